@@ -1,0 +1,192 @@
+"""What a stage asks: its rule, its goal and its distance, each able to say itself in a sentence.
+
+Cheap to import (standard library only). The ranges below are the one place where the limits of a
+stage stand; they are common practice, no source.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import ClassVar, TypeAlias
+
+from shoegoal.errors import BadSettingsError
+
+MIN_WIDTH_STEPS, MAX_WIDTH_STEPS = 3.0, 6.0
+MIN_BACK_STEPS, MAX_BACK_STEPS = 10.0, 15.0
+BALL_SIZES = (3, 4, 5)
+DEFAULT_BALL_SIZE = 5
+MAX_COUNT = 1000
+MIN_TIME_S, MAX_TIME_S = 1.0, 3600.0
+
+
+def _require_count(what: str, count: int) -> None:
+    if not 1 <= count <= MAX_COUNT:
+        raise BadSettingsError(
+            f"{what} is {count}: give a whole number from 1 to {MAX_COUNT}.",
+        )
+
+
+def _require_not_fewer(shots: int, makes: int) -> None:
+    if shots < makes:
+        raise BadSettingsError(
+            f"{makes} makes cannot be reached with {shots} shots: "
+            f"give at least {makes} shots, or ask for fewer makes.",
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class FirstMakes:
+    """Met once ``makes`` makes have been kicked, whatever the number of shots."""
+
+    kind: ClassVar[str] = "first-makes"
+    makes: int
+
+    def __post_init__(self) -> None:
+        _require_count("makes", self.makes)
+
+    @property
+    def sentence(self) -> str:
+        """The rule as a person would say it."""
+        return f"make {self.makes}, as many shots as it takes"
+
+
+@dataclass(frozen=True, slots=True)
+class MakesOfShots:
+    """Met by at least ``makes`` makes among the first ``shots`` shots."""
+
+    kind: ClassVar[str] = "makes-of-shots"
+    makes: int
+    shots: int
+
+    def __post_init__(self) -> None:
+        _require_count("makes", self.makes)
+        _require_count("shots", self.shots)
+        _require_not_fewer(self.shots, self.makes)
+
+    @property
+    def sentence(self) -> str:
+        """The rule as a person would say it."""
+        return f"make {self.makes} of {self.shots} shots"
+
+
+@dataclass(frozen=True, slots=True)
+class MakesInARow:
+    """Met by ``makes`` makes one after the other, within ``shots`` shots where that is given."""
+
+    kind: ClassVar[str] = "makes-in-a-row"
+    makes: int
+    shots: int | None = None
+
+    def __post_init__(self) -> None:
+        _require_count("makes", self.makes)
+        if self.shots is not None:
+            _require_count("shots", self.shots)
+            _require_not_fewer(self.shots, self.makes)
+
+    @property
+    def sentence(self) -> str:
+        """The rule as a person would say it."""
+        within = "" if self.shots is None else f", within {self.shots} shots"
+        return f"make {self.makes} in a row{within}"
+
+
+@dataclass(frozen=True, slots=True)
+class TouchesInARow:
+    """Met by ``touches`` dribble touches one after the other without losing the ball."""
+
+    kind: ClassVar[str] = "touches-in-a-row"
+    touches: int
+
+    def __post_init__(self) -> None:
+        _require_count("touches", self.touches)
+
+    @property
+    def sentence(self) -> str:
+        """The rule as a person would say it."""
+        return f"{self.touches} touches in a row without losing the ball"
+
+
+@dataclass(frozen=True, slots=True)
+class MakesInTime:
+    """Met by ``makes`` makes kicked within ``time_s`` seconds of the first kick, it included."""
+
+    kind: ClassVar[str] = "makes-in-time"
+    makes: int
+    time_s: float
+
+    def __post_init__(self) -> None:
+        _require_count("makes", self.makes)
+        if not MIN_TIME_S <= self.time_s <= MAX_TIME_S:
+            raise BadSettingsError(
+                f"time_s is {self.time_s}: give {MIN_TIME_S:g} to {MAX_TIME_S:g} seconds.",
+            )
+
+    @property
+    def sentence(self) -> str:
+        """The rule as a person would say it."""
+        return f"make {self.makes} within {self.time_s:g} s of the first kick"
+
+
+StageRule: TypeAlias = FirstMakes | MakesOfShots | MakesInARow | TouchesInARow | MakesInTime
+
+
+@dataclass(frozen=True, slots=True)
+class Stage:
+    """One rung of a ladder.
+
+    Attributes
+    ----------
+    name : short name to call the stage by, for instance ``five-of-ten``.
+    title : the name as printed.
+    rule : what has to be reached.
+    width_steps, back_steps : goal width and kick distance in the student's own steps; both None
+        for a dribble stage, which has no goal.
+    ball_size : 3, 4 or 5 (Laws of the Game, Law 2, size 5; youth sizes: common practice).
+    retries : further sets allowed after the first one; None for as many as wanted.
+
+    Raises
+    ------
+    BadSettingsError
+        A number outside its range, or a goal where the rule has none (and the reverse).
+    """
+
+    name: str
+    title: str
+    rule: StageRule
+    width_steps: float | None = None
+    back_steps: float | None = None
+    ball_size: int = DEFAULT_BALL_SIZE
+    retries: int | None = None
+
+    def __post_init__(self) -> None:
+        if not self.name.strip():
+            raise BadSettingsError("name is empty: give the stage a short name.")
+        if self.ball_size not in BALL_SIZES:
+            raise BadSettingsError(f"ball_size is {self.ball_size}: give 3, 4 or 5.")
+        if self.retries is not None and not 0 <= self.retries <= MAX_COUNT:
+            raise BadSettingsError(f"retries is {self.retries}: give 0 to {MAX_COUNT}.")
+        if isinstance(self.rule, TouchesInARow):
+            if self.width_steps is not None or self.back_steps is not None:
+                raise BadSettingsError(
+                    "a dribble stage has no goal: leave out width_steps and back_steps.",
+                )
+            return
+        _require_steps("width_steps", self.width_steps, MIN_WIDTH_STEPS, MAX_WIDTH_STEPS)
+        _require_steps("back_steps", self.back_steps, MIN_BACK_STEPS, MAX_BACK_STEPS)
+
+    @property
+    def sentence(self) -> str:
+        """The whole task: rule, goal width and distance."""
+        if self.width_steps is None or self.back_steps is None:
+            return self.rule.sentence
+        return (
+            f"{self.rule.sentence}; goal {self.width_steps:g} steps wide, "
+            f"kick from {self.back_steps:g} steps back"
+        )
+
+
+def _require_steps(what: str, steps: float | None, least: float, most: float) -> None:
+    if steps is None:
+        raise BadSettingsError(f"{what} is missing: give {least:g} to {most:g} steps.")
+    if not least <= steps <= most:
+        raise BadSettingsError(f"{what} is {steps:g}: give {least:g} to {most:g} steps.")

@@ -1,0 +1,190 @@
+"""The shape of a ladder file. Imported only when a file is read, because pydantic is slow to load.
+
+Ranges come from `shoegoal.ladder.rules`; what concerns several keys at once is checked there too,
+by building the rule and the stage while pydantic still knows the place in the file.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Annotated, Literal, Self, TypeAlias
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
+
+from shoegoal.errors import BadSettingsError
+from shoegoal.ladder.rules import (
+    DEFAULT_BALL_SIZE,
+    MAX_BACK_STEPS,
+    MAX_COUNT,
+    MAX_TIME_S,
+    MAX_WIDTH_STEPS,
+    MIN_BACK_STEPS,
+    MIN_TIME_S,
+    MIN_WIDTH_STEPS,
+    FirstMakes,
+    MakesInARow,
+    MakesInTime,
+    MakesOfShots,
+    Stage,
+    StageRule,
+    TouchesInARow,
+)
+
+
+def _between(least: float, most: float, unit: str = "") -> AfterValidator:
+    """Refuse numbers outside a range, naming both its ends (pydantic's own names only one)."""
+
+    def check(number: float) -> float:
+        if not least <= number <= most:
+            raise ValueError(f"give {least:g} to {most:g}{unit}")
+        return number
+
+    return AfterValidator(check)
+
+
+Count: TypeAlias = Annotated[int, _between(1, MAX_COUNT)]
+Retries: TypeAlias = Annotated[int, _between(0, MAX_COUNT)]
+WidthSteps: TypeAlias = Annotated[float, _between(MIN_WIDTH_STEPS, MAX_WIDTH_STEPS, " steps")]
+BackSteps: TypeAlias = Annotated[float, _between(MIN_BACK_STEPS, MAX_BACK_STEPS, " steps")]
+TimeSeconds: TypeAlias = Annotated[float, _between(MIN_TIME_S, MAX_TIME_S, " s")]
+BallSize: TypeAlias = Literal[3, 4, 5]
+StageName: TypeAlias = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9-]*$", max_length=60)]
+Text: TypeAlias = Annotated[str, Field(min_length=1, max_length=200)]
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
+
+
+class _RuleTable(_Table):
+    def to_rule(self) -> StageRule:
+        """Build the plain rule."""
+        raise NotImplementedError
+
+    @model_validator(mode="after")
+    def _keys_agree(self) -> Self:
+        _refusal_as_value_error(self.to_rule)
+        return self
+
+
+def _refusal_as_value_error(build: Callable[[], object]) -> None:
+    try:
+        build()
+    except BadSettingsError as error:
+        raise ValueError(str(error)) from error
+
+
+class FirstMakesTable(_RuleTable):
+    """``kind = "first-makes"``."""
+
+    kind: Literal["first-makes"]
+    makes: Count
+
+    def to_rule(self) -> StageRule:
+        """Build the plain rule."""
+        return FirstMakes(self.makes)
+
+
+class MakesOfShotsTable(_RuleTable):
+    """``kind = "makes-of-shots"``."""
+
+    kind: Literal["makes-of-shots"]
+    makes: Count
+    shots: Count
+
+    def to_rule(self) -> StageRule:
+        """Build the plain rule."""
+        return MakesOfShots(self.makes, self.shots)
+
+
+class MakesInARowTable(_RuleTable):
+    """``kind = "makes-in-a-row"``."""
+
+    kind: Literal["makes-in-a-row"]
+    makes: Count
+    shots: Count | None = None
+
+    def to_rule(self) -> StageRule:
+        """Build the plain rule."""
+        return MakesInARow(self.makes, self.shots)
+
+
+class TouchesInARowTable(_RuleTable):
+    """``kind = "touches-in-a-row"``."""
+
+    kind: Literal["touches-in-a-row"]
+    touches: Count
+
+    def to_rule(self) -> StageRule:
+        """Build the plain rule."""
+        return TouchesInARow(self.touches)
+
+
+class MakesInTimeTable(_RuleTable):
+    """``kind = "makes-in-time"``."""
+
+    kind: Literal["makes-in-time"]
+    makes: Count
+    time_s: TimeSeconds
+
+    def to_rule(self) -> StageRule:
+        """Build the plain rule."""
+        return MakesInTime(self.makes, self.time_s)
+
+
+RuleTable: TypeAlias = Annotated[
+    FirstMakesTable | MakesOfShotsTable | MakesInARowTable | TouchesInARowTable | MakesInTimeTable,
+    Field(discriminator="kind"),
+]
+
+
+class StageTable(_Table):
+    """One ``[[stages]]`` table."""
+
+    name: StageName
+    title: Text
+    rule: RuleTable
+    width_steps: WidthSteps | None = None
+    back_steps: BackSteps | None = None
+    ball_size: BallSize | None = None
+    retries: Retries | None = None
+
+    def to_stage(self, default_ball_size: int | None = None) -> Stage:
+        """Build the plain stage."""
+        return Stage(
+            name=self.name,
+            title=self.title,
+            rule=self.rule.to_rule(),
+            width_steps=self.width_steps,
+            back_steps=self.back_steps,
+            ball_size=self.ball_size or default_ball_size or DEFAULT_BALL_SIZE,
+            retries=self.retries,
+        )
+
+    @model_validator(mode="after")
+    def _keys_agree(self) -> Self:
+        _refusal_as_value_error(self.to_stage)
+        return self
+
+
+class LadderTable(_Table):
+    """A whole ladder file."""
+
+    title: Text
+    school: Text | None = None
+    ball_size: BallSize | None = None
+    stages: list[StageTable]
+
+    @model_validator(mode="after")
+    def _names_are_unique(self) -> Self:
+        if not self.stages:
+            raise ValueError("the ladder has no stage: give at least one [[stages]] table.")
+        places: dict[str, int] = {}
+        for place, stage in enumerate(self.stages):
+            if stage.name in places:
+                raise ValueError(
+                    f"stages[{places[stage.name]}] and stages[{place}] are both named "
+                    f'"{stage.name}": give every stage its own name.',
+                )
+            places[stage.name] = place
+        return self
