@@ -44,7 +44,9 @@ class Tally:
     @property
     def sentence(self) -> str:
         """The tally as a person would say it."""
-        parts = [f"{self.makes} makes, {self.misses} misses"]
+        make_word = "make" if self.makes == 1 else "makes"
+        miss_word = "miss" if self.misses == 1 else "misses"
+        parts = [f"{self.makes} {make_word}, {self.misses} {miss_word}"]
         if self.unsure:
             parts.append(f"{self.unsure} unsure")
         if self.low_makes != self.high_makes:

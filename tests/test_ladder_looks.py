@@ -1,0 +1,176 @@
+"""The look plan beside a plain search over every group of shots and every truth."""
+
+from __future__ import annotations
+
+import random
+from collections import defaultdict
+from itertools import combinations, product
+from math import prod
+
+import pytest
+
+from shoegoal.ladder.chances import counted_set
+from shoegoal.ladder.looks import LookPlan, settles_probability
+from shoegoal.ladder.rules import MakesInARow, MakesOfShots, StageRule, TouchesInARow
+from shoegoal.ladder.verdict import Decision, Verdict, judge_set
+from test_ladder_chances import standing
+
+CONFIDENCE = 0.99
+RULES: list[StageRule] = [
+    MakesOfShots(4, 7),
+    MakesOfShots(4, 9),
+    MakesOfShots(6, 7),
+    MakesInARow(2, 7),
+    MakesInARow(3),
+]
+
+
+def doubtful_set(rule: StageRule, seed: int, shots: int = 7) -> list[float]:
+    draw = random.Random(f"{rule.sentence} {seed}")
+    kinds = [lambda: draw.choice([0.9995, 0.0005]), lambda: draw.uniform(0.05, 0.95)]
+    return [draw.choices(kinds, weights=[2, 1])[0]() for _ in range(shots)]
+
+
+def truths(p: list[float]) -> dict[tuple[int, ...], float]:
+    return {
+        made: prod(q if hit else 1 - q for q, hit in zip(p, made, strict=True))
+        for made in product((0, 1), repeat=len(p))
+    }
+
+
+def settled_by_search(rule: StageRule, p: list[float], group: tuple[int, ...]) -> float:
+    """P(one outcome is past the confidence after looking at group), truth by truth."""
+    by_answer: dict[tuple[int, ...], dict[str, float]] = defaultdict(lambda: defaultdict(float))
+    for made, weight in truths(p).items():
+        by_answer[tuple(made[item] for item in group)][standing(rule, made)] += weight
+    settled = 0.0
+    for outcomes in by_answer.values():
+        total = sum(outcomes.values())
+        if total and max(outcomes.values()) / total >= CONFIDENCE:
+            settled += total
+    return settled
+
+
+def looked_at(p: list[float], plan: LookPlan, made: tuple[int, ...]) -> list[float]:
+    return [float(made[item]) if item + 1 in plan.shots else value for item, value in enumerate(p)]
+
+
+def test_most_of_the_drawn_sets_need_a_look() -> None:
+    # Guards the two tests below against passing because nothing was to be planned.
+    sets = [(rule, doubtful_set(rule, seed)) for rule in RULES for seed in range(8)]
+    plans = [judge_set(rule, p, confidence=CONFIDENCE).looks for rule, p in sets]
+    sizes = [len(plan.shots) for plan in plans if plan is not None]
+    assert len(sizes) >= len(sets) / 2
+    assert {1, 2, 3} <= set(sizes)
+
+
+def looks_of(verdict: Verdict) -> LookPlan:
+    assert verdict.looks is not None
+    return verdict.looks
+
+
+@pytest.mark.parametrize("rule", RULES, ids=lambda rule: rule.sentence)
+@pytest.mark.parametrize("seed", range(8))
+def test_no_smaller_group_settles_the_verdict(rule: StageRule, seed: int) -> None:
+    p = doubtful_set(rule, seed)
+    verdict = judge_set(rule, p, confidence=CONFIDENCE)
+    if verdict.decision is not Decision.LOOK:
+        assert settled_by_search(rule, p, ()) == pytest.approx(1.0)
+        return
+    plan = looks_of(verdict)
+    named = tuple(number - 1 for number in plan.shots)
+    found = settled_by_search(rule, p, named)
+    assert found >= CONFIDENCE - 1e-9
+    assert plan.settles_probability == pytest.approx(found, abs=1e-9)
+    if len(named) <= 5:  # up to 4 looks are searched exactly, so 5 proves that 4 are too few
+        for size in range(len(named)):
+            for group in combinations(range(len(p)), size):
+                assert settled_by_search(rule, p, group) < CONFIDENCE
+
+
+@pytest.mark.parametrize("rule", RULES, ids=lambda rule: rule.sentence)
+@pytest.mark.parametrize("seed", range(4))
+def test_looking_at_exactly_these_leads_to_the_true_verdict(rule: StageRule, seed: int) -> None:
+    p = doubtful_set(rule, seed)
+    first = judge_set(rule, p, confidence=CONFIDENCE)
+    if first.decision is not Decision.LOOK:
+        return
+    plan = looks_of(first)
+    says = {
+        "met": Decision.ADVANCE,
+        "failed": Decision.TRY_AGAIN,
+        "open": Decision.NOT_FINISHED,
+    }
+    right = wrong = look_again = 0.0
+    for made, weight in truths(p).items():
+        decision = judge_set(rule, looked_at(p, plan, made), confidence=CONFIDENCE).decision
+        if decision is Decision.LOOK:
+            look_again += weight
+        elif decision is says[standing(rule, made)]:
+            right += weight
+        else:
+            wrong += weight
+    assert right + wrong + look_again == pytest.approx(1.0)
+    assert look_again == pytest.approx(1.0 - plan.settles_probability, abs=1e-9)
+    assert look_again <= 1 - CONFIDENCE + 1e-9
+    assert wrong <= 1 - CONFIDENCE + 1e-9
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_looking_until_no_plan_is_left_always_ends_in_a_verdict(seed: int) -> None:
+    draw = random.Random(seed)
+    rule = MakesOfShots(15, 20)
+    p = [draw.choice([0.97, 0.6, 0.99]) for _ in range(20)]
+    made = tuple(int(draw.random() < value) for value in p)
+    for _ in range(len(p) + 1):
+        verdict = judge_set(rule, p, confidence=CONFIDENCE)
+        if verdict.decision is not Decision.LOOK:
+            break
+        plan = looks_of(verdict)
+        best = LookPlan(plan.shots[:1], 0.0, whole_set=False)
+        p = looked_at(p, best, made)
+    assert verdict.decision is not Decision.LOOK
+
+
+def test_only_the_shots_that_matter_are_named() -> None:
+    # Four clear makes; shot 6 alone decides "5 of 10".
+    p = [1.0, 1.0, 1.0, 1.0, 0.0, 0.5, 0.0, 0.0, 0.0, 0.0]
+    verdict = judge_set(MakesOfShots(5, 10), p)
+    assert looks_of(verdict) == LookPlan((6,), 1.0, whole_set=False)
+    assert verdict.sentence.endswith("please look at 6")
+
+
+def test_doubtful_shot_that_cannot_break_the_row_is_not_named() -> None:
+    # 3 in a row: shots 1-2 can reach nothing whatever they are; 5 completes 4-6.
+    p = [0.5, 0.5, 0.0, 1.0, 0.4, 1.0]
+    assert looks_of(judge_set(MakesInARow(3), p)).shots == (5,)
+
+
+def test_best_shot_comes_first() -> None:
+    # Two of the three are needed; the middle one is nearly known, so it tells least.
+    p = [0.5, 0.95, 0.5]
+    plan = looks_of(judge_set(MakesOfShots(2, 3), p))
+    assert plan.shots[-1] == 2
+    assert set(plan.shots) == {1, 2, 3}
+
+
+def test_loss_of_the_ball_is_what_to_look_at() -> None:
+    p = [1.0, 1.0, 0.5, 1.0, 1.0]
+    verdict = judge_set(TouchesInARow(4), p, is_loss=[False, False, True, False, False])
+    assert verdict.chances.met == pytest.approx(0.5)
+    assert looks_of(verdict).shots == (3,)
+
+
+def test_many_doubtful_shots_send_a_person_to_the_whole_clip() -> None:
+    verdict = judge_set(MakesOfShots(10, 20), [0.5] * 20)
+    plan = looks_of(verdict)
+    assert plan.whole_set
+    assert plan.shots == tuple(range(1, 21))
+    assert "watch the whole clip" in verdict.sentence
+
+
+def test_settles_probability_by_hand() -> None:
+    # Looking at one of two 0.9 shots, both needed: a miss (0.1) settles, a make leaves 0.9.
+    counted = counted_set(MakesOfShots(2, 2), [0.9, 0.9])
+    assert settles_probability(counted, [1], CONFIDENCE) == pytest.approx(0.1)
+    assert settles_probability(counted, [1, 2], CONFIDENCE) == pytest.approx(1.0)

@@ -1,0 +1,154 @@
+"""Tally and verdict on whole sets."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from shoegoal.ladder.rules import FirstMakes, MakesInARow, MakesInTime, MakesOfShots, StageRule
+from shoegoal.ladder.tally import tally_of
+from shoegoal.ladder.verdict import Decision, judge_set, judge_shots
+from shoegoal.types import Call, Outcome, Shot
+
+FIVE_OF_TEN = MakesOfShots(5, 10)
+
+
+def shot(number: int, p_make: float, call: Call) -> Shot:
+    return Shot(
+        number=number,
+        kick_time_s=10.0 * number,
+        end_time_s=10.0 * number + 1,
+        call=call,
+        outcome=Outcome.INSIDE if p_make > 0.5 else Outcome.WIDE_LEFT,
+        p_make=p_make,
+        reason="",
+        crossing_time_s=None,
+        crossing_x_m=None,
+        crossing_z_m=None,
+        speed_mps=None,
+        kick_spot_m=None,
+        path=(),
+        fitted_path_px=(),
+    )
+
+
+@pytest.mark.parametrize(
+    ("rule", "p", "decision"),
+    [
+        (FIVE_OF_TEN, [1.0] * 5 + [0.0] * 5, Decision.ADVANCE),
+        (FIVE_OF_TEN, [1.0] * 4 + [0.0] * 6, Decision.TRY_AGAIN),
+        # Decided early: met by shot 5, impossible after six misses, undecided otherwise.
+        (FIVE_OF_TEN, [1.0] * 5, Decision.ADVANCE),
+        (FIVE_OF_TEN, [0.0] * 6, Decision.TRY_AGAIN),
+        (FIVE_OF_TEN, [0.0] * 5, Decision.NOT_FINISHED),
+        (FIVE_OF_TEN, [], Decision.NOT_FINISHED),
+        (FIVE_OF_TEN, [1.0] * 4 + [0.5] + [0.0] * 5, Decision.LOOK),
+        # The eleventh shot would make it, but ten count.
+        (FIVE_OF_TEN, [1.0] * 4 + [0.0] * 6 + [1.0], Decision.TRY_AGAIN),
+        (FirstMakes(5), [0.0] * 20 + [1.0] * 5, Decision.ADVANCE),
+        (FirstMakes(5), [0.0] * 20 + [1.0] * 4, Decision.NOT_FINISHED),
+        (MakesInARow(3), [1.0, 1.0, 0.0, 1.0, 1.0], Decision.TRY_AGAIN),
+        (MakesInARow(3, 6), [1.0, 1.0, 0.0, 1.0, 1.0], Decision.NOT_FINISHED),
+        (MakesInARow(3, 6), [1.0, 1.0, 0.0, 1.0, 0.0], Decision.TRY_AGAIN),
+        (MakesInARow(3), [], Decision.NOT_FINISHED),
+    ],
+)
+def test_decision(rule: StageRule, p: list[float], decision: Decision) -> None:
+    verdict = judge_set(rule, p)
+    assert verdict.decision is decision
+    assert (verdict.looks is not None) == (decision is Decision.LOOK)
+    assert verdict.sentence.startswith(decision.value)
+    assert sum(verdict.chances) == pytest.approx(1.0)
+
+
+def test_confidence_is_the_line_between_verdict_and_look() -> None:
+    p = [0.985]
+    assert judge_set(MakesOfShots(1, 1), p).decision is Decision.LOOK
+    assert judge_set(MakesOfShots(1, 1), p, confidence=0.98).decision is Decision.ADVANCE
+    assert judge_set(MakesOfShots(1, 1), [0.99]).decision is Decision.ADVANCE
+    assert judge_set(MakesOfShots(1, 1), [0.01]).decision is Decision.TRY_AGAIN
+
+
+@pytest.mark.parametrize("bad", [0.5, 0.0, 1.1, float("nan")])
+def test_useless_confidence_is_refused(bad: float) -> None:
+    with pytest.raises(ValueError, match="confidence"):
+        judge_set(FIVE_OF_TEN, [0.5], confidence=bad)
+
+
+def test_small_doubts_add_up() -> None:
+    # Ten shots of 0.995 that all matter: 0.995^10 = 0.951, so no verdict though each call is clear.
+    verdict = judge_set(MakesOfShots(10, 10), [0.995] * 10)
+    assert verdict.chances.met == pytest.approx(0.995**10)
+    assert verdict.decision is Decision.LOOK
+
+
+def test_missing_and_surplus_shots_are_said() -> None:
+    short = judge_set(FIVE_OF_TEN, [1.0, 0.0, 1.0])
+    assert (short.shots_counted, short.shots_missing, short.shots_not_counted) == (3, 7, 0)
+    assert "3 shots were seen, 7 still missing" in short.sentence
+    long = judge_set(FIVE_OF_TEN, [1.0] * 12)
+    assert (long.shots_counted, long.shots_missing, long.shots_not_counted) == (10, 0, 2)
+    assert "2 more shown after the first 10 not counted" in long.sentence
+    assert "retake" in long.sentence
+    assert judge_set(FirstMakes(2), [1.0]).shots_missing is None
+
+
+def test_shots_are_judged_with_their_kick_times() -> None:
+    shots = [shot(1, 1.0, Call.MAKE), shot(2, 0.0, Call.MISS), shot(3, 1.0, Call.MAKE)]
+    tally, verdict = judge_shots(MakesInTime(2, 15.0), shots)
+    assert verdict.decision is Decision.TRY_AGAIN  # kicks at 10, 20 and 30 s: the third is late
+    assert (tally.makes, tally.misses, tally.shots) == (1, 1, 2)
+    _, longer = judge_shots(MakesInTime(2, 20.0), shots)
+    assert longer.decision is Decision.ADVANCE
+
+
+def test_unsure_shots_keep_their_probability() -> None:
+    shots = [shot(n, 1.0, Call.MAKE) for n in range(1, 5)] + [shot(5, 0.4, Call.UNSURE)]
+    tally, verdict = judge_shots(MakesOfShots(5, 5), shots)
+    assert (tally.makes, tally.misses, tally.unsure) == (4, 0, 1)
+    assert verdict.chances.met == pytest.approx(0.4)
+    assert tally.sentence == "4 makes, 0 misses; 1 unsure; most likely 4 makes (4 to 5)"
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_tally_numbers_beside_scipy(seed: int) -> None:
+    # Reference library: scipy.stats.poisson_binom; the shortest interval by trying them all.
+    p = np.random.default_rng(seed).beta(0.4, 0.4, 12)
+    tally = tally_of([Call.UNSURE] * 12, p.tolist(), interval=0.9)
+    pmf = stats.poisson_binom(p).pmf(np.arange(13))
+    assert tally.likely_makes == int(np.argmax(pmf))
+    assert tally.exact_probability == pytest.approx(pmf.max(), abs=1e-12)
+    wide_enough = [
+        high - low
+        for low in range(13)
+        for high in range(low, 13)
+        if pmf[low : high + 1].sum() >= 0.9
+    ]
+    assert tally.high_makes - tally.low_makes == min(wide_enough)
+    held = pmf[tally.low_makes : tally.high_makes + 1].sum()
+    assert tally.interval_probability == pytest.approx(held, abs=1e-12)
+    assert tally.all_calls_right_probability == pytest.approx(np.prod(np.maximum(p, 1 - p)))
+
+
+def test_clear_set_has_an_exact_tally() -> None:
+    tally = tally_of([Call.MAKE, Call.MISS, Call.MAKE], [1.0, 0.0, 1.0])
+    assert (tally.likely_makes, tally.low_makes, tally.high_makes) == (2, 2, 2)
+    assert tally.exact_probability == tally.all_calls_right_probability == 1.0
+    assert tally.sentence == "2 makes, 1 miss"
+    empty = tally_of([], [])
+    assert (empty.shots, empty.likely_makes, empty.exact_probability) == (0, 0, 1.0)
+
+
+def test_two_errors_can_cancel_in_the_tally() -> None:
+    # By hand: 0.9*0.9 + 0.1*0.1 for one make of a 0.9 and a 0.1 shot.
+    tally = tally_of([Call.MAKE, Call.MISS], [0.9, 0.1])
+    assert tally.exact_probability == pytest.approx(0.82)
+    assert tally.all_calls_right_probability == pytest.approx(0.81)
+
+
+def test_tally_refuses_mismatched_input() -> None:
+    with pytest.raises(ValueError, match="1 calls for 2"):
+        tally_of([Call.MAKE], [0.5, 0.5])
+    with pytest.raises(ValueError, match="interval"):
+        tally_of([Call.MAKE], [0.5], interval=0.0)
