@@ -1,0 +1,138 @@
+"""From a decoder's frame to 8-bit 4:2:0 planes turned the way they are displayed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import atan2, degrees
+from typing import TypeVar
+
+import av
+import cv2
+import numpy as np
+import numpy.typing as npt
+from av.sidedata.sidedata import Type as SideDataType
+from av.video.plane import VideoPlane
+from av.video.reformatter import ColorRange
+
+from shoegoal.clip.frame import U8, ColourMatrix
+
+_Sample = TypeVar("_Sample", np.uint8, np.uint16)
+
+_PLANAR_8 = ("yuv420p", "yuvj420p")
+_PLANAR_10 = "yuv420p10le"
+
+# ITU-T H.273 table 4: the codes of MatrixCoefficients that phones and cameras write.
+_MATRICES = {
+    1: ColourMatrix.BT709,
+    5: ColourMatrix.BT601,
+    6: ColourMatrix.BT601,
+    9: ColourMatrix.BT2020,
+}
+_HD_HEIGHT_PX = 720  # untagged video: BT.709 from here up, BT.601 below (common practice)
+
+
+@dataclass(frozen=True, slots=True)
+class Turn:
+    """How stored pictures become displayed ones: transpose first, then flip.
+
+    Attributes
+    ----------
+    transpose : rows become columns.
+    flip_rows, flip_columns : upside down, left to right (after transposing).
+    is_exact : the file asks for nothing finer than quarter turns and mirroring.
+    """
+
+    transpose: bool = False
+    flip_rows: bool = False
+    flip_columns: bool = False
+    is_exact: bool = True
+
+    @property
+    def is_mirrored(self) -> bool:
+        """Whether the displayed picture is a mirror image of the stored one."""
+        return self.transpose ^ self.flip_rows ^ self.flip_columns
+
+    @property
+    def rotation_deg(self) -> int:
+        """Clockwise turn from stored to displayed, 0/90/180/270, after any left-right mirroring."""
+        if self.transpose:
+            return 90 if self.flip_columns else 270
+        return 180 if self.flip_rows else 0
+
+    def apply(self, plane: U8) -> U8:
+        """Turn one plane; the result owns its memory unless nothing had to be done."""
+        if self.transpose:
+            plane = np.asarray(cv2.transpose(plane), dtype=np.uint8)
+        if self.flip_rows or self.flip_columns:
+            code = -1 if self.flip_rows and self.flip_columns else int(self.flip_columns)
+            plane = np.asarray(cv2.flip(plane, code), dtype=np.uint8)
+        return plane
+
+
+def turn_from_matrix(matrix: npt.NDArray[np.int32]) -> Turn:
+    """Read a display matrix.
+
+    Parameters
+    ----------
+    matrix : (9,) int32, a b u c d v x y w as in ISO/IEC 14496-12 section 6.2.2: a stored point
+        (p, q) is displayed at (a p + c q + x, b p + d q + y); a..d in 16.16 fixed point.
+
+    Returns
+    -------
+    Turn, the nearest of the eight quarter turns and mirrorings.
+    """
+    a, b, c, d = (float(v) / 65536 for v in matrix[[0, 1, 3, 4]])
+    if a == b == c == d == 0:
+        return Turn()
+    angle_deg = degrees(atan2(b, a)) if (a, b) != (0.0, 0.0) else degrees(atan2(-c, d))
+    is_exact = abs(angle_deg / 90 - round(angle_deg / 90)) < 1 / 90
+    if abs(b) > abs(a):
+        return Turn(True, flip_rows=b < 0, flip_columns=c < 0, is_exact=is_exact)
+    return Turn(False, flip_rows=d < 0, flip_columns=a < 0, is_exact=is_exact)
+
+
+def turn_of(frame: av.VideoFrame) -> Turn:
+    """Return how the frame asks to be displayed; no wish means as stored."""
+    for side_data in frame.side_data:
+        if side_data.type is SideDataType.DISPLAYMATRIX:
+            return turn_from_matrix(np.frombuffer(bytes(side_data), dtype=np.int32, count=9))
+    return Turn()
+
+
+def is_full_range(frame: av.VideoFrame) -> bool:
+    """Whether luma spans 0..255 (else 16..235)."""
+    return frame.color_range == ColorRange.JPEG or frame.format.name.startswith("yuvj")
+
+
+def matrix_of(frame: av.VideoFrame) -> ColourMatrix:
+    """Return the frame's colour matrix; guessed from its height where the file names none."""
+    guess = ColourMatrix.BT709 if frame.height >= _HD_HEIGHT_PX else ColourMatrix.BT601
+    return _MATRICES.get(int(frame.colorspace), guess)
+
+
+def planes_of(frame: av.VideoFrame) -> tuple[U8, U8, U8]:
+    """Return luma, u and v as stored, 8 bit, chroma at half size.
+
+    Plain 4:2:0 comes as views that keep the decoder's buffer alive; 10-bit 4:2:0 is rounded to
+    8 bit; everything else goes through one conversion. Full range stays full range.
+    """
+    name = frame.format.name
+    if any(plane.line_size <= 0 for plane in frame.planes):
+        name = ""  # bottom-up buffers: let the converter lay them out
+    if name in _PLANAR_8:
+        y, u, v = (_view(plane, np.uint8) for plane in frame.planes)
+        return y, u, v
+    if name == _PLANAR_10:
+        y, u, v = (
+            np.asarray(cv2.convertScaleAbs(_view(plane, np.uint16), alpha=0.25), dtype=np.uint8)
+            for plane in frame.planes
+        )
+        return y, u, v
+    wanted = "yuvj420p" if is_full_range(frame) else "yuv420p"
+    y, u, v = (_view(plane, np.uint8) for plane in frame.reformat(format=wanted).planes)
+    return y, u, v
+
+
+def _view(plane: VideoPlane, kind: type[_Sample]) -> npt.NDArray[_Sample]:
+    samples: npt.NDArray[_Sample] = np.frombuffer(memoryview(plane), dtype=kind)
+    return samples.reshape(plane.height, -1)[:, : plane.width]

@@ -1,0 +1,322 @@
+"""Open a phone clip and hand out its pictures by presentation time.
+
+Times are pts x time_base exactly as the file gives them; many clips do not start at 0
+(`ClipInfo.start_s`). Pictures are turned once, here, by the file's display matrix.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Generator
+from contextlib import closing
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+from types import TracebackType
+
+import av
+import cv2
+import numpy as np
+from av.container import InputContainer
+from av.stream import Disposition
+from av.video.stream import VideoStream
+
+from shoegoal.clip.frame import U8, ColourMatrix, Frame
+from shoegoal.clip.handover import run_ahead
+from shoegoal.clip.planes import Turn, is_full_range, matrix_of, planes_of, turn_of
+from shoegoal.clip.timekeeper import ClipProblem, Timekeeper
+from shoegoal.errors import ClipUnreadableError
+
+__all__ = [
+    "Clip",
+    "ClipInfo",
+    "ClipProblem",
+    "ColourMatrix",
+    "Frame",
+    "clip_sha256",
+    "open_clip",
+]
+
+# Containers that phones and cameras write. Also keeps out playlists, which reach for other files.
+_CONTAINERS = "mov,mp4,m4a,3gp,3g2,mj2,matroska,webm,avi,mpegts,mpeg,h264,hevc,mp3,wav,ogg,flac,aac"
+_OPEN_OPTIONS = {"format_whitelist": _CONTAINERS, "protocol_whitelist": "file"}
+# ISO/IEC 14496-12: what an mp4 or mov file starts with.
+_MP4_BOXES = (b"ftyp", b"moov", b"mdat", b"wide", b"free", b"skip")
+_FRAMES_AHEAD = 4
+_SQUARE_TOLERANCE = 0.002
+_WAY_OUT = "film or export the clip again as mp4 (H.264 or HEVC)"
+
+
+@dataclass(frozen=True, slots=True)
+class ClipInfo:
+    """What a clip says of itself.
+
+    Attributes
+    ----------
+    path : the file.
+    width_px, height_px : of the displayed picture.
+    rotation_deg : clockwise quarter turns applied to the stored picture, 0/90/180/270.
+    is_mirrored : the stored picture is mirrored left to right before that turn.
+    codec : of the pictures, as the decoder names it (h264, hevc, ...).
+    pixel_format : of the stored pictures.
+    duration_s : as the file declares, None where it does not.
+    start_s : presentation time of the first picture.
+    nominal_rate_hz : pictures per second that the file declares; never used to place a picture
+        that carries a time of its own.
+    size_bytes : of the file.
+    """
+
+    path: Path
+    width_px: int
+    height_px: int
+    rotation_deg: int
+    is_mirrored: bool
+    codec: str
+    pixel_format: str
+    duration_s: float | None
+    start_s: float
+    nominal_rate_hz: float | None
+    size_bytes: int
+
+
+class Clip:
+    """An openable clip; made by `open_clip`.
+
+    Attributes
+    ----------
+    info : ClipInfo
+    problems : what `frames` met on its last way through, in order of finding: the clip breaks
+        off, damaged pictures, gaps, doubtful times. Complete once `frames` has ended.
+    """
+
+    def __init__(self, info: ClipInfo) -> None:
+        self.info = info
+        self.problems: list[ClipProblem] = []
+        self._running: list[Generator[Frame, None, None]] = []
+
+    def __enter__(self) -> Clip:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """End every iteration under way; its thread is gone when this returns."""
+        for running in self._running:
+            running.close()
+        self._running.clear()
+
+    def frames(self, *, ahead: int = _FRAMES_AHEAD) -> Generator[Frame, None, None]:
+        """Iterate the pictures from the first to the last, times strictly rising.
+
+        Parameters
+        ----------
+        ahead : decoded in a background thread at most this many pictures ahead; 0 decodes in
+            the calling thread.
+
+        Raises
+        ------
+        ClipUnreadableError : no picture can be decoded, or no picture carries a time.
+        ClipNotJudgeableError : the clip's clock jumps back or the picture changes its size.
+        """
+        self.problems = []
+        pictures = _decode(self.info, self.problems)
+        frames = run_ahead(pictures, ahead) if ahead > 0 else pictures
+        self._running.append(frames)
+        return frames
+
+
+def open_clip(path: Path | str) -> Clip:
+    """Open a clip and look at its first picture.
+
+    Parameters
+    ----------
+    path : the video file.
+
+    Returns
+    -------
+    Clip, a context manager.
+
+    Raises
+    ------
+    ClipUnreadableError : missing, a folder, empty, no video, sound only, cut off, no pictures.
+    """
+    path = Path(path)
+    size_bytes = _size_of_file(path)
+    with _open_container(path) as container:
+        stream = _video_stream(container, path)
+        times = Timekeeper.for_stream(container, stream, [])
+        with closing(_raw_frames(container, stream, times)) as raw:
+            first = next(raw, None)
+        if first is None:
+            raise ClipUnreadableError(f"{path} holds no picture that can be decoded: {_WAY_OUT}")
+        turn = turn_of(first)
+        width_px, height_px = _displayed_size(first, stream, turn)
+        rate = stream.average_rate or stream.guessed_rate
+        info = ClipInfo(
+            path=path,
+            width_px=width_px,
+            height_px=height_px,
+            rotation_deg=turn.rotation_deg,
+            is_mirrored=turn.is_mirrored,
+            codec=stream.codec_context.name,
+            pixel_format=first.format.name,
+            duration_s=_declared_duration_s(container, stream),
+            start_s=times.raw_time_s(first) or 0.0,
+            nominal_rate_hz=float(rate) if rate else None,
+            size_bytes=size_bytes,
+        )
+    return Clip(info)
+
+
+def clip_sha256(path: Path | str) -> str:
+    """Return the SHA-256 of a file's bytes as 64 hexadecimal digits (FIPS 180-4)."""
+    try:
+        with Path(path).open("rb") as file:
+            return hashlib.file_digest(file, "sha256").hexdigest()
+    except OSError as error:
+        raise ClipUnreadableError(
+            f"{path} cannot be read ({error.strerror}): check the name and your right to read it"
+        ) from error
+
+
+def _size_of_file(path: Path) -> int:
+    try:
+        if path.is_dir():
+            raise ClipUnreadableError(f"{path} is a folder: name one video file in it")
+        size_bytes = path.stat().st_size
+        with path.open("rb"):
+            pass
+    except FileNotFoundError:
+        raise ClipUnreadableError(f"{path} does not exist: check the file's name") from None
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or error
+        raise ClipUnreadableError(
+            f"{path} cannot be read ({reason}): check the name and your right to read it"
+        ) from None
+    if size_bytes == 0:
+        raise ClipUnreadableError(f"{path} is empty: copy it from the phone again")
+    return size_bytes
+
+
+def _open_container(path: Path) -> InputContainer:
+    try:
+        # The scheme keeps a name like "a:b.mp4" from being read as a protocol.
+        container = av.open(f"file:{path}", options=_OPEN_OPTIONS, metadata_errors="replace")
+    except av.error.FFmpegError as error:
+        with path.open("rb") as file:
+            first_box = file.read(8)[4:]
+        if first_box in _MP4_BOXES:
+            raise ClipUnreadableError(
+                f"{path} was cut off while it was recorded or copied and its index is missing:"
+                " copy it from the phone again"
+            ) from error
+        raise ClipUnreadableError(
+            f"{path} is no video of a kind that can be read: name a video file (mp4, mov, mkv,"
+            f" webm, avi), or {_WAY_OUT}"
+        ) from error
+    return container
+
+
+def _video_stream(container: InputContainer, path: Path) -> VideoStream:
+    streams = [
+        stream
+        for stream in container.streams.video
+        if not stream.disposition & Disposition.attached_pic
+    ]
+    if not streams:
+        raise ClipUnreadableError(
+            f"{path} holds no moving pictures, only sound or a cover: name a video file"
+        )
+    # Phones may add a second, smaller stream (depth, preview).
+    best = max(streams, key=lambda stream: (stream.width or 0) * (stream.height or 0))
+    if best.codec_context is None:
+        raise ClipUnreadableError(f"{path} is coded in a way that is not known here: {_WAY_OUT}")
+    return best
+
+
+def _declared_duration_s(container: InputContainer, stream: VideoStream) -> float | None:
+    if stream.duration and stream.time_base:
+        return float(stream.duration * stream.time_base)
+    return container.duration / av.time_base if container.duration else None
+
+
+def _raw_frames(
+    container: InputContainer, stream: VideoStream, times: Timekeeper
+) -> Generator[av.VideoFrame, None, None]:
+    """Decode to the end; what cannot be decoded is noted and passed over."""
+    packets = container.demux(stream)
+    at_end = False
+    while not at_end:
+        try:
+            packet = next(packets, None)
+        except av.error.FFmpegError:
+            times.note_damage()
+            packet = None
+        try:
+            if packet is None:  # nothing more to read: have what the decoder still holds
+                at_end = True
+                yield from stream.codec_context.decode(None)
+            else:
+                yield from packet.decode()
+        except av.error.EOFError:
+            pass  # the decoder was already emptied
+        except av.error.FFmpegError:
+            times.note_damage()
+
+
+def _decode(info: ClipInfo, problems: list[ClipProblem]) -> Generator[Frame, None, None]:
+    with _open_container(info.path) as container:
+        stream = _video_stream(container, info.path)
+        stream.thread_type = "AUTO"
+        times = Timekeeper.for_stream(container, stream, problems)
+        index = 0
+        for raw in _raw_frames(container, stream, times):
+            turn = turn_of(raw)
+            size = _displayed_size(raw, stream, turn)
+            time_s = times.place(raw)
+            if time_s is None:
+                continue
+            if size != (info.width_px, info.height_px):
+                raise times.size_change(time_s, (info.width_px, info.height_px), size)
+            luma, chroma_u, chroma_v = (
+                _finish(plane, turn, raw, stream) for plane in planes_of(raw)
+            )
+            yield Frame(time_s, luma, chroma_u, chroma_v, index, is_full_range(raw), matrix_of(raw))
+            index += 1
+        start_s = float((stream.start_time or 0) * (stream.time_base or 0))
+        times.end(
+            start_s,
+            _declared_duration_s(container, stream),
+            is_whole_file_length=not stream.duration,
+        )
+        if index == 0:
+            raise ClipUnreadableError(f"{info.path} holds no picture: {_WAY_OUT}")
+
+
+def _pixel_aspect(raw: av.VideoFrame, stream: VideoStream) -> float:
+    aspect: Fraction | None = stream.sample_aspect_ratio
+    ratio = float(aspect) if aspect else 1.0
+    return 1.0 if abs(ratio - 1.0) < _SQUARE_TOLERANCE or ratio <= 0 else ratio
+
+
+def _displayed_size(raw: av.VideoFrame, stream: VideoStream, turn: Turn) -> tuple[int, int]:
+    width = round(raw.width * _pixel_aspect(raw, stream))
+    return (raw.height, width) if turn.transpose else (width, raw.height)
+
+
+def _finish(plane: U8, turn: Turn, raw: av.VideoFrame, stream: VideoStream) -> U8:
+    aspect = _pixel_aspect(raw, stream)
+    if aspect != 1.0:  # a camera model with square pixels needs square pixels
+        half = plane.shape[1] < raw.width
+        width = round(raw.width * aspect)
+        size = ((width + 1) // 2 if half else width, plane.shape[0])
+        plane = np.asarray(cv2.resize(plane, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+    plane = turn.apply(plane)
+    plane.flags.writeable = False
+    return plane
