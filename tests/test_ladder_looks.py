@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import random
 from collections import defaultdict
-from itertools import combinations, product
+from itertools import combinations, pairwise, product
 from math import prod
 
 import pytest
+from scipy import stats
 
 from shoegoal.ladder.chances import counted_set
 from shoegoal.ladder.looks import LookPlan, settles_probability
@@ -162,11 +163,25 @@ def test_loss_of_the_ball_is_what_to_look_at() -> None:
 
 
 def test_many_doubtful_shots_send_a_person_to_the_whole_clip() -> None:
-    verdict = judge_set(MakesOfShots(10, 20), [0.5] * 20)
+    p = [0.9] * 3 + [0.6] * 10 + [0.3] * 6 + [0.5]
+    verdict = judge_set(MakesOfShots(10, 20), p)
     plan = looks_of(verdict)
     assert plan.whole_set
-    assert plan.shots == tuple(range(1, 21))
-    assert "watch the whole clip" in verdict.sentence
+    assert sorted(plan.shots) == list(range(1, 21))
+    # Reference library: scipy gives the entropy that is expected to be left after each look.
+    leftover = {}
+    for number in plan.shots:
+        chance = p[number - 1]
+        others = stats.poisson_binom(p[: number - 1] + p[number:])
+        after_make, after_miss = others.sf(8), others.sf(9)
+        leftover[number] = chance * stats.bernoulli(after_make).entropy()
+        leftover[number] += (1 - chance) * stats.bernoulli(after_miss).entropy()
+    in_order = [leftover[number] for number in plan.shots]
+    assert all(later > sooner - 1e-9 for sooner, later in pairwise(in_order))
+    assert set(plan.shots[-3:]) == {1, 2, 3}
+    assert verdict.sentence.endswith(
+        "watch the whole clip, first of all " + ", ".join(map(str, plan.shots[:3]))
+    )
 
 
 def test_settles_probability_by_hand() -> None:

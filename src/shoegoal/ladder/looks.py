@@ -30,8 +30,7 @@ class LookPlan:
 
     Attributes
     ----------
-    shots : 1-based positions in the set, the most telling one first (the order of time when the
-        whole set has to be watched).
+    shots : 1-based positions in the set, the most telling one first.
     settles_probability : probability that the verdict is settled once all of them are looked at.
     whole_set : no group of up to ``MAX_LOOKS`` is enough; every doubtful shot is named.
     """
@@ -45,8 +44,8 @@ def plan_looks(counted: CountedSet, confidence: float) -> LookPlan:
     """Name the fewest shots to look at, best first.
 
     All groups of up to ``MAX_EXACT_LOOKS`` of the ``POOL_SIZE`` most telling shots are tried;
-    larger groups grow from the best of these one shot at a time, so beyond that size the group
-    is small, not proven smallest.
+    larger groups grow one shot at a time from the one that settles most often and the one that
+    leaves least uncertainty, so beyond that size the group is small, not proven smallest.
 
     Parameters
     ----------
@@ -58,26 +57,27 @@ def plan_looks(counted: CountedSet, confidence: float) -> LookPlan:
         return LookPlan((), 1.0, whole_set=False)
     singles = [(item,) for item in doubtful]
     leftovers = _judge_groups(counted, singles, confidence)[1]
-    by_telling = sorted(range(len(doubtful)), key=lambda k: (leftovers[k], k))
-    pool = sorted(doubtful[k] for k in by_telling[:POOL_SIZE])
-    best: tuple[int, ...] = ()
-    for size in range(1, min(MAX_LOOKS, len(doubtful)) + 1):
-        groups: Sequence[tuple[int, ...]]
+    by_telling = sorted(range(len(doubtful)), key=lambda k: (round(float(leftovers[k]), 12), k))
+    ranked = [doubtful[k] for k in by_telling]
+    pool = sorted(ranked[:POOL_SIZE])
+    grown: set[tuple[int, ...]] = set()
+    for size in range(1, min(MAX_LOOKS, len(pool)) + 1):
         if size <= MAX_EXACT_LOOKS:
             groups = list(combinations(pool, size))
         else:
-            groups = [(*best, item) for item in doubtful if item not in best]
+            wider = {tuple(sorted((*group, item))) for group in grown for item in pool}
+            groups = sorted(group for group in wider if len(set(group)) == size)
         settled, leftover = _judge_groups(counted, groups, confidence)
         # Rounded, so that equal groups are told apart by their order and not by float dust.
-        winner = min(
-            range(len(groups)),
-            key=lambda k: (-round(float(settled[k]), 12), round(float(leftover[k]), 12), k),
-        )
-        best = groups[winner]
-        if settled[winner] >= confidence - _ROUNDING:
-            order = _best_first(counted, best, confidence)
-            return LookPlan(_numbers(order), min(1.0, float(settled[winner])), whole_set=False)
-    return LookPlan(_numbers(doubtful), 1.0, whole_set=True)
+        settles, leaves = settled.round(12).tolist(), leftover.round(12).tolist()
+        by_settled = min(range(len(groups)), key=lambda k: (-settles[k], leaves[k], k))
+        if settled[by_settled] >= confidence - _ROUNDING:
+            order = _best_first(counted, groups[by_settled], confidence)
+            return LookPlan(_numbers(order), min(1.0, float(settled[by_settled])), whole_set=False)
+        # A group may settle nothing yet and still be the way to one that does, so both grow.
+        by_leftover = min(range(len(groups)), key=lambda k: (leaves[k], k))
+        grown = {groups[by_settled], groups[by_leftover]}
+    return LookPlan(_numbers(ranked), 1.0, whole_set=True)
 
 
 def settles_probability(counted: CountedSet, shots: Iterable[int], confidence: float) -> float:

@@ -17,6 +17,7 @@ from shoegoal.types import Shot
 # at. Higher asks a person to look at sets whose shots are all clear: 20 shots at 0.9995 each
 # leave 0.99 when every one of them matters.
 DEFAULT_CONFIDENCE = 0.99
+SHOTS_NAMED_FIRST = 3
 
 
 class Decision(StrEnum):
@@ -146,11 +147,12 @@ def _sentence(
     """Decision, then what the set lacks or has too much of."""
     parts = [f"{decision.value}: {rule.sentence}"]
     if looks is not None:
-        numbers = ", ".join(str(number) for number in looks.shots)
+        named = looks.shots[:SHOTS_NAMED_FIRST] if looks.whole_set else looks.shots
+        numbers = ", ".join(str(number) for number in named)
         parts.append(
-            f"too many shots are in doubt, please watch the whole clip (doubtful: {numbers})"
+            f"too many shots are in doubt, please watch the whole clip, first of all {numbers}"
             if looks.whole_set
-            else f"please look at {numbers}{', in this order' if len(looks.shots) > 1 else ''}"
+            else f"please look at {numbers}{', in this order' if len(named) > 1 else ''}"
         )
     if counted.missing:
         seen = "shot was" if len(counted.p) == 1 else "shots were"
