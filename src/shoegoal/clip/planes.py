@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
+from fractions import Fraction
 from math import atan2, degrees
-from typing import TypeVar
+from typing import TypeVar, cast
 
 import av
 import cv2
 import numpy as np
 import numpy.typing as npt
+from av.sidedata.sidedata import SideData
 from av.sidedata.sidedata import Type as SideDataType
 from av.video.plane import VideoPlane
 from av.video.reformatter import ColorRange
@@ -28,6 +31,7 @@ _MATRICES = {
     6: ColourMatrix.BT601,
     9: ColourMatrix.BT2020,
 }
+_SQUARE_TOLERANCE = 0.002
 _HD_HEIGHT_PX = 720  # untagged video: BT.709 from here up, BT.601 below (common practice)
 
 
@@ -91,12 +95,54 @@ def turn_from_matrix(matrix: npt.NDArray[np.int32]) -> Turn:
     return Turn(False, flip_rows=d < 0, flip_columns=a < 0, is_exact=is_exact)
 
 
-def turn_of(frame: av.VideoFrame) -> Turn:
-    """Return how the frame asks to be displayed; no wish means as stored."""
-    for side_data in frame.side_data:
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """What it takes to show a stream's stored pictures as they are meant.
+
+    Attributes
+    ----------
+    turn : from stored to displayed.
+    pixel_aspect : displayed width of a stored pixel over its height; 1.0 on phones.
+    """
+
+    turn: Turn = Turn()
+    pixel_aspect: float = 1.0
+
+    def displayed_size_px(self, raw: av.VideoFrame) -> tuple[int, int]:
+        """Return (width, height) of the displayed picture."""
+        width = round(raw.width * self.pixel_aspect)
+        return (raw.height, width) if self.turn.transpose else (width, raw.height)
+
+    def show(self, raw: av.VideoFrame) -> tuple[U8, U8, U8]:
+        """Return read-only luma, u and v with square pixels, turned as displayed."""
+        y, u, v = planes_of(raw)
+        width = round(raw.width * self.pixel_aspect)
+        return (
+            self._show_plane(y, width),
+            self._show_plane(u, (width + 1) // 2),
+            self._show_plane(v, (width + 1) // 2),
+        )
+
+    def _show_plane(self, plane: U8, width_px: int) -> U8:
+        if plane.shape[1] != width_px:  # the camera model downstream takes pixels as square
+            stretched = cv2.resize(plane, (width_px, plane.shape[0]), interpolation=cv2.INTER_AREA)
+            plane = np.asarray(stretched, dtype=np.uint8)
+        plane = self.turn.apply(plane)
+        plane.flags.writeable = False  # a view may be a picture that the decoder still refers to
+        return plane
+
+
+def layout_of(raw: av.VideoFrame, sample_aspect_ratio: Fraction | None) -> Layout:
+    """Read how a stream's pictures are to be shown from its first picture."""
+    # Reading side data costs about a millisecond a frame, and the matrix is the stream's: once.
+    turn = Turn()
+    for side_data in cast("Iterable[SideData]", raw.side_data):
         if side_data.type is SideDataType.DISPLAYMATRIX:
-            return turn_from_matrix(np.frombuffer(bytes(side_data), dtype=np.int32, count=9))
-    return Turn()
+            turn = turn_from_matrix(np.frombuffer(bytes(side_data), dtype=np.int32, count=9))
+    aspect = float(sample_aspect_ratio or 1)
+    if aspect <= 0 or abs(aspect - 1.0) < _SQUARE_TOLERANCE:
+        aspect = 1.0
+    return Layout(turn, aspect)
 
 
 def is_full_range(frame: av.VideoFrame) -> bool:

@@ -10,20 +10,17 @@ import hashlib
 from collections.abc import Generator
 from contextlib import closing
 from dataclasses import dataclass
-from fractions import Fraction
 from pathlib import Path
 from types import TracebackType
 
 import av
-import cv2
-import numpy as np
 from av.container import InputContainer
 from av.stream import Disposition
 from av.video.stream import VideoStream
 
-from shoegoal.clip.frame import U8, ColourMatrix, Frame
+from shoegoal.clip.frame import ColourMatrix, Frame
 from shoegoal.clip.handover import run_ahead
-from shoegoal.clip.planes import Turn, is_full_range, matrix_of, planes_of, turn_of
+from shoegoal.clip.planes import Layout, is_full_range, layout_of, matrix_of
 from shoegoal.clip.timekeeper import ClipProblem, Timekeeper
 from shoegoal.errors import ClipUnreadableError
 
@@ -43,7 +40,6 @@ _OPEN_OPTIONS = {"format_whitelist": _CONTAINERS, "protocol_whitelist": "file"}
 # ISO/IEC 14496-12: what an mp4 or mov file starts with.
 _MP4_BOXES = (b"ftyp", b"moov", b"mdat", b"wide", b"free", b"skip")
 _FRAMES_AHEAD = 4
-_SQUARE_TOLERANCE = 0.002
 _WAY_OUT = "film or export the clip again as mp4 (H.264 or HEVC)"
 
 
@@ -89,8 +85,9 @@ class Clip:
         off, damaged pictures, gaps, doubtful times. Complete once `frames` has ended.
     """
 
-    def __init__(self, info: ClipInfo) -> None:
+    def __init__(self, info: ClipInfo, layout: Layout) -> None:
         self.info = info
+        self._layout = layout
         self.problems: list[ClipProblem] = []
         self._running: list[Generator[Frame, None, None]] = []
 
@@ -125,7 +122,7 @@ class Clip:
         ClipNotJudgeableError : the clip's clock jumps back or the picture changes its size.
         """
         self.problems = []
-        pictures = _decode(self.info, self.problems)
+        pictures = _decode(self.info, self._layout, self.problems)
         frames = run_ahead(pictures, ahead) if ahead > 0 else pictures
         self._running.append(frames)
         return frames
@@ -155,15 +152,15 @@ def open_clip(path: Path | str) -> Clip:
             first = next(raw, None)
         if first is None:
             raise ClipUnreadableError(f"{path} holds no picture that can be decoded: {_WAY_OUT}")
-        turn = turn_of(first)
-        width_px, height_px = _displayed_size(first, stream, turn)
+        layout = layout_of(first, stream.sample_aspect_ratio)
+        width_px, height_px = layout.displayed_size_px(first)
         rate = stream.average_rate or stream.guessed_rate
         info = ClipInfo(
             path=path,
             width_px=width_px,
             height_px=height_px,
-            rotation_deg=turn.rotation_deg,
-            is_mirrored=turn.is_mirrored,
+            rotation_deg=layout.turn.rotation_deg,
+            is_mirrored=layout.turn.is_mirrored,
             codec=stream.codec_context.name,
             pixel_format=first.format.name,
             duration_s=_declared_duration_s(container, stream),
@@ -171,7 +168,7 @@ def open_clip(path: Path | str) -> Clip:
             nominal_rate_hz=float(rate) if rate else None,
             size_bytes=size_bytes,
         )
-    return Clip(info)
+    return Clip(info, layout)
 
 
 def clip_sha256(path: Path | str) -> str:
@@ -246,6 +243,14 @@ def _declared_duration_s(container: InputContainer, stream: VideoStream) -> floa
     return container.duration / av.time_base if container.duration else None
 
 
+def _is_short_of_its_riff_size(info: ClipInfo) -> bool:
+    """Whether an AVI file is shorter than its first chunk says (RIFF: little-endian at byte 4)."""
+    with info.path.open("rb") as file:
+        head = file.read(12)
+    is_avi = head[:4] == b"RIFF" and head[8:] == b"AVI "
+    return is_avi and info.size_bytes < 8 + int.from_bytes(head[4:8], "little")
+
+
 def _raw_frames(
     container: InputContainer, stream: VideoStream, times: Timekeeper
 ) -> Generator[av.VideoFrame, None, None]:
@@ -270,53 +275,29 @@ def _raw_frames(
             times.note_damage()
 
 
-def _decode(info: ClipInfo, problems: list[ClipProblem]) -> Generator[Frame, None, None]:
+def _decode(
+    info: ClipInfo, layout: Layout, problems: list[ClipProblem]
+) -> Generator[Frame, None, None]:
+    size = (info.width_px, info.height_px)
     with _open_container(info.path) as container:
         stream = _video_stream(container, info.path)
         stream.thread_type = "AUTO"
         times = Timekeeper.for_stream(container, stream, problems)
         index = 0
         for raw in _raw_frames(container, stream, times):
-            turn = turn_of(raw)
-            size = _displayed_size(raw, stream, turn)
             time_s = times.place(raw)
             if time_s is None:
                 continue
-            if size != (info.width_px, info.height_px):
-                raise times.size_change(time_s, (info.width_px, info.height_px), size)
-            luma, chroma_u, chroma_v = (
-                _finish(plane, turn, raw, stream) for plane in planes_of(raw)
-            )
+            if layout.displayed_size_px(raw) != size:
+                raise times.size_change(time_s, size, layout.displayed_size_px(raw))
+            luma, chroma_u, chroma_v = layout.show(raw)
             yield Frame(time_s, luma, chroma_u, chroma_v, index, is_full_range(raw), matrix_of(raw))
             index += 1
-        start_s = float((stream.start_time or 0) * (stream.time_base or 0))
-        times.end(
-            start_s,
-            _declared_duration_s(container, stream),
-            is_whole_file_length=not stream.duration,
-        )
         if index == 0:
             raise ClipUnreadableError(f"{info.path} holds no picture: {_WAY_OUT}")
-
-
-def _pixel_aspect(raw: av.VideoFrame, stream: VideoStream) -> float:
-    aspect: Fraction | None = stream.sample_aspect_ratio
-    ratio = float(aspect) if aspect else 1.0
-    return 1.0 if abs(ratio - 1.0) < _SQUARE_TOLERANCE or ratio <= 0 else ratio
-
-
-def _displayed_size(raw: av.VideoFrame, stream: VideoStream, turn: Turn) -> tuple[int, int]:
-    width = round(raw.width * _pixel_aspect(raw, stream))
-    return (raw.height, width) if turn.transpose else (width, raw.height)
-
-
-def _finish(plane: U8, turn: Turn, raw: av.VideoFrame, stream: VideoStream) -> U8:
-    aspect = _pixel_aspect(raw, stream)
-    if aspect != 1.0:  # a camera model with square pixels needs square pixels
-        half = plane.shape[1] < raw.width
-        width = round(raw.width * aspect)
-        size = ((width + 1) // 2 if half else width, plane.shape[0])
-        plane = np.asarray(cv2.resize(plane, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
-    plane = turn.apply(plane)
-    plane.flags.writeable = False
-    return plane
+        times.end(
+            float((stream.start_time or 0) * (stream.time_base or 0)),
+            _declared_duration_s(container, stream),
+            is_whole_file_length=not stream.duration,
+            is_file_cut=_is_short_of_its_riff_size(info),
+        )

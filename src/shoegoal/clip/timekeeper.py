@@ -114,7 +114,14 @@ class Timekeeper:
         """Note that a stretch of the file gave no picture."""
         self._damage.append(self._last_s)
 
-    def end(self, start_s: float, declared_s: float | None, *, is_whole_file_length: bool) -> None:
+    def end(
+        self,
+        start_s: float,
+        declared_s: float | None,
+        *,
+        is_whole_file_length: bool,
+        is_file_cut: bool,
+    ) -> None:
         """Close the account once the last picture was placed.
 
         Parameters
@@ -122,6 +129,7 @@ class Timekeeper:
         start_s : presentation time at which the file says its pictures start.
         declared_s : how long the file says they go on, None where it does not.
         is_whole_file_length : the length may be that of a longer sound track.
+        is_file_cut : the file is known to be shorter than it was.
         """
         last_s = self._last_s
         if last_s is None:
@@ -131,12 +139,14 @@ class Timekeeper:
         self._count(self._corrupt, "are damaged")
         tolerance_s = _BREAK_OFF_LOOSE_S if is_whole_file_length else _BREAK_OFF_S
         until_s = start_s + (declared_s or 0.0)
-        if last_s + (self.nominal_step_s or 0.0) < until_s - tolerance_s:
+        is_short = last_s + (self.nominal_step_s or 0.0) < until_s - tolerance_s
+        if is_short or is_file_cut:
+            announced = f" of {clock_text(until_s)}" if is_short else ""
             self.problems.append(
                 ClipProblem(
                     last_s,
-                    f"the clip breaks off at {clock_text(last_s)}, its file announces pictures up"
-                    f" to {clock_text(until_s)}: copy it from the phone again",
+                    f"the clip breaks off at {clock_text(last_s)}{announced}, shots after that are"
+                    " not counted: copy it from the phone again",
                 )
             )
             self._damage = [at_s for at_s in self._damage if at_s != last_s]
