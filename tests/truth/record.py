@@ -1,0 +1,184 @@
+"""The truth file: what is exactly known about a rendered clip, as JSON in the goal frame."""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from truth.arrays import Floats
+from truth.camera import Camera
+from truth.motion import RATE_HZ
+from truth.plot import Kick
+
+FORMAT = 1
+
+
+@dataclass(frozen=True, slots=True)
+class FrameTruth:
+    """The ball in play at one frame.
+
+    Attributes
+    ----------
+    pts_s : presentation time; the exposure is centred on it.
+    ball : number of the ball in play.
+    centre_px : image of the ball's centre. diameter_px : f D / depth.
+    outline_px : centre x, y, long and short axis of the ellipse it draws.
+    centre_m : goal frame. visible : share of its disc that the camera sees.
+    other_balls_m : goal-frame centres of further balls.
+    """
+
+    pts_s: float
+    ball: int
+    centre_px: tuple[float, float]
+    diameter_px: float
+    outline_px: tuple[float, float, float, float]
+    centre_m: tuple[float, float, float]
+    visible: float
+    other_balls_m: list[tuple[float, float, float]]
+
+
+@dataclass(frozen=True, slots=True)
+class ShotTruth:
+    """One shot; `outcome` is inside, wide left, wide right, short, marker in or marker out."""
+
+    number: int
+    kick_time_s: float
+    kick_spot_m: tuple[float, float]
+    speed_mps: float
+    loft_deg: float
+    outcome: str
+    is_make: bool
+    crossing_time_s: float | None
+    crossing_x_m: float | None
+    crossing_z_m: float | None
+    crossing_speed_mps: float | None
+    clearance_m: float | None
+    end_time_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Truth:
+    """All of it. `camera` holds f, cx, cy, pose and the 3 x 4 matrix from goal frame to pixels."""
+
+    name: str
+    seed: int
+    width_px: int
+    height_px: int
+    rotation_deg: int
+    duration_s: float
+    camera: dict[str, Any]
+    goal: dict[str, Any]
+    ball: dict[str, Any]
+    stage: dict[str, Any]
+    kicker: dict[str, Any]
+    tally: dict[str, Any]
+    shots: list[ShotTruth]
+    frames: list[FrameTruth]
+
+    def write(self, path: Path) -> None:
+        """Save as JSON, one frame a line, numbers rounded to a tenth of a millimetre or finer."""
+        body = _rounded(asdict(self))
+        frames = body.pop("frames")
+        head = json.dumps({"format": FORMAT, **body}, indent=1)
+        lines = ",\n".join(json.dumps(f, separators=(",", ":")) for f in frames)
+        path.write_text(f'{head[:-2]},\n "frames": [\n{lines}\n]}}\n', encoding="utf-8")
+
+
+def _rounded(value: Any) -> Any:
+    if isinstance(value, float):
+        return None if math.isnan(value) else round(value, 5)
+    if isinstance(value, dict):
+        return {k: _rounded(v) for k, v in value.items()}
+    if isinstance(value, list | tuple):
+        return [_rounded(v) for v in value]
+    return value
+
+
+def to_goal(point: Floats) -> tuple[float, float, float]:
+    """Inner-frame point (x, y forward, z) in the goal frame (x, y back, z)."""
+    return float(point[0]), -float(point[1]), float(point[2])
+
+
+def camera_record(camera: Camera) -> dict[str, Any]:
+    """Numbers of the camera, goal frame.
+
+    The goal frame is left-handed (right, back, up), so the left 3 x 3 of [R | t] has
+    determinant -1.
+    """
+    k = np.array(
+        [[camera.focal_px, 0, camera.cx_px], [0, camera.focal_px, camera.cy_px], [0, 0, 1.0]]
+    )
+    flip = np.diag([1.0, -1.0, 1.0])
+    r = camera.rotation() @ flip
+    t = -camera.rotation() @ np.asarray(camera.position_m)
+    return {
+        "focal_px": camera.focal_px,
+        "cx_px": camera.cx_px,
+        "cy_px": camera.cy_px,
+        "k1": camera.k1,
+        "position_m": list(to_goal(np.asarray(camera.position_m))),
+        "height_m": camera.position_m[2],
+        "yaw_deg": camera.yaw_deg,
+        "pitch_deg": camera.pitch_deg,
+        "roll_deg": camera.roll_deg,
+        "rotation_goal_to_camera": r.tolist(),
+        "translation_m": t.tolist(),
+        "projection_goal_to_px": (k @ np.column_stack([r, t])).tolist(),
+        "pixel_centres": "whole numbers; (0, 0) is the middle of the top left pixel",
+    }
+
+
+def judge(number: int, kick: Kick, width_m: float, radius_m: float) -> ShotTruth:
+    """Say how a shot ended, from its path alone.
+
+    A make: the whole width of the ball passes between the inner marker bases and the whole ball
+    crosses the line. There is no crossbar. The crossing is where the ball's centre meets the
+    plane over the goal line.
+    """
+    path = kick.run.path_m
+    y = path[:, 1]
+    over = np.flatnonzero((y[:-1] < 0.0) & (y[1:] >= 0.0))
+    speed = float(np.linalg.norm(kick.run.velocities_mps[0]))
+    hit = kick.run.post_step
+    at: dict[str, float | None] = dict.fromkeys(("t", "x", "z", "v", "c"))
+    make = False
+    outcome = "short" if hit < 0 else "marker out"
+    if len(over):
+        i = int(over[0])
+        q = -y[i] / (y[i + 1] - y[i])
+        p = path[i] + q * (path[i + 1] - path[i])
+        at["t"] = kick.contact_s + (i + q) / RATE_HZ
+        at["x"], at["z"] = float(p[0]), float(p[2])
+        at["v"] = float(np.linalg.norm(kick.run.velocities_mps[i]))
+        room = width_m / 2.0 - abs(float(p[0])) - radius_m
+        at["c"] = room
+        whole = bool((y[i:] >= radius_m).any())
+        make = whole and room >= 0.0
+        if make:
+            outcome = "inside" if hit < 0 else "marker in"
+        elif hit >= 0:
+            outcome = "marker out"
+        elif room >= 0.0:
+            outcome = "short"
+        else:
+            outcome = "wide left" if p[0] < 0 else "wide right"
+    return ShotTruth(
+        number=number,
+        kick_time_s=kick.contact_s,
+        kick_spot_m=(float(kick.start_m[0]), -float(kick.start_m[1])),
+        speed_mps=speed,
+        loft_deg=kick.shot.loft_deg,
+        outcome=outcome,
+        is_make=make,
+        crossing_time_s=at["t"],
+        crossing_x_m=at["x"],
+        crossing_z_m=at["z"],
+        crossing_speed_mps=at["v"],
+        clearance_m=at["c"],
+        end_time_s=kick.contact_s + kick.run.duration_s,
+    )
