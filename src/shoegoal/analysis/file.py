@@ -1,0 +1,229 @@
+"""The analysis file: written whole or not at all, checked when it is read."""
+
+from __future__ import annotations
+
+import json
+import math
+import os
+import tempfile
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, NoReturn
+
+from shoegoal.analysis.model import FORMAT_VERSION, Analysis
+from shoegoal.errors import BadSettingsError, OutputError
+
+if TYPE_CHECKING:
+    from pydantic import TypeAdapter
+    from pydantic_core import ErrorDetails
+
+ANALYSIS_FILE_NAME = "analysis.json"
+MAX_PROBLEMS_SHOWN = 5
+_COUNT_AGAIN = "count the clip again"
+
+
+def analysis_to_json(analysis: Analysis) -> str:
+    """Write an analysis as indented JSON text (RFC 8259), ending in a line feed.
+
+    Raises
+    ------
+    OutputError
+        A value is no finite number; JSON has no way to write it.
+    """
+    plain = _adapter().dump_python(analysis, mode="json")
+    place = _place_of_no_number(plain)
+    if place is not None:
+        raise OutputError(
+            f"the analysis holds no finite number at {place}, so nothing was written; "
+            "this is a fault of shoegoal, please report it with the clip's name"
+        )
+    return json.dumps(plain, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def analysis_from_json(content: bytes, file_name: str) -> Analysis:
+    """Build an analysis from the bytes of an analysis file; ``file_name`` is for messages only.
+
+    Raises
+    ------
+    BadSettingsError
+        Not JSON (line and column are named), not an analysis, of another format version, or with
+        a value that an analysis cannot have (its place is named).
+    """
+    from pydantic import ValidationError
+
+    plain = _parsed(content, file_name)
+    _check_version(plain, file_name)
+    try:
+        # Strict JSON mode: no "12" for 12, but enums from their words and tuples from lists.
+        analysis = _adapter().validate_json(content, strict=True, extra="forbid")
+    except ValidationError as error:
+        details = error.errors(include_url=False, include_context=False)
+        lines = [f"  {_describe(detail)}" for detail in details[:MAX_PROBLEMS_SHOWN]]
+        if len(details) > MAX_PROBLEMS_SHOWN:
+            lines.append(f"  and {len(details) - MAX_PROBLEMS_SHOWN} more")
+        raise BadSettingsError(
+            "\n".join([f"{file_name}: this analysis file is damaged; {_COUNT_AGAIN}:", *lines])
+        ) from error
+    _check_sense(analysis, file_name)
+    return analysis
+
+
+def save_analysis(path: Path, analysis: Analysis) -> None:
+    """Write an analysis file; the file is the old one or the new one, never half of either.
+
+    Raises
+    ------
+    OutputError
+        The file cannot be written, or the analysis holds a value that is no number.
+    """
+    content = analysis_to_json(analysis).encode()
+    try:
+        write_whole(path, content)
+    except OSError as error:
+        raise OutputError(
+            f"{path} cannot be written ({error.strerror or error}); "
+            "check the folder and the free space, or name another place with --out"
+        ) from error
+
+
+def load_analysis(path: Path) -> Analysis:
+    """Read an analysis file, or the one in a folder that `count` wrote.
+
+    Raises
+    ------
+    BadSettingsError
+        It cannot be read, or as for `analysis_from_json`.
+    """
+    file = path / ANALYSIS_FILE_NAME if path.is_dir() else path
+    try:
+        content = file.read_bytes()
+    except FileNotFoundError as error:
+        raise BadSettingsError(
+            f"{file} does not exist; name the {ANALYSIS_FILE_NAME} or the folder that "
+            "shoegoal count wrote"
+        ) from error
+    except OSError as error:
+        raise BadSettingsError(
+            f"{file} cannot be read ({error.strerror or error}); check your right to read it"
+        ) from error
+    return analysis_from_json(content, str(file))
+
+
+def write_whole(path: Path, content: bytes) -> None:
+    """Write a file aside in the same folder, then put it in place in one step.
+
+    Raises
+    ------
+    OSError
+        Nothing is left of the attempt, and an earlier file stands as it was.
+    """
+    handle, aside_name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
+    aside = Path(aside_name)
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+        aside.chmod(0o666 & ~_umask())  # mkstemp's own mode is for the owner alone
+        aside.replace(path)
+    except BaseException:
+        aside.unlink(missing_ok=True)
+        raise
+
+
+def _umask() -> int:
+    mask = os.umask(0o022)
+    os.umask(mask)
+    return mask
+
+
+@cache
+def _adapter() -> TypeAdapter[Analysis]:
+    from pydantic import TypeAdapter
+
+    return TypeAdapter(Analysis)
+
+
+def _place_of_no_number(plain: object, place: str = "") -> str | None:
+    """Find the first float that is NaN or infinite."""
+    if isinstance(plain, float):
+        return None if math.isfinite(plain) else place
+    if isinstance(plain, dict):
+        parts = ((f"{place}.{key}" if place else str(key), value) for key, value in plain.items())
+    elif isinstance(plain, (list, tuple)):
+        parts = ((f"{place}[{position}]", value) for position, value in enumerate(plain))
+    else:
+        return None
+    return next((found for key, value in parts if (found := _place_of_no_number(value, key))), None)
+
+
+def _parsed(content: bytes, file_name: str) -> Any:
+    def refuse(word: str) -> NoReturn:
+        raise BadSettingsError(
+            f"{file_name}: {word} is no number that JSON knows, so the file is damaged; "
+            f"{_COUNT_AGAIN}"
+        )
+
+    try:
+        return json.loads(content, parse_constant=refuse)
+    except json.JSONDecodeError as error:
+        raise BadSettingsError(
+            f"{file_name}, line {error.lineno}, column {error.colno}: this is not the whole of an "
+            f"analysis file ({error.msg}); {_COUNT_AGAIN}"
+        ) from error
+    except (UnicodeDecodeError, RecursionError) as error:
+        raise BadSettingsError(
+            f"{file_name} is no analysis file; name the {ANALYSIS_FILE_NAME} that "
+            "shoegoal count wrote"
+        ) from error
+
+
+def _check_version(plain: object, file_name: str) -> None:
+    version = plain.get("format_version") if isinstance(plain, dict) else None
+    if not isinstance(version, int) or isinstance(version, bool):
+        raise BadSettingsError(
+            f"{file_name} is no analysis file (it names no format_version); name the "
+            f"{ANALYSIS_FILE_NAME} that shoegoal count wrote"
+        )
+    if version > FORMAT_VERSION:
+        raise BadSettingsError(
+            f"{file_name} was written by a newer shoegoal (format {version}, this one reads "
+            f"{FORMAT_VERSION}); update shoegoal"
+        )
+    if version < FORMAT_VERSION:
+        raise BadSettingsError(
+            f"{file_name} has the old format {version}, this shoegoal reads {FORMAT_VERSION}; "
+            f"{_COUNT_AGAIN}"
+        )
+
+
+def _check_sense(analysis: Analysis, file_name: str) -> None:
+    """Refuse what the types allow and a count never gives."""
+    complaint = None
+    try:
+        analysis.stage.to_stage()
+    except (ValueError, BadSettingsError) as error:
+        complaint = f"stage: {error}"
+    for position, shot in enumerate(analysis.shots):
+        if shot.number != position + 1:
+            complaint = f"shots[{position}].number: it must be {position + 1}, not {shot.number}"
+        elif not 0.0 <= shot.p_make <= 1.0:
+            complaint = f"shots[{position}].p_make: it must lie from 0 to 1, not be {shot.p_make}"
+        elif position and shot.kick_time_s < analysis.shots[position - 1].kick_time_s:
+            complaint = f"shots[{position}].kick_time_s: it lies before the kick of the shot above"
+    looks = analysis.verdict.looks
+    if looks is not None and not all(1 <= n <= len(analysis.shots) for n in looks.shots):
+        complaint = "verdict.looks.shots: it names a shot that is not there"
+    if analysis.tally.shots != min(analysis.verdict.shots_counted, len(analysis.shots)):
+        complaint = "tally: it does not count as many shots as the verdict rests on"
+    if complaint:
+        raise BadSettingsError(
+            f"{file_name}: this analysis file is damaged; {_COUNT_AGAIN}:\n  {complaint}"
+        )
+
+
+def _describe(detail: ErrorDetails) -> str:
+    place = ""
+    for part in detail["loc"]:
+        place += f"[{part}]" if isinstance(part, int) else f".{part}" if place else part
+    return f"{place}: {detail['msg'].removeprefix('Value error, ')}"
