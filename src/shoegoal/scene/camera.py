@@ -206,6 +206,10 @@ class Camera:
         """Move pixels (N, 2) to where a lens without distortion would have shown them, px."""
         return self._to_slopes(pixels) * self.focal_px + [self.cx_px, self.cy_px]
 
+    def magnification(self, pixels: npt.ArrayLike) -> F64:
+        """How much the lens's distortion enlarges small things at pixels (N, 2); shape (N,)."""
+        return self._magnification(self._to_slopes(pixels))
+
     def _in_camera(self, points_m: npt.ArrayLike) -> F64:
         points = np.asarray(points_m, dtype=np.float64).reshape(-1, 3)
         moved: F64 = (points - [0.0, 0.0, self.height_m]) @ self.rotation().T

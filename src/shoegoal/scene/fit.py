@@ -1,0 +1,392 @@
+"""Camera, ground and goal from the ball's apparent sizes: one small least-squares problem."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from shoegoal.errors import ClipNotJudgeableError
+from shoegoal.scene import posterior
+from shoegoal.scene.ball_size import BallSize, ball_ruler
+from shoegoal.scene.camera import Camera
+from shoegoal.scene.goal import (
+    GoalFrame,
+    GoalNotPlausibleError,
+    StepReport,
+    goal_from_markers,
+    report_steps,
+    summarise,
+)
+from shoegoal.scene.lens import Lens
+from shoegoal.scene.places import Places, gather_places
+from shoegoal.scene.posterior import LOG_BALL, LOG_FOCAL, LOG_HEIGHT, PITCH, ROLL, Evidence
+from shoegoal.scene.search import Peak, climb, explore
+from shoegoal.types import BallSighting, Estimate, ImagePoint
+
+F64 = npt.NDArray[np.float64]
+
+MIN_SIGHTINGS = 3
+# A way of measuring discs may find all of them this much too big or small (blur, rim shading).
+DIAMETER_BIAS_REL = 0.02
+# How well a person or a finder sets a marker's base, as a share of the image's long side.
+MARKER_SIGMA_REL = 0.0015
+MIN_SHARE_ON_GROUND = 0.5
+MAX_MISFIT = 4.0  # sizes scatter this many times more than their own sigmas allow ...
+MAX_SCATTER_REL = 0.1  # ... and by this share of the diameter
+WEAK_WIDTH_REL = 0.2
+DRAWS = 1000
+SHIFTS_TRIED = 8
+
+
+class SceneNotFittedError(ClipNotJudgeableError):
+    """The ball sightings do not tell where camera and ground are."""
+
+
+@dataclass(frozen=True, slots=True)
+class SceneSample:
+    """One scene that the evidence allows: use many to carry the uncertainty on."""
+
+    camera: Camera
+    goal: GoalFrame
+    ball_diameter_m: float
+
+
+@dataclass(frozen=True, slots=True)
+class FitDiagnostics:
+    """How the fit went.
+
+    Attributes
+    ----------
+    sightings, places : ball sightings given, and distinct places they were merged into.
+    places_on_ground : places that agree with the fitted ground.
+    chi2, degrees : sum of squared size residuals over those places, and its degrees of freedom.
+    misfit : scatter of the sizes over what their own sigmas allow (1 is as promised).
+    scatter_rel : root mean square of the relative size errors.
+    effective_draws : how many independent draws the posterior sample is worth.
+    notes : plain sentences a person should know.
+    """
+
+    sightings: int
+    places: int
+    places_on_ground: int
+    chi2: float
+    degrees: int
+    misfit: float
+    scatter_rel: float
+    effective_draws: float
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SceneFit:
+    """The most likely scene and the spread round it.
+
+    Attributes
+    ----------
+    camera, goal : the most likely scene (maximum a posteriori).
+    left_px, right_px : marker bases, named as the kicker sees them.
+    unknowns : names of the fitted parameters, in the order of `theta` and `covariance`.
+    theta, covariance : (5,) best values and (5, 5) covariance from the curvature there.
+    draws : (S, 5) equally likely parameter sets drawn from the full posterior.
+    marker_shifts_px : (S, 2, 2) placement errors of the left and right marker that go with them.
+    ball_diameter_m, width_m, kick_distance_m : medians and half 68% widths over the draws; the
+        kick distance (ball to goal line, perpendicular) is None without a kick spot.
+    kick_spot_m : (x, y) of the ball before a kick in the goal frame, or None.
+    steps : the goal in the student's steps, judged without the stage's ratio; None when the stage
+        or the kick spot is unknown.
+    diagnostics : how the fit went.
+    """
+
+    camera: Camera
+    goal: GoalFrame
+    left_px: ImagePoint
+    right_px: ImagePoint
+    unknowns: tuple[str, ...]
+    theta: F64
+    covariance: F64
+    draws: F64
+    marker_shifts_px: F64
+    ball_diameter_m: Estimate
+    width_m: Estimate
+    kick_distance_m: Estimate | None
+    kick_spot_m: tuple[float, float] | None
+    steps: StepReport | None
+    diagnostics: FitDiagnostics
+
+    def samples(self, n: int, seed: int = 0) -> list[SceneSample]:
+        """Draw scenes that the evidence allows, marker placement error included.
+
+        Parameters
+        ----------
+        n : how many.
+        seed : seed of the draw; the same seed gives the same scenes.
+
+        Raises
+        ------
+        SceneNotFittedError
+            Hardly any draw puts both markers on the ground.
+        """
+        rng = np.random.default_rng(seed)
+        drawn: list[SceneSample] = []
+        for row in rng.integers(len(self.draws), size=10 * n):
+            theta = self.draws[row]
+            camera = _camera_of(theta, self.camera)
+            (left_x, left_y), (right_x, right_y) = self.marker_shifts_px[row].tolist()
+            left = ImagePoint(self.left_px.x_px + left_x, self.left_px.y_px + left_y)
+            right = ImagePoint(self.right_px.x_px + right_x, self.right_px.y_px + right_y)
+            try:
+                goal = goal_from_markers(camera, left, right)
+            except GoalNotPlausibleError:
+                continue  # a shifted marker above the horizon is no scene at all
+            drawn.append(SceneSample(camera, goal, float(np.exp(theta[LOG_BALL]))))
+            if len(drawn) == n:
+                return drawn
+        raise SceneNotFittedError(
+            "The ground is too poorly known to place the goal on it; film so that the ball rolls "
+            "over more of the ground, or give a lens file."
+        )
+
+
+def fit_scene(
+    sightings: Sequence[BallSighting],
+    image_size_px: tuple[int, int],
+    left_px: ImagePoint,
+    right_px: ImagePoint,
+    *,
+    ball: BallSize = BallSize.UNKNOWN,
+    lens: Lens | None = None,
+    kick_spot_px: ImagePoint | None = None,
+    width_steps: float | None = None,
+    back_steps: float | None = None,
+    marker_sigma_px: float | None = None,
+    seed: int = 0,
+) -> SceneFit:
+    """Find the scene in which the ball keeps its size.
+
+    Parameters
+    ----------
+    sightings : balls that touch the ground (rolling or resting); up to a third may be wrong.
+    image_size_px : width and height of the displayed frame.
+    left_px, right_px : markers' inner bases as the kicker sees them; may lie outside the frame.
+    ball : size class; unknown makes every length about 6% uncertain.
+    lens : calibrated lens; without one, phones' usual field of view is assumed.
+    kick_spot_px : disc centre of the ball before a kick; it also settles which side is kicked from.
+    width_steps, back_steps : what the stage asks; their ratio is taken as known to about 20%.
+    marker_sigma_px : standard deviation of the marker bases, per axis.
+    seed : seed of the posterior draws.
+
+    Raises
+    ------
+    SceneNotFittedError
+        Too few sightings, sizes that fit no level ground, or a fit that left its bounds.
+    GoalNotPlausibleError
+        The markers do not make a goal on the fitted ground.
+    LensMismatchError
+        The lens file is for pictures of another shape.
+    """
+    scaled = lens.scaled_to(image_size_px) if lens is not None else None
+    model = _camera_model(image_size_px, scaled)
+    places = gather_places(sightings)
+    if places.counts.sum() < MIN_SIGHTINGS:
+        raise SceneNotFittedError(
+            f"Only {places.counts.sum()} ball sightings on the ground; film so that the ball is "
+            "seen resting before each kick and rolling to the goal."
+        )
+    marker_px = np.array([[left_px.x_px, left_px.y_px], [right_px.x_px, right_px.y_px]])
+    spot_px = np.empty((0, 2))
+    if kick_spot_px is not None:
+        spot_px = np.array([[kick_spot_px.x_px, kick_spot_px.y_px]])
+    plain = _evidence(places, image_size_px, model, marker_px, spot_px, ball, scaled)
+
+    apart = climb(plain, places.centre_sigmas_px)  # judged without the stage's word
+    peak = apart
+    if width_steps and back_steps and len(spot_px):
+        asked = replace(plain, stage_ratio=back_steps / width_steps)
+        peak = climb(asked, places.centre_sigmas_px)
+    _refuse_bad_fit(peak, places)
+
+    camera = _camera_of(peak.theta, model)
+    spot_m = _ground_spot(camera, spot_px, float(np.exp(peak.theta[LOG_BALL])))
+    as_named = goal_from_markers(camera, left_px, right_px)
+    goal = goal_from_markers(camera, left_px, right_px, spot_m)
+    notes = _notes(places, peak, ball, lens)
+    if goal != as_named:
+        left_px, right_px = right_px, left_px
+        notes.append("the kicks come from the other side: left and right marker changed places")
+
+    sigma = MARKER_SIGMA_REL * max(image_size_px) if marker_sigma_px is None else marker_sigma_px
+    draws, worth = explore(peak, DRAWS, seed)
+    shifts = _marker_shifts(draws, peak.evidence, sigma, seed)
+    sizes = posterior.goal_draws(draws, peak.evidence, peak.evidence.markers_px + shifts)
+    width = summarise(sizes.width_m)
+    if width.sigma > WEAK_WIDTH_REL * width.value:
+        notes.append(f"the goal's width is poorly known ({width.value:.1f} m ± {width.sigma:.1f})")
+    steps = None
+    if width_steps and back_steps and len(spot_px):
+        free, _ = explore(apart, DRAWS, seed + 1)
+        free_px = plain.markers_px + _marker_shifts(free, apart.evidence, sigma, seed + 1)
+        looks = posterior.goal_draws(free, apart.evidence, free_px)
+        steps = report_steps(looks.width_m, looks.distance_m, width_steps, back_steps)
+        if steps.disagrees:
+            notes.append(steps.sentence)
+    kick_m = None if spot_m is None else goal.to_goal([spot_m])[0]
+    return SceneFit(
+        camera=camera,
+        goal=goal,
+        left_px=left_px,
+        right_px=right_px,
+        unknowns=posterior.UNKNOWNS,
+        theta=peak.theta,
+        covariance=peak.covariance,
+        draws=draws,
+        marker_shifts_px=shifts[:, ::-1] if goal != as_named else shifts,
+        ball_diameter_m=summarise(np.exp(draws[:, LOG_BALL])),
+        width_m=width,
+        kick_distance_m=None if spot_m is None else summarise(sizes.distance_m),
+        kick_spot_m=None if kick_m is None else (float(kick_m[0]), float(kick_m[1])),
+        steps=steps,
+        diagnostics=FitDiagnostics(
+            sightings=int(places.counts.sum()),
+            places=len(places.counts),
+            places_on_ground=int(peak.kept.sum()),
+            chi2=peak.chi2,
+            degrees=peak.degrees,
+            misfit=peak.misfit,
+            scatter_rel=peak.scatter_rel,
+            effective_draws=worth,
+            notes=tuple(notes),
+        ),
+    )
+
+
+def _camera_model(image_size_px: tuple[int, int], lens: Lens | None) -> Camera:
+    """Lens and principal point, in a stand-in pose."""
+    width, height = image_size_px
+    if lens is None:
+        focal = posterior.focal_of_fov(posterior.LONG_SIDE_FOV_RAD[0], image_size_px)
+        return Camera(focal, (width - 1) / 2, (height - 1) / 2, 1.0, 0.0)
+    return Camera(lens.focal_px, lens.cx_px, lens.cy_px, 1.0, 0.0, 0.0, lens.distortion)
+
+
+def _camera_of(theta: F64, model: Camera) -> Camera:
+    return replace(
+        model,
+        focal_px=float(np.exp(theta[LOG_FOCAL])),
+        height_m=float(np.exp(theta[LOG_HEIGHT])),
+        pitch_deg=float(np.rad2deg(theta[PITCH])),
+        roll_deg=float(np.rad2deg(theta[ROLL])),
+    )
+
+
+def _evidence(
+    places: Places,
+    image_size_px: tuple[int, int],
+    model: Camera,
+    marker_px: F64,
+    spot_px: F64,
+    ball: BallSize,
+    lens: Lens | None,
+) -> Evidence:
+    ruler = ball_ruler(ball)
+    markers = model.undistort(marker_px)
+    if not np.all(np.isfinite(markers)):
+        raise GoalNotPlausibleError(
+            "A marker lies further outside the picture than the lens file reaches; "
+            "give both marker places as x,y in pixels, or leave the lens file out."
+        )
+    focal_prior = None
+    if lens is not None:
+        focal_prior = (float(np.log(lens.focal_px)), lens.focal_sigma_rel)
+    enlarged = model.magnification(places.centres_px)
+    return Evidence(
+        image_size_px=image_size_px,
+        cx_px=model.cx_px,
+        cy_px=model.cy_px,
+        places_px=model.undistort(places.centres_px),
+        diameters_px=places.diameters_px / enlarged,
+        sigmas_px=places.diameter_sigmas_px / enlarged,
+        wrong_shares=places.wrong_shares,
+        markers_px=markers,
+        kick_spot_px=model.undistort(spot_px),
+        log_ball_prior=(
+            float(np.log(ruler.diameter_m)),
+            float(np.hypot(ruler.sigma_rel, DIAMETER_BIAS_REL)),
+        ),
+        log_focal_prior=focal_prior,
+        stage_ratio=None,
+    )
+
+
+def _refuse_bad_fit(peak: Peak, places: Places) -> None:
+    if peak.at_bound:
+        what = peak.at_bound.removeprefix("log_").rsplit("_", 1)[0].replace("_", " ")
+        raise SceneNotFittedError(
+            f"No believable camera explains the ball's sizes (its {what} left all bounds); "
+            "check the ball size and that the sightings are the ball on level ground."
+        )
+    scattered = peak.misfit > MAX_MISFIT and peak.scatter_rel > MAX_SCATTER_REL
+    share = places.counts[peak.kept].sum() / places.counts.sum()
+    few = len(peak.kept) > 3 and share < MIN_SHARE_ON_GROUND
+    if scattered or few:
+        lower = np.corrcoef(places.centres_px[:, 1], places.diameters_px)[0, 1]
+        if lower <= 0:
+            raise SceneNotFittedError(
+                "The ball does not look smaller further away, so these sightings are not one ball "
+                "on level ground; check which thing was taken for the ball."
+            )
+        raise SceneNotFittedError(
+            f"Only {share:.0%} of the ball's sizes fit one level ground, and those scatter by "
+            f"{peak.scatter_rel:.0%}; film on flatter ground, or check which thing was taken for "
+            "the ball."
+        )
+
+
+def _ground_spot(camera: Camera, spot_px: F64, diameter_m: float) -> tuple[float, float] | None:
+    if not len(spot_px):
+        return None
+    spot = camera.ball_on_ground(spot_px, diameter_m)[0]
+    if not np.all(np.isfinite(spot)):
+        raise SceneNotFittedError(
+            "The kick spot lies above the fitted horizon; check the ball's and the markers' places."
+        )
+    return float(spot[0]), float(spot[1])
+
+
+def _marker_shifts(draws: F64, evidence: Evidence, sigma_px: float, seed: int) -> F64:
+    """Marker placement errors (S, 2, 2), px, that suit how goals are set up.
+
+    On low cameras a pixel is half a metre of depth, and blind errors would only ever widen a goal;
+    several are tried for each draw and the ones that leave the goal square come up more often.
+    """
+    rng = np.random.default_rng([seed, 1])
+    shifts = rng.normal(0.0, sigma_px, (len(draws) * SHIFTS_TRIED, 2, 2))
+    if not len(evidence.kick_spot_px):
+        return shifts[: len(draws)]
+    many = np.repeat(draws, SHIFTS_TRIED, axis=0)
+    # The draws have already paid for the set-up with unmoved markers.
+    paid = (posterior.set_up_off(draws, evidence) ** 2).sum(axis=1)
+    cost = (posterior.set_up_off(many, evidence, evidence.markers_px + shifts) ** 2).sum(axis=1)
+    gain = 0.5 * (np.repeat(paid, SHIFTS_TRIED) - cost).reshape(len(draws), SHIFTS_TRIED)
+    odds = np.cumsum(np.exp(gain - gain.max(axis=1, keepdims=True)), axis=1)
+    picked = (odds < rng.random((len(draws), 1)) * odds[:, -1:]).sum(axis=1)
+    chosen: F64 = shifts.reshape(len(draws), SHIFTS_TRIED, 2, 2)[np.arange(len(draws)), picked]
+    return chosen
+
+
+def _notes(places: Places, peak: Peak, ball: BallSize, lens: Lens | None) -> list[str]:
+    notes = []
+    if ball is BallSize.UNKNOWN:
+        notes.append("ball size not given: all lengths are about 6% uncertain")
+    if lens is None:
+        notes.append("no lens file: distances along the view lean on phones' usual field of view")
+    if len(places.counts) < 3:
+        notes.append(
+            f"the ball was seen at only {len(places.counts)} place(s): the ground is mostly guessed"
+        )
+    wrong = int((~peak.kept).sum())
+    if wrong:
+        notes.append(f"{wrong} of {len(peak.kept)} ball places do not fit the ground; left out")
+    return notes
