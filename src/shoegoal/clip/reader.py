@@ -283,6 +283,12 @@ def _decode(
         stream = _video_stream(container, info.path)
         stream.thread_type = "AUTO"
         times = Timekeeper.for_stream(container, stream, problems)
+        if not layout.turn.is_exact:
+            problems.append(
+                ClipProblem(
+                    None, "the file asks for a slanted picture: it is shown at the nearest quarter"
+                )
+            )
         index = 0
         for raw in _raw_frames(container, stream, times):
             time_s = times.place(raw)
