@@ -1,0 +1,105 @@
+"""The evidence of a count: a strip per shot, the set from above, and the goal as it was taken."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+
+import cv2
+
+from shoegoal.analysis.file import ANALYSIS_FILE_NAME, save_analysis
+from shoegoal.analysis.folders import fresh_folder
+from shoegoal.analysis.goal_picture import draw_goal_picture
+from shoegoal.analysis.model import Analysis
+from shoegoal.analysis.overview import draw_overview
+from shoegoal.analysis.stills import U8, SceneView, StillPicture
+from shoegoal.analysis.strip import draw_strip
+
+__all__ = [
+    "EVIDENCE_FOLDER_NAME",
+    "SceneView",
+    "StillPicture",
+    "draw_overview",
+    "draw_strip",
+    "strip_name",
+    "write_evidence",
+    "write_result",
+]
+
+EVIDENCE_FOLDER_NAME = "evidence"
+OVERVIEW_NAME = "overview.png"
+MARKERS_NAME = "markers.jpg"
+JPEG_QUALITY = 88
+
+
+def strip_name(number: int) -> str:
+    """File name of a shot's strip."""
+    return f"shot-{number:02d}.jpg"
+
+
+def write_evidence(
+    folder: Path,
+    analysis: Analysis,
+    stills_by_shot: Mapping[int, Sequence[StillPicture]],
+    markers_still: StillPicture,
+) -> None:
+    """Write the evidence folder, whole or not at all; one that shoegoal wrote is replaced.
+
+    Parameters
+    ----------
+    folder : to be written.
+    analysis : the counted clip.
+    stills_by_shot : by shot number; a shot without stills gets no strip.
+    markers_still : a picture in which the markers can be seen.
+
+    Raises
+    ------
+    OutputError
+        The folder cannot be written, or holds what shoegoal did not write.
+    """
+    with fresh_folder(folder) as fresh:
+        _write_pictures(fresh, analysis, stills_by_shot, markers_still)
+
+
+def write_result(
+    folder: Path,
+    analysis: Analysis,
+    stills_by_shot: Mapping[int, Sequence[StillPicture]],
+    markers_still: StillPicture,
+) -> None:
+    """Write the analysis file and its evidence as one folder, whole or not at all.
+
+    Raises
+    ------
+    OutputError
+        As for `write_evidence`, or the analysis holds a value that is no number.
+    """
+    with fresh_folder(folder) as fresh:
+        save_analysis(fresh / ANALYSIS_FILE_NAME, analysis)
+        evidence = fresh / EVIDENCE_FOLDER_NAME
+        evidence.mkdir()
+        _write_pictures(evidence, analysis, stills_by_shot, markers_still)
+
+
+def _write_pictures(
+    folder: Path,
+    analysis: Analysis,
+    stills_by_shot: Mapping[int, Sequence[StillPicture]],
+    markers_still: StillPicture,
+) -> None:
+    view = SceneView.of(analysis.scene)
+    (folder / OVERVIEW_NAME).write_bytes(draw_overview(analysis, view))
+    _write_jpeg(folder / MARKERS_NAME, draw_goal_picture(analysis, markers_still, view))
+    for shot in analysis.shots:
+        stills = sorted(stills_by_shot.get(shot.number, ()), key=lambda still: still.time_s)
+        if stills:
+            strip = draw_strip(shot, stills, view, start_s=analysis.clip.start_s)
+            _write_jpeg(folder / strip_name(shot.number), strip)
+
+
+def _write_jpeg(path: Path, bgr: U8) -> None:
+    # cv2.imwrite only says that it failed; writing the bytes ourselves says why.
+    done, coded = cv2.imencode(".jpg", bgr, [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY])
+    if not done:
+        raise OSError(f"{path.name} could not be coded as JPEG")
+    path.write_bytes(coded.tobytes())
