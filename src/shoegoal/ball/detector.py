@@ -1,0 +1,127 @@
+"""A small pre-trained detector that says whether a patch looks like a ball or a person.
+
+The network is NanoDet (COCO classes), run by OpenCV; see models/README.md for its licence.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import as_file, files
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from shoegoal.errors import ShoegoalError
+
+INPUT_PX = 416
+MEAN_BGR = (103.53, 116.28, 123.675)
+STD_BGR = (57.375, 57.12, 58.395)
+STRIDES = (8, 16, 32)
+BINS = 11
+PERSON, SPORTS_BALL = 0, 32
+CONTEXT_DIAMETERS = 10.0  # the network needs surroundings: a crop filled by a ball is no ball to it
+CENTRE_REACH = 0.6  # in diameters: a found ball this far off is another thing
+SIZE_REACH = 1.8  # as a factor between the found box and the measured disc
+
+U8 = npt.NDArray[np.uint8]
+F32 = npt.NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """One detection: class, score 0..1 and box in the picture's pixels."""
+
+    label: int
+    score: float
+    left_px: float
+    top_px: float
+    right_px: float
+    bottom_px: float
+
+
+def detect(bgr: U8, labels: tuple[int, ...] = (SPORTS_BALL,), least: float = 0.1) -> list[Found]:
+    """Run the network on one picture.
+
+    Parameters
+    ----------
+    bgr : (H, W, 3) uint8.
+    labels : COCO class numbers wanted.
+    least : lowest score to report.
+
+    Returns
+    -------
+    Detections, best first; overlapping ones are not merged.
+    """
+    height, width = bgr.shape[:2]
+    zoom = min(INPUT_PX / height, INPUT_PX / width)
+    size = (max(1, round(width * zoom)), max(1, round(height * zoom)))
+    canvas = np.zeros((INPUT_PX, INPUT_PX, 3), np.float32)
+    canvas[: size[1], : size[0]] = cv2.resize(bgr, size, interpolation=cv2.INTER_AREA)
+    canvas = (canvas - np.float32(MEAN_BGR)) / np.float32(STD_BGR)
+    net = _network()
+    net.setInput(np.ascontiguousarray(canvas.transpose(2, 0, 1)[None], dtype=np.float32))
+    outputs = [np.asarray(o) for o in net.forward(net.getUnconnectedOutLayersNames())]
+    by_shape = {o.reshape(-1, o.shape[-1]).shape: o.reshape(-1, o.shape[-1]) for o in outputs}
+    found: list[Found] = []
+    for stride in STRIDES:
+        side = INPUT_PX // stride
+        scores, boxes = by_shape[side * side, 80], by_shape[side * side, 4 * BINS]
+        for label in labels:
+            for cell in np.flatnonzero(scores[:, label] >= least):
+                row, column = divmod(int(cell), side)
+                reach = _expected_bins(boxes[cell]) * stride
+                x, y = (column + 0.5) * stride, (row + 0.5) * stride
+                left, top, right, bottom = (
+                    float(v) / zoom
+                    for v in (x - reach[0], y - reach[1], x + reach[2], y + reach[3])
+                )
+                found.append(Found(label, float(scores[cell, label]), left, top, right, bottom))
+    return sorted(found, key=lambda f: -f.score)
+
+
+def ball_score(bgr: U8, x_px: float, y_px: float, diameter_px: float) -> float:
+    """How much a measured disc looks like a ball to the network, 0..1.
+
+    Parameters
+    ----------
+    bgr : picture that holds the disc and its surroundings.
+    x_px, y_px, diameter_px : the disc in that picture.
+    """
+    half = CONTEXT_DIAMETERS / 2 * diameter_px
+    height, width = bgr.shape[:2]
+    x0, y0 = max(0, int(x_px - half)), max(0, int(y_px - half))
+    crop = bgr[y0 : min(height, int(y_px + half) + 1), x0 : min(width, int(x_px + half) + 1)]
+    if min(crop.shape[:2]) < 8:
+        return 0.0
+    best = 0.0
+    for found in detect(crop):
+        size = max(1.0, (found.right_px - found.left_px + found.bottom_px - found.top_px) / 2)
+        off = np.hypot(
+            (found.left_px + found.right_px) / 2 + x0 - x_px,
+            (found.top_px + found.bottom_px) / 2 + y0 - y_px,
+        )
+        ratio = max(size / diameter_px, diameter_px / size)
+        if off <= CENTRE_REACH * diameter_px and ratio <= SIZE_REACH:
+            best = max(best, found.score)
+    return best
+
+
+def _expected_bins(logits: F32) -> F32:
+    """Mean of the distribution over the bins, one per side of the box, (4,)."""
+    table = logits.reshape(4, BINS)
+    weights = np.exp(table - table.max(axis=1, keepdims=True))
+    weights /= weights.sum(axis=1, keepdims=True)
+    return np.asarray(weights @ np.arange(BINS, dtype=np.float32), np.float32)
+
+
+@cache
+def _network() -> cv2.dnn.Net:
+    with as_file(files("shoegoal.ball") / "models" / "nanodet_h.onnx") as path:
+        try:
+            return cv2.dnn.readNetFromONNX(str(path))
+        except cv2.error as error:
+            raise ShoegoalError(
+                f"The detector's model file cannot be read ({path}): install shoegoal again."
+            ) from error

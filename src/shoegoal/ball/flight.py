@@ -1,0 +1,330 @@
+"""The way of a kicked ball over the ground and through the air, fitted to its sightings.
+
+All positions are in the camera ground frame (see `shoegoal.scene.camera`); the goal comes later.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.optimize import least_squares
+
+from shoegoal.scene.camera import Camera
+from shoegoal.types import BallSighting
+
+GRAVITY_MPS2 = 9.81
+BOUNCE = 0.6  # FIFA turf test asks 0.6-0.85 m rebound from 2 m, so 0.55-0.65 (from memory)
+GROUND_KEEP = 0.8  # forward speed kept at a bounce; common practice, no source
+# A ball let off a 1 m ramp rolls 4-10 m on turf (FIFA ball roll, from memory). It leaves at
+# sqrt(10/7 g h) = 3.7 m/s, so it loses 0.7-1.7 m/s^2; concrete and long grass lie outside.
+ROLL_LOSS_MPS2 = 1.0
+ROLL_LOSS_SIGMA_MPS2 = 0.8
+MAX_ROLL_LOSS_MPS2 = 6.0
+LOFT_SIGMA_MPS = 1.5
+CENTRE_SHARE = 0.02  # of the diameter: panels and blur shift the measured centre by this much
+SIZE_SHARE = 0.05
+LOFT_STARTS_MPS = (0.0, 1.5, 3.5)
+LIFTED_M = 0.10  # higher than this above rolling, a flight counts as lofted
+BREAK_SIGMAS = 5.0
+
+F64 = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Flight:
+    """A fitted flight.
+
+    Attributes
+    ----------
+    kick_time_s : fitted time of contact (of the first sighting when the start was not seen).
+    start_m : (X, Y) of the ball at contact.
+    velocity_mps : (VX, VY, VZ) just after contact.
+    loss_mps2 : deceleration along the ground.
+    radius_m : the ball's radius.
+    covariance : (7, 7) of (kick_time_s, X, Y, VX, VY, VZ, loss_mps2).
+    sightings : the sightings that the flight explains, up to the first break.
+    end_s : time of the last of them.
+    rms_sigmas : root mean square of the residuals in standard deviations.
+    start_seen : the ball was seen at rest on ``start_m`` before the kick.
+    """
+
+    kick_time_s: float
+    start_m: tuple[float, float]
+    velocity_mps: tuple[float, float, float]
+    loss_mps2: float
+    radius_m: float
+    covariance: F64
+    sightings: tuple[BallSighting, ...]
+    end_s: float
+    rms_sigmas: float
+    start_seen: bool
+
+    @property
+    def parameters(self) -> F64:
+        """(7,) kick_time_s, X, Y, VX, VY, VZ, loss_mps2."""
+        return np.array(
+            [self.kick_time_s, *self.start_m, *self.velocity_mps, self.loss_mps2], dtype=np.float64
+        )
+
+    def centre_m(self, times_s: npt.ArrayLike) -> F64:
+        """Centre of the ball at given times, (N, 3) metres."""
+        return path_m(self.parameters, np.asarray(times_s, dtype=np.float64), self.radius_m)
+
+    def speed_mps(self) -> tuple[float, float]:
+        """Speed just after contact and its standard deviation, m/s."""
+        v = np.asarray(self.velocity_mps)
+        speed = float(np.linalg.norm(v))
+        along = v / max(speed, 1e-9)
+        return speed, float(np.sqrt(max(0.0, along @ self.covariance[3:6, 3:6] @ along)))
+
+    def apex_m(self) -> float:
+        """Greatest height of the ball's bottom over the ground, metres."""
+        return max(0.0, self.velocity_mps[2]) ** 2 / (2 * GRAVITY_MPS2)
+
+    @property
+    def lofted(self) -> bool:
+        """Whether the ball left the ground by more than a rolling ball's bobble."""
+        return self.apex_m() > LIFTED_M
+
+
+def path_m(parameters: F64, times_s: F64, radius_m: float) -> F64:
+    """Centre of a ball that is kicked, perhaps flies and bounces, and slows down on the ground.
+
+    Parameters
+    ----------
+    parameters : (7,) kick_time_s, X, Y, VX, VY, VZ, loss_mps2.
+    times_s : (N,)
+    radius_m : the ball's radius; its centre's least height.
+
+    Returns
+    -------
+    (N, 3) metres. Before the kick the ball rests; it never rolls backwards.
+    """
+    t0, x0, y0, vx, vy, vz, loss = parameters
+    elapsed = np.maximum(0.0, times_s - t0)
+    speed = float(np.hypot(vx, vy))
+    # Constant deceleration on the ground: s = v t - a t^2 / 2 until v / a.
+    rolling = np.minimum(elapsed, speed / loss if loss > 1e-6 else np.inf)
+    travelled = speed * rolling - 0.5 * loss * rolling**2
+    height, lost = _height_m(elapsed, vz)
+    travelled = travelled - lost * speed
+    along = travelled / max(speed, 1e-9)
+    return np.column_stack([x0 + vx * along, y0 + vy * along, radius_m + height])
+
+
+def _height_m(elapsed: F64, vz: float) -> tuple[F64, F64]:
+    """Height over the ground and seconds' worth of forward speed lost in bounces, (N,) each."""
+    height = np.zeros_like(elapsed)
+    lost = np.zeros_like(elapsed)
+    start, up, keep = 0.0, vz, 1.0
+    for _ in range(4):
+        if up < 0.3:  # less than half a centimetre
+            break
+        land = start + 2 * up / GRAVITY_MPS2
+        during = (elapsed >= start) & (elapsed < land)
+        t = elapsed[during] - start
+        height[during] = up * t - 0.5 * GRAVITY_MPS2 * t**2
+        after = elapsed >= land
+        keep_next = keep * GROUND_KEEP
+        lost[after] += (keep - keep_next) * (elapsed[after] - land)
+        start, up, keep = land, up * BOUNCE, keep_next
+    return height, lost
+
+
+def fit_flight(
+    camera: Camera,
+    ball_diameter_m: float,
+    sightings: Sequence[BallSighting],
+    rest: BallSighting | None,
+    kick_window_s: tuple[float, float] | None = None,
+) -> Flight | None:
+    """Fit a flight to the sightings that follow a kick.
+
+    Parameters
+    ----------
+    camera : camera over the ground.
+    ball_diameter_m : diameter of the ball.
+    sightings : in order of time, after the kick; may run on after a rebound or a stop.
+    rest : the ball at rest before the kick, when it was seen.
+    kick_window_s : earliest and latest time of contact, when known.
+
+    Returns
+    -------
+    Flight, or None when the sightings do not hang together as a flight.
+    """
+    used = tuple(_before_turning(camera, ball_diameter_m, sightings, rest))
+    for _ in range(4):
+        if len(used) < 3:
+            return None
+        flight = _fit(camera, ball_diameter_m, used, rest, kick_window_s)
+        if flight is None:
+            return None
+        kept = _before_break(camera, flight, used)
+        if len(kept) == len(used):
+            return flight
+        used = kept
+    return None
+
+
+def residual_sigmas(camera: Camera, flight: Flight, sightings: Sequence[BallSighting]) -> F64:
+    """Distance of each sighting from the fitted flight in standard deviations, (N,)."""
+    table = _table(sightings)
+    misfit = _misfit(camera, 2 * flight.radius_m, flight.parameters, table)
+    per_sighting: F64 = np.sqrt(np.mean(misfit**2, axis=0))
+    return per_sighting
+
+
+def _table(sightings: Sequence[BallSighting]) -> F64:
+    """(6, N): time, x, y, diameter, sigma of the centre, sigma of the diameter."""
+    rows = [
+        (
+            s.time_s,
+            s.x_px,
+            s.y_px,
+            s.diameter_px,
+            np.hypot(s.sigma_px, CENTRE_SHARE * s.diameter_px + 0.3),
+            np.hypot(s.diameter_sigma_px, SIZE_SHARE * s.diameter_px + 0.3),
+        )
+        for s in sightings
+    ]
+    return np.array(rows, dtype=np.float64).T
+
+
+def _misfit(camera: Camera, diameter_m: float, parameters: F64, table: F64) -> F64:
+    """(3, N) residuals in standard deviations: x, y, diameter; 20 where the ball can't be seen."""
+    centre, size = camera.ball_image(path_m(parameters, table[0], diameter_m / 2), diameter_m)
+    misfit = np.stack(
+        [
+            (centre[:, 0] - table[1]) / table[4],
+            (centre[:, 1] - table[2]) / table[4],
+            (size - table[3]) / table[5],
+        ]
+    )
+    return np.nan_to_num(np.clip(misfit, -200, 200), nan=20.0)
+
+
+def _fit(
+    camera: Camera,
+    diameter_m: float,
+    sightings: tuple[BallSighting, ...],
+    rest: BallSighting | None,
+    window_s: tuple[float, float] | None,
+) -> Flight | None:
+    table = _table(sightings)
+    pixels = [(s.x_px, s.y_px) for s in sightings]
+    ground = camera.ball_on_ground(pixels, diameter_m)
+    space = camera.ball_position(pixels, table[3], diameter_m)[:, :2]
+    ground = np.where(np.isfinite(ground), ground, space)
+    if not np.isfinite(ground).all():
+        return None
+    times = table[0]
+    first_s = float(times[0])
+    if rest is not None:
+        start = camera.ball_on_ground([(rest.x_px, rest.y_px)], diameter_m)[0]
+        start_sigma = 0.02 + 0.01 * float(np.hypot(*start))
+        earliest = window_s[0] if window_s else first_s - 1.0
+        time_prior = None
+    else:
+        start, start_sigma = ground[0], 1.0
+        earliest, time_prior = first_s - 1e-3, first_s
+    if not np.isfinite(start).all():
+        return None
+    best = None
+    for loft in LOFT_STARTS_MPS:
+        guess = _first_guess(times, space if loft else ground, start, rest is not None, loft)
+        guess[0] = np.clip(guess[0], earliest + 1e-4, first_s - 1e-4)
+        lower = np.array([earliest, -200, -200, -60, -60, 0.0, 0.0])
+        upper = np.array([first_s, 200, 200, 60, 60, 12.0, MAX_ROLL_LOSS_MPS2])
+        guess = np.clip(guess, lower + 1e-6, upper - 1e-6)
+
+        def cost(p: F64) -> F64:
+            extra = [
+                (p[1] - start[0]) / start_sigma,
+                (p[2] - start[1]) / start_sigma,
+                (p[6] - ROLL_LOSS_MPS2) / ROLL_LOSS_SIGMA_MPS2,
+                p[5] / LOFT_SIGMA_MPS,
+                0.0 if time_prior is None else (p[0] - time_prior) / 1e-3,
+            ]
+            return np.concatenate([_misfit(camera, diameter_m, p, table).ravel(), extra])
+
+        found = least_squares(
+            cost,
+            guess,
+            bounds=(lower, upper),
+            loss="soft_l1",
+            f_scale=2.0,
+            x_scale="jac",
+            max_nfev=80,
+        )
+        if best is None or found.cost < best.cost:
+            best = found
+    assert best is not None
+    misfit = _misfit(camera, diameter_m, best.x, table)
+    rms = float(np.sqrt(np.mean(np.minimum(misfit**2, 100.0))))
+    information = best.jac.T @ best.jac + 1e-9 * np.eye(7)
+    covariance = np.linalg.pinv(information) * max(1.0, rms**2)
+    return Flight(
+        float(best.x[0]),
+        (float(best.x[1]), float(best.x[2])),
+        (float(best.x[3]), float(best.x[4]), float(best.x[5])),
+        float(best.x[6]),
+        diameter_m / 2,
+        covariance,
+        sightings,
+        float(times[-1]),
+        rms,
+        rest is not None,
+    )
+
+
+def _first_guess(times: F64, ground: F64, start: F64, from_rest: bool, loft: float) -> F64:
+    away = ground - start
+    few = min(len(times), 6)
+    slope, offset = np.polyfit(times[:few] - times[0], away[:few], 1)
+    t0 = times[0]
+    if from_rest:
+        speed = float(np.hypot(*slope))
+        if speed > 1e-6:
+            t0 = times[0] - float(np.hypot(*away[0])) / speed
+    return np.array([t0, start[0], start[1], slope[0], slope[1], loft, ROLL_LOSS_MPS2])
+
+
+def _before_turning(
+    camera: Camera,
+    diameter_m: float,
+    sightings: Sequence[BallSighting],
+    rest: BallSighting | None,
+) -> list[BallSighting]:
+    """Drop what follows the farthest point in the picture: a rebound, a stop, a roll back."""
+    if len(sightings) < 3:
+        return list(sightings)
+    origin = rest or sightings[0]
+    xs = np.array([s.x_px for s in sightings])
+    ys = np.array([s.y_px for s in sightings])
+    size = np.array([s.diameter_px for s in sightings])
+    way = np.hypot(xs - origin.x_px, ys - origin.y_px)
+    farthest = way[0]
+    end = len(way)
+    for i in range(1, len(way)):
+        if way[i] > farthest:
+            farthest = way[i]
+        elif way[i] < farthest - 0.5 * size[i]:
+            end = int(np.argmax(way[: i + 1])) + 1
+            break
+    return list(sightings[:end])
+
+
+def _before_break(
+    camera: Camera, flight: Flight, sightings: tuple[BallSighting, ...]
+) -> tuple[BallSighting, ...]:
+    """Cut where the sightings leave the fitted flight for good."""
+    off = residual_sigmas(camera, flight, sightings) > BREAK_SIGMAS
+    if not off.any():
+        return sightings
+    if off[-1]:
+        last_good = int(np.flatnonzero(~off)[-1]) if (~off).any() else -1
+        return sightings[: last_good + 1]
+    return tuple(s for s, bad in zip(sightings, off, strict=True) if not bad)

@@ -1,0 +1,243 @@
+"""Centre and diameter of a ball, to a fraction of a pixel, from a difference picture."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+MIN_SAMPLED_DIAMETER_PX = 48  # small balls are enlarged to this before their edge is traced
+RIM_TOLERANCE = 0.06  # of the diameter: an edge point this near the circle belongs to it
+STREAK_ELONGATION = 1.3  # longer than this times its width, a blob is a motion streak
+MIN_RIM_SHARE = 0.45  # of the circle's angles must be backed by edge points
+TRIALS = 60
+
+F32 = npt.NDArray[np.float32]
+U8 = npt.NDArray[np.uint8]
+
+
+@dataclass(frozen=True, slots=True)
+class Disc:
+    """A measured ball.
+
+    Attributes
+    ----------
+    x_px, y_px, diameter_px : in the pixels of the picture that was measured.
+    sigma_px, diameter_sigma_px : standard deviations from the scatter of the edge.
+    rim_share : share of the circle's angles backed by edge points, 0..1.
+    streak_px : length added by motion blur (0 for a disc).
+    fill : how much of the disc differs from the settled picture, 0..1.
+    """
+
+    x_px: float
+    y_px: float
+    diameter_px: float
+    sigma_px: float
+    diameter_sigma_px: float
+    rim_share: float
+    streak_px: float
+    fill: float
+
+
+def measure_disc(
+    difference: U8, contrast: float, near_px: tuple[float, float] | None = None
+) -> Disc | None:
+    """Measure the ball in a native-size difference crop.
+
+    Parameters
+    ----------
+    difference : (H, W) uint8, how far each pixel is from the settled picture.
+    contrast : least difference, in levels, that counts as paint rather than noise.
+    near_px : (x, y) where the ball is expected; the crop's middle when None.
+
+    Returns
+    -------
+    Disc, or None when nothing round stands there.
+
+    Notes
+    -----
+    The edge is traced at half of the blob's own contrast, so that a soft lens edge does not
+    inflate the ball. The circle is found by random three-point trials (Fischler & Bolles 1981)
+    and refined by an algebraic least-squares fit (Kasa 1976): a shadow or a shoe that touches the
+    ball spoils only the part of the rim where it touches.
+    """
+    near = near_px or (difference.shape[1] / 2, difference.shape[0] / 2)
+    blob = _blob_near(difference, contrast, near)
+    if blob is None:
+        return None
+    x0, y0, x1, y1 = blob
+    patch = difference[y0:y1, x0:x1]
+    zoom = max(1.0, min(4.0, MIN_SAMPLED_DIAMETER_PX / max(4, min(x1 - x0, y1 - y0))))
+    big = cv2.resize(patch, None, fx=zoom, fy=zoom, interpolation=cv2.INTER_CUBIC)
+    strong = big[big >= contrast]
+    if strong.size < 12:
+        return None
+    level = max(contrast, 0.45 * float(np.percentile(strong, 60)))
+    mask = (cv2.GaussianBlur(big, (3, 3), 0) >= level).astype(np.uint8)
+    contour = _largest_outline(mask)
+    if contour is None:
+        return None
+    # An outline runs through the middles of border pixels: half a pixel inside the edge.
+    disc = _disc_from_outline(contour, mask)
+    if disc is None:
+        return None
+    return Disc(
+        (disc.x_px + 0.5) / zoom - 0.5 + x0,
+        (disc.y_px + 0.5) / zoom - 0.5 + y0,
+        (disc.diameter_px + 1.0) / zoom,
+        disc.sigma_px / zoom + 0.05,
+        disc.diameter_sigma_px / zoom + 0.1,
+        disc.rim_share,
+        disc.streak_px / zoom,
+        disc.fill,
+    )
+
+
+def rim_strength(luma: U8, x_px: float, y_px: float, diameter_px: float) -> float:
+    """Mean absolute radial step of the brightness across a circle, in grey levels.
+
+    A picture that shows the ball has a step along most of the rim; bare ground has none that
+    follows the circle. Used to tell a ball put down from a ball that has left.
+    """
+    angles = np.linspace(0, 2 * np.pi, 72, endpoint=False)
+    inner, outer = 0.5 * diameter_px * 0.85, 0.5 * diameter_px * 1.15
+    picture = luma.astype(np.float32)
+
+    def ring(radius: float) -> F32:
+        xs = (x_px + radius * np.cos(angles)).astype(np.float32)[None]
+        ys = (y_px + radius * np.sin(angles)).astype(np.float32)[None]
+        sampled = cv2.remap(picture, xs, ys, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        return np.asarray(sampled[0], dtype=np.float32)
+
+    step = ring(outer) - ring(inner)
+    kernel = np.ones(9) / 9  # a run of rim that steps the same way, not single grass blades
+    smooth = np.convolve(np.concatenate([step[-4:], step, step[:4]]), kernel, "valid")
+    return float(np.mean(np.abs(smooth)))
+
+
+def _blob_near(
+    difference: U8, contrast: float, near: tuple[float, float]
+) -> tuple[int, int, int, int] | None:
+    mask = (difference >= contrast).astype(np.uint8)
+    mask = np.asarray(cv2.morphologyEx(mask, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8)), np.uint8)
+    count, labels, stats, centres = cv2.connectedComponentsWithStats(mask, connectivity=8)
+    if count < 2:
+        return None
+    areas = stats[1:, cv2.CC_STAT_AREA].astype(float)
+    away = np.hypot(centres[1:, 0] - near[0], centres[1:, 1] - near[1])
+    best = 1 + int(np.argmax(areas / (1.0 + away / max(4.0, 0.25 * max(mask.shape))) ** 2))
+    x, y, w, h, area = stats[best]
+    if area < 9:
+        return None
+    pad = 2
+    return (
+        max(0, x - pad),
+        max(0, y - pad),
+        min(mask.shape[1], x + w + pad),
+        min(mask.shape[0], y + h + pad),
+    )
+
+
+def _largest_outline(mask: U8) -> npt.NDArray[np.float64] | None:
+    outlines, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
+    if not outlines:
+        return None
+    outline = max(outlines, key=cv2.contourArea)
+    if len(outline) < 12:
+        return None
+    return np.asarray(outline[:, 0, :], dtype=np.float64)
+
+
+def _disc_from_outline(points: npt.NDArray[np.float64], mask: U8) -> Disc | None:
+    (cx, cy), (side_a, side_b), _ = cv2.minAreaRect(points.astype(np.float32))
+    long_px, short_px = max(side_a, side_b), min(side_a, side_b)
+    if short_px < 3:
+        return None
+    circle = _fit_circle(points)
+    if circle is not None:
+        x, y, radius, spread, count, rim = circle
+        if rim >= MIN_RIM_SHARE:
+            sigma = spread / np.sqrt(max(3, count / 6)) + 0.15  # neighbouring points move together
+            return Disc(x, y, 2 * radius, sigma, 2 * sigma, rim, 0.0, _fill(mask, x, y, radius))
+    area = cv2.contourArea(points.astype(np.float32))
+    capsule = short_px * (long_px - short_px) + np.pi / 4 * short_px**2
+    if long_px >= STREAK_ELONGATION * short_px and area >= 0.75 * capsule:
+        return Disc(
+            cx,
+            cy,
+            short_px,
+            0.08 * short_px,
+            0.12 * short_px,
+            0.5,
+            long_px - short_px,
+            float(area / capsule),
+        )
+    return None
+
+
+def _fit_circle(
+    points: npt.NDArray[np.float64],
+) -> tuple[float, float, float, float, int, float] | None:
+    """x, y, radius, rms residual, inlier count and share of angles of the best circle."""
+    rng = np.random.default_rng(len(points))
+    picks = points[rng.integers(0, len(points), (TRIALS, 3))]
+    centres, radii = _circles_through(picks)
+    extent = float(np.max(np.ptp(points, axis=0)))
+    usable = np.isfinite(radii) & (radii > 0.15 * extent) & (radii < 0.8 * extent)
+    if not usable.any():
+        return None
+    centres, radii = centres[usable], radii[usable]
+    gap = np.abs(
+        np.hypot(*(points[None, :, :] - centres[:, None, :]).transpose(2, 0, 1)) - radii[:, None]
+    )
+    near = gap <= np.maximum(0.75, 2 * RIM_TOLERANCE * radii)[:, None]
+    # support per unit of circle: a small circle must not win by hugging one bulge
+    best = int(np.argmax(near.sum(axis=1)))
+    inliers = points[near[best]]
+    for _ in range(3):
+        if len(inliers) < 8:
+            return None
+        x, y, radius = _kasa(inliers)
+        distance = np.abs(np.hypot(points[:, 0] - x, points[:, 1] - y) - radius)
+        inliers = points[distance <= max(0.75, 2 * RIM_TOLERANCE * radius)]
+    if len(inliers) < 8:
+        return None
+    rms = float(np.sqrt(np.mean((np.hypot(inliers[:, 0] - x, inliers[:, 1] - y) - radius) ** 2)))
+    angles = np.arctan2(inliers[:, 1] - y, inliers[:, 0] - x)
+    share = len(np.unique(((angles + np.pi) / (2 * np.pi) * 36).astype(int) % 36)) / 36
+    return x, y, radius, rms, len(inliers), share
+
+
+def _circles_through(
+    triples: npt.NDArray[np.float64],
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    a, b, c = triples[:, 0], triples[:, 1], triples[:, 2]
+    twice = 2 * (
+        a[:, 0] * (b[:, 1] - c[:, 1])
+        + b[:, 0] * (c[:, 1] - a[:, 1])
+        + c[:, 0] * (a[:, 1] - b[:, 1])
+    )
+    with np.errstate(divide="ignore", invalid="ignore"):
+        aa, bb, cc = (np.sum(p**2, axis=1) for p in (a, b, c))
+        x = (aa * (b[:, 1] - c[:, 1]) + bb * (c[:, 1] - a[:, 1]) + cc * (a[:, 1] - b[:, 1])) / twice
+        y = (aa * (c[:, 0] - b[:, 0]) + bb * (a[:, 0] - c[:, 0]) + cc * (b[:, 0] - a[:, 0])) / twice
+        radii = np.hypot(a[:, 0] - x, a[:, 1] - y)
+    return np.stack([x, y], axis=1), radii
+
+
+def _kasa(points: npt.NDArray[np.float64]) -> tuple[float, float, float]:
+    middle = points.mean(axis=0)
+    local = points - middle
+    design = np.column_stack([local, np.ones(len(local))])
+    solution, *_ = np.linalg.lstsq(design, np.sum(local**2, axis=1), rcond=None)
+    x, y = solution[0] / 2, solution[1] / 2
+    return float(x + middle[0]), float(y + middle[1]), float(np.sqrt(solution[2] + x**2 + y**2))
+
+
+def _fill(mask: U8, x: float, y: float, radius: float) -> float:
+    disc = np.zeros_like(mask)
+    cv2.circle(disc, (round(x), round(y)), max(1, round(radius * 0.9)), 1, -1)
+    inside = disc > 0
+    return float(mask[inside].mean()) if inside.any() else 0.0

@@ -1,0 +1,206 @@
+"""Compact things that move: the proposals among which the ball is looked for."""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from shoegoal.ball.settled import SettledPicture, native_crop, paint_difference, shadow_like
+from shoegoal.clip.reader import Frame
+from shoegoal.clip.small import SmallFrame
+
+LOOK_BACK_S = 0.13  # long enough for a far ball to have left its own disc
+MAX_BLOBS = 14  # per frame; leaves and limbs must not make a frame costly
+MIN_SIZE_OF_LONG_SIDE = 0.0075  # a ball thinner than this share of the picture can't be judged
+MAX_SIZE_OF_LONG_SIDE = 0.22
+STIRRED_SHARE = 0.1  # of a thing must have moved for the whole of it to count as moving
+BODY_AREA = 0.004  # share of the picture above which a moving thing may be a person
+
+U8 = npt.NDArray[np.uint8]
+
+
+@dataclass(frozen=True, slots=True)
+class Blob:
+    """A compact moving thing in one frame.
+
+    Attributes
+    ----------
+    time_s : presentation time.
+    x_px, y_px : centroid, native pixels.
+    size_px : diameter of the disc of the same area, native pixels.
+    length_px, width_px : sides of its bounding box, longer first, native pixels.
+    origin_px : native (x, y) of the crop's first pixel.
+    difference : native crop of the difference from the settled picture.
+    solid : the same with shadow-like pixels left out.
+    contrast : levels above which a difference is paint.
+    body_gap : distance to the nearest body-size moving thing, in own diameters.
+    """
+
+    time_s: float
+    x_px: float
+    y_px: float
+    size_px: float
+    length_px: float
+    width_px: float
+    origin_px: tuple[int, int]
+    difference: U8
+    solid: U8
+    contrast: float
+    body_gap: float
+
+
+@dataclass(frozen=True, slots=True)
+class Motion:
+    """What moved in one frame.
+
+    Attributes
+    ----------
+    blobs : compact things, at most ``MAX_BLOBS``.
+    bodies_px : (x, y, width, height) boxes of larger moving things, native pixels.
+    """
+
+    time_s: float
+    blobs: tuple[Blob, ...]
+    bodies_px: tuple[tuple[float, float, float, float], ...]
+
+
+class MotionWatcher:
+    """Finds compact moving things frame by frame."""
+
+    def __init__(self) -> None:
+        self._past: deque[SmallFrame] = deque()
+
+    def update(self, frame: Frame, small: SmallFrame, settled: SettledPicture) -> Motion:
+        """Report what stands out from the settled picture and was not there a moment ago.
+
+        Both conditions matter: the first drops the hole that a thing leaves behind, the second
+        drops things at rest that have not settled yet.
+        """
+        while len(self._past) > 1 and small.time_s - self._past[1].time_s >= LOOK_BACK_S:
+            self._past.popleft()
+        past = self._past[0] if self._past else None
+        self._past.append(small)
+        if past is None:
+            return Motion(small.time_s, (), ())
+        away = (settled.difference(small) >= settled.contrast).astype(np.uint8)
+        stirred = cv2.bitwise_and(
+            away, (paint_difference(small.planes, past.planes) >= settled.contrast).astype(np.uint8)
+        )
+        unshaded = 1 - shadow_like(small.planes, settled.small)
+        solid = cv2.bitwise_and(away, unshaded)
+        # A ball may be one thing with its shadow left out, one thing with it, or the part of a
+        # larger thing that moved. Earlier readings win where they overlap.
+        readings = (
+            _things(solid).moving(stirred),
+            _things(away).moving(stirred),
+            _things(cv2.bitwise_and(solid, stirred)),
+        )
+        bodies = readings[2].stats[readings[2].stats[:, cv2.CC_STAT_AREA] >= BODY_AREA * away.size]
+        bodies_px = bodies[:, :4] / small.scale
+        things = readings[0].compact()
+        for reading in readings[1:]:
+            more = reading.compact()
+            things = things.joined(more.only(~more.inside(things)))
+        if len(things.stats) > MAX_BLOBS:
+            things = things.only(np.argsort(-_roundness(things.stats))[:MAX_BLOBS])
+        blobs = [
+            _blob(frame, settled, stat, centre, bodies_px, small.scale)
+            for stat, centre in zip(things.stats, things.centres, strict=True)
+        ]
+        boxes = tuple((float(x), float(y), float(w), float(h)) for x, y, w, h in bodies_px)
+        return Motion(small.time_s, tuple(blobs), boxes)
+
+
+@dataclass(frozen=True, slots=True)
+class _Things:
+    """Connected things of a mask: OpenCV's stats rows, centroids and the label picture."""
+
+    stats: npt.NDArray[np.int32]
+    centres: npt.NDArray[np.float64]
+    labels: npt.NDArray[np.int32]
+
+    def only(self, which: npt.NDArray[np.bool_] | npt.NDArray[np.intp]) -> _Things:
+        return _Things(self.stats[which], self.centres[which], self.labels)
+
+    def joined(self, other: _Things) -> _Things:
+        return _Things(
+            np.concatenate([self.stats, other.stats]),
+            np.concatenate([self.centres, other.centres]),
+            self.labels,
+        )
+
+    def moving(self, stirred: U8) -> _Things:
+        """Those of which a part moved: a slow or large ball has moved only at its rim."""
+        touched = np.bincount(self.labels[stirred > 0], minlength=len(self.stats) + 1)[1:]
+        return self.only(touched >= STIRRED_SHARE * self.stats[:, cv2.CC_STAT_AREA])
+
+    def compact(self) -> _Things:
+        """Those whose outline could be a ball's or its streak's."""
+        w, h, area = self.stats[:, 2], self.stats[:, 3], self.stats[:, 4]
+        longest, shortest = np.maximum(w, h), np.minimum(w, h)
+        long_side = max(self.labels.shape)
+        return self.only(
+            (longest >= MIN_SIZE_OF_LONG_SIDE * long_side)
+            & (shortest >= 3)
+            & (longest <= MAX_SIZE_OF_LONG_SIDE * long_side)
+            & (longest <= 4.5 * shortest)
+            & (area >= 0.25 * w * h)
+        )
+
+    def inside(self, others: _Things) -> npt.NDArray[np.bool_]:
+        """Which have their middle inside the box of one of the others, (N,)."""
+        x, y = self.centres[:, :1], self.centres[:, 1:]
+        left, top, w, h = (others.stats[:, k][None, :] for k in range(4))
+        hit = (x >= left) & (x <= left + w) & (y >= top) & (y <= top + h)
+        return np.asarray(hit.any(axis=1), bool)
+
+
+def _things(mask: npt.NDArray[np.uint8] | cv2.typing.MatLike) -> _Things:
+    closed = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
+    count, labels, stats, centres = cv2.connectedComponentsWithStats(closed, connectivity=8)
+    return _Things(stats[1:count], centres[1:count], labels)  # type: ignore[arg-type]
+
+
+def _roundness(stats: npt.NDArray[np.int32]) -> npt.NDArray[np.float64]:
+    w, h, area = (stats[:, k].astype(float) for k in (2, 3, 4))
+    return np.minimum(w, h) / np.maximum(w, h) * area / (w * h) * np.sqrt(np.sqrt(area))
+
+
+def _blob(
+    frame: Frame,
+    settled: SettledPicture,
+    stat: npt.NDArray[np.int32],
+    centre: npt.NDArray[np.float64],
+    bodies: npt.NDArray[np.float64],
+    scale: float,
+) -> Blob:
+    x, y, w, h, area = (int(v) for v in stat)
+    pad = 2 + int(0.25 * max(w, h))
+    box = (x - pad, y - pad, w + 2 * pad, h + 2 * pad)
+    origin, now = native_crop(frame.planes, box, scale)
+    _, before = native_crop(settled.native, box, scale)
+    size_px = float(np.sqrt(4 * area / np.pi) / scale)
+    cx, cy = (float(c + 0.5) / scale - 0.5 for c in centre)
+    gap = np.inf
+    if len(bodies):
+        dx = np.maximum(0, np.maximum(bodies[:, 0] - cx, cx - bodies[:, 0] - bodies[:, 2]))
+        dy = np.maximum(0, np.maximum(bodies[:, 1] - cy, cy - bodies[:, 1] - bodies[:, 3]))
+        gap = float(np.min(np.hypot(dx, dy)) / max(1.0, size_px))
+    difference = paint_difference(now, before)
+    return Blob(
+        frame.time_s,
+        cx,
+        cy,
+        size_px,
+        max(w, h) / scale,
+        min(w, h) / scale,
+        origin,
+        difference,
+        difference * (1 - shadow_like(now, before)),
+        settled.contrast_at(float(centre[0]), float(centre[1])),
+        gap,
+    )

@@ -1,0 +1,242 @@
+"""The settled picture: what the yard looks like once everything that moves has gone.
+
+A pixel settles when it has kept its value over three samples, ``SETTLE_STEP_S`` apart. The
+settled picture serves twice: moving things stand out against it, and a round patch of it that
+changes from one settled value to another is a ball that was put down or has left.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from shoegoal.clip.reader import Frame
+from shoegoal.clip.small import SmallFrame
+
+SETTLE_STEP_S = 0.2
+MIN_CONTRAST = 10.0  # grey levels; below this, H.264 blocks flicker on textured ground
+NOISE_MULTIPLE = 5.0  # times the grain that a place shows from frame to frame
+GRAIN_STEP = 1.0  # levels per sample by which the grain estimate follows
+GRAIN_QUANTILE = 0.75
+GRAIN_REACH_PX = 9  # small pixels over which the grain is pooled
+SHADOW_DARKEST = 0.4  # of the unshaded light: sky and bounce light fill even hard shadows
+SHADOW_TINT = 6  # chroma levels that a blue sky's fill light may shift
+CHROMA_GAIN = 2.0  # chroma swings are about half as large as luma swings for the same paint
+
+U8 = npt.NDArray[np.uint8]
+F32 = npt.NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True)
+class SettledChange:
+    """A patch that went from one settled look to another.
+
+    Attributes
+    ----------
+    box_small : x, y, width, height in the small frame.
+    before_s : last time at which the old look was seen there.
+    after_s : first time at which the new look is known to have been there.
+    old, new : native (luma, u, v) crops round the patch, the chroma at half size.
+    origin_px : native (x, y) of the crops' first pixel.
+    """
+
+    box_small: tuple[int, int, int, int]
+    before_s: float
+    after_s: float
+    old: tuple[U8, U8, U8]
+    new: tuple[U8, U8, U8]
+    origin_px: tuple[int, int]
+
+
+def paint_difference(a: tuple[U8, U8, U8], b: tuple[U8, U8, U8]) -> U8:
+    """How much two pictures differ per pixel, in luma levels, chroma weighed in.
+
+    Parameters
+    ----------
+    a, b : (luma, u, v) planes; luma (H, W), chroma (H/2, W/2) or (H, W).
+
+    Returns
+    -------
+    (H, W) uint8, saturating at 255.
+    """
+    luma = cv2.absdiff(a[0], b[0])
+    chroma = cv2.max(cv2.absdiff(a[1], b[1]), cv2.absdiff(a[2], b[2]))
+    chroma = cv2.convertScaleAbs(chroma, alpha=CHROMA_GAIN)
+    if chroma.shape != luma.shape:
+        chroma = cv2.resize(chroma, (luma.shape[1], luma.shape[0]), interpolation=cv2.INTER_LINEAR)
+    return np.asarray(cv2.max(luma, chroma), dtype=np.uint8)
+
+
+def shadow_like(now: tuple[U8, U8, U8], before: tuple[U8, U8, U8]) -> U8:
+    """Where a picture may merely be shaded: darker than before, of the same colour.
+
+    A shadow scales the light that a surface sends back and leaves its colour (Cucchiara et al.
+    2003, there in HSV); a dark ball may pass this test too, so callers keep both readings.
+
+    Parameters
+    ----------
+    now, before : (luma, u, v) planes; luma (H, W), chroma (H/2, W/2) or (H, W).
+
+    Returns
+    -------
+    (H, W) uint8, 1 where shadow-like.
+    """
+    darkest = cv2.convertScaleAbs(before[0], alpha=SHADOW_DARKEST)
+    darker = cv2.bitwise_and(
+        cv2.compare(now[0], before[0], cv2.CMP_LT), cv2.compare(now[0], darkest, cv2.CMP_GE)
+    )
+    tint = cv2.max(cv2.absdiff(now[1], before[1]), cv2.absdiff(now[2], before[2]))
+    grey = cv2.compare(tint, SHADOW_TINT, cv2.CMP_LE)
+    if grey.shape != darker.shape:
+        grey = cv2.resize(grey, (darker.shape[1], darker.shape[0]), interpolation=cv2.INTER_NEAREST)
+    return np.asarray(cv2.bitwise_and(darker, grey) >> 7, np.uint8)
+
+
+class SettledPicture:
+    """Keeps the settled picture small (for motion) and native (for measuring)."""
+
+    def __init__(self, first: Frame, first_small: SmallFrame) -> None:
+        self.scale = first_small.scale
+        self.small: tuple[U8, U8, U8] = tuple(p.copy() for p in first_small.planes)  # type: ignore[assignment]
+        self.native: tuple[U8, U8, U8] = tuple(p.copy() for p in first.planes)  # type: ignore[assignment]
+        self.contrast: F32 = np.full(self.small[0].shape, MIN_CONTRAST, np.float32)
+        self._grain: F32 | None = None
+        self._samples: list[tuple[float, tuple[U8, U8, U8]]] = [(first.time_s, first_small.planes)]
+        self._latest: tuple[Frame, SmallFrame] = (first, first_small)
+        self._last_match_s: F32 = np.full(self.small[0].shape, first.time_s, np.float32)
+
+    def difference(self, small: SmallFrame) -> U8:
+        """(h, w) difference of a small frame from the settled picture, luma levels."""
+        return paint_difference(small.planes, self.small)
+
+    def contrast_at(self, x_small: float, y_small: float) -> float:
+        """Levels above which a difference at this place of the small frame is paint."""
+        height, width = self.contrast.shape
+        return float(
+            self.contrast[
+                min(height - 1, max(0, round(y_small))), min(width - 1, max(0, round(x_small)))
+            ]
+        )
+
+    def _watch_grain(self, step: U8) -> None:
+        """Follow how much each place flickers by itself (noise, grass, wind, a shaky tripod).
+
+        The grain is a running upper quantile (Robbins & Monro 1951) of the difference between
+        samples, so a kicker who crosses now and then does not raise it.
+        """
+        pooled = cv2.blur(step, (3, 3)).astype(np.float32)
+        if self._grain is None:
+            self._grain = np.minimum(pooled, 2 * float(np.median(pooled)) + 1)
+        else:
+            self._grain += np.where(
+                pooled > self._grain,
+                np.float32(GRAIN_STEP * GRAIN_QUANTILE),
+                np.float32(-GRAIN_STEP * (1 - GRAIN_QUANTILE)),
+            )
+            np.maximum(self._grain, 0, out=self._grain)
+        local = cv2.blur(self._grain, (GRAIN_REACH_PX, GRAIN_REACH_PX))
+        self.contrast = np.maximum(MIN_CONTRAST, NOISE_MULTIPLE * local).astype(np.float32)
+
+    def update(self, frame: Frame, small: SmallFrame) -> list[SettledChange]:
+        """Take one frame in; every ``SETTLE_STEP_S`` report the patches that changed for good."""
+        self._latest = (frame, small)
+        if frame.time_s - self._samples[-1][0] < SETTLE_STEP_S:
+            return []
+        planes = small.planes
+        self._watch_grain(paint_difference(planes, self._samples[-1][1]))
+        self._samples.append((frame.time_s, planes))
+        if len(self._samples) < 3:
+            return []
+        oldest_s, oldest = self._samples.pop(0)
+        stable = self._alike(planes, self._samples[0][1]) & self._alike(planes, oldest)
+        changes = self._changes(frame, small, stable, oldest_s)
+        self._absorb(frame, small, stable)
+        return changes
+
+    def finish(self) -> list[SettledChange]:
+        """Report, at the clip's end, what has changed and only just begun to settle."""
+        frame, small = self._latest
+        before_s, before = self._samples[-1]
+        if before_s == small.time_s and len(self._samples) > 1:
+            before_s, before = self._samples[-2]
+        return self._changes(frame, small, self._alike(small.planes, before), before_s)
+
+    def _alike(self, a: tuple[U8, U8, U8], b: tuple[U8, U8, U8]) -> npt.NDArray[np.bool_]:
+        return np.asarray(paint_difference(a, b) < self.contrast, bool)
+
+    def _changes(
+        self, frame: Frame, small: SmallFrame, stable: npt.NDArray[np.bool_], since_s: float
+    ) -> list[SettledChange]:
+        away = self.difference(small) >= self.contrast
+        self._last_match_s[~away] = small.time_s
+        changed = np.asarray(
+            cv2.morphologyEx(
+                (stable & away).astype(np.uint8), cv2.MORPH_OPEN, np.ones((2, 2), np.uint8)
+            ),
+            np.uint8,
+        )
+        if not changed.any():
+            return []
+        closed = cv2.morphologyEx(changed, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
+        count, _, stats, _ = cv2.connectedComponentsWithStats(closed, connectivity=8)
+        found = []
+        for x, y, w, h, area in stats[1:count]:
+            if not _could_be_a_ball(w, h, area, changed.shape):
+                continue
+            pad = max(4, int(0.35 * max(w, h)))
+            box = (int(x - pad), int(y - pad), int(w + 2 * pad), int(h + 2 * pad))
+            origin, old = native_crop(self.native, box, self.scale)
+            _, new = native_crop(frame.planes, box, self.scale)
+            inside = changed[y : y + h, x : x + w] > 0
+            before_s = float(np.median(self._last_match_s[y : y + h, x : x + w][inside]))
+            found.append(
+                SettledChange((int(x), int(y), int(w), int(h)), before_s, since_s, old, new, origin)
+            )
+        return found
+
+    def _absorb(self, frame: Frame, small: SmallFrame, stable: npt.NDArray[np.bool_]) -> None:
+        mask = stable.astype(np.uint8)
+        now = small.planes + frame.planes
+        for target, source in zip(self.small + self.native, now, strict=True):
+            size = (source.shape[1], source.shape[0])
+            cv2.copyTo(source, cv2.resize(mask, size, interpolation=cv2.INTER_NEAREST), target)
+        self._last_match_s[stable] = frame.time_s
+
+
+def _could_be_a_ball(w: int, h: int, area: int, shape: tuple[int, ...]) -> bool:
+    longest, shortest = max(w, h), min(w, h)
+    return (
+        shortest >= 0.006 * max(shape)
+        and longest <= 0.3 * max(shape)
+        and longest <= 4 * shortest
+        and area >= 0.15 * w * h
+    )
+
+
+def native_crop(
+    planes: tuple[U8, U8, U8], box_small: tuple[int, int, int, int], scale: float
+) -> tuple[tuple[int, int], tuple[U8, U8, U8]]:
+    """Copy the native planes under a box of the small frame.
+
+    Parameters
+    ----------
+    planes : native (luma, u, v), the chroma at half size.
+    box_small : x, y, width, height in the small frame; may reach over the border.
+    scale : small pixels per native pixel.
+
+    Returns
+    -------
+    origin_px, crops : native (x, y) of the first pixel (even), and (luma, u, v).
+    """
+    x, y, w, h = box_small
+    height, width = planes[0].shape
+    x0 = max(0, int(x / scale)) // 2 * 2
+    y0 = max(0, int(y / scale)) // 2 * 2
+    x1 = min(width, int((x + w) / scale) + 2) // 2 * 2
+    y1 = min(height, int((y + h) / scale) + 2) // 2 * 2
+    luma = planes[0][y0:y1, x0:x1].copy()
+    u, v = (p[y0 // 2 : y1 // 2, x0 // 2 : x1 // 2].copy() for p in planes[1:])
+    return (x0, y0), (luma, u, v)

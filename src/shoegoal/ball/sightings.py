@@ -1,0 +1,147 @@
+"""From moving things and settled changes to the ball: tracks and resting places, measured."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from shoegoal.ball.measure import Disc, measure_disc, rim_strength
+from shoegoal.ball.moving import Blob
+from shoegoal.ball.settled import SettledChange, paint_difference
+from shoegoal.ball.tracks import Track
+from shoegoal.types import BallSighting
+
+MIN_SIGHTINGS = 4
+MIN_ROUND_SHARE = 0.5  # of a track's blobs that measure as round
+MIN_MEAN_RIM = 0.55
+MAX_SIZE_STEP = 0.18  # a sighting whose size is off its neighbours by more is dropped
+MIN_REST_RIM = 0.6
+MIN_REST_FILL = 0.55
+RIM_RATIO = 1.25  # the picture with the ball has this much more rim than the one without
+
+
+@dataclass(frozen=True, slots=True)
+class BallTrack:
+    """One uninterrupted way of something round and moving.
+
+    Attributes
+    ----------
+    sightings : in order of time, at least ``MIN_SIGHTINGS``.
+    roundness : mean share of the rim that was seen, 0..1.
+    body_gap : distance of the first sighting to the nearest moving body, in ball diameters.
+    """
+
+    sightings: tuple[BallSighting, ...]
+    roundness: float
+    body_gap: float
+
+    @property
+    def start_s(self) -> float:
+        """Time of the first sighting."""
+        return self.sightings[0].time_s
+
+    @property
+    def end_s(self) -> float:
+        """Time of the last sighting."""
+        return self.sightings[-1].time_s
+
+
+@dataclass(frozen=True, slots=True)
+class RestingBall:
+    """Something ball-shaped that came to rest (``arrived``) or left its place.
+
+    Attributes
+    ----------
+    sighting : its measured disc; ``time_s`` is ``before_s`` for one that left and ``after_s``
+        for one that arrived.
+    before_s, after_s : the change happened between these times.
+    arrived : True when the later picture holds the ball, False when the earlier one does.
+    """
+
+    sighting: BallSighting
+    before_s: float
+    after_s: float
+    arrived: bool
+
+
+def ball_track(track: Track) -> BallTrack | None:
+    """Measure a track at native size; None when it is not something round.
+
+    Parameters
+    ----------
+    track : linked blobs, each with its native crop.
+    """
+    measured = [(blob, _disc_of(blob)) for blob in track.blobs]
+    round_ones = [(b, d) for b, d in measured if d is not None]
+    if len(round_ones) < max(MIN_SIGHTINGS, MIN_ROUND_SHARE * len(measured)):
+        return None
+    sizes = np.array([d.diameter_px for _, d in round_ones])
+    times = np.array([b.time_s for b, _ in round_ones])
+    keep = _steady(times, sizes)
+    if keep.sum() < max(MIN_SIGHTINGS, MIN_ROUND_SHARE * len(measured)):
+        return None
+    kept = [pair for pair, good in zip(round_ones, keep, strict=True) if good]
+    rim = float(np.mean([d.rim_share for _, d in kept]))
+    if rim < MIN_MEAN_RIM:
+        return None
+    return BallTrack(tuple(_sighting(b, d) for b, d in kept), rim, kept[0][0].body_gap)
+
+
+def resting_ball(change: SettledChange) -> RestingBall | None:
+    """Measure a settled change; None when it is not a round thing that came or went."""
+    difference = paint_difference(change.old, change.new)
+    floor = float(np.percentile(difference, 50)) * 1.5
+    disc = measure_disc(difference, max(12.0, floor))
+    if disc is None or disc.streak_px > 0:
+        return None
+    if disc.rim_share < MIN_REST_RIM or disc.fill < MIN_REST_FILL:
+        return None
+    old = rim_strength(change.old[0], disc.x_px, disc.y_px, disc.diameter_px)
+    new = rim_strength(change.new[0], disc.x_px, disc.y_px, disc.diameter_px)
+    if max(old, new) < RIM_RATIO * min(old, new):
+        return None
+    arrived = new > old
+    sighting = BallSighting(
+        change.after_s if arrived else change.before_s,
+        disc.x_px + change.origin_px[0],
+        disc.y_px + change.origin_px[1],
+        disc.diameter_px,
+        disc.sigma_px,
+        disc.diameter_sigma_px,
+        at_rest=True,
+    )
+    return RestingBall(sighting, change.before_s, change.after_s, arrived)
+
+
+def _disc_of(blob: Blob) -> Disc | None:
+    near = (blob.x_px - blob.origin_px[0], blob.y_px - blob.origin_px[1])
+    readings = [measure_disc(d, blob.contrast, near) for d in (blob.difference, blob.solid)]
+    found = [disc for disc in readings if disc is not None]
+    return max(found, key=lambda disc: disc.rim_share, default=None)
+
+
+def _sighting(blob: Blob, disc: Disc) -> BallSighting:
+    return BallSighting(
+        blob.time_s,
+        disc.x_px + blob.origin_px[0],
+        disc.y_px + blob.origin_px[1],
+        disc.diameter_px,
+        disc.sigma_px,
+        disc.diameter_sigma_px,
+    )
+
+
+def _steady(
+    times: npt.NDArray[np.float64], sizes: npt.NDArray[np.float64]
+) -> npt.NDArray[np.bool_]:
+    """Which sizes follow the track's own slow change, by medians over seven neighbours."""
+    logs = np.log(sizes)
+    keep = np.zeros(len(sizes), bool)
+    for i in range(len(sizes)):
+        near = np.argsort(np.abs(times - times[i]))[:7]
+        slope = np.median(np.diff(logs[np.sort(near)]) / np.diff(times[np.sort(near)]))
+        expected = np.median(logs[near] - slope * (times[near] - times[i]))
+        keep[i] = abs(logs[i] - expected) <= MAX_SIZE_STEP
+    return keep

@@ -1,0 +1,85 @@
+"""The ball floor's front door: frames in, ball tracks and resting places out, in one pass."""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass, field
+
+from shoegoal.ball.departures import departure_of
+from shoegoal.ball.moving import MotionWatcher
+from shoegoal.ball.settled import SettledChange, SettledPicture
+from shoegoal.ball.sightings import BallTrack, RestingBall, ball_track, resting_ball
+from shoegoal.ball.tracks import Track, TrackLinker
+from shoegoal.clip.reader import Frame
+from shoegoal.clip.small import SmallFrame
+
+CHANGES_KEPT_S = 8.0  # a kicker may stand over the kick spot this long before it settles
+
+
+@dataclass(frozen=True, slots=True)
+class Departure:
+    """A ball track and the resting place it came from, when that was seen."""
+
+    track: BallTrack
+    rest: RestingBall | None
+
+
+@dataclass(slots=True)
+class BallRecord:
+    """All that the pass found of the ball, as small numbers.
+
+    Attributes
+    ----------
+    departures : every ball track, in order of its end.
+    resting : every ball that came to rest or left, in order of being noticed.
+    """
+
+    departures: list[Departure] = field(default_factory=list)
+    resting: list[RestingBall] = field(default_factory=list)
+
+
+class BallWatcher:
+    """Watches the clip frame by frame; memory does not grow with pictures, only with findings."""
+
+    def __init__(self) -> None:
+        self.record = BallRecord()
+        self.settled: SettledPicture | None = None
+        self._motion = MotionWatcher()
+        self._linker = TrackLinker()
+        self._changes: deque[SettledChange] = deque()
+        self._waiting: deque[BallTrack] = deque()
+
+    def update(self, frame: Frame, small: SmallFrame) -> list[BallTrack]:
+        """Take one frame in; return the ball tracks that ended with it."""
+        if self.settled is None:
+            self.settled = SettledPicture(frame, small)
+        motion = self._motion.update(frame, small, self.settled)
+        ended = self._take(self._linker.update(motion))
+        self._note(self.settled.update(frame, small))
+        while self._waiting and frame.time_s - self._waiting[0].end_s > CHANGES_KEPT_S / 2:
+            self._resolve(self._waiting.popleft())
+        while self._changes and frame.time_s - self._changes[0].after_s > CHANGES_KEPT_S:
+            self._changes.popleft()
+        return ended
+
+    def finish(self) -> BallRecord:
+        """Close all that is open at the clip's end and return the record."""
+        self._take(self._linker.finish())
+        if self.settled is not None:
+            self._note(self.settled.finish())
+        while self._waiting:
+            self._resolve(self._waiting.popleft())
+        return self.record
+
+    def _take(self, ended: list[Track]) -> list[BallTrack]:
+        balls = [ball for ball in map(ball_track, ended) if ball is not None]
+        self._waiting.extend(balls)
+        return balls
+
+    def _note(self, changes: list[SettledChange]) -> None:
+        self._changes.extend(changes)
+        self.record.resting.extend(r for r in map(resting_ball, changes) if r is not None)
+
+    def _resolve(self, track: BallTrack) -> None:
+        rest = departure_of(track, self.record.resting, self._changes)
+        self.record.departures.append(Departure(track, rest))

@@ -1,0 +1,64 @@
+"""The small copy of a frame on which motion is looked for: 640 px on its long side."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from shoegoal.clip.reader import Frame
+
+SMALL_LONG_SIDE_PX = 640
+
+U8 = npt.NDArray[np.uint8]
+
+
+@dataclass(frozen=True, slots=True)
+class SmallFrame:
+    """A frame reduced for motion.
+
+    Attributes
+    ----------
+    time_s : presentation time of the frame it was made from.
+    luma : (h, w) uint8.
+    chroma_u, chroma_v : (h/2, w/2) uint8.
+    scale : small pixels per native pixel.
+    """
+
+    time_s: float
+    luma: U8
+    chroma_u: U8
+    chroma_v: U8
+    scale: float
+
+    @property
+    def planes(self) -> tuple[U8, U8, U8]:
+        """(luma, u, v) in one go."""
+        return self.luma, self.chroma_u, self.chroma_v
+
+
+def small_frame(frame: Frame, long_side_px: int = SMALL_LONG_SIDE_PX) -> SmallFrame:
+    """Reduce a frame; one that is already small keeps its size.
+
+    Parameters
+    ----------
+    frame : Frame
+    long_side_px : length of the longer side of the result.
+    """
+    height, width = frame.luma.shape
+    scale = min(1.0, long_side_px / max(height, width))
+    size = (max(2, round(width * scale / 2) * 2), max(2, round(height * scale / 2) * 2))
+    half = (size[0] // 2, size[1] // 2)
+    return SmallFrame(
+        frame.time_s,
+        _reduce(frame.luma, size),
+        _reduce(frame.chroma_u, half),
+        _reduce(frame.chroma_v, half),
+        size[0] / width,
+    )
+
+
+def _reduce(plane: U8, size: tuple[int, int]) -> U8:
+    return np.asarray(cv2.resize(plane, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)

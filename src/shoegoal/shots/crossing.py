@@ -1,0 +1,172 @@
+"""Where a flight meets the goal line, and how likely the whole ball went in between the markers."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.special import ndtr
+
+from shoegoal.ball.flight import Flight, path_m
+from shoegoal.scene.camera import Camera
+from shoegoal.scene.fit import SceneSample
+from shoegoal.scene.goal import GoalFrame
+from shoegoal.types import BallSighting, Estimate
+
+HORIZON_S = 6.0  # a rolling ball has stopped or gone by then
+GRID_S = 0.01
+SIDE_NOISE_DIAMETERS = 0.12  # what a curved roll or a tuft adds to a straight fitted way; our guess
+LINE_NOISE_M = 0.10  # how well "reached the line" is known from behind, besides the fit
+SURE = 0.997  # no shot is surer than the tracking behind it; to be replaced by calibration
+
+F64 = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Crossing:
+    """A flight measured against the goal.
+
+    Attributes
+    ----------
+    p_inside : probability that the whole ball is between the markers where it meets the line.
+    p_reached : probability that the whole ball crosses the line.
+    time_s, x_m, z_m : of the ball's centre on the goal line's plane; None when it stops before.
+    seen_beyond : a sighting shows the ball past the line, or turned back at it.
+    last_y_m : how far before the line the ball was last explained by the flight.
+    """
+
+    p_inside: float
+    p_reached: float
+    time_s: float | None
+    x_m: Estimate | None
+    z_m: Estimate | None
+    seen_beyond: bool
+    last_y_m: float
+
+    @property
+    def p_make(self) -> float:
+        """Probability of a make, never nearer to 0 or 1 than the tracking allows."""
+        return float(np.clip(self.p_inside * self.p_reached, 1 - SURE, SURE))
+
+
+def measure_crossing(
+    flight: Flight,
+    camera: Camera,
+    goal: GoalFrame,
+    scenes: Sequence[SceneSample],
+    later: Sequence[BallSighting] = (),
+) -> Crossing:
+    """Measure a flight against the goal.
+
+    Parameters
+    ----------
+    flight : fitted in the camera's ground frame.
+    camera, goal : the most likely scene.
+    scenes : scenes that the evidence allows, marker placement error included.
+    later : the same ball after the flight's end (rebound, stop).
+
+    Notes
+    -----
+    The whole of the ball must cross the line between the markers (IFAB Laws of the Game, Law 10,
+    from memory), so its centre has to pass y = -radius with its sides inside both inner bases.
+    """
+    radius = flight.radius_m
+    times = flight.kick_time_s + np.arange(0.0, HORIZON_S, GRID_S)
+    way = goal.to_goal(flight.centre_m(times))
+    crossed = np.flatnonzero(way[:, 1] <= 0.0)
+    last = goal.to_goal(flight.centre_m([flight.end_s]))[0]
+    y_sigma = _sigma(flight, goal, flight.end_s)[1]
+    p_seen = float(ndtr((-radius - last[1]) / np.hypot(y_sigma, LINE_NOISE_M)))
+    turned = bool(later) and _turned_at_line(camera, goal, 2 * radius, later)
+    if turned:
+        p_seen = max(p_seen, float(ndtr((2 * radius - last[1]) / np.hypot(y_sigma, LINE_NOISE_M))))
+    p_runs_on = 0.0 if later and not turned else _p_runs_on(flight, goal)
+    p_reached = max(p_seen, p_runs_on)
+    if not len(crossed):
+        return Crossing(
+            0.0 if p_reached < 0.5 else 0.5, p_reached, None, None, None, False, float(last[1])
+        )
+    time_s = float(times[crossed[0]])
+    x_sigma = float(np.hypot(_sigma(flight, goal, time_s)[0], 2 * radius * SIDE_NOISE_DIAMETERS))
+    x_map, z_map = float(way[crossed[0], 0]), float(way[crossed[0], 2])
+    sides, halves = _over_scenes(flight, camera, goal, scenes, time_s, x_map)
+    inside = ndtr((halves - radius - sides) / x_sigma) - ndtr((-halves + radius - sides) / x_sigma)
+    spread = float(np.hypot(x_sigma, np.std(sides - x_map)))
+    z_sigma = _sigma(flight, goal, time_s)[2]
+    return Crossing(
+        float(np.clip(np.mean(inside), 0, 1)),
+        p_reached,
+        time_s,
+        Estimate(x_map, spread),
+        Estimate(z_map, float(z_sigma)),
+        p_seen > 0.9,
+        float(last[1]),
+    )
+
+
+def _over_scenes(
+    flight: Flight,
+    camera: Camera,
+    goal: GoalFrame,
+    scenes: Sequence[SceneSample],
+    time_s: float,
+    x_map_m: float,
+) -> tuple[F64, F64]:
+    """Crossing x and half goal width in every scene, metres, (S,) each.
+
+    For a rolling ball the fitted way in the picture is laid on each scene's ground anew. In the
+    air the picture alone does not fix the depth: there the crossing keeps its share of the width.
+    """
+    halves = np.array([s.goal.width_m / 2 for s in scenes] or [goal.width_m / 2])
+    share = x_map_m / (goal.width_m / 2)
+    if flight.lofted or not scenes:
+        return share * halves, halves
+    times = time_s + np.linspace(-0.4, 0.4, 17)
+    centres, _ = camera.ball_image(flight.centre_m(times), 2 * flight.radius_m)
+    sides = np.empty(len(scenes))
+    for i, scene in enumerate(scenes):
+        spots = scene.goal.to_goal(scene.camera.ball_on_ground(centres, scene.ball_diameter_m))
+        good = np.isfinite(spots).all(axis=1)
+        if good.sum() < 2:
+            sides[i] = share * halves[i]
+            continue
+        x, y = spots[good, 0], spots[good, 1]
+        slope, at_line = np.polyfit(y, x, 1) if np.ptp(y) > 0.05 else (0.0, float(x.mean()))
+        sides[i] = at_line
+    return sides, halves
+
+
+def _sigma(flight: Flight, goal: GoalFrame, time_s: float) -> F64:
+    """Standard deviation of the ball's goal-frame position at a time, (3,) metres."""
+    jacobian = np.empty((3, 7))
+    base = flight.parameters
+    at = np.array([time_s])
+    for k in range(7):
+        step = 1e-4 * max(1.0, abs(base[k]))
+        up, down = base.copy(), base.copy()
+        up[k] += step
+        down[k] -= step
+        difference = goal.to_goal(path_m(up, at, flight.radius_m)) - goal.to_goal(
+            path_m(down, at, flight.radius_m)
+        )
+        jacobian[:, k] = difference[0] / (2 * step)
+    return np.asarray(np.sqrt(np.maximum(0, np.diag(jacobian @ flight.covariance @ jacobian.T))))
+
+
+def _p_runs_on(flight: Flight, goal: GoalFrame) -> float:
+    """Probability that the ball, not seen to the end, rolls on over the line."""
+    end_s = flight.kick_time_s + HORIZON_S
+    end = goal.to_goal(flight.centre_m([end_s]))[0]
+    sigma = _sigma(flight, goal, end_s)[1]
+    return float(ndtr((-flight.radius_m - end[1]) / np.hypot(sigma, LINE_NOISE_M)))
+
+
+def _turned_at_line(
+    camera: Camera, goal: GoalFrame, diameter_m: float, later: Sequence[BallSighting]
+) -> bool:
+    """Whether the ball's first sightings after the flight are at the line or behind it."""
+    pixels = [(s.x_px, s.y_px) for s in later[:3]]
+    spots = goal.to_goal(camera.ball_on_ground(pixels, diameter_m))
+    return bool(np.isfinite(spots).all() and np.median(spots[:, 1]) <= 2 * diameter_m)

@@ -1,0 +1,199 @@
+"""From kicks to judged shots: make, miss or unsure, each with its reason."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from shoegoal.scene.fit import SceneFit
+from shoegoal.shots.crossing import Crossing, measure_crossing
+from shoegoal.shots.kicks import Kick
+from shoegoal.types import BallSighting, Call, Estimate, ImagePoint, Outcome, Shot
+
+CALL_AT = 0.95  # P above which a make (below one minus it, a miss) is called without a person
+SCENES = 64
+AIM_LIMIT_DEG = 55.0  # a kick further off the goal's middle than this was not at the goal
+MIN_SPOT_SHARE = 0.4  # of the usual kick distance: nearer the goal, a kick is no shot
+UNSEEN_P_MAKE = 0.5
+PATH_STEP_S = 0.04
+FLUFF_MPS = 2.5  # slower and short: perhaps a touch to set the ball rather than a shot
+
+
+@dataclass(frozen=True, slots=True)
+class LeftOut:
+    """A kick that is not a shot at the goal, and why."""
+
+    time_s: float
+    why: str
+
+
+def judge_kicks(kicks: Sequence[Kick], scene: SceneFit) -> tuple[list[Shot], list[LeftOut]]:
+    """Judge every kick against the goal.
+
+    Parameters
+    ----------
+    kicks : in order of time.
+    scene : camera, goal and their spread.
+
+    Returns
+    -------
+    shots, left_out : shots numbered in order of time, and kicks that were not shots.
+    """
+    usual_m = _usual_distance_m(kicks, scene)
+    draws = scene.samples(SCENES)
+    shots: list[Shot] = []
+    left_out: list[LeftOut] = []
+    for kick in kicks:
+        why = _not_a_shot(kick, scene, usual_m)
+        if why:
+            left_out.append(LeftOut(kick.time_s, why))
+            continue
+        if kick.flight is None:
+            shots.append(_unseen(len(shots) + 1, kick, scene))
+            continue
+        crossing = measure_crossing(kick.flight, scene.camera, scene.goal, draws, kick.later)
+        shots.append(_judged(len(shots) + 1, kick, crossing, scene))
+    return shots, left_out
+
+
+def _spot_m(kick: Kick, scene: SceneFit) -> tuple[float, float] | None:
+    if kick.rest is not None:
+        where = [(kick.rest.x_px, kick.rest.y_px)]
+        ground = scene.camera.ball_on_ground(where, scene.ball_diameter_m.value)
+    elif kick.flight is not None:
+        ground = np.array([kick.flight.start_m])
+    else:
+        return None
+    x, y = scene.goal.to_goal(ground)[0]
+    return (float(x), float(y)) if np.isfinite([x, y]).all() else None
+
+
+def _heading(kick: Kick, scene: SceneFit) -> float:
+    """Angle between the kick's direction and the goal's middle, degrees, 0..180."""
+    assert kick.flight is not None
+    start = np.array([*kick.flight.start_m])
+    ahead = np.array(kick.flight.velocity_mps[:2])
+    towards = np.array(scene.goal.origin_m) - start
+    cosine = ahead @ towards / max(1e-9, float(np.hypot(*ahead) * np.hypot(*towards)))
+    return float(np.degrees(np.arccos(np.clip(cosine, -1, 1))))
+
+
+def _usual_distance_m(kicks: Sequence[Kick], scene: SceneFit) -> float | None:
+    """Median distance from the goal of the kicks that head for it."""
+    spots = [
+        spot[1]
+        for kick in kicks
+        if kick.flight is not None and _heading(kick, scene) <= AIM_LIMIT_DEG
+        for spot in [_spot_m(kick, scene)]
+        if spot is not None and spot[1] > 0
+    ]
+    return float(np.median(spots)) if spots else None
+
+
+def _not_a_shot(kick: Kick, scene: SceneFit, usual_m: float | None) -> str | None:
+    spot = _spot_m(kick, scene)
+    if spot is None:
+        return "its start was not seen on the ground"
+    if spot[1] <= 0:
+        return "it started behind the goal line"
+    if usual_m is not None and spot[1] < MIN_SPOT_SHARE * usual_m:
+        return "it started much nearer to the goal than the kick line"
+    if kick.flight is not None and _heading(kick, scene) > AIM_LIMIT_DEG:
+        return "it did not head for the goal"
+    return None
+
+
+def _unseen(number: int, kick: Kick, scene: SceneFit) -> Shot:
+    return Shot(
+        number,
+        kick.time_s,
+        kick.latest_s,
+        Call.UNSURE,
+        Outcome.NOT_SEEN,
+        UNSEEN_P_MAKE,
+        "the ball left the kick spot and was not seen again: was it a shot, and did it go in?",
+        None,
+        None,
+        None,
+        None,
+        _spot_m(kick, scene),
+        (),
+        (),
+    )
+
+
+def _judged(number: int, kick: Kick, crossing: Crossing, scene: SceneFit) -> Shot:
+    flight = kick.flight
+    assert flight is not None
+    p_make = crossing.p_make
+    outcome = _outcome(crossing, scene.goal.width_m, flight.radius_m)
+    call, reason = _call(p_make, crossing, outcome, scene.goal.width_m, flight.radius_m)
+    speed, speed_sigma = flight.speed_mps()
+    if call is not Call.UNSURE and outcome is Outcome.SHORT and speed < FLUFF_MPS:
+        call, reason = Call.UNSURE, "the ball was only tapped: was it a shot?"
+    scale = scene.ball_diameter_m.sigma / scene.ball_diameter_m.value
+    end_s = crossing.time_s if crossing.time_s is not None else flight.end_s
+    return Shot(
+        number,
+        flight.kick_time_s,
+        max(end_s, flight.end_s),
+        call,
+        outcome,
+        p_make,
+        reason,
+        crossing.time_s,
+        crossing.x_m,
+        crossing.z_m,
+        Estimate(speed, float(np.hypot(speed_sigma, scale * speed))),
+        _spot_m(kick, scene),
+        flight.sightings + kick.later,
+        _path_px(kick, scene, end_s),
+    )
+
+
+def _outcome(crossing: Crossing, width_m: float, radius_m: float) -> Outcome:
+    if crossing.p_reached < 0.5 or crossing.x_m is None:
+        return Outcome.SHORT
+    x = crossing.x_m.value
+    if abs(x) <= width_m / 2 - radius_m:
+        return Outcome.INSIDE
+    return Outcome.WIDE_LEFT if x < 0 else Outcome.WIDE_RIGHT
+
+
+def _call(
+    p_make: float, crossing: Crossing, outcome: Outcome, width_m: float, radius_m: float
+) -> tuple[Call, str]:
+    side_m = crossing.x_m.value if crossing.x_m else 0.0
+    clear_cm = 100 * abs(abs(side_m) - (width_m / 2 - radius_m))
+    marker = "left" if side_m < 0 else "right"
+    if p_make >= CALL_AT:
+        return Call.MAKE, f"inside by {clear_cm:.0f} cm on the {marker}"
+    if p_make <= 1 - CALL_AT:
+        if outcome is Outcome.SHORT:
+            return Call.MISS, f"stopped {max(0.0, crossing.last_y_m):.1f} m before the line"
+        return Call.MISS, f"wide of the {marker} marker by {clear_cm:.0f} cm"
+    if crossing.p_inside > 0.05 and 0.05 < crossing.p_reached < 0.95:
+        return Call.UNSURE, "the ball was lost before the line: did it reach the line?"
+    return Call.UNSURE, f"too close to the {marker} marker to call ({clear_cm:.0f} cm)"
+
+
+def _path_px(kick: Kick, scene: SceneFit, end_s: float) -> tuple[ImagePoint, ...]:
+    flight = kick.flight
+    assert flight is not None
+    stop = max(end_s, flight.end_s)
+    times = np.append(np.arange(flight.kick_time_s, stop, PATH_STEP_S), stop)
+    centres, _ = scene.camera.ball_image(flight.centre_m(times), 2 * flight.radius_m)
+    return tuple(ImagePoint(float(x), float(y)) for x, y in centres if np.isfinite([x, y]).all())
+
+
+def ground_sightings(kicks: Sequence[Kick]) -> list[BallSighting]:
+    """Return the sightings that the scene may lean on: resting balls and rolling flights."""
+    found: list[BallSighting] = []
+    for kick in kicks:
+        if kick.rest is not None:
+            found.append(kick.rest)
+        if kick.flight is not None and not kick.flight.lofted:
+            found.extend(kick.flight.sightings)
+    return found

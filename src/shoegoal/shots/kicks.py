@@ -1,0 +1,181 @@
+"""Which moving balls are kicks: a ball at rest on the ground that starts to fly."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from shoegoal.ball.flight import Flight, fit_flight, residual_sigmas
+from shoegoal.ball.sightings import BallTrack, RestingBall
+from shoegoal.ball.watch import BallRecord
+from shoegoal.scene.camera import Camera
+from shoegoal.types import BallSighting
+
+SIZE_TOLERANCE = 0.25  # of the diameter that a ball on that ground would show
+MAX_RMS_SIGMAS = 4.0
+MIN_KICK_SPEED_MPS = 1.2  # slower is a nudge of the foot or a ball put down; no source
+SAME_KICK_S = 0.8
+CONTINUES_S = 3.0  # a flight's later pieces start within this time of the kick
+HIDDEN_S = 1.5  # longest time for which a kicked ball may stay behind its kicker
+MOVED_BACK_S = 2.5  # a ball that left its place and lies nearby again so soon was only adjusted
+MOVED_BACK_DIAMETERS = 6.0
+
+
+@dataclass(frozen=True, slots=True)
+class Kick:
+    """A ball that started to move.
+
+    Attributes
+    ----------
+    time_s : time of contact, fitted where the flight was seen.
+    earliest_s, latest_s : contact lies between these.
+    rest : the resting ball, when its place was seen.
+    flight : fitted flight; None when the ball left its place and was not seen again.
+    later : what the ball's track did after the flight's end (a rebound, a stop), in order of time.
+    """
+
+    time_s: float
+    earliest_s: float
+    latest_s: float
+    rest: BallSighting | None
+    flight: Flight | None
+    later: tuple[BallSighting, ...] = ()
+
+
+def on_the_ground(camera: Camera, ball_diameter_m: float, sighting: BallSighting) -> bool:
+    """Whether a disc has the size that a ball lying there would show."""
+    spot = camera.ball_on_ground([(sighting.x_px, sighting.y_px)], ball_diameter_m)
+    if not np.isfinite(spot).all():
+        return False
+    centre = np.array([[spot[0, 0], spot[0, 1], ball_diameter_m / 2]])
+    _, expected = camera.ball_image(centre, ball_diameter_m)
+    slack = SIZE_TOLERANCE + 2 * sighting.diameter_sigma_px / max(1.0, sighting.diameter_px)
+    return bool(abs(np.log(sighting.diameter_px / expected[0])) <= slack)
+
+
+def find_kicks(record: BallRecord, camera: Camera, ball_diameter_m: float) -> list[Kick]:
+    """Find every kick of the clip, whatever its direction.
+
+    Parameters
+    ----------
+    record : what the ball floor saw.
+    camera, ball_diameter_m : the scene's ruler.
+
+    Returns
+    -------
+    Kicks in order of time; at most one per ``SAME_KICK_S``.
+    """
+    tracks = [d.track for d in record.departures]
+    left = [
+        r
+        for r in record.resting
+        if not r.arrived and on_the_ground(camera, ball_diameter_m, r.sighting)
+    ]
+    kicks: list[Kick] = []
+    taken: set[int] = set()
+    for departure in record.departures:
+        rest = departure.rest
+        if rest is None or not on_the_ground(camera, ball_diameter_m, rest.sighting):
+            continue
+        kick = _kick_from(camera, ball_diameter_m, rest, departure.track, tracks)
+        if kick is not None:
+            kicks.append(kick)
+            taken.add(id(rest))
+    for rest in left:
+        if id(rest) in taken or any(_explains(k, rest) for k in kicks):
+            continue
+        kick = _hidden_start(camera, ball_diameter_m, rest, tracks)
+        if kick is None and not _moved_back(rest, record.resting):
+            kick = Kick(rest.before_s, rest.before_s, rest.after_s, rest.sighting, None)
+        if kick is not None:
+            kicks.append(kick)
+    return _one_per_moment(kicks)
+
+
+def _kick_from(
+    camera: Camera,
+    diameter_m: float,
+    rest: RestingBall,
+    track: BallTrack,
+    tracks: Sequence[BallTrack],
+) -> Kick | None:
+    window = (max(rest.before_s - 0.3, track.start_s - HIDDEN_S), track.start_s)
+    sightings = track.sightings
+    flight = fit_flight(camera, diameter_m, sightings, rest.sighting, window)
+    if flight is None or flight.rms_sigmas > MAX_RMS_SIGMAS:
+        return None
+    more = _continuation(camera, flight, track, tracks)
+    if more:
+        sightings = tuple(sorted((*sightings, *more), key=lambda s: s.time_s))
+        refitted = fit_flight(camera, diameter_m, sightings, rest.sighting, window)
+        if refitted is not None and refitted.rms_sigmas <= MAX_RMS_SIGMAS:
+            flight = refitted
+    if flight.speed_mps()[0] < MIN_KICK_SPEED_MPS:
+        return None
+    later = tuple(s for s in sightings if s.time_s > flight.end_s)
+    return Kick(flight.kick_time_s, window[0], window[1], rest.sighting, flight, later)
+
+
+def _continuation(
+    camera: Camera, flight: Flight, track: BallTrack, tracks: Sequence[BallTrack]
+) -> list[BallSighting]:
+    """Sightings of other tracks that lie on the flight, and what follows them."""
+    more: list[BallSighting] = []
+    for other in tracks:
+        if other is track or not track.end_s < other.start_s <= flight.kick_time_s + CONTINUES_S:
+            continue
+        off = residual_sigmas(camera, flight, other.sightings[:4])
+        if float(np.median(off)) <= MAX_RMS_SIGMAS:
+            more.extend(other.sightings)
+    return more
+
+
+def _hidden_start(
+    camera: Camera, diameter_m: float, rest: RestingBall, tracks: Sequence[BallTrack]
+) -> Kick | None:
+    """Look for a flight whose first part the kicker hid, by fitting it from the resting place."""
+    found = []
+    for track in tracks:
+        if not rest.before_s - 0.1 <= track.start_s <= rest.after_s + HIDDEN_S:
+            continue
+        kick = _kick_from(camera, diameter_m, rest, track, tracks)
+        if kick is not None and kick.flight is not None:
+            found.append(kick)
+    return min(found, key=lambda k: k.flight.rms_sigmas if k.flight else np.inf, default=None)
+
+
+def _explains(kick: Kick, rest: RestingBall) -> bool:
+    """Whether a found kick already accounts for a ball that left."""
+    if kick.rest is None:
+        return False
+    near = np.hypot(kick.rest.x_px - rest.sighting.x_px, kick.rest.y_px - rest.sighting.y_px)
+    in_time = rest.before_s - SAME_KICK_S <= kick.time_s <= rest.after_s + SAME_KICK_S
+    return bool(near <= 1.5 * rest.sighting.diameter_px and in_time)
+
+
+def _moved_back(rest: RestingBall, resting: Sequence[RestingBall]) -> bool:
+    """Whether a ball settled close by soon after: it was adjusted by hand or foot."""
+    return any(
+        r.arrived
+        and rest.before_s - 0.5 <= r.after_s <= rest.after_s + MOVED_BACK_S
+        and np.hypot(r.sighting.x_px - rest.sighting.x_px, r.sighting.y_px - rest.sighting.y_px)
+        <= MOVED_BACK_DIAMETERS * rest.sighting.diameter_px
+        for r in resting
+    )
+
+
+def _one_per_moment(kicks: list[Kick]) -> list[Kick]:
+    """Keep the best-seen kick of each moment."""
+    kept: list[Kick] = []
+    for kick in sorted(kicks, key=_worth, reverse=True):
+        if all(abs(kick.time_s - other.time_s) > SAME_KICK_S for other in kept):
+            kept.append(kick)
+    return sorted(kept, key=lambda k: k.time_s)
+
+
+def _worth(kick: Kick) -> float:
+    if kick.flight is None:
+        return 0.0
+    return len(kick.flight.sightings) / (1.0 + kick.flight.rms_sigmas)
