@@ -30,7 +30,7 @@ def fresh_folder(final: Path) -> Generator[Path, None, None]:
     OutputError
         ``final`` is something that shoegoal did not write, or cannot be written.
     """
-    final = Path(os.path.abspath(final))  # "." has no name to put the new folder beside
+    final = final.absolute()  # "." has no name to put the new folder beside
     check_replaceable(final)
     _clear_stale(final)
     try:
@@ -57,7 +57,7 @@ def check_replaceable(final: Path) -> None:
     OutputError
         Names what stands in the way.
     """
-    final = Path(os.path.abspath(final))
+    final = final.absolute()
     try:
         if not final.parent.is_dir():
             raise OutputError(
@@ -89,6 +89,22 @@ def check_replaceable(final: Path) -> None:
             f"{final} also holds {foreign[0]}, which shoegoal did not write, so it is left alone; "
             "move that file away or name another folder with --out"
         )
+
+
+def check_writable_file(path: Path) -> None:
+    """Refuse a place where no file can be written, before long work is done for it.
+
+    Raises
+    ------
+    OutputError
+        Names what stands in the way.
+    """
+    if path.is_dir():
+        raise OutputError(f"{path} is a folder; name a file")
+    if not path.absolute().parent.is_dir():
+        raise OutputError(f"{path.absolute().parent} is no folder; make it or name another file")
+    if not os.access(path.absolute().parent, os.W_OK):
+        raise OutputError(f"{path.absolute().parent} may not be written in; name another file")
 
 
 def cannot_write(place: Path, error: OSError) -> OutputError:

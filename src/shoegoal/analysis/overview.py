@@ -18,8 +18,7 @@ WIDTH_IN = 7.2
 DOTS_PER_INCH = 150
 ROW_IN = 0.34
 PLAN_IN = 5.6
-CAPTION_LINES = 7
-CAPTION_IN = 0.12 + 0.235 * CAPTION_LINES
+CAPTION_LINE_IN = 0.235
 BORDER_M = 1.0  # ground shown on either side of the goal, at least
 BORDER_SHARE = 0.9  # of half the goal's width
 _MARKS = {Call.MAKE: "o", Call.MISS: "X", Call.UNSURE: "D"}
@@ -42,7 +41,8 @@ def draw_overview(analysis: Analysis, view: SceneView) -> bytes:
 
     rows = max(1, len(analysis.shots))
     rows_in = ROW_IN * (rows + 1.2)
-    height_in = CAPTION_IN + PLAN_IN + rows_in
+    caption = _caption(analysis)
+    height_in = 0.3 + CAPTION_LINE_IN * len(caption) + PLAN_IN + rows_in
     figure = Figure(figsize=(WIDTH_IN, height_in), dpi=DOTS_PER_INCH, facecolor="white")
     FigureCanvasAgg(figure)
     left, width = 0.13, 0.70
@@ -52,7 +52,9 @@ def draw_overview(analysis: Analysis, view: SceneView) -> bytes:
     limit_m = view.goal.width_m / 2 + max(BORDER_M, BORDER_SHARE * view.goal.width_m / 2)
     _draw_plan(plan, analysis, view, limit_m)
     _draw_rows(table, analysis, view, limit_m)
-    _write_caption(figure.text, analysis, height_in)
+    for number, (line, weight) in enumerate(caption):
+        top = 1 - (0.12 + CAPTION_LINE_IN * number) / height_in
+        figure.text(0.04, top, line, va="top", fontsize=12, fontweight=weight)
     picture = io.BytesIO()
     # No software tag: the same analysis gives the same bytes.
     figure.savefig(picture, format="png", metadata={"Software": None})
@@ -169,13 +171,9 @@ def _draw_rows(axes: Axes, analysis: Analysis, view: SceneView, limit_m: float) 
     axes.set_xlabel("metres from the goal's middle, as the kicker sees it; bars: ± 1 sigma")
 
 
-def _write_caption(write: object, analysis: Analysis, height_in: float) -> None:
-    assert callable(write)
+def _caption(analysis: Analysis) -> list[tuple[str, str]]:
+    """Lines of the caption and the weight of their letters."""
     lines = [(line, "bold") for line in wrap(analysis.stage.title, 58)]
     for sentence in (analysis.stage.sentence, analysis.tally.sentence, analysis.verdict.sentence):
         lines += [(line, "normal") for line in wrap(sentence, 66)]
-    for number, (line, weight) in enumerate(lines[:CAPTION_LINES]):
-        write(
-            0.04, 1 - (0.12 + 0.235 * number) / height_in, line, va="top", fontsize=12,
-            fontweight=weight,
-        )  # fmt: skip
+    return lines

@@ -1,0 +1,174 @@
+"""``shoegoal count``: a clip in, a tally, a verdict and the evidence out."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from shoegoal.cli.options import FilePath, with_options
+from shoegoal.errors import EXIT_NEEDS_A_LOOK, BadSettingsError
+
+if TYPE_CHECKING:
+    from shoegoal.analysis.run import Counted
+    from shoegoal.analysis.settings import CountSettings
+    from shoegoal.ladder.rules import Stage
+    from shoegoal.scene.ball_size import BallSize
+    from shoegoal.types import ImagePoint
+
+RESULT_SUFFIX = ".shoegoal"
+_OWN_STAGE = ("make", "of", "in_a_row", "within_s", "width_steps", "back_steps")
+
+
+@click.command()
+@click.argument("clip", type=FilePath("CLIP"))
+@with_options(
+    "--stage",
+    "--ladder",
+    "--make",
+    "--of",
+    "--in-a-row",
+    "--within-s",
+    "--width-steps",
+    "--back-steps",
+    "--left",
+    "--right",
+    "--calibration",
+    "--save-calibration",
+    "--lens",
+    "--ball",
+    "--confidence",
+    "--out",
+    "--json",
+    "--quiet",
+)
+def count(clip: Path, out: Path | None, json: bool, quiet: bool, **given: Any) -> int:
+    """Count the shots of CLIP for a stage.
+
+    Prints the tally and the verdict, and writes a folder with analysis.json and the evidence
+    pictures. Give --stage NAME, or a stage of your own: --make 5 --of 10 --width-steps 5
+    --back-steps 10. Exits 0 with a verdict, 3 when a person needs to look at some shots first.
+    """
+    _check_combinations(given)
+    settings = _settings(given)
+    folder = clip.with_name(clip.stem + RESULT_SUFFIX) if out is None else out
+    save_calibration: Path | None = given["save_calibration"]
+
+    from shoegoal.analysis.folders import check_replaceable, check_writable_file
+
+    # Said before the long work rather than after it; a missing clip comes first all the same.
+    from shoegoal.clip.reader import open_clip
+
+    open_clip(clip).close()
+    check_replaceable(folder)
+    if save_calibration is not None:
+        check_writable_file(save_calibration)
+
+    from shoegoal.analysis.run import analyse_clip
+    from shoegoal.cli.progress import shown_progress
+
+    with shown_progress(f"counting {clip.name}", quiet=quiet) as on_progress:
+        counted = analyse_clip(clip, settings, on_progress)
+
+    from shoegoal.analysis.evidence import EVIDENCE_FOLDER_NAME, write_result
+    from shoegoal.analysis.file import analysis_to_json
+
+    write_result(folder, counted.analysis, counted.stills, counted.goal_still)
+    if save_calibration is not None:
+        _save_calibration(save_calibration, counted)
+    if json:
+        click.echo(analysis_to_json(counted.analysis), nl=False)
+    else:
+        from shoegoal.cli.report import print_report
+
+        print_report(counted.analysis, folder / EVIDENCE_FOLDER_NAME)
+    return EXIT_NEEDS_A_LOOK if counted.analysis.needs_a_look else 0
+
+
+def _check_combinations(given: dict[str, Any]) -> None:
+    """Refuse what the command line alone shows to be wrong."""
+    own = [name for name in _OWN_STAGE if given[name]]
+    if given["stage"] and own:
+        raise click.UsageError(f"give either --stage or {_flag(own[0])}, not both")
+    if given["ladder"] and not given["stage"]:
+        raise click.UsageError("--ladder needs --stage with the name of one of its stages")
+    if not given["stage"] and given["make"] is None:
+        raise click.UsageError(
+            "say which stage: --stage NAME (shoegoal stages lists them), or --make 5 --of 10 "
+            "--width-steps 5 --back-steps 10"
+        )
+    if not given["stage"]:
+        for name in ("width_steps", "back_steps"):
+            if given[name] is None:
+                raise click.UsageError(f"--make needs {_flag(name)} too")
+    if (given["left"] is None) != (given["right"] is None):
+        raise click.UsageError("give both --left and --right, or neither")
+    if given["calibration"] is not None and given["left"] is not None:
+        raise click.UsageError("give either --calibration or --left and --right, not both")
+
+
+def _flag(name: str) -> str:
+    return "--" + name.replace("_", "-")
+
+
+def _settings(given: dict[str, Any]) -> CountSettings:
+    stage, ball = _stage_and_ball(given)
+
+    from shoegoal.analysis.settings import CountSettings
+    from shoegoal.ladder.verdict import DEFAULT_CONFIDENCE
+    from shoegoal.scene.calibration import load_calibration
+    from shoegoal.scene.lens import load_lens
+
+    confidence: float | None = given["confidence"]
+    return CountSettings(
+        stage=stage,
+        left_px=_point(given["left"]),
+        right_px=_point(given["right"]),
+        ball=ball,
+        lens=None if given["lens"] is None else load_lens(given["lens"]),
+        confidence=DEFAULT_CONFIDENCE if confidence is None else confidence,
+        calibration=None
+        if given["calibration"] is None
+        else load_calibration(given["calibration"]),
+    )
+
+
+def _stage_and_ball(given: dict[str, Any]) -> tuple[Stage, BallSize]:
+    from shoegoal.ladder.ladders import load_ladder, stage_from_options
+    from shoegoal.ladder.rules import DEFAULT_BALL_SIZE, TouchesInARow
+    from shoegoal.scene.ball_size import BallSize
+
+    said = None if given["ball"] is None else BallSize(given["ball"])
+    if given["stage"]:
+        stage = load_ladder(given["ladder"]).stage_by_name(given["stage"])
+        if isinstance(stage.rule, TouchesInARow):
+            raise BadSettingsError(
+                f'The stage "{stage.name}" counts dribble touches, which count cannot do yet; '
+                "choose a stage with shots (shoegoal stages lists them)."
+            )
+        return stage, said or BallSize(str(stage.ball_size))
+    size = DEFAULT_BALL_SIZE if said in (None, BallSize.UNKNOWN) else int(str(said))
+    try:
+        stage = stage_from_options(
+            make=given["make"],
+            of=given["of"],
+            in_a_row=given["in_a_row"],
+            within_s=given["within_s"],
+            width_steps=given["width_steps"],
+            back_steps=given["back_steps"],
+            ball_size=size,
+        )
+    except BadSettingsError as error:
+        raise click.UsageError(str(error)) from error
+    return stage, said or BallSize.UNKNOWN
+
+
+def _point(given: tuple[float, float] | None) -> ImagePoint | None:
+    from shoegoal.types import ImagePoint
+
+    return None if given is None else ImagePoint(*given)
+
+
+def _save_calibration(path: Path, counted: Counted) -> None:
+    raise NotImplementedError

@@ -1,0 +1,192 @@
+"""The command line: one line for every refusal, one exit code for every kind of it."""
+
+from __future__ import annotations
+
+import errno
+import os
+import signal
+import sys
+import threading
+from collections.abc import Generator, Sequence
+from contextlib import contextmanager, suppress
+from types import FrameType
+from typing import Any
+
+import click
+
+from shoegoal import __version__
+from shoegoal.cli.board import board, lens
+from shoegoal.cli.cautions import cautions
+from shoegoal.cli.count import count
+from shoegoal.cli.show import show, stages
+from shoegoal.errors import OutputError, ShoegoalError
+
+INTERRUPTED = 130
+PIPE_CLOSED = 141  # 128 + SIGPIPE, as a shell reports it
+UNEXPECTED = 1
+_NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO)
+TRACEBACK_VARIABLE = "SHOEGOAL_TRACEBACK"
+
+EXIT_CODES = (
+    (0, "there is a verdict: advance, try again or not finished"),
+    (1, f"unexpected; set {TRACEBACK_VARIABLE}=1 to see where"),
+    (2, "the command line is wrong"),
+    (3, "a person needs to look at some shots before there is a verdict"),
+    (4, "the clip cannot be read"),
+    (5, "the clip can be read but not judged (no goal, no ball, the camera moved)"),
+    (6, "a ladder, stage, calibration, lens or analysis file cannot be used"),
+    (7, "the result could not be written; nothing half-written is left"),
+    (130, "interrupted; nothing half-written is left"),
+    (141, "whoever read the output stopped reading"),
+)
+_EPILOG = "\b\nExit codes:\n" + "\n".join(f"  {code:<4}{what}" for code, what in EXIT_CODES)
+
+
+class _PipeClosedError(Exception):
+    """Carries a closed pipe past click, which would exit with 1 of its own accord."""
+
+
+class _Cli(click.Group):
+    """A group that ends in one line and an exit code, whatever happens inside."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run the command."""
+        try:
+            return super().invoke(ctx)
+        except BrokenPipeError as error:
+            raise _PipeClosedError from error
+
+    def main(
+        self,
+        args: Sequence[str] | None = None,
+        prog_name: str | None = None,
+        complete_var: str | None = None,
+        standalone_mode: bool = True,
+        windows_expand_args: bool = True,
+        **extra: Any,
+    ) -> Any:
+        """Run, and exit the process unless ``standalone_mode`` is off."""
+        if not standalone_mode:
+            return super().main(
+                args,
+                prog_name,
+                complete_var,
+                standalone_mode=False,
+                windows_expand_args=windows_expand_args,
+                **extra,
+            )
+        sys.exit(self._run(args, prog_name or "shoegoal", complete_var, extra))
+
+    def _run(
+        self,
+        args: Sequence[str] | None,
+        prog_name: str,
+        complete_var: str | None,
+        extra: dict[str, Any],
+    ) -> int:
+        for stream in (sys.stdout, sys.stderr):
+            if hasattr(stream, "reconfigure"):
+                stream.reconfigure(
+                    errors="replace"
+                )  # a narrow terminal encoding is no reason to fail
+        try:
+            with _ended_like_interrupted():
+                result = super().main(args, prog_name, complete_var, standalone_mode=False, **extra)
+            sys.stdout.flush()
+        except click.exceptions.NoArgsIsHelpError as error:
+            error.show()
+            return error.exit_code
+        except click.UsageError as error:
+            path = error.ctx.command_path if error.ctx else prog_name
+            _say(f"{error.format_message()} ({path} --help says more)")
+            return error.exit_code
+        except click.ClickException as error:
+            _say(error.format_message())
+            return error.exit_code
+        except ShoegoalError as error:
+            return _refused(error)
+        except (click.Abort, KeyboardInterrupt):
+            _say("interrupted; nothing half-written is left")
+            return INTERRUPTED
+        except (_PipeClosedError, BrokenPipeError):
+            _drop_output()
+            return PIPE_CLOSED
+        except OSError as error:
+            if error.filename is None and error.errno in _NO_ROOM:
+                _drop_output()
+                return _refused(
+                    OutputError(f"the output cannot be written ({error.strerror}); make room")
+                )
+            return _unexpected(error)
+        except Exception as error:
+            return _unexpected(error)
+        return result if isinstance(result, int) else 0
+
+
+def _refused(error: ShoegoalError) -> int:
+    if os.environ.get(TRACEBACK_VARIABLE) == "1":
+        _show_traceback()
+    _say(str(error))
+    return error.exit_code
+
+
+def _unexpected(error: Exception) -> int:
+    if os.environ.get(TRACEBACK_VARIABLE) == "1":
+        _show_traceback()
+    words = " ".join(f"{type(error).__name__}: {error}".split())
+    _say(
+        f"unexpected trouble ({words}); nothing half-written is left. This is a fault of shoegoal: "
+        f"set {TRACEBACK_VARIABLE}=1 and run again to see where, and report it"
+    )
+    return UNEXPECTED
+
+
+def _show_traceback() -> None:
+    import traceback
+
+    traceback.print_exc()
+
+
+def _say(message: str) -> None:
+    with suppress(OSError):
+        click.echo(f"shoegoal: {message}", err=True)
+
+
+def _drop_output() -> None:
+    """Point standard output nowhere, so that Python's own last flush stays quiet."""
+    with suppress(OSError, ValueError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+@contextmanager
+def _ended_like_interrupted() -> Generator[None, None, None]:
+    """Let a polite request to end clean up as Ctrl-C does."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+
+    def end(number: int, frame: FrameType | None) -> None:
+        raise KeyboardInterrupt
+
+    before = signal.signal(signal.SIGTERM, end)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
+
+
+@click.group(
+    cls=_Cli,
+    epilog=_EPILOG,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+)
+@click.version_option(__version__, message="shoegoal %(version)s")
+def cli() -> None:
+    """Turn a phone clip of a soccer shooting set at home into a tally that can be checked.
+
+    Start with: shoegoal count CLIP --stage NAME
+    """
+
+
+for _command in (count, show, stages, board, lens, cautions):
+    cli.add_command(_command)

@@ -1,0 +1,166 @@
+"""Every option of every command in one table: its flags, what it takes, its help and default.
+
+The README's table of options is checked against this one. Only click and the standard library are
+imported here, so that ``--help`` answers at once.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, TypeVar
+
+import click
+
+from shoegoal.ladder.rules import (
+    MAX_BACK_STEPS,
+    MAX_COUNT,
+    MAX_TIME_S,
+    MAX_WIDTH_STEPS,
+    MIN_BACK_STEPS,
+    MIN_TIME_S,
+    MIN_WIDTH_STEPS,
+)
+
+Command = TypeVar("Command", bound=Callable[..., Any])
+
+MAX_PIXEL = 100_000.0
+BALL_WORDS = ("3", "4", "5", "unknown")
+
+
+class PixelPoint(click.ParamType[tuple[float, float]]):
+    """``X,Y`` in pixels of the displayed picture; parts may be negative or fractional."""
+
+    name = "X,Y"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[float, float]:
+        """Read the two numbers."""
+        if isinstance(value, tuple):
+            return float(value[0]), float(value[1])
+        parts = re.split(r"\s*[,;x ]\s*", str(value).strip())
+        try:
+            x_px, y_px = (float(part) for part in parts)
+        except ValueError:
+            self.fail(f"{value!r} is no place in the picture; give X,Y such as 412,388", param, ctx)
+        if (
+            not (math.isfinite(x_px) and math.isfinite(y_px))
+            or max(abs(x_px), abs(y_px)) > MAX_PIXEL
+        ):
+            self.fail(f"{value!r} lies far outside any picture; give X,Y in pixels", param, ctx)
+        return x_px, y_px
+
+
+class FilePath(click.ParamType[Path]):
+    """A path; whether it can be used is for the command to find out and to say in its own words."""
+
+    def __init__(self, name: str = "FILE") -> None:
+        self.name = name
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Path:
+        """Make a path of it."""
+        if not str(value).strip():
+            self.fail("it is empty; name a file or folder", param, ctx)
+        return Path(value)
+
+
+@dataclass(frozen=True, slots=True)
+class OptionRow:
+    """One option.
+
+    Attributes
+    ----------
+    flag : as typed.
+    kind : click type; None for a switch.
+    help : what it is for, its default included.
+    """
+
+    flag: str
+    kind: click.ParamType[Any] | None
+    help: str
+
+
+_ROWS = (
+    OptionRow("--stage", click.STRING, "Stage of the ladder, by name (see `shoegoal stages`)."),
+    OptionRow("--ladder", FilePath(), "Ladder file (TOML); default: the ladder shipped."),
+    OptionRow(
+        "--make",
+        click.IntRange(1, MAX_COUNT),
+        "In place of --stage: makes needed; alone it means as many shots as it takes.",
+    ),
+    OptionRow(
+        "--of", click.IntRange(1, MAX_COUNT), "With --make: only the first so many shots count."
+    ),
+    OptionRow("--in-a-row", None, "With --make: the makes must follow one another."),
+    OptionRow(
+        "--within-s",
+        click.FloatRange(MIN_TIME_S, MAX_TIME_S),
+        "With --make: seconds from the first kick.",
+    ),
+    OptionRow(
+        "--width-steps",
+        click.FloatRange(MIN_WIDTH_STEPS, MAX_WIDTH_STEPS),
+        "With --make: goal width in the student's own steps.",
+    ),
+    OptionRow(
+        "--back-steps",
+        click.FloatRange(MIN_BACK_STEPS, MAX_BACK_STEPS),
+        "With --make: kick distance in the student's own steps.",
+    ),
+    OptionRow(
+        "--left",
+        PixelPoint(),
+        "Inner foot of the left marker as the kicker sees it, px of the displayed picture; may lie "
+        "outside it. Default: both markers are found.",
+    ),
+    OptionRow("--right", PixelPoint(), "The same for the right marker."),
+    OptionRow(
+        "--calibration", FilePath(), "Markers and camera saved from a clip of the same set-up."
+    ),
+    OptionRow(
+        "--save-calibration", FilePath(), "Save markers and camera of this clip for later ones."
+    ),
+    OptionRow("--lens", FilePath(), "Lens file made by `shoegoal lens`; narrows the distances."),
+    OptionRow(
+        "--ball",
+        click.Choice(BALL_WORDS),
+        "Size printed on the ball; default: the stage's, unknown with --make.",
+    ),
+    OptionRow(
+        "--confidence",
+        click.FloatRange(0.5, 1.0, min_open=True),
+        "Probability past which a verdict is told; default 0.99.",
+    ),
+    OptionRow(
+        "--out",
+        FilePath("PATH"),
+        "Where to write; count's default: a folder beside the clip named after it, ending in "
+        ".shoegoal.",
+    ),
+    OptionRow("--json", None, "Print JSON (the analysis file's own form) in place of the table."),
+    OptionRow("--quiet", None, "No progress."),
+)
+OPTIONS = {row.flag: row for row in _ROWS}
+
+
+def with_options(*flags: str, required: tuple[str, ...] = ()) -> Callable[[Command], Command]:
+    """Decorate a command with rows of the table, in the order given."""
+
+    def decorate(command: Command) -> Command:
+        for flag in reversed(flags):
+            row = OPTIONS[flag]
+            name = flag.removeprefix("--").replace("-", "_")
+            if row.kind is None:
+                option = click.option(flag, name, is_flag=True, help=row.help)
+            else:
+                option = click.option(
+                    flag, name, type=row.kind, help=row.help, required=flag in required
+                )
+            command = option(command)
+        return command
+
+    return decorate

@@ -1,0 +1,46 @@
+"""Progress on standard error: a bar on a terminal, nothing elsewhere."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Generator
+from contextlib import contextmanager
+
+PLAIN_STEP = 0.1
+
+
+@contextmanager
+def shown_progress(
+    what: str, *, quiet: bool
+) -> Generator[Callable[[float], None] | None, None, None]:
+    """Give a function that takes the share done, 0..1; None when nothing is to be shown."""
+    if quiet:
+        yield None
+        return
+    from rich.console import Console
+
+    console = Console(stderr=True)
+    if not console.is_terminal:
+        yield None
+    elif console.is_dumb_terminal:
+        yield _plain(what, console.print)
+    else:
+        from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn
+        from rich.progress import TimeRemainingColumn as TimeLeft
+
+        columns = (TextColumn("{task.description}", markup=False), BarColumn())
+        with Progress(*columns, TaskProgressColumn(), TimeLeft(), console=console,
+                      transient=True) as bar:  # fmt: skip
+            task = bar.add_task(what, total=1.0)
+            yield lambda share: bar.update(task, completed=min(1.0, max(0.0, share)))
+
+
+def _plain(what: str, write: Callable[[str], None]) -> Callable[[float], None]:
+    told = 0.0
+
+    def update(share: float) -> None:
+        nonlocal told
+        if share >= told + PLAIN_STEP:
+            told = share - share % PLAIN_STEP
+            write(f"{what}: {100 * told:.0f} %")
+
+    return update

@@ -1,0 +1,133 @@
+"""An analysis as a table and sentences for a person."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from pathlib import Path
+
+import click
+from rich import box
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from shoegoal.analysis.model import Analysis
+from shoegoal.cli.cautions import SHORT_CAUTION
+from shoegoal.ladder.verdict import Decision
+from shoegoal.types import Call, Estimate, Shot
+
+PLAIN_WIDTH = 110  # where no terminal says how wide it is
+TWO_SIDED_95 = 1.96  # standard normal quantile at 0.975
+_CALLS = {
+    Call.MAKE: ("● MAKE", "bold blue"),
+    Call.MISS: ("✕ miss", "bold dark_orange3"),
+    Call.UNSURE: ("? UNSURE", "bold magenta"),
+}
+_DECISIONS = {
+    Decision.ADVANCE: "bold blue",
+    Decision.TRY_AGAIN: "bold dark_orange3",
+    Decision.NOT_FINISHED: "bold",
+    Decision.LOOK: "bold magenta",
+}
+
+
+def print_report(analysis: Analysis, evidence: Path | None) -> None:
+    """Print the table, the tally, the verdict and what a person should know.
+
+    Parameters
+    ----------
+    analysis : the counted clip.
+    evidence : folder with the pictures; None when there is none to point to.
+    """
+    console = Console(highlight=False, markup=False, emoji=False)
+    if not console.is_terminal:
+        console = Console(highlight=False, markup=False, emoji=False, width=PLAIN_WIDTH)
+    # Written by click in one go: rich would end the process itself when a reader goes away.
+    with console.capture() as captured:
+        console.print(Text(f"{analysis.stage.title}: {analysis.stage.sentence}", style="bold"))
+        if analysis.shots:
+            console.print(_shot_table(analysis))
+        sentences = Table.grid(padding=(0, 2))
+        sentences.add_column(style="bold", no_wrap=True)
+        sentences.add_column(overflow="fold")
+        for title, text in _sentences(analysis, evidence):
+            sentences.add_row(title, text)
+        console.print(sentences)
+    lines = captured.get().splitlines()
+    click.echo("\n".join(line.rstrip() for line in lines))
+
+
+def where_text(shot: Shot) -> str:
+    """Where the ball crossed the line, or how the shot ended."""
+    crossing = shot.crossing_x_m
+    if crossing is None:
+        return shot.outcome.value
+    side = "right" if crossing.value >= 0 else "left"
+    return f"{100 * abs(crossing.value):.0f} ± {100 * crossing.sigma:.0f} cm {side}"
+
+
+def interval_text(estimate: Estimate, unit: str, digits: int) -> str:
+    """Write a value and its 95 % interval, the lower end not below zero."""
+    half = TWO_SIDED_95 * estimate.sigma
+    low, high = max(0.0, estimate.value - half), estimate.value + half
+    return f"{estimate.value:.{digits}f} {unit} ({low:.{digits}f} to {high:.{digits}f})"
+
+
+def _shot_table(analysis: Analysis) -> Table:
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
+    for title in ("shot", "time", "call", "P(make)"):
+        table.add_column(title, no_wrap=True, justify="left" if title == "call" else "right")
+    table.add_column("from the middle", no_wrap=True)
+    table.add_column("m/s", no_wrap=True, justify="right")
+    table.add_column("why")
+    for shot in analysis.shots:
+        word, style = _CALLS[shot.call]
+        speed = "" if shot.speed_mps is None else f"{shot.speed_mps.value:.1f}"
+        table.add_row(
+            str(shot.number), analysis.clock(shot.kick_time_s), Text(word, style=style),
+            f"{shot.p_make:.3f}", where_text(shot), speed, shot.reason,
+        )  # fmt: skip
+    return table
+
+
+def _sentences(analysis: Analysis, evidence: Path | None) -> Iterable[tuple[str, Text]]:
+    yield "Tally", Text(analysis.tally.sentence)
+    decision = analysis.verdict.decision
+    yield "Verdict", Text(analysis.verdict.sentence, style=_DECISIONS[decision])
+    named = set()
+    for shot in analysis.shots_to_look_at:
+        named.add(shot.number)
+        yield "Look at", Text(_look_text(analysis, shot))
+    for shot in analysis.shots:
+        if shot.call is Call.UNSURE and shot.number not in named:
+            yield "Unsure", Text(_look_text(analysis, shot))
+    yield "Goal", Text(_goal_text(analysis))
+    for kick in analysis.left_out:
+        yield "Not a shot", Text(f"{analysis.clock(kick.time_s)}: {kick.why}")
+    for problem in analysis.problems:
+        yield "Mind", Text(problem, style="bold")
+    for note in analysis.scene.notes:
+        yield "Note", Text(note)
+    if evidence is not None:
+        yield "Evidence", Text(f"{evidence} (look at markers.jpg first: is that your goal?)")
+    yield "Care", Text(SHORT_CAUTION, style="dim")
+
+
+def _look_text(analysis: Analysis, shot: Shot) -> str:
+    return f"shot {shot.number} at {analysis.clock(shot.kick_time_s)}: {shot.reason}"
+
+
+def _goal_text(analysis: Analysis) -> str:
+    scene = analysis.scene
+    parts = [f"{interval_text(scene.goal_width_m, 'm', 2)} wide"]
+    if scene.kick_distance_m is not None:
+        parts.append(f"kicked from {interval_text(scene.kick_distance_m, 'm', 1)}")
+    if scene.step_m is not None:
+        parts.append(f"one step is {interval_text(scene.step_m, 'm', 2)}")
+    if scene.steps_sentence:
+        parts.append(scene.steps_sentence)
+    source = scene.markers_source.value
+    parts.append(
+        f"markers {source}" if source != "calibration file" else f"markers from the {source}"
+    )
+    return "; ".join(parts)
