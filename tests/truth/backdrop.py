@@ -9,8 +9,8 @@ import numpy as np
 
 from truth.arrays import Floats, Picture, Whole
 from truth.camera import Camera, pixel_ray, sphere_box
+from truth.coats import boxes_of, coat_detail
 from truth.jit import kernel
-from truth.noise import cells, fractal, seen
 from truth.shapes import FAR, hit_solid, sky_left, sun_left
 from truth.surfaces import ground, sky, top_edge_m, upright
 
@@ -77,22 +77,6 @@ class Backdrop:
 
 
 @kernel
-def coat_detail(kind: float, axial: float, x: float, y: float, z: float, fp: float) -> float:
-    """Brightness pattern on a solid: 0 plain, 1 cloth, 2 leaves, 3 banded plastic."""
-    if kind < 0.5:
-        return 1.0
-    if kind < 1.5:
-        return 1.0 + 0.10 * fractal(x + 0.6 * z, y - 0.7 * z, 0.05, 3, fp, 11)
-    if kind < 2.5:
-        d1, _, tag, _, _ = cells((x + 0.6 * y) / 0.026, (z + 0.35 * y) / 0.026, 12)
-        left = seen(0.05, fp)
-        return left * (0.45 + 0.9 * tag) * (1.2 - 0.8 * d1) + (1.0 - left) * 0.75
-    if abs(axial - 0.42) < 0.10:
-        return 1.9
-    return 1.0
-
-
-@kernel
 def paint_still(
     lens: Floats,
     light: Floats,
@@ -104,6 +88,7 @@ def paint_still(
     coats: Floats,
     groups: Whole,
     boxes: Floats,
+    shade_boxes: Floats,
     side: int,
     out_sun: Picture,
     out_sky: Picture,
@@ -196,15 +181,11 @@ def paint_still(
                 fp = t / lens[12] / side * 1.3 / math.sqrt(facing)
                 gloss = 0.0
                 if what == -2:
-                    r, g_, b, gloss = ground(
-                        ground_kind, px, py, dx / -dz, dy / -dz, fp, seed
-                    )
+                    r, g_, b, gloss = ground(ground_kind, px, py, dx / -dz, dy / -dz, fp, seed)
                 elif what <= -10:
                     w = -10 - what
                     along = py if walls[w, 0] < 0.5 else px
-                    r, g_, b, gloss = upright(
-                        int(walls[w, 3]), along, pz, fp, seed + 300 * w
-                    )
+                    r, g_, b, gloss = upright(int(walls[w, 3]), along, pz, fp, seed + 300 * w)
                 else:
                     m = coat_detail(coats[what, 4], axial, px, py, pz, fp)
                     r = coats[what, 0] * m
@@ -237,18 +218,32 @@ def paint_still(
                     open_sky *= 1.0 - 0.75 * hidden
                 if what <= -10:
                     open_sky *= 0.72 + 0.28 * min(1.0, pz / 0.5)
-                if what == -2 or what >= 0:
-                    for i in range(casters.shape[0]):
+                for g in range(groups.shape[0]):
+                    if what == -1 or (
+                        u < shade_boxes[g, 0]
+                        or u > shade_boxes[g, 2]
+                        or v < shade_boxes[g, 1]
+                        or v > shade_boxes[g, 3]
+                    ):
+                        continue
+                    sun_here = 1.0
+                    for i in range(groups[g, 0], groups[g, 1]):
                         if i == what:
                             continue
-                        if lit > 0.0:
-                            q = sun_left(
-                                casters[i], px + 0.004 * nx, py + 0.004 * ny,
-                                pz + 0.004 * nz, lx, ly, lz, light[9],
-                            )
-                            if what < 0 or q < 0.5:
-                                lit *= q
+                        q = sun_left(
+                            casters[i],
+                            px + 0.004 * nx,
+                            py + 0.004 * ny,
+                            pz + 0.004 * nz,
+                            lx,
+                            ly,
+                            lz,
+                            light[9],
+                        )
+                        if what < 0 or q < 0.5:
+                            sun_here = min(sun_here, q)
                         open_sky *= sky_left(casters[i], px, py, pz, nx, ny, nz)
+                    lit *= sun_here
                 s0 += r * light[3] * lit
                 s1 += g_ * light[4] * lit
                 s2 += b * light[5] * lit
@@ -279,10 +274,13 @@ def paint_still(
             out_sky[row, col, 2] = a2 * share
 
 
-def group_boxes(camera: Camera, casters: Floats, groups: Whole) -> Floats:
-    """(g, 4) image boxes of solid groups, from their casters blown up a little."""
+def group_boxes(
+    camera: Camera, casters: Floats, groups: Whole, to_sun: Floats, back_y: float
+) -> tuple[Floats, Floats]:
+    """(g, 4) image boxes of solid groups, and of the same with the shade they throw."""
     lens = camera.numbers()
     boxes = np.zeros((len(groups), 4))
+    wide = np.zeros((len(groups), 4))
     for g, (first, last, _) in enumerate(groups):
         box = np.array([1e9, 1e9, -1e9, -1e9])
         for c in casters[first:last]:
@@ -291,7 +289,11 @@ def group_boxes(camera: Camera, casters: Floats, groups: Whole) -> Floats:
                 box[:2] = np.minimum(box[:2], b[:2])
                 box[2:] = np.maximum(box[2:], b[2:])
         boxes[g] = box
-    return boxes
+        rows = casters[None, first:last]
+        shade = boxes_of(lens, rows, np.full(last - first, 0.05), to_sun, back_y, True)
+        wide[g, :2] = np.minimum(box[:2], shade[:, :2].min(axis=0))
+        wide[g, 2:] = np.maximum(box[2:], shade[:, 2:].max(axis=0))
+    return boxes, wide
 
 
 def paint_backdrop(camera: Camera, still: Stillness, light: Light, side: int = 4) -> Backdrop:
@@ -306,10 +308,25 @@ def paint_backdrop(camera: Camera, still: Stillness, light: Light, side: int = 4
     sun = np.zeros((*shape, 3), np.float32)
     dim = np.zeros((*shape, 3), np.float32)
     depth = np.zeros(shape, np.float32)
-    numbers = np.append(light.numbers(), float(light.sky.mean() * 1.15))
+    numbers = np.append(light.numbers(), float(light.sky.mean() * 0.75 + 0.26 * light.sun.mean()))
+    across = still.walls[still.walls[:, 0] > 0.5, 1]
+    back_y = float(across[across > 0].min(initial=1e6))
+    boxes, shade_boxes = group_boxes(camera, still.casters, still.groups, light.to_sun, back_y)
     paint_still(
-        camera.numbers(), numbers, still.ground_kind, still.seed, still.walls, still.solids,
-        still.casters, still.coats, still.groups,
-        group_boxes(camera, still.casters, still.groups), side, sun, dim, depth,
+        camera.numbers(),
+        numbers,
+        still.ground_kind,
+        still.seed,
+        still.walls,
+        still.solids,
+        still.casters,
+        still.coats,
+        still.groups,
+        boxes,
+        shade_boxes,
+        side,
+        sun,
+        dim,
+        depth,
     )
     return Backdrop(sun, dim, depth)

@@ -62,7 +62,8 @@ class Camera:
 
     def view(self, points_m: Floats) -> Floats:
         """Inner-frame points (..., 3) in camera axes (right, down, depth), metres."""
-        return (np.asarray(points_m, float) - np.asarray(self.position_m)) @ self.rotation().T
+        away: Floats = np.asarray(points_m, float) - np.asarray(self.position_m)
+        return away @ self.rotation().T
 
     def project(self, points_m: Floats) -> Floats:
         """Image points (..., 2) px of inner-frame points (..., 3); nan behind the camera."""
@@ -70,7 +71,8 @@ class Camera:
         depth = np.where(seen[..., 2:3] > 1e-6, seen[..., 2:3], np.nan)
         flat = seen[..., :2] / depth
         curve = 1.0 + self.k1 * np.sum(flat**2, axis=-1, keepdims=True)
-        return flat * curve * self.focal_px + np.array([self.cx_px, self.cy_px])
+        image: Floats = flat * curve * self.focal_px + np.array([self.cx_px, self.cy_px])
+        return image
 
     def diameter_px(self, points_m: Floats, diameter_m: float) -> Floats:
         """f D / depth, the size that is linear over the image of the ground plane (no lens curve).
@@ -78,7 +80,8 @@ class Camera:
         The outline of a sphere is a little larger and elongated towards the corners; see
         `outline_px`.
         """
-        return self.focal_px * diameter_m / self.view(points_m)[..., 2]
+        size: Floats = self.focal_px * diameter_m / self.view(points_m)[..., 2]
+        return size
 
     def outline_px(self, centre_m: Floats, radius_m: float) -> tuple[float, float, float, float]:
         """Ellipse that a sphere (3,) draws on a lens without curve.
@@ -176,7 +179,8 @@ def sphere_box(
     far = math.sqrt(x * x + y * y + z * z)
     # The ellipse's long half axis bounds it all round, with room for the lens curve.
     base = z * z - radius * radius
-    half = 1.25 * lens[12] * radius * far / base + 2.0
+    room = 1.01 if lens[15] == 0.0 else 1.25
+    half = room * lens[12] * radius * far / base + 1.0
     c = 1.0 + lens[15] * (x * x + y * y) / (z * z)
     u = lens[13] + lens[12] * c * x * z / base
     v = lens[14] + lens[12] * c * y * z / base

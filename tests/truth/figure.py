@@ -9,7 +9,7 @@ from scipy.ndimage import gaussian_filter1d
 
 from truth.arrays import Floats
 from truth.footwork import LEFT, RIGHT, FootTracks
-from truth.shapes import ellipsoid, round_cone
+from truth.shapes import ellipsoid, oval_cone, round_cone
 
 # Segment lengths over body height: Drillis & Contini 1966 as given by Winter (from memory).
 THIGH, SHANK = 0.245, 0.246
@@ -147,7 +147,19 @@ def build_skeleton(
     carry = pelvis + spine * (0.13 * h) + front * (0.20 * h)
     nod = 0.35 * crouch + 0.9 * lean + 0.10
     return Skeleton(
-        fwd, left, spine, pelvis, neck, hips, knees, ankles, heels, toes, shoulders, carry, nod,
+        fwd,
+        left,
+        spine,
+        pelvis,
+        neck,
+        hips,
+        knees,
+        ankles,
+        heels,
+        toes,
+        shoulders,
+        carry,
+        nod,
         swing,
     )
 
@@ -165,7 +177,7 @@ def dress(
     Returns
     -------
     tuple
-        Solids (n, s, 13), casters (n, s, 8), coats (s, 5).
+        Solids (n, s, 16), casters (n, s, 8), coats (s, 5).
     """
     h = figure.height_m
     w = figure.stoutness
@@ -180,48 +192,93 @@ def dress(
 
     at = bones.pelvis
     s = bones.spine
-    # The trunk is a bundle of tapering columns: flat from front to back, waisted, no creases.
-    for side, low, high in ((-1.0, 0.050, 0.061), (0.0, 0.060, 0.071), (1.0, 0.050, 0.061)):
-        off = bones.left * (side * 0.043 * h * w)
-        top = bones.left * (side * 0.052 * h * w)
-        add(round_cone(at + off + s * 0.03 * h, (low + 0.004) * h * w,
-                       at + top + s * 0.205 * h, high * h * w), figure.shirt, 0.0, 1)
-        add(round_cone(at + off - s * 0.030 * h, low * h * w,
-                       at + off + s * 0.03 * h, low * h * w), figure.shorts, 0.0, 1)
+    front = np.cross(bones.left, s)
+    front /= np.linalg.norm(front, axis=1, keepdims=True)
+    trunk = np.stack([bones.left, s, front], axis=1)
+    add(
+        oval_cone(at - s * 0.035 * h, trunk, 0.06 * h, 0.094 * h * w, 0.094 * h * w, 0.60),
+        figure.shorts,
+        0.0,
+        1,
+    )
+    add(
+        oval_cone(at + s * 0.020 * h, trunk, 0.16 * h, 0.096 * h * w, 0.112 * h * w, 0.60),
+        figure.shirt,
+        0.0,
+        1,
+    )
     for side, joint in zip((1.0, -1.0), bones.shoulders, strict=True):
-        add(round_cone(at + bones.left * (side * 0.030 * h) + s * 0.225 * h, 0.052 * h * w,
-                       joint - s * 0.004 * h, 0.0345 * h), figure.shirt, 0.0, 1)
+        add(
+            round_cone(
+                at + bones.left * (side * 0.030 * h) + s * 0.222 * h,
+                0.052 * h * w,
+                joint - s * 0.004 * h,
+                0.0345 * h,
+            ),
+            figure.shirt,
+            0.0,
+            1,
+        )
     nod = bones.nod
     up = np.cos(nod)[:, None] * np.array([0.0, 0.0, 1.0]) + np.sin(nod)[:, None] * bones.ahead
     face = np.cos(nod)[:, None] * bones.ahead - np.sin(nod)[:, None] * np.array([0.0, 0.0, 1.0])
-    head = bones.neck + s * 0.035 * h + up * 0.070 * h + face * 0.012 * h
+    head = bones.neck + s * 0.028 * h + up * 0.070 * h + face * 0.012 * h
     add(round_cone(bones.neck - s * 0.02 * h, 0.031 * h, head, 0.028 * h), figure.skin, 0.05, 0)
     skull = np.stack([bones.left, up, face], axis=1)
     nape = head - up * 0.028 * h - face * 0.022 * h
     add(ellipsoid(head, skull, (0.049 * h, 0.072 * h, 0.060 * h)), figure.skin, 0.06, 0)
-    add(ellipsoid(head + up * 0.017 * h - face * 0.011 * h, skull,
-                  (0.0535 * h, 0.063 * h, 0.060 * h)), figure.hair, 0.015, 2)
-    add(ellipsoid(nape, skull, (0.044 * h, 0.038 * h, 0.036 * h)), figure.hair, 0.015, 2)
+    add(
+        ellipsoid(
+            head + up * 0.017 * h - face * 0.011 * h, skull, (0.0535 * h, 0.063 * h, 0.060 * h)
+        ),
+        figure.hair,
+        0.0,
+        4,
+    )
+    add(ellipsoid(nape, skull, (0.044 * h, 0.038 * h, 0.036 * h)), figure.hair, 0.0, 4)
     for sign in (1.0, -1.0):
         ear = head - up * 0.006 * h + bones.left * (sign * 0.050 * h)
         add(ellipsoid(ear, skull, (0.007 * h, 0.017 * h, 0.011 * h)), figure.skin, 0.03, 0)
     for sign in (1.0, -1.0):
         eye = head + face * 0.054 * h + up * 0.004 * h + bones.left * (sign * 0.020 * h)
         add(ellipsoid(eye, skull, (0.008 * h, 0.005 * h, 0.006 * h)), (0.03, 0.025, 0.02), 0.3, 0)
-    add(round_cone(head + face * 0.056 * h - up * 0.002 * h, 0.006 * h,
-                   head + face * 0.064 * h - up * 0.018 * h, 0.008 * h), figure.skin, 0.05, 0)
+    add(
+        round_cone(
+            head + face * 0.056 * h - up * 0.002 * h,
+            0.006 * h,
+            head + face * 0.064 * h - up * 0.018 * h,
+            0.008 * h,
+        ),
+        figure.skin,
+        0.05,
+        0,
+    )
     for foot in (LEFT, RIGHT):
         hip, knee, ankle = bones.hips[foot], bones.knees[foot], bones.ankles[foot]
         calf = knee + 0.30 * (ankle - knee) - bones.ahead * 0.008 * h
         add(round_cone(hip, 0.050 * h * w, knee, 0.032 * h * w), figure.skin, 0.05, 0)
-        add(round_cone(hip, 0.057 * h * w, hip + 0.66 * (knee - hip), 0.0515 * h * w),
-            figure.shorts, 0.0, 1)
+        add(
+            round_cone(hip, 0.0535 * h * w, hip + 0.66 * (knee - hip), 0.0515 * h * w),
+            figure.shorts,
+            0.0,
+            1,
+        )
         add(round_cone(knee, 0.031 * h * w, calf, 0.0325 * h * w), figure.skin, 0.05, 0)
         add(round_cone(calf, 0.0335 * h * w, ankle, 0.021 * h), figure.socks, 0.0, 1)
-        add(round_cone(bones.heels[foot], 0.0235 * h, bones.toes[foot], 0.019 * h),
-            figure.shoes, 0.15, 0)
-        add(round_cone(ankle - 0.1 * (ankle - knee), 0.024 * h,
-                       0.5 * (bones.toes[foot] + ankle), 0.020 * h), figure.shoes, 0.15, 0)
+        add(
+            round_cone(bones.heels[foot], 0.0235 * h, bones.toes[foot], 0.019 * h),
+            figure.shoes,
+            0.15,
+            0,
+        )
+        add(
+            round_cone(
+                ankle - 0.1 * (ankle - knee), 0.024 * h, 0.5 * (bones.toes[foot] + ankle), 0.020 * h
+            ),
+            figure.shoes,
+            0.15,
+            0,
+        )
     for arm in (LEFT, RIGHT):
         sign = 1.0 if arm == LEFT else -1.0
         shoulder = bones.shoulders[arm]
@@ -241,8 +298,12 @@ def dress(
         held = bend_joint(shoulder, hand, UPPER_ARM * h, FOREARM * h, hint)
         elbow = free_elbow + t * (held - free_elbow)
         add(round_cone(shoulder, 0.025 * h * w, elbow, 0.020 * h * w), figure.skin, 0.05, 0)
-        add(round_cone(shoulder, 0.0345 * h * w, shoulder + 0.58 * (elbow - shoulder), 0.0315 * h),
-            figure.shirt, 0.0, 1)
+        add(
+            round_cone(shoulder, 0.0345 * h * w, shoulder + 0.58 * (elbow - shoulder), 0.0315 * h),
+            figure.shirt,
+            0.0,
+            1,
+        )
         add(round_cone(elbow, 0.020 * h * w, hand, 0.0155 * h), figure.skin, 0.05, 0)
         way = (hand - elbow) / np.linalg.norm(hand - elbow, axis=1, keepdims=True).clip(1e-6)
         add(round_cone(hand, 0.018 * h, hand + way * 0.042 * h, 0.015 * h), figure.skin, 0.05, 0)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass, field
 
@@ -121,7 +122,7 @@ class Walker:
             Keep facing `end_heading` all the way.
         """
         points = [self.spot, *corners]
-        legs = [float(np.linalg.norm(b - a)) for a, b in zip(points, points[1:], strict=False)]
+        legs = [float(np.linalg.norm(b - a)) for a, b in itertools.pairwise(points)]
         total = sum(legs)
         stride = min(0.62 * self.height_m, 0.22 * self.height_m + 0.24 * speed_mps)
         count = max(1, math.ceil(total / stride))
@@ -162,8 +163,9 @@ class Walker:
         self.spot = spot
         self.heading = heading
 
-    def run_up(self, ball: Floats, shot: float, kicking: int, side_foot: bool, radius: float,
-               strides: int) -> float:
+    def run_up(
+        self, ball: Floats, shot: float, kicking: int, side_foot: bool, radius: float, strides: int
+    ) -> float:
         """Run, plant, swing and step out of the kick.
 
         Parameters
@@ -212,8 +214,16 @@ class Walker:
         self.heading = shot
         return contact
 
-    def _swing(self, ball: Floats, shot: float, kicking: int, side_foot: bool, radius: float,
-               leave_s: float, contact_s: float) -> None:
+    def _swing(
+        self,
+        ball: Floats,
+        shot: float,
+        kicking: int,
+        side_foot: bool,
+        radius: float,
+        leave_s: float,
+        contact_s: float,
+    ) -> None:
         """Lay the kicking foot's path: back, through the ball, up and down again."""
         h = self.height_m
         d = ahead(shot)

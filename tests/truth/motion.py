@@ -315,8 +315,21 @@ class BallBody:
         going = np.array([self.going.roll_mps2, self.going.restitution, self.going.slide])
         limits = np.array([trap[0], trap[1], trap[2], trap[3] * RATE_HZ])
         count, post, trapped = run_ball(
-            np.asarray(start_m, float), v, spin, np.eye(3), r, drag, going,
-            self.ground_drag, self.walls, self.posts, limits, steps, path, turns, speeds,
+            np.asarray(start_m, float),
+            v,
+            spin,
+            np.eye(3),
+            r,
+            drag,
+            going,
+            self.ground_drag,
+            self.walls,
+            self.posts,
+            limits,
+            steps,
+            path,
+            turns,
+            speeds,
         )
         return Run(path[:count], turns[:count], speeds[:count], post, trapped)
 

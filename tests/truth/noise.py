@@ -68,8 +68,8 @@ def cells(x: float, y: float, seed: int) -> tuple[float, float, float, float, fl
         Distance to nearest, distance to second, a hash of the nearest, and the offset (dx, dy)
         from the nearest point, all in cell units.
     """
-    ix = int(math.floor(x))
-    iy = int(math.floor(y))
+    ix = math.floor(x)
+    iy = math.floor(y)
     first = 9.0
     second = 9.0
     tag = 0.0

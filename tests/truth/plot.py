@@ -93,7 +93,7 @@ class Director:
         return start
 
     def placed(self) -> Floats:
-        """A spot close to the middle of the kick line: nobody sets a ball down to the millimetre."""
+        """A spot near the middle of the kick line: nobody sets a ball down to the millimetre."""
         return self.kick_spot + self.rng.normal(0.0, 0.04, 2)
 
     def way_round(self, a: Floats, b: Floats, through: bool) -> list[Floats]:
@@ -126,7 +126,10 @@ class Director:
         )
         contact = round(contact * RATE_HZ) / RATE_HZ
         self.leans += [
-            (contact - 0.5, 0.0), (contact - 0.14, -0.10), (contact, 0.14), (contact + 0.2, 0.05),
+            (contact - 0.5, 0.0),
+            (contact - 0.14, -0.10),
+            (contact, 0.14),
+            (contact + 0.2, 0.05),
             (contact + 0.6, 0.0),
         ]
         loft = math.radians(shot.loft_deg)
@@ -135,7 +138,10 @@ class Director:
         start = np.array([at[0], at[1], self.body.radius_m])
         foot = (float(self.walker.spot[0]), float(self.walker.spot[1]), 0.34, 1.0)
         run = self.body.launch(
-            start, velocity, 1.0 if shot.loft_deg <= 0.0 else 0.0, foot,
+            start,
+            velocity,
+            1.0 if shot.loft_deg <= 0.0 else 0.0,
+            foot,
         )
         made = Kick(ball, contact, run, shot, start)
         self.kicks.append(made)
@@ -173,15 +179,20 @@ class Director:
         w.walk([*back, *beside, spot - ahead(0.0) * 0.30 * h], pace, 0.0)
         put = self.bend()
         radius = self.body.radius_m
-        self.holds.append(
-            Hold(ball, pick, put, np.append(target, radius), np.append(spot, radius))
-        )
+        self.holds.append(Hold(ball, pick, put, np.append(target, radius), np.append(spot, radius)))
         w.walk([self.start_place(spot)], 1.1, 0.0, backward=True)
         return spot
 
     def _by_foot(
-        self, kick: Kick, ball: int, target: Floats, spot: Floats, corners: list[Floats],
-        rest_s: float, fetch: str, pace: float,
+        self,
+        kick: Kick,
+        ball: int,
+        target: Floats,
+        spot: Floats,
+        corners: list[Floats],
+        rest_s: float,
+        fetch: str,
+        pace: float,
     ) -> Floats:
         """Go behind the ball, then dribble or pass it back to the kick line."""
         w = self.walker
@@ -190,8 +201,9 @@ class Director:
         first = home[0] if home else spot
         back_way = (first - target) / np.linalg.norm(first - target)
         heading = math.atan2(float(back_way[0]), float(back_way[1]))
-        side = leftward(heading) * (0.4 if float(leftward(heading) @ (w.spot - target)) > 0
-                                    else -0.4)
+        side = leftward(heading) * (
+            0.4 if float(leftward(heading) @ (w.spot - target)) > 0 else -0.4
+        )
         behind = target - back_way * (0.30 * h)
         w.walk([*corners, target + side, behind], pace, heading)
         w.stand(max(0.1, rest_s + 0.1 - w.now_s))
@@ -204,12 +216,21 @@ class Director:
             speed = math.sqrt(2.0 * self.body.going.roll_mps2 * gap)
             flat = ahead(aim) * speed
             run = self.body.launch(
-                np.append(target, self.body.radius_m), np.array([flat[0], flat[1], 0.0]), 1.0,
+                np.append(target, self.body.radius_m),
+                np.array([flat[0], flat[1], 0.0]),
+                1.0,
             )
             self.taps.append((ball, touch, run))
             spot = run.path_m[-1, :2].copy()
-            w.walk([*self.way_round(w.spot, spot, kick.shot.through_goal),
-                    spot + np.array([0.6, 0.3]), self.start_place(spot)], pace, 0.0)
+            w.walk(
+                [
+                    *self.way_round(w.spot, spot, kick.shot.through_goal),
+                    spot + np.array([0.6, 0.3]),
+                    self.start_place(spot),
+                ],
+                pace,
+                0.0,
+            )
             w.stand(max(0.0, touch + run.duration_s - w.now_s))
             return spot
         line = np.array([target, *home, spot])
@@ -254,7 +275,6 @@ def stage_play(scene: Scene, body: BallBody, figure: Figure, seed: int) -> Play:
     walker.begin(director.start_place(spot))
     walker.last_foot = LEFT if foot_side > 0 else RIGHT
     spares = sum(1 for s in scene.shots[:-1] if s.fetch == "next_ball")
-    radius = body.radius_m
     places = [spot]
     for i in range(spares):
         off = np.array([-foot_side * (-1.15 - 0.27 * (i % 3)), -0.35 - 0.26 * (i // 3)])
@@ -278,7 +298,11 @@ def stage_play(scene: Scene, body: BallBody, figure: Figure, seed: int) -> Play:
 
 
 def _collect(
-    scene: Scene, body: BallBody, figure: Figure, director: Director, places: list[Floats],
+    scene: Scene,
+    body: BallBody,
+    figure: Figure,
+    director: Director,
+    places: list[Floats],
     duration: float,
 ) -> Play:
     """Sample the plan into arrays."""
@@ -343,9 +367,7 @@ def _collect(
             balls[b, a + n :] = path[n - 1]
             turns[b, a + n :] = turns[b, a + n - 1]
     solids, casters, coats = dress(figure, bones, held, grip, radius)
-    return Play(
-        duration, balls, turns, solids, casters, coats, director.kicks, director.active
-    )
+    return Play(duration, balls, turns, solids, casters, coats, director.kicks, director.active)
 
 
 def _curve(keys: list[tuple[float, float]], times: Floats) -> Floats:
@@ -360,4 +382,3 @@ def _curve(keys: list[tuple[float, float]], times: Floats) -> Floats:
     t, v = t[keep], v[keep]
     curve: Floats = PchipInterpolator(t, v)(np.clip(times, t[0], t[-1]))
     return curve
-

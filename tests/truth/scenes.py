@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import math
 import tomllib
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
+import numpy as np
 from pydantic import BaseModel, ConfigDict, Field
 
 Point = tuple[float, float, float]
@@ -32,7 +34,7 @@ class CameraPart(Part):
     position_m: Point
     aim_m: Point
     roll_deg: float = 0.0
-    hfov_deg: float = Field(66.0, gt=20, lt=120)
+    hfov_deg: float = Field(default=66.0, gt=20, lt=120)
     k1: float = 0.0
     shake_deg: float = 0.0
     bump_at_s: float | None = None
@@ -63,7 +65,7 @@ class LightPart(Part):
     """Sun and sky. `sun_bearing_deg`: 0 beyond the goal, 90 to the kicker's right, 180 behind."""
 
     sun_bearing_deg: float = 140.0
-    sun_height_deg: float = Field(45.0, gt=3, lt=90)
+    sun_height_deg: float = Field(default=45.0, gt=3, lt=90)
     sun: float = 3.0
     sky: float = 1.0
     haze_deg: float = 0.5
@@ -85,7 +87,7 @@ class GoalPart(Part):
 
     width_steps: int = 4
     back_steps: int = 10
-    step_m: float = Field(0.6, ge=0.4, le=0.9)
+    step_m: float = Field(default=0.6, ge=0.4, le=0.9)
     left: MarkerName = "cone"
     right: MarkerName = "cone"
 
@@ -100,10 +102,10 @@ class BallPart(Part):
 class KickerPart(Part):
     """The student. Colours are drawn from the seed where not given."""
 
-    height_m: float = Field(1.5, ge=1.0, le=2.0)
+    height_m: float = Field(default=1.5, ge=1.0, le=2.0)
     foot: Literal["left", "right"] = "right"
     walk_mps: float = 1.9
-    strides: int = Field(3, ge=2, le=4)
+    strides: int = Field(default=3, ge=2, le=4)
     outfit: int | None = None
     skin: int | None = None
 
@@ -168,3 +170,129 @@ def load_scene(path: Path | str) -> Scene:
     """
     with Path(path).open("rb") as f:
         return Scene.model_validate(tomllib.load(f))
+
+
+def _merge(base: dict[str, Any], extra: dict[str, Any]) -> dict[str, Any]:
+    out = dict(base)
+    for key, value in extra.items():
+        old = out.get(key)
+        both = isinstance(old, dict) and isinstance(value, dict)
+        out[key] = _merge(old, value) if both else value  # type: ignore[arg-type]
+    return out
+
+
+def random_scene(
+    seed: int,
+    view: Literal["behind", "oblique", "side"] = "behind",
+    shots: int = 5,
+    **overrides: Any,
+) -> Scene:
+    """A scene drawn from a seed: same seed, same scene.
+
+    Parameters
+    ----------
+    view
+        Where the camera stands. "oblique" is behind and well to one side.
+    shots
+        How many.
+    overrides
+        Fields of Scene; a dict is merged into the drawn table, anything else replaces it.
+        A bump, an unsteady hand, an exposure jump or a close call come in only this way.
+    """
+    rng = np.random.default_rng([seed, 41])
+
+    def between(low: float, high: float) -> float:
+        return round(float(rng.uniform(low, high)), 3)
+
+    def one_of(*choices: Any) -> Any:
+        return choices[int(rng.integers(len(choices)))]
+
+    ground = one_of("grass", "grass", "concrete", "gravel", "indoor")
+    step = between(0.45, 0.72)
+    width_steps = int(rng.integers(3, 7))
+    back_steps = int(one_of(10, 10, 12, 15))
+    back, half = back_steps * step, width_steps * step / 2.0
+    walled = ground == "indoor" or rng.random() < 0.75
+    wall_kind = "plaster" if ground == "indoor" else one_of("brick", "plaster", "fence", "hedge")
+    gap = between(0.9, 2.6)
+    walls = [{"kind": wall_kind, "y_m": -gap, "height_m": between(1.7, 3.0)}] if walled else []
+    if ground == "indoor":
+        walls[0]["height_m"] = 6.0
+    height = between(0.35, 1.75)
+    if view == "behind":
+        place = [between(-0.6, 0.6), back + between(2.4, 5.5), height]
+        aim = [between(-0.15, 0.15), back * 0.35, 0.35]
+    elif view == "oblique":
+        place = [one_of(-1, 1) * (half + between(2.0, 3.2)), back + between(0.5, 2.5), height]
+        aim = [0.0, back * 0.42, 0.35]
+    else:
+        away = half + max(3.4, back * 0.62)
+        place = [one_of(-1, 1) * away, between(0.3, 2.0), height]
+        aim = [0.0, back * 0.45, 0.35]
+    # Common practice, no source: rolls to a stop by ground; must match motion.GOINGS.
+    roll = {"grass": 0.91, "concrete": 0.35, "gravel": 1.9, "indoor": 0.25}[ground]
+    drawn = []
+    for _ in range(shots):
+        further = between(3.0, 9.0) if walled else between(1.2, 3.0)
+        speed = math.sqrt(2.0 * roll * (back + further)) * (between(1.0, 1.5) if walled else 1.0)
+        if rng.random() < 0.08:
+            speed = math.sqrt(2.0 * roll * back * between(0.45, 0.85))
+        drawn.append(
+            {
+                "aim_x_m": round(float(rng.normal(0.0, 0.75 * half)), 3),
+                "speed_mps": round(speed, 2),
+                "loft_deg": between(9, 20) if walled and rng.random() < 0.12 else 0.0,
+                "fetch": one_of("carry", "carry", "dribble", "kick_back"),
+                "through_goal": bool(rng.random() < 0.3),
+                "idle_s": between(0.4, 1.4),
+            }
+        )
+    sunny = rng.random() < 0.6 and ground != "indoor"
+    base: dict[str, Any] = {
+        "name": f"drawn {seed}",
+        "seed": seed,
+        "ground": ground,
+        "props": int(rng.integers(0, 4)) if walled and ground != "indoor" else 0,
+        "walls": walls,
+        "camera": {
+            "position_m": place,
+            "aim_m": aim,
+            "roll_deg": between(-2.0, 2.0),
+            "hfov_deg": between(60, 75),
+        },
+        "picture": {
+            "fps": float(one_of(24, 30, 30, 30, 60)),
+            "crf": int(rng.integers(23, 30)),
+            "shutter_s": 1.0 / float(one_of(60, 100, 120)),
+            "noise": between(0.6, 1.8),
+            "warmth": between(-0.06, 0.06),
+        },
+        "light": {
+            "sun_bearing_deg": between(0, 360),
+            "sun_height_deg": between(22, 65),
+            "sun": between(2.2, 3.2) if sunny else between(0.2, 0.9),
+            "sky": between(0.8, 1.2),
+            "haze_deg": 0.5 if sunny else 8.0,
+            "cloud": between(0.2, 0.5) if sunny else between(0.7, 0.95),
+        },
+        "goal": {
+            "width_steps": width_steps,
+            "back_steps": back_steps,
+            "step_m": step,
+            "left": one_of("shoe", "cone", "bottle", "bag"),
+            "right": one_of("shoe", "cone", "bottle", "bag"),
+        },
+        "ball": {
+            "size": int(one_of(3, 4, 5)),
+            "design": one_of("white", "classic", "yellow", "orange", "dark", "green"),
+        },
+        "kicker": {
+            "height_m": between(1.25, 1.75),
+            "foot": one_of("right", "right", "left"),
+            "walk_mps": between(1.9, 2.9),
+            "strides": int(one_of(2, 3)),
+        },
+        "rule": {"makes": max(1, shots // 2), "shots": shots},
+        "shots": drawn,
+    }
+    return Scene.model_validate(_merge(base, overrides))

@@ -90,6 +90,14 @@ def tone_tables(noise: float) -> tuple[Picture, Picture]:
     return tone.astype(np.float32), grain.astype(np.float32)
 
 
+def smooth_noise(rng: np.random.Generator, shape: tuple[int, int], sigma_px: float) -> Picture:
+    """Gaussian noise of unit spread whose neighbours agree over sigma_px."""
+    raw = rng.standard_normal(shape, np.float32)
+    soft = np.asarray(cv2.GaussianBlur(raw, (0, 0), sigma_px), np.float32)
+    out: Picture = soft / np.float32(soft.std())
+    return out
+
+
 @dataclass(slots=True)
 class Sensor:
     """A sensor that exposes linear pictures of one size."""
@@ -113,15 +121,12 @@ class Sensor:
         tone, grain = tone_tables(noise)
         m = BANK_MARGIN_PX
         shape = (height_px + m, width_px + m)
-        fine = rng.standard_normal(shape, np.float32)
         # Phones smooth their noise: neighbours agree a little, colour much more.
-        fine = cv2.GaussianBlur(fine, (0, 0), 0.55)
-        fine /= fine.std()
+        fine = smooth_noise(rng, shape, 0.55)
         side = max(shape)
-        coarse = cv2.GaussianBlur(rng.standard_normal((side, side), np.float32), (0, 0), 1.3)
-        coarse /= coarse.std()
+        coarse = smooth_noise(rng, (side, side), 1.3)
         falloff = (1.0 / (1.0 + vignette * r2) ** 2).astype(np.float32)
-        return cls(falloff, tone, grain, fine.astype(np.float32), coarse.astype(np.float32), rng)
+        return cls(falloff, tone, grain, fine, coarse, rng)
 
     def planes(self, light: Picture, gain: Floats) -> Bytes:
         """The picture as stacked 4:2:0 planes, (h * 3 / 2, w)."""
@@ -131,8 +136,17 @@ class Sensor:
         red = np.empty((h // 2, w // 2), np.uint8)
         a, b, c, d = (int(v) for v in self.rng.integers(0, BANK_MARGIN_PX, 4))
         expose(
-            light, self.falloff, gain, self.tone, self.grain, self.fine, self.coarse,
-            (a, b, c, d), luma, blue, red,
+            light,
+            self.falloff,
+            gain,
+            self.tone,
+            self.grain,
+            self.fine,
+            self.coarse,
+            (a, b, c, d),
+            luma,
+            blue,
+            red,
         )
         return stack_planes(luma, blue, red)
 

@@ -3,6 +3,8 @@
 A solid is a row of SOLID_COLUMNS numbers:
 round cone  [0, ax, ay, az, ra, bx, by, bz, rb, 0...]
 ellipsoid   [1, cx, cy, cz, m00..m22, 0...] with m = diag(1/radii) @ rotation.T
+oval cone   [2, cx, cy, cz, m00..m22, length, ra, rb]: a round cone from 0 to length along the
+            second axis of the space that m stretches (so its cross-section is an ellipse)
 Its shade caster is a capsule-like row [ax, ay, az, ra, bx, by, bz, rb].
 """
 
@@ -13,7 +15,7 @@ import numpy as np
 from truth.arrays import Floats
 from truth.jit import kernel
 
-SOLID_COLUMNS = 13
+SOLID_COLUMNS = 16
 CASTER_COLUMNS = 8
 FAR = 1.0e9
 
@@ -31,9 +33,9 @@ def round_cone(a: Floats, radius_a: float, b: Floats, radius_b: float) -> tuple[
     return solid, solid[..., 1:9].copy()
 
 
-def ellipsoid(centre: Floats, axes: Floats, radii: tuple[float, float, float]) -> tuple[
-    Floats, Floats
-]:
+def ellipsoid(
+    centre: Floats, axes: Floats, radii: tuple[float, float, float]
+) -> tuple[Floats, Floats]:
     """Solid and caster rows of an ellipsoid.
 
     Parameters
@@ -63,6 +65,110 @@ def ellipsoid(centre: Floats, axes: Floats, radii: tuple[float, float, float]) -
     return solid, caster
 
 
+def oval_cone(
+    low: Floats, axes: Floats, length_m: float, radius_low: float, radius_high: float, flat: float
+) -> tuple[Floats, Floats]:
+    """Solid and caster rows of a cone flattened along its third axis.
+
+    Parameters
+    ----------
+    low
+        (..., 3) middle of the lower end. axes: (..., 3, 3) rows: across, along, flattened.
+    flat
+        Depth over width.
+    """
+    low = np.asarray(low, float)
+    axes = np.asarray(axes, float)
+    solid = np.zeros((*low.shape[:-1], SOLID_COLUMNS))
+    solid[..., 0] = 2.0
+    solid[..., 1:4] = low
+    stretch = np.array([1.0, 1.0, 1.0 / flat])
+    solid[..., 4:13] = (axes * stretch[:, None]).reshape(*low.shape[:-1], 9)
+    solid[..., 13:16] = (length_m, radius_low, radius_high)
+    caster = np.zeros((*low.shape[:-1], CASTER_COLUMNS))
+    caster[..., 0:3] = low
+    caster[..., 3] = radius_low * (0.5 + 0.5 * flat)
+    caster[..., 4:7] = low + axes[..., 1, :] * length_m
+    caster[..., 7] = radius_high * (0.5 + 0.5 * flat)
+    return solid, caster
+
+
+@kernel
+def hit_cone(
+    ax0: float,
+    ay0: float,
+    az0: float,
+    ra: float,
+    ax1: float,
+    ay1: float,
+    az1: float,
+    rb: float,
+    ox: float,
+    oy: float,
+    oz: float,
+    dx: float,
+    dy: float,
+    dz: float,
+) -> tuple[float, float, float, float, float]:
+    """Hit of a unit-direction ray with the hull of two spheres; see `hit_solid`."""
+    bax = ax1 - ax0
+    bay = ay1 - ay0
+    baz = az1 - az0
+    oax = ox - ax0
+    oay = oy - ay0
+    oaz = oz - az0
+    obx = ox - ax1
+    oby = oy - ay1
+    obz = oz - az1
+    rr = ra - rb
+    m0 = bax * bax + bay * bay + baz * baz
+    m1 = bax * oax + bay * oay + baz * oaz
+    m2 = bax * dx + bay * dy + baz * dz
+    m3 = dx * oax + dy * oay + dz * oaz
+    m5 = oax * oax + oay * oay + oaz * oaz
+    m6 = obx * dx + oby * dy + obz * dz
+    m7 = obx * obx + oby * oby + obz * obz
+    d2 = m0 - rr * rr
+    if d2 > 0.0:
+        k2 = d2 - m2 * m2
+        k1 = d2 * m3 - m1 * m2 + m2 * rr * ra
+        k0 = d2 * m5 - m1 * m1 + m1 * rr * ra * 2.0 - m0 * ra * ra
+        h = k1 * k1 - k0 * k2
+        if h < 0.0:
+            return FAR, 0.0, 0.0, 1.0, 0.0
+        t = (-math.sqrt(h) - k1) / k2
+        y = m1 - ra * rr + t * m2
+        if t > 0.0 and y > 0.0 and y < d2:
+            nx = d2 * (oax + t * dx) - bax * y
+            ny = d2 * (oay + t * dy) - bay * y
+            nz = d2 * (oaz + t * dz) - baz * y
+            q = 1.0 / math.sqrt(nx * nx + ny * ny + nz * nz)
+            return t, nx * q, ny * q, nz * q, y / d2
+    h1 = m3 * m3 - m5 + ra * ra
+    h2 = m6 * m6 - m7 + rb * rb
+    best = FAR
+    nx = 0.0
+    ny = 0.0
+    nz = 1.0
+    y = 0.0
+    if h1 > 0.0:
+        t = -m3 - math.sqrt(h1)
+        if t > 0.0:
+            best = t
+            nx = (oax + t * dx) / ra
+            ny = (oay + t * dy) / ra
+            nz = (oaz + t * dz) / ra
+    if h2 > 0.0:
+        t = -m6 - math.sqrt(h2)
+        if t > 0.0 and t < best:
+            best = t
+            nx = (obx + t * dx) / rb
+            ny = (oby + t * dy) / rb
+            nz = (obz + t * dz) / rb
+            y = 1.0
+    return best, nx, ny, nz, y
+
+
 @kernel
 def hit_solid(
     s: Floats, ox: float, oy: float, oz: float, dx: float, dy: float, dz: float
@@ -80,64 +186,7 @@ def hit_solid(
     I. Quilez, "Intersectors"; from memory, checked in the tests against marching).
     """
     if s[0] < 0.5:
-        bax = s[5] - s[1]
-        bay = s[6] - s[2]
-        baz = s[7] - s[3]
-        oax = ox - s[1]
-        oay = oy - s[2]
-        oaz = oz - s[3]
-        obx = ox - s[5]
-        oby = oy - s[6]
-        obz = oz - s[7]
-        ra = s[4]
-        rb = s[8]
-        rr = ra - rb
-        m0 = bax * bax + bay * bay + baz * baz
-        m1 = bax * oax + bay * oay + baz * oaz
-        m2 = bax * dx + bay * dy + baz * dz
-        m3 = dx * oax + dy * oay + dz * oaz
-        m5 = oax * oax + oay * oay + oaz * oaz
-        m6 = obx * dx + oby * dy + obz * dz
-        m7 = obx * obx + oby * oby + obz * obz
-        d2 = m0 - rr * rr
-        if d2 > 0.0:
-            k2 = d2 - m2 * m2
-            k1 = d2 * m3 - m1 * m2 + m2 * rr * ra
-            k0 = d2 * m5 - m1 * m1 + m1 * rr * ra * 2.0 - m0 * ra * ra
-            h = k1 * k1 - k0 * k2
-            if h < 0.0:
-                return FAR, 0.0, 0.0, 1.0, 0.0
-            t = (-math.sqrt(h) - k1) / k2
-            y = m1 - ra * rr + t * m2
-            if t > 0.0 and y > 0.0 and y < d2:
-                nx = d2 * (oax + t * dx) - bax * y
-                ny = d2 * (oay + t * dy) - bay * y
-                nz = d2 * (oaz + t * dz) - baz * y
-                q = 1.0 / math.sqrt(nx * nx + ny * ny + nz * nz)
-                return t, nx * q, ny * q, nz * q, y / d2
-        h1 = m3 * m3 - m5 + ra * ra
-        h2 = m6 * m6 - m7 + rb * rb
-        best = FAR
-        nx = 0.0
-        ny = 0.0
-        nz = 1.0
-        y = 0.0
-        if h1 > 0.0:
-            t = -m3 - math.sqrt(h1)
-            if t > 0.0:
-                best = t
-                nx = (oax + t * dx) / ra
-                ny = (oay + t * dy) / ra
-                nz = (oaz + t * dz) / ra
-        if h2 > 0.0:
-            t = -m6 - math.sqrt(h2)
-            if t > 0.0 and t < best:
-                best = t
-                nx = (obx + t * dx) / rb
-                ny = (oby + t * dy) / rb
-                nz = (obz + t * dz) / rb
-                y = 1.0
-        return best, nx, ny, nz, y
+        return hit_cone(s[1], s[2], s[3], s[4], s[5], s[6], s[7], s[8], ox, oy, oz, dx, dy, dz)
     rx = ox - s[1]
     ry = oy - s[2]
     rz = oz - s[3]
@@ -147,6 +196,31 @@ def hit_solid(
     qx = s[4] * dx + s[5] * dy + s[6] * dz
     qy = s[7] * dx + s[8] * dy + s[9] * dz
     qz = s[10] * dx + s[11] * dy + s[12] * dz
+    if s[0] > 1.5:
+        size = math.sqrt(qx * qx + qy * qy + qz * qz)
+        t, ux, uy, uz, y = hit_cone(
+            0.0,
+            0.0,
+            0.0,
+            s[14],
+            0.0,
+            s[13],
+            0.0,
+            s[15],
+            px,
+            py,
+            pz,
+            qx / size,
+            qy / size,
+            qz / size,
+        )
+        if t >= FAR:
+            return FAR, 0.0, 0.0, 1.0, 0.0
+        nx = s[4] * ux + s[7] * uy + s[10] * uz
+        ny = s[5] * ux + s[8] * uy + s[11] * uz
+        nz = s[6] * ux + s[9] * uy + s[12] * uz
+        q = 1.0 / math.sqrt(nx * nx + ny * ny + nz * nz)
+        return t / size, nx * q, ny * q, nz * q, y
     a = qx * qx + qy * qy + qz * qz
     b = px * qx + py * qy + pz * qz
     c = px * px + py * py + pz * pz - 1.0
@@ -210,9 +284,9 @@ def sun_left(
     gx = qx - s * lx
     gy = qy - s * ly
     gz = qz - s * lz
-    gap = math.sqrt(gx * gx + gy * gy + gz * gz) - (c[3] + u * (c[7] - c[3]))
+    gap: float = math.sqrt(gx * gx + gy * gy + gz * gz) - (c[3] + u * (c[7] - c[3]))
     soft = s * half_width + 0.002
-    v = 0.5 + 0.5 * gap / soft
+    v: float = 0.5 + 0.5 * gap / soft
     if v >= 1.0:
         return 1.0
     if v <= 0.0:
@@ -221,9 +295,7 @@ def sun_left(
 
 
 @kernel
-def sky_left(
-    c: Floats, px: float, py: float, pz: float, nx: float, ny: float, nz: float
-) -> float:
+def sky_left(c: Floats, px: float, py: float, pz: float, nx: float, ny: float, nz: float) -> float:
     """Share of the open sky that a nearby caster leaves at a point with a normal.
 
     A sphere at distance d and radius r takes cos(angle) (r/d)^2 of the hemisphere (form factor of
@@ -251,4 +323,5 @@ def sky_left(
     if facing <= 0.0:
         return 1.0
     ratio = min(1.0, r / d)
-    return 1.0 - 0.85 * facing * ratio * ratio
+    left: float = 1.0 - 0.85 * facing * ratio * ratio
+    return left

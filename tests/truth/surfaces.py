@@ -58,8 +58,8 @@ def concrete(x: float, y: float, fp: float, seed: int) -> Colour:
     fine = fractal(x, y, 0.05, 4, fp, seed + 31)
     speck = (value_noise(x / 0.006, y / 0.006, seed + 60) - 0.5) * seen(0.006, fp)
     v = 0.33 * (1.0 + 0.16 * wide + 0.13 * fine + 0.35 * speck)
-    sx = int(math.floor(x / 1.8))
-    sy = int(math.floor(y / 1.8))
+    sx = math.floor(x / 1.8)
+    sy = math.floor(y / 1.8)
     v *= 0.93 + 0.14 * hash01(sx, sy, seed + 77)
     gx = abs(x / 1.8 - math.floor(x / 1.8 + 0.5)) * 1.8
     gy = abs(y / 1.8 - math.floor(y / 1.8 + 0.5)) * 1.8
@@ -86,15 +86,18 @@ def gravel(x: float, y: float, fp: float, seed: int) -> Colour:
     """Loose stones of 1 to 3 cm over dust, with sunlit and shaded sides."""
     wide = fractal(x, y, 1.9, 4, fp, seed)
     mid = fractal(x, y, 0.16, 3, fp, seed + 9)
-    d1, d2, tag, ox, oy = cells(x / 0.021, y / 0.021, seed + 11)
-    left = seen(0.04, fp)
-    edge = min(1.0, (d2 - d1) * 3.2)
+    warp = 0.006 * fractal(x, y, 0.02, 2, fp, seed + 10)
+    d1, d2, tag, ox, oy = cells((x + warp) / 0.019, (y - warp) / 0.019, seed + 11)
+    left = seen(0.036, fp)
+    edge = min(1.0, (d2 - d1) * 3.0)
     lit = 0.5 * (ox - oy)
-    stone = (0.55 + 0.95 * tag) * (0.35 + 0.65 * edge) * (1.0 + 0.8 * lit)
-    e1, e2, tag2, _, _ = cells(x / 0.008, y / 0.008, seed + 15)
-    grit = 0.7 + 0.6 * tag2 * min(1.0, (e2 - e1) * 4.0)
-    small = seen(0.016, fp)
-    v = left * (0.75 * stone + 0.25 * (small * grit + 1.0 - small)) + (1.0 - left) * 0.80
+    stone = (0.55 + 0.95 * tag) * (0.55 + 0.45 * edge) * (1.0 + 0.8 * lit)
+    e1, e2, tag2, _, _ = cells(x / 0.007, y / 0.007, seed + 15)
+    small = seen(0.013, fp)
+    grit = small * (0.55 + 0.9 * tag2 * min(1.0, 0.3 + (e2 - e1) * 3.0)) + 1.0 - small
+    # Some places show the dust and chips between the stones.
+    loose = min(1.0, max(0.0, 0.55 + 1.6 * mid + 0.8 * (tag - 0.5)))
+    v = left * (loose * stone + (1.0 - loose) * 0.85 * grit) + (1.0 - left) * 0.82
     v *= 0.36 * (1.0 + 0.17 * wide + 0.15 * mid)
     warm = 0.10 * (tag - 0.5) * left
     return v * (1.06 + warm), v, v * (0.86 - warm), 0.0
@@ -104,9 +107,9 @@ def gravel(x: float, y: float, fp: float, seed: int) -> Colour:
 def indoor(x: float, y: float, fp: float, seed: int) -> Colour:
     """Sprung wooden strips under varnish with old court lines."""
     strip = 0.07
-    row = int(math.floor(x / strip))
+    row = math.floor(x / strip)
     along = y / 1.1 + hash01(row, 3, seed)
-    col = int(math.floor(along))
+    col = math.floor(along)
     left = seen(2.0 * strip, fp)
     tone = 0.5 + left * (hash01(row, col, seed + 5) - 0.5)
     grain = fractal(x * 14.0, y, 0.11, 3, fp * 5.0, seed + 8)
@@ -132,9 +135,7 @@ def indoor(x: float, y: float, fp: float, seed: int) -> Colour:
 
 
 @kernel
-def ground(
-    kind: int, x: float, y: float, ex: float, ey: float, fp: float, seed: int
-) -> Colour:
+def ground(kind: int, x: float, y: float, ex: float, ey: float, fp: float, seed: int) -> Colour:
     """Albedo (r, g, b) and gloss of the ground at a point."""
     if kind == 0:
         return grass(x, y, ex, ey, fp, seed)
@@ -148,9 +149,9 @@ def ground(
 @kernel
 def brick(u: float, z: float, fp: float, seed: int) -> Colour:
     """Stretcher bond of 215 x 65 mm bricks with 10 mm joints (BS EN 771-1 work size)."""
-    row = int(math.floor(z / 0.075))
+    row = math.floor(z / 0.075)
     shifted = u / 0.225 + 0.5 * (row % 2)
-    col = int(math.floor(shifted))
+    col = math.floor(shifted)
     fu = (shifted - col) * 0.225
     fz = z - row * 0.075
     rough = fractal(u, z, 0.03, 3, fp, seed + 3)
@@ -192,7 +193,7 @@ def plaster(u: float, z: float, fp: float, seed: int) -> Colour:
 def fence(u: float, z: float, fp: float, seed: int) -> Colour:
     """Upright weathered boards, grain, gaps and nail rows."""
     board = 0.125
-    col = int(math.floor(u / board))
+    col = math.floor(u / board)
     fu = u - col * board
     tone = hash01(col, 1, seed)
     grain = fractal(u * 9.0, z, 0.16, 4, fp * 4.0, seed + 5)
@@ -247,7 +248,7 @@ def top_edge_m(kind: int, u: float, height_m: float, seed: int) -> float:
     if kind == 3:
         return height_m + 0.10 * fractal(u, 0.0, 0.8, 5, 0.01, seed + 3)
     if kind == 2:
-        return height_m + 0.015 * (hash01(int(math.floor(u / 0.125)), 9, seed) - 0.5)
+        return height_m + 0.015 * (hash01(math.floor(u / 0.125), 9, seed) - 0.5)
     return height_m
 
 
@@ -263,10 +264,10 @@ def sky(
     rise = dz / math.sqrt(dx * dx + dy * dy + 1e-9)
     # Crowns of trees: rounded heads of two sizes, ragged at the rim.
     d1, _, tag, _, _ = cells(bearing / 0.11, 0.5, seed + 71)
-    e1, _, _, _, _ = cells(bearing / 0.035, rise / 0.05, seed + 73)
+    e1, _, _, _, _ = cells(bearing / 0.035, rise / 0.11, seed + 73)
     crown = 0.050 + 0.03 * fractal(bearing, 0.5, 0.6, 2, 0.001, seed + 70)
     crown += (0.02 + 0.035 * tag) * max(0.0, 1.0 - 1.6 * d1 * d1) + 0.012 * (1.0 - e1)
-    crown += 0.010 * fractal(bearing, rise, 0.012, 3, 0.0006, seed + 77)
+    crown += 0.006 * fractal(bearing, 0.35 * rise, 0.012, 3, 0.0006, seed + 77)
     if rise < crown:
         f1, _, ftag, ox, oy = cells(bearing / 0.011, rise / 0.009, seed + 75)
         clump = fractal(bearing, rise * 1.5, 0.05, 3, 0.001, seed + 79)

@@ -9,7 +9,7 @@ import numpy as np
 
 from truth.arrays import Floats, Whole
 from truth.figure import Figure
-from truth.shapes import ellipsoid, round_cone
+from truth.shapes import SOLID_COLUMNS, ellipsoid, oval_cone, round_cone
 
 Colour = tuple[float, float, float]
 # Half width across the goal line and height, metres, of each marker's body.
@@ -20,11 +20,17 @@ MARKER_SIZE_M = {
     "bag": (0.16, 0.40),
 }
 SKINS: list[Colour] = [
-    (0.58, 0.37, 0.27), (0.45, 0.27, 0.18), (0.30, 0.165, 0.10), (0.16, 0.085, 0.055),
+    (0.58, 0.37, 0.27),
+    (0.45, 0.27, 0.18),
+    (0.30, 0.165, 0.10),
+    (0.16, 0.085, 0.055),
     (0.50, 0.32, 0.22),
 ]
 HAIRS: list[Colour] = [
-    (0.035, 0.022, 0.015), (0.010, 0.009, 0.009), (0.11, 0.06, 0.03), (0.26, 0.17, 0.08),
+    (0.035, 0.022, 0.015),
+    (0.010, 0.009, 0.009),
+    (0.11, 0.06, 0.03),
+    (0.26, 0.17, 0.08),
 ]
 OUTFITS: list[tuple[Colour, Colour, Colour, Colour]] = [
     ((0.42, 0.045, 0.05), (0.02, 0.02, 0.025), (0.55, 0.55, 0.55), (0.06, 0.06, 0.07)),
@@ -60,7 +66,7 @@ class Bodies:
     def arrays(self) -> tuple[Floats, Floats, Floats, Whole]:
         """Stacked rows: solids, casters, coats, groups."""
         return (
-            np.array(self.solids).reshape(-1, 13),
+            np.array(self.solids).reshape(-1, SOLID_COLUMNS),
             np.array(self.casters).reshape(-1, 8),
             np.array(self.coats).reshape(-1, 5),
             np.array(self.groups, np.int64).reshape(-1, 3),
@@ -90,25 +96,42 @@ def add_marker(bodies: Bodies, kind: str, inner_x: float, rng: np.random.Generat
     if kind == "cone":
         colour = [(0.72, 0.16, 0.02), (0.70, 0.50, 0.02), (0.03, 0.20, 0.42)][rng.integers(3)]
         bodies.add(ellipsoid(at + z * 0.010, np.eye(3), (half, half, 0.014)), colour, 0.1)
-        bodies.add(round_cone(at + z * 0.02, 0.078, at + z * (height - 0.016), 0.016), colour,
-                   0.1, 3)
+        bodies.add(
+            round_cone(at + z * 0.02, 0.078, at + z * (height - 0.016), 0.016), colour, 0.1, 3
+        )
     elif kind == "shoe":
         # Seen end on from the kicker: heel to the kicker, toe to the wall, or turned a little.
         axes = flat_axes(float(rng.uniform(-0.3, 0.3)))
         f = axes[1]
-        body: Colour = [(0.05, 0.05, 0.06), (0.55, 0.54, 0.52), (0.06, 0.12, 0.34)][
-            rng.integers(3)]
+        body: Colour = [(0.05, 0.05, 0.06), (0.55, 0.54, 0.52), (0.06, 0.12, 0.34)][rng.integers(3)]
         sole: Colour = (0.55, 0.54, 0.50)
-        bodies.add(round_cone(at - f * 0.085 + z * 0.022, 0.036, at + f * 0.095 + z * 0.020,
-                              0.038), sole, 0.05)
-        bodies.add(round_cone(at - f * 0.082 + z * 0.052, 0.037, at + f * 0.075 + z * 0.038,
-                              0.040), body, 0.12, 1)
-        bodies.add(round_cone(at - f * 0.070 + z * 0.088, 0.038, at - f * 0.005 + z * 0.070,
-                              0.040), body, 0.12, 1)
-        bodies.add(ellipsoid(at - f * 0.055 + z * 0.122, axes, (0.026, 0.040, 0.012)),
-                   (0.015, 0.015, 0.015), 0.0)
-        bodies.add(round_cone(at + f * 0.01 + z * 0.088, 0.018, at + f * 0.05 + z * 0.066,
-                              0.016), sole, 0.0)
+        bodies.add(
+            round_cone(at - f * 0.085 + z * 0.022, 0.036, at + f * 0.095 + z * 0.020, 0.038),
+            sole,
+            0.05,
+        )
+        bodies.add(
+            round_cone(at - f * 0.082 + z * 0.052, 0.037, at + f * 0.075 + z * 0.038, 0.040),
+            body,
+            0.12,
+            1,
+        )
+        bodies.add(
+            round_cone(at - f * 0.070 + z * 0.088, 0.038, at - f * 0.005 + z * 0.070, 0.040),
+            body,
+            0.12,
+            1,
+        )
+        bodies.add(
+            ellipsoid(at - f * 0.055 + z * 0.122, axes, (0.026, 0.040, 0.012)),
+            (0.015, 0.015, 0.015),
+            0.0,
+        )
+        bodies.add(
+            round_cone(at + f * 0.01 + z * 0.088, 0.018, at + f * 0.05 + z * 0.066, 0.016),
+            sole,
+            0.0,
+        )
     elif kind == "bottle":
         colour = [(0.10, 0.30, 0.45), (0.32, 0.42, 0.40), (0.45, 0.08, 0.10)][rng.integers(3)]
         cap: Colour = (0.55, 0.55, 0.52)
@@ -119,12 +142,42 @@ def add_marker(bodies: Bodies, kind: str, inner_x: float, rng: np.random.Generat
     else:
         axes = flat_axes(float(rng.uniform(-0.25, 0.25)))
         colour = [(0.04, 0.06, 0.16), (0.20, 0.03, 0.05), (0.07, 0.11, 0.07)][rng.integers(3)]
-        bodies.add(ellipsoid(at + z * 0.17, axes, (0.155, 0.10, 0.19)), colour, 0.03, 1)
-        bodies.add(ellipsoid(at + z * 0.24, axes, (0.135, 0.09, 0.155)), colour, 0.03, 1)
-        bodies.add(ellipsoid(at + z * 0.13 - axes[1] * 0.08, axes, (0.11, 0.05, 0.095)),
-                   (colour[0] * 1.6, colour[1] * 1.6, colour[2] * 1.6), 0.03, 1)
-        bodies.add(round_cone(at + z * 0.375 - axes[0] * 0.03, 0.010,
-                              at + z * 0.375 + axes[0] * 0.03, 0.010), (0.02, 0.02, 0.02))
+        upright = np.stack([axes[0], z, axes[1]])
+        bodies.add(oval_cone(at + z * 0.085, upright, 0.17, 0.150, 0.125, 0.58), colour, 0.03, 1)
+        pale = (colour[0] * 1.7, colour[1] * 1.7, colour[2] * 1.7)
+        bodies.add(
+            oval_cone(at + z * 0.085 - axes[1] * 0.075, upright, 0.06, 0.105, 0.100, 0.42),
+            pale,
+            0.03,
+            1,
+        )
+        bodies.add(
+            round_cone(
+                at + z * 0.16 - axes[1] * 0.118 - axes[0] * 0.08,
+                0.006,
+                at + z * 0.16 - axes[1] * 0.118 + axes[0] * 0.08,
+                0.006,
+            ),
+            (0.02, 0.02, 0.02),
+        )
+        for side in (-1.0, 1.0):
+            bodies.add(
+                round_cone(
+                    at + z * 0.06 + axes[0] * (0.07 * side) + axes[1] * 0.10,
+                    0.018,
+                    at + z * 0.30 + axes[0] * (0.05 * side) + axes[1] * 0.085,
+                    0.018,
+                ),
+                (0.03, 0.03, 0.03),
+                0.0,
+                1,
+            )
+        bodies.add(
+            round_cone(
+                at + z * 0.375 - axes[0] * 0.03, 0.010, at + z * 0.375 + axes[0] * 0.03, 0.010
+            ),
+            (0.02, 0.02, 0.02),
+        )
     bodies.close_group(first)
     return np.array([x, 0.0, 0.85 * half, height])
 
@@ -141,18 +194,25 @@ def add_props(bodies: Bodies, count: int, wall_y: float, rng: np.random.Generato
             clay: Colour = (0.36, 0.15, 0.08)
             bodies.add(round_cone(at + z * 0.10, 0.10, at + z * 0.26, 0.15), clay, 0.02)
             for _ in range(26):
-                off = rng.normal(0, 0.13, 3) * np.array([1, 1, 0.9])
+                off = np.clip(rng.normal(0, 0.12, 3), -0.2, 0.2) * np.array([1, 1, 0.9])
                 size = float(rng.uniform(0.05, 0.10))
-                bodies.add(ellipsoid(at + z * 0.55 + off, np.eye(3), (size, size, size)),
-                           (0.055, 0.13, 0.03), 0.0, 2)
+                bodies.add(
+                    ellipsoid(at + z * 0.55 + off, np.eye(3), (size, size, size)),
+                    (0.055, 0.13, 0.03),
+                    0.0,
+                    2,
+                )
         else:
             for _ in range(40):
-                off = rng.normal(0, 0.19, 3) * np.array([1.5, 0.6, 1.0])
+                off = np.clip(rng.normal(0, 0.18, 3), -0.28, 0.28) * np.array([1.5, 0.6, 1.0])
                 size = float(rng.uniform(0.07, 0.15))
                 at_z = z * max(0.08, 0.38 + off[2])
                 bodies.add(
-                    ellipsoid(at + at_z + off * np.array([1, 1, 0]), np.eye(3),
-                              (size, size, size)), (0.05, 0.11, 0.03), 0.0, 2)
+                    ellipsoid(at + at_z + off * np.array([1, 1, 0]), np.eye(3), (size, size, size)),
+                    (0.05, 0.11, 0.03),
+                    0.0,
+                    2,
+                )
         bodies.close_group(first)
 
 
@@ -170,7 +230,7 @@ def ball_skin(design: str) -> Floats:
     hexa += [
         np.roll([0.0, a / phi, b * phi], -k) for k in range(3) for a in (1, -1) for b in (1, -1)
     ]
-    hexa = sorted(hexa, key=lambda v: tuple(np.round(v, 6)))
+    hexa = sorted(hexa, key=lambda v: [round(float(c), 6) for c in v])
     skin = np.zeros((36, 4))
     for i, v in enumerate(pent):
         skin[i, :3] = np.asarray(v) / np.linalg.norm(v) / 2.32744
@@ -178,16 +238,21 @@ def ball_skin(design: str) -> Floats:
         skin[12 + i, :3] = v / np.linalg.norm(v) / 2.26728
     looks: dict[str, tuple[Colour, Colour, Colour, Colour]] = {
         "white": ((0.74, 0.74, 0.72), (0.72, 0.72, 0.71), (0.10, 0.22, 0.50), (0.42, 0.42, 0.42)),
-        "classic": ((0.74, 0.74, 0.72), (0.018, 0.018, 0.02), (0.74, 0.74, 0.72),
-                    (0.30, 0.30, 0.30)),
-        "yellow": ((0.70, 0.56, 0.04), (0.62, 0.50, 0.03), (0.05, 0.05, 0.06),
-                   (0.34, 0.28, 0.04)),
-        "orange": ((0.68, 0.20, 0.02), (0.60, 0.15, 0.02), (0.08, 0.05, 0.05),
-                   (0.30, 0.10, 0.02)),
-        "dark": ((0.045, 0.05, 0.065), (0.02, 0.022, 0.03), (0.35, 0.05, 0.06),
-                 (0.012, 0.012, 0.015)),
-        "green": ((0.10, 0.24, 0.05), (0.07, 0.18, 0.04), (0.30, 0.34, 0.06),
-                  (0.04, 0.09, 0.02)),
+        "classic": (
+            (0.74, 0.74, 0.72),
+            (0.018, 0.018, 0.02),
+            (0.74, 0.74, 0.72),
+            (0.30, 0.30, 0.30),
+        ),
+        "yellow": ((0.70, 0.56, 0.04), (0.62, 0.50, 0.03), (0.05, 0.05, 0.06), (0.34, 0.28, 0.04)),
+        "orange": ((0.68, 0.20, 0.02), (0.60, 0.15, 0.02), (0.08, 0.05, 0.05), (0.30, 0.10, 0.02)),
+        "dark": (
+            (0.045, 0.05, 0.065),
+            (0.02, 0.022, 0.03),
+            (0.35, 0.05, 0.06),
+            (0.012, 0.012, 0.015),
+        ),
+        "green": ((0.10, 0.24, 0.05), (0.07, 0.18, 0.04), (0.30, 0.34, 0.06), (0.04, 0.09, 0.02)),
     }
     main, five, accent, seam = looks[design]
     skin[:12, 3] = 1

@@ -7,12 +7,12 @@ import math
 import numpy as np
 
 from truth.arrays import Floats, Picture, Whole
-from truth.backdrop import coat_detail
-from truth.camera import pixel_ray, sphere_box
+from truth.camera import pixel_ray
+from truth.coats import coat_detail
 from truth.jit import kernel
 from truth.shapes import hit_solid, sky_left, sun_left
 
-TILE_PX = 16
+TILE_PX = 8
 MAX_LISTED = 96
 
 
@@ -55,71 +55,6 @@ def ball_colour(
         g = g * (1.0 - m) + skin[35, 1] * m
         b = b * (1.0 - m) + skin[35, 2] * m
     return r, g, b, edge
-
-
-@kernel
-def boxes_of(
-    lens: Floats, casters: Floats, pads: Floats, to_sun: Floats, back_y: float, shade: bool
-) -> Floats:
-    """Image boxes over all sub-times: of the solids, or of the shade they throw.
-
-    Parameters
-    ----------
-    casters
-        (k, n, 8). `pads` (n,) extra radius of the drawn solid over its caster, metres.
-    back_y
-        Forward distance of the first upright across the path (large when none).
-    """
-    count = casters.shape[1]
-    out = np.empty((count, 4))
-    for i in range(count):
-        x0 = 1e9
-        y0 = 1e9
-        x1 = -1e9
-        y1 = -1e9
-        for k in range(casters.shape[0]):
-            for end in range(2):
-                px = casters[k, i, 4 * end]
-                py = casters[k, i, 4 * end + 1]
-                pz = casters[k, i, 4 * end + 2]
-                r = casters[k, i, 4 * end + 3] + pads[i]
-                if not shade:
-                    a, b, c, d = sphere_box(lens, px, py, pz, r)
-                    x0 = min(x0, a)
-                    y0 = min(y0, b)
-                    x1 = max(x1, c)
-                    y1 = max(y1, d)
-                    continue
-                # Shade on the ground: the middle, and its two ends along the sun's bearing.
-                s = pz / max(0.12, to_sun[2])
-                reach = r / max(0.12, to_sun[2])
-                flat = math.sqrt(to_sun[0] ** 2 + to_sun[1] ** 2) + 1e-9
-                for step in range(-1, 2):
-                    gx = px - to_sun[0] * s + step * reach * to_sun[0] / flat
-                    gy = py - to_sun[1] * s + step * reach * to_sun[1] / flat
-                    gz = 0.0
-                    if gy > back_y and to_sun[1] < 0.0:
-                        q = (back_y - py) / -to_sun[1]
-                        gx = px - to_sun[0] * q
-                        gy = back_y
-                        gz = max(0.0, pz - to_sun[2] * q)
-                    a, b, c, d = sphere_box(lens, gx, gy, gz, r * 1.15 + 0.03)
-                    x0 = min(x0, a)
-                    y0 = min(y0, b)
-                    x1 = max(x1, c)
-                    y1 = max(y1, d)
-                # Sky shade hugs the ground below the thing.
-                if pz < 4.0 * r:
-                    a, b, c, d = sphere_box(lens, px, py, 0.0, 3.0 * r)
-                    x0 = min(x0, a)
-                    y0 = min(y0, b)
-                    x1 = max(x1, c)
-                    y1 = max(y1, d)
-        out[i, 0] = x0
-        out[i, 1] = y0
-        out[i, 2] = x1
-        out[i, 3] = y1
-    return out
 
 
 @kernel
@@ -182,7 +117,7 @@ def draw_moving(
     base_sun, base_sky, depth
         The backdrop. `out` already holds their sum.
     solids
-        (k, n, 13) at the k sub-times of the exposure; coats (n, 5).
+        (k, n, 16) at the k sub-times of the exposure; coats (n, 5).
     balls, turns
         (k, m, 3) centres; (k, m, 3, 3) rotations; skin of every ball.
     casters
@@ -288,7 +223,20 @@ def draw_moving(
                     c1 = 0.0
                     c2 = 0.0
                     turn = ((row * 7 + col * 3) % 11) / 11.0
+                    # A few samples tell whether the pixel is uniform; edges take all of them.
+                    probe = max(3, (2 * take) // 5)
+                    taken = 0
+                    kind = -9
+                    mixed = False
+                    low = 1e9
+                    high = 0.0
+                    shaded = -9
+                    shade = 0.0
                     for s in range(take):
+                        if s == probe and not mixed and high - low < 0.06 * high + 0.004:
+                            break
+                        taken += 1
+                        before = c0 + c1 + c2
                         # Additive recurrence (R2 sequence) spreads samples over the pixel.
                         u = col - 0.5 + (0.5 + 0.7548776662 * s + turn) % 1.0
                         v = row - 0.5 + (0.5 + 0.5698402910 * s + turn) % 1.0
@@ -326,6 +274,10 @@ def draw_moving(
                                     nx = (wx + t * dx) / radius
                                     ny = (wy + t * dy) / radius
                                     nz = (wz + t * dz) / radius
+                        if s == 0:
+                            kind = what
+                        elif what != kind:
+                            mixed = True
                         if what < 0:
                             c0 += g0
                             c1 += g1
@@ -336,7 +288,7 @@ def draw_moving(
                         pz = oz + t * dz
                         gloss = 0.0
                         if what >= n:
-                            r, g, b, edge = ball_colour(skin, turns[k, what - n], nx, ny, nz)
+                            r, g, b, _edge = ball_colour(skin, turns[k, what - n], nx, ny, nz)
                             gloss = 0.35
                         else:
                             d = coat_detail(
@@ -357,7 +309,10 @@ def draw_moving(
                                 nx += lean * nz
                                 ny -= lean * nx
                         lit = nx * lx + ny * ly + nz * lz
-                        if lit > 0.0:
+                        if lit > 0.0 and shaded == what:
+                            lit *= shade
+                        elif lit > 0.0:
+                            shade = 1.0
                             for jj in range(pair_counts[what]):
                                 j = pairs[what, jj]
                                 q = sun_left(
@@ -372,9 +327,12 @@ def draw_moving(
                                 )
                                 # Joints overlap: only a solid cover counts as shade here.
                                 if q < 0.35:
-                                    lit *= q / 0.35
-                                    if lit < 0.01:
+                                    shade *= q / 0.35
+                                    if shade < 0.01:
                                         break
+                            # Neighbouring samples of one thing share their shade.
+                            shaded = what
+                            lit *= shade
                         lit = max(0.0, lit)
                         open_sky = (0.5 + 0.5 * nz) * min(1.0, 0.55 + 0.45 * pz / 0.25)
                         fill = open_sky + 0.24 * (0.5 - 0.5 * nz)
@@ -384,8 +342,10 @@ def draw_moving(
                             hx = dx - 2.0 * dot * nx
                             hy = dy - 2.0 * dot * ny
                             hz = dz - 2.0 * dot * nz
-                            shine = gloss * max(0.0, hx * lx + hy * ly + hz * lz) ** 24 * (
-                                1.0 if lit > 0.0 else 0.0
+                            shine = (
+                                gloss
+                                * max(0.0, hx * lx + hy * ly + hz * lz) ** 24
+                                * (1.0 if lit > 0.0 else 0.0)
                             )
                             fresnel = (1.0 - min(1.0, -dot)) ** 4 * gloss * 0.35
                             c0 += fresnel * light[6] * open_sky
@@ -394,105 +354,10 @@ def draw_moving(
                         c0 += r * (light[3] * lit + light[6] * fill) + 0.5 * shine * light[3]
                         c1 += g * (light[4] * lit + light[7] * fill) + 0.5 * shine * light[4]
                         c2 += b * (light[5] * lit + light[8] * fill) + 0.5 * shine * light[5]
-                    q = 1.0 / take
+                        bright = c0 + c1 + c2 - before
+                        low = min(low, bright)
+                        high = max(high, bright)
+                    q = 1.0 / taken
                     out[row, col, 0] = c0 * q
                     out[row, col, 1] = c1 * q
                     out[row, col, 2] = c2 * q
-
-
-@kernel
-def ball_in_view(
-    lens: Floats,
-    depth: Picture,
-    solids: Floats,
-    others: Floats,
-    x: float,
-    y: float,
-    z: float,
-    radius: float,
-) -> float:
-    """Share 0..1 of the ball's disc that the camera sees at one moment.
-
-    Rays are spread evenly over the disc; those outside the picture count as hidden.
-
-    Parameters
-    ----------
-    solids
-        (n, 13) bodies at that moment. `others` (m, 3): centres of other balls.
-    """
-    height = depth.shape[0]
-    width = depth.shape[1]
-    wx = x - lens[0]
-    wy = y - lens[1]
-    wz = z - lens[2]
-    far = math.sqrt(wx * wx + wy * wy + wz * wz)
-    ax = lens[3] * wx + lens[4] * wy + lens[5] * wz
-    ay = lens[6] * wx + lens[7] * wy + lens[8] * wz
-    az = lens[9] * wx + lens[10] * wy + lens[11] * wz
-    if az < 0.15 or far < 1.5 * radius:
-        return 0.0
-    # Two directions across the line of sight.
-    fx = wx / far
-    fy = wy / far
-    fz = wz / far
-    hx = fy
-    hy = -fx
-    hq = math.sqrt(hx * hx + hy * hy) + 1e-12
-    hx /= hq
-    hy /= hq
-    vx = -fz * hy
-    vy = fz * hx
-    vz = fx * hy - fy * hx
-    rim = far * math.tan(math.asin(radius / far)) * 0.999
-    seen = 0
-    total = 400
-    for i in range(total):
-        # Sunflower arrangement: equal areas.
-        q = rim * math.sqrt((i + 0.5) / total)
-        angle = 2.399963229728653 * i
-        ca = q * math.cos(angle)
-        sa = q * math.sin(angle)
-        dx = wx + ca * hx + sa * vx
-        dy = wy + ca * hy + sa * vy
-        dz = wz + sa * vz
-        inv = 1.0 / math.sqrt(dx * dx + dy * dy + dz * dz)
-        dx *= inv
-        dy *= inv
-        dz *= inv
-        b = dx * wx + dy * wy + dz * wz
-        t = b - math.sqrt(max(0.0, b * b - far * far + radius * radius))
-        cx = lens[3] * dx + lens[4] * dy + lens[5] * dz
-        cy = lens[6] * dx + lens[7] * dy + lens[8] * dz
-        cz = lens[9] * dx + lens[10] * dy + lens[11] * dz
-        if cz <= 1e-6:
-            continue
-        cx /= cz
-        cy /= cz
-        curve = 1.0 + lens[15] * (cx * cx + cy * cy)
-        col = int(math.floor(lens[13] + lens[12] * cx * curve + 0.5))
-        row = int(math.floor(lens[14] + lens[12] * cy * curve + 0.5))
-        if col < 0 or row < 0 or col >= width or row >= height:
-            continue
-        # Depth of a neighbouring pixel may be the ground just below the rim.
-        if depth[row, col] < t - 0.06:
-            continue
-        blocked = False
-        for j in range(others.shape[0]):
-            ex = lens[0] - others[j, 0]
-            ey = lens[1] - others[j, 1]
-            ez = lens[2] - others[j, 2]
-            bb = ex * dx + ey * dy + ez * dz
-            h = bb * bb - (ex * ex + ey * ey + ez * ez - radius * radius)
-            if h > 0.0 and 0.0 < -bb - math.sqrt(h) < t:
-                blocked = True
-                break
-        if not blocked:
-            for j in range(solids.shape[0]):
-                ts, _, _, _, _ = hit_solid(solids[j], lens[0], lens[1], lens[2], dx, dy, dz)
-                if ts < t:
-                    blocked = True
-                    break
-        if not blocked:
-            seen += 1
-    return seen / total
-

@@ -26,7 +26,13 @@ class ClipWriter:
     """
 
     def __init__(
-        self, path: Path, width_px: int, height_px: int, fps: float, codec: str, crf: int,
+        self,
+        path: Path,
+        width_px: int,
+        height_px: int,
+        fps: float,
+        codec: str,
+        crf: int,
         preset: str,
     ) -> None:
         self._box = av.open(str(path), "w", format="mp4", options={"fflags": "+bitexact"})
@@ -61,7 +67,9 @@ class ClipWriter:
         return self
 
     def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None,
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
         if kind is None:
@@ -131,5 +139,3 @@ def _find_box(data: bytearray, names: list[bytes]) -> int:
         start, end = at + head, at + size
         found = at
     return found
-
-
