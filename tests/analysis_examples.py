@@ -50,7 +50,7 @@ def ball_at(shot_x_m: float | None, since_kick_s: float) -> tuple[float, float, 
     share = min(1.2, since_kick_s / 0.9) if since_kick_s > 0 else 0.0
     if shot_x_m is None:
         share = min(share, (BACK_M - 1.5) / BACK_M)
-        return 0.1 * share, BACK_M * (1 - share), BALL_M / 2
+        return 0.1, BACK_M * (1 - share), BALL_M / 2
     return 0.1 + (shot_x_m - 0.1) * share, BACK_M * (1 - share), BALL_M / 2
 
 

@@ -171,7 +171,7 @@ def _parsed(content: bytes, file_name: str) -> Any:
             f"{file_name}, line {error.lineno}, column {error.colno}: this is not the whole of an "
             f"analysis file ({error.msg}); {_COUNT_AGAIN}"
         ) from error
-    except (UnicodeDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:  # not text, or nested without end
         raise BadSettingsError(
             f"{file_name} is no analysis file; name the {ANALYSIS_FILE_NAME} that "
             "shoegoal count wrote"

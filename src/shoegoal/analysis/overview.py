@@ -142,8 +142,8 @@ def _draw_rows(axes: Axes, analysis: Analysis, view: SceneView, limit_m: float) 
     for x_m in (-half_m, half_m):
         axes.axvline(x_m, color="#202020", lw=1.5, zorder=1)
     across = axes.get_yaxis_transform()
-    for shot in analysis.shots:
-        colour, row = _colour(shot.call), shot.number
+    for row, shot in enumerate(analysis.shots, start=1):
+        colour = _colour(shot.call)
         crossing = shot.crossing_x_m
         if crossing is None:
             axes.text(0, row, shot.outcome.value, fontsize=9, ha="center", va="center")
@@ -160,7 +160,9 @@ def _draw_rows(axes: Axes, analysis: Analysis, view: SceneView, limit_m: float) 
                 [crossing.value], [row], xerr=[crossing.sigma], fmt=_MARKS[shot.call], ms=7,
                 color=colour, mec="#202020", lw=2, capsize=6, zorder=4,
             )  # fmt: skip
-        axes.text(-0.02, row, f"shot {row}", transform=across, ha="right", va="center", fontsize=9)
+        axes.text(
+            -0.02, row, f"shot {shot.number}", transform=across, ha="right", va="center", fontsize=9
+        )
         axes.text(
             1.02, row, CALL_WORDS[shot.call], transform=across, ha="left", va="center",
             fontsize=10, fontweight="bold", color=colour,

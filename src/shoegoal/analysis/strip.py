@@ -39,7 +39,8 @@ INSET_DIAMETERS = 8.0
 INSET_LEAST_GAIN = 2.0  # an inset that shows no more than the tile itself is no help
 KICKER_HEIGHT_M = 1.4  # keeps the kicker in the cut; common practice, no source
 SAME_MOMENT_S = 0.12
-SEEN_WITHIN_S = 0.05
+SAME_FRAME_S = 0.002  # half a frame at 240 pictures per second
+BRIDGED_S = 0.25  # a gap between sightings short enough to go straight across
 
 
 def draw_strip(
@@ -92,8 +93,10 @@ def _write_header(strip: U8, shot: Shot, start_s: float) -> None:
             strip, (left, middle), text, 32, colour=colour, rim=None, anchor="left middle",
             bold=bold,
         ) + 28  # fmt: skip
-    reason = fitted_text(f"{shot.outcome.value}: {shot.reason}", 26, room)
-    write_text(strip, (GAP + 4, 56), reason, 26, rim=None)
+    reason = shot.reason
+    if not reason.startswith(shot.outcome.value):
+        reason = f"{shot.outcome.value}: {reason}"
+    write_text(strip, (GAP + 4, 56), fitted_text(reason, 26, room), 26, rim=None)
 
 
 def _bright(call: Call) -> tuple[int, int, int]:
@@ -188,22 +191,31 @@ class _Disc:
 
 
 def _ball_at(shot: Shot, view: SceneView, time_s: float) -> _Disc | None:
-    seen = min(shot.path, key=lambda s: abs(s.time_s - time_s), default=None)
-    if seen is not None and abs(seen.time_s - time_s) <= SEEN_WITHIN_S:
-        return _Disc(seen.x_px, seen.y_px, seen.diameter_px, measured=True)
-    if time_s <= shot.kick_time_s + SEEN_WITHIN_S and shot.kick_spot_m is not None:
+    """Where the ball was measured, else where it must have been by its neighbours or the fit."""
+    before = max((s for s in shot.path if s.time_s <= time_s), key=lambda s: s.time_s, default=None)
+    after = min((s for s in shot.path if s.time_s >= time_s), key=lambda s: s.time_s, default=None)
+    for seen in (before, after):
+        if seen is not None and abs(seen.time_s - time_s) <= SAME_FRAME_S:
+            return _Disc(seen.x_px, seen.y_px, seen.diameter_px, measured=True)
+    if time_s <= shot.kick_time_s and shot.kick_spot_m is not None:
         centre, diameter_px = view.ball_px(shot.kick_spot_m)
         if np.isfinite([centre.x_px, centre.y_px, diameter_px]).all():
             return _Disc(centre.x_px, centre.y_px, diameter_px, measured=False)
-    if shot.kick_time_s <= time_s <= shot.end_time_s and shot.fitted_path_px and seen is not None:
+    if before is not None and after is not None and after.time_s - before.time_s <= BRIDGED_S:
+        share = (time_s - before.time_s) / (after.time_s - before.time_s)
+        ends = [(s.x_px, s.y_px, s.diameter_px) for s in (before, after)]
+        x_px, y_px, diameter_px = (a + share * (b - a) for a, b in zip(*ends, strict=True))
+        return _Disc(x_px, y_px, diameter_px, measured=False)
+    if shot.kick_time_s <= time_s <= shot.end_time_s and shot.fitted_path_px and shot.path:
         steps = np.arange(len(shot.fitted_path_px))
         gone = _points_gone(shot, time_s)
-        x_px = float(np.interp(gone, steps, [p.x_px for p in shot.fitted_path_px]))
-        y_px = float(np.interp(gone, steps, [p.y_px for p in shot.fitted_path_px]))
-        diameter_px = np.interp(
-            time_s, [s.time_s for s in shot.path], [s.diameter_px for s in shot.path]
+        sizes = [s.diameter_px for s in shot.path]
+        return _Disc(
+            float(np.interp(gone, steps, [p.x_px for p in shot.fitted_path_px])),
+            float(np.interp(gone, steps, [p.y_px for p in shot.fitted_path_px])),
+            float(np.interp(time_s, [s.time_s for s in shot.path], sizes)),
+            measured=False,
         )
-        return _Disc(x_px, y_px, float(diameter_px), measured=False)
     return None
 
 
