@@ -11,21 +11,22 @@ import numpy.typing as npt
 from shoegoal.scene import posterior
 from shoegoal.scene.ball_size import BallSize, ball_ruler
 from shoegoal.scene.camera import Camera
-from shoegoal.scene.fit import (
-    DIAMETER_BIAS_REL,
-    MAX_MISFIT,
-    MAX_SCATTER_REL,
-    MIN_SHARE_ON_GROUND,
-    MIN_SIGHTINGS,
-    SceneNotFittedError,
-)
+from shoegoal.scene.fit import DIAMETER_BIAS_REL, MIN_SIGHTINGS
+from shoegoal.scene.fit_checks import SceneNotFittedError, what_is_wrong
 from shoegoal.scene.lens import Lens
-from shoegoal.scene.places import Places, gather_places
+from shoegoal.scene.places import gather_places
 from shoegoal.scene.posterior import LOG_BALL, LOG_FOCAL, LOG_HEIGHT, PITCH, ROLL, Evidence
-from shoegoal.scene.search import Peak, climb
+from shoegoal.scene.search import climb
 from shoegoal.types import BallSighting, Estimate
 
 F64 = npt.NDArray[np.float64]
+
+# The consensus search is coarse in pitch and roll, so sizes may be this far off in it.
+CONSENSUS_SIGMA_REL = 0.06
+CONSENSUS_SIGMAS = 3.0
+WRONG_DENSITY = 0.05  # of a wrong place, over the peak density of a right one
+BELOW_GROUND_RATIO = 0.2  # a ball in the air looks too big; hardly anything looks too small
+_HEIGHT_QUANTILES = (0.2, 0.35, 0.5, 0.65, 0.8, 0.95)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -97,6 +98,7 @@ def fit_ground(
         places_px=model.undistort(places.centres_px),
         diameters_px=places.diameters_px / enlarged,
         sigmas_px=places.diameter_sigmas_px / enlarged,
+        wrong_shares=places.wrong_shares,
         markers_px=nowhere,
         kick_spot_px=nowhere,
         log_ball_prior=(
@@ -106,8 +108,13 @@ def fit_ground(
         log_focal_prior=focal_prior,
         stage_ratio=None,
     )
-    peak = climb(evidence, places.centre_sigmas_px)
-    _refuse_bad_fit(peak, places)
+    agreeing = _consensus(evidence)
+    peak = climb(_only(evidence, agreeing), places.centre_sigmas_px[agreeing])
+    kept = agreeing.copy()
+    kept[agreeing] = peak.kept
+    wrong = what_is_wrong(replace(peak, kept=kept), places)
+    if wrong:
+        raise SceneNotFittedError(wrong)
     camera = replace(
         model,
         focal_px=float(np.exp(peak.theta[LOG_FOCAL])),
@@ -124,7 +131,7 @@ def fit_ground(
         theta=peak.theta,
         covariance=peak.covariance,
         places=len(places.counts),
-        places_on_ground=int(peak.kept.sum()),
+        places_on_ground=int(kept.sum()),
         misfit=peak.misfit,
         scatter_rel=peak.scatter_rel,
     )
@@ -143,23 +150,54 @@ def _camera_model(
     return model, (float(np.log(here.focal_px)), here.focal_sigma_rel)
 
 
-def _refuse_bad_fit(peak: Peak, places: Places) -> None:
-    if peak.at_bound:
-        what = peak.at_bound.removeprefix("log_").rsplit("_", 1)[0].replace("_", " ")
-        raise SceneNotFittedError(
-            f"No believable camera explains the ball's sizes (its {what} left all bounds); "
-            "check the ball size and that the sightings are the ball on level ground."
-        )
-    scattered = peak.misfit > MAX_MISFIT and peak.scatter_rel > MAX_SCATTER_REL
-    few = len(peak.kept) > 3 and peak.kept.mean() < MIN_SHARE_ON_GROUND
-    if not (scattered or few):
-        return
-    if np.corrcoef(places.centres_px[:, 1], places.diameters_px)[0, 1] <= 0:
-        raise SceneNotFittedError(
-            "The ball does not look smaller further away, so these sightings are not one ball "
-            "on level ground; check which thing was taken for the ball."
-        )
-    raise SceneNotFittedError(
-        f"Only {int(peak.kept.sum())} of {len(peak.kept)} ball sizes fit one level ground; "
-        "film on flatter ground, or check which thing was taken for the ball."
+def _consensus(evidence: Evidence) -> npt.NDArray[np.bool_]:
+    """Return which places (N,) one ground explains best, out of a grid of cameras.
+
+    Lofted balls and limbs may outnumber the places that the ball rolled over, and a descent that
+    starts amid them stays there. A ball in the air looks bigger than one on the ground that it
+    covers, so a ground under which nothing lies is likelier than one with balls above and below.
+    """
+    prior = evidence.log_focal_prior
+    if prior is None:
+        middle, wide = posterior.LONG_SIDE_FOV_RAD
+        fovs = (middle - wide, middle, middle + wide)
+        focals = [np.log(posterior.focal_of_fov(fov, evidence.image_size_px)) for fov in fovs]
+    else:
+        focals = [prior[0]]
+    grid = np.stack(
+        np.meshgrid(focals, np.deg2rad(np.arange(-12, 50, 1.5)), np.deg2rad(np.arange(-6, 7, 2.0))),
+        axis=-1,
+    ).reshape(-1, 3)
+    theta = np.zeros((len(grid), len(posterior.UNKNOWNS)))
+    theta[:, [LOG_FOCAL, PITCH, ROLL]] = grid
+    theta[:, LOG_BALL] = evidence.log_ball_prior[0]
+    diameter = np.exp(evidence.log_ball_prior[0])
+    slopes = posterior.ray_slopes(theta, evidence.places_px, evidence)
+    reach = np.exp(theta[:, LOG_FOCAL])[:, None] * diameter * posterior.falls(theta, slopes)
+    heights = diameter / 2 + reach / evidence.diameters_px
+    low, high = posterior.HEIGHT_BOUNDS_M
+    tries = []
+    for height_m in np.quantile(heights, _HEIGHT_QUANTILES, axis=1):
+        theta[:, LOG_HEIGHT] = np.log(np.clip(height_m, 2 * low, high / 2))
+        tries.append(theta.copy())
+    theta = np.concatenate(tries)
+    shown = posterior.ball_diameters(theta, evidence.places_px, evidence)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        bigger = np.log(evidence.diameters_px / np.where(shown > 0, shown, np.nan))
+    sigma = np.hypot(evidence.sigmas_px / evidence.diameters_px, CONSENSUS_SIGMA_REL)
+    bigger = np.nan_to_num(bigger, nan=-np.inf)
+    on_ground = np.exp(-0.5 * (bigger / sigma) ** 2)
+    wrong = np.where(bigger > 0, WRONG_DENSITY, WRONG_DENSITY * BELOW_GROUND_RATIO)
+    gain = np.log(on_ground + wrong).sum(axis=1)
+    gain -= 0.5 * (posterior.priors_off(theta, evidence) ** 2).sum(axis=1)
+    return np.asarray(np.abs(bigger[gain.argmax()]) <= CONSENSUS_SIGMAS * sigma, dtype=np.bool_)
+
+
+def _only(evidence: Evidence, kept: npt.NDArray[np.bool_]) -> Evidence:
+    return replace(
+        evidence,
+        places_px=evidence.places_px[kept],
+        diameters_px=evidence.diameters_px[kept],
+        sigmas_px=evidence.sigmas_px[kept],
+        wrong_shares=evidence.wrong_shares[kept],
     )
