@@ -8,10 +8,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from shoegoal.errors import ClipNotJudgeableError
 from shoegoal.scene import posterior
 from shoegoal.scene.ball_size import BallSize, ball_ruler
 from shoegoal.scene.camera import Camera
+from shoegoal.scene.fit_checks import SceneNotFittedError, fit_notes, what_is_wrong
 from shoegoal.scene.goal import (
     GoalFrame,
     GoalNotPlausibleError,
@@ -33,16 +33,9 @@ MIN_SIGHTINGS = 3
 DIAMETER_BIAS_REL = 0.02
 # How well a person or a finder sets a marker's base, as a share of the image's long side.
 MARKER_SIGMA_REL = 0.0015
-MIN_SHARE_ON_GROUND = 0.5
-MAX_MISFIT = 4.0  # sizes scatter this many times more than their own sigmas allow ...
-MAX_SCATTER_REL = 0.1  # ... and by this share of the diameter
 WEAK_WIDTH_REL = 0.2
 DRAWS = 1000
 SHIFTS_TRIED = 8
-
-
-class SceneNotFittedError(ClipNotJudgeableError):
-    """The ball sightings do not tell where camera and ground are."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +85,7 @@ class SceneFit:
     theta, covariance : (5,) best values and (5, 5) covariance from the curvature there.
     draws : (S, 5) equally likely parameter sets drawn from the full posterior.
     marker_shifts_px : (S, 2, 2) placement errors of the left and right marker that go with them.
+    width_draws_m : (S,) goal widths that go with the draws.
     ball_diameter_m, width_m, kick_distance_m : medians and half 68% widths over the draws; the
         kick distance (ball to goal line, perpendicular) is None without a kick spot.
     kick_spot_m : (x, y) of the ball before a kick in the goal frame, or None.
@@ -109,6 +103,7 @@ class SceneFit:
     covariance: F64
     draws: F64
     marker_shifts_px: F64
+    width_draws_m: F64
     ball_diameter_m: Estimate
     width_m: Estimate
     kick_distance_m: Estimate | None
@@ -206,13 +201,13 @@ def fit_scene(
     if width_steps and back_steps and len(spot_px):
         asked = replace(plain, stage_ratio=back_steps / width_steps)
         peak = climb(asked, places.centre_sigmas_px)
-    _refuse_bad_fit(peak, places)
+    _refusewhat_is_wrong(peak, places, plain, model)
 
     camera = _camera_of(peak.theta, model)
     spot_m = _ground_spot(camera, spot_px, float(np.exp(peak.theta[LOG_BALL])))
     as_named = goal_from_markers(camera, left_px, right_px)
     goal = goal_from_markers(camera, left_px, right_px, spot_m)
-    notes = _notes(places, peak, ball, lens)
+    notes = fit_notes(places, peak, ball, lens)
     if goal != as_named:
         left_px, right_px = right_px, left_px
         notes.append("the kicks come from the other side: left and right marker changed places")
@@ -243,6 +238,7 @@ def fit_scene(
         covariance=peak.covariance,
         draws=draws,
         marker_shifts_px=shifts[:, ::-1] if goal != as_named else shifts,
+        width_draws_m=sizes.width_m,
         ball_diameter_m=summarise(np.exp(draws[:, LOG_BALL])),
         width_m=width,
         kick_distance_m=None if spot_m is None else summarise(sizes.distance_m),
@@ -320,28 +316,19 @@ def _evidence(
     )
 
 
-def _refuse_bad_fit(peak: Peak, places: Places) -> None:
-    if peak.at_bound:
-        what = peak.at_bound.removeprefix("log_").rsplit("_", 1)[0].replace("_", " ")
-        raise SceneNotFittedError(
-            f"No believable camera explains the ball's sizes (its {what} left all bounds); "
-            "check the ball size and that the sightings are the ball on level ground."
-        )
-    scattered = peak.misfit > MAX_MISFIT and peak.scatter_rel > MAX_SCATTER_REL
-    share = places.counts[peak.kept].sum() / places.counts.sum()
-    few = len(peak.kept) > 3 and share < MIN_SHARE_ON_GROUND
-    if scattered or few:
-        lower = np.corrcoef(places.centres_px[:, 1], places.diameters_px)[0, 1]
-        if lower <= 0:
-            raise SceneNotFittedError(
-                "The ball does not look smaller further away, so these sightings are not one ball "
-                "on level ground; check which thing was taken for the ball."
-            )
-        raise SceneNotFittedError(
-            f"Only {share:.0%} of the ball's sizes fit one level ground, and those scatter by "
-            f"{peak.scatter_rel:.0%}; film on flatter ground, or check which thing was taken for "
-            "the ball."
-        )
+def _refusewhat_is_wrong(peak: Peak, places: Places, evidence: Evidence, model: Camera) -> None:
+    wrong = what_is_wrong(peak, places)
+    if not wrong:
+        return
+    # Without the markers the sizes may fit well: then it is the markers that are wrong.
+    nothing = np.empty((0, 2))
+    bare = climb(
+        replace(evidence, markers_px=nothing, kick_spot_px=nothing), places.centre_sigmas_px
+    )
+    if not what_is_wrong(bare, places):
+        left, right = (ImagePoint(float(x), float(y)) for x, y in evidence.markers_px)
+        goal_from_markers(replace(_camera_of(bare.theta, model), distortion=()), left, right)
+    raise SceneNotFittedError(wrong)
 
 
 def _ground_spot(camera: Camera, spot_px: F64, diameter_m: float) -> tuple[float, float] | None:
@@ -374,19 +361,3 @@ def _marker_shifts(draws: F64, evidence: Evidence, sigma_px: float, seed: int) -
     picked = (odds < rng.random((len(draws), 1)) * odds[:, -1:]).sum(axis=1)
     chosen: F64 = shifts.reshape(len(draws), SHIFTS_TRIED, 2, 2)[np.arange(len(draws)), picked]
     return chosen
-
-
-def _notes(places: Places, peak: Peak, ball: BallSize, lens: Lens | None) -> list[str]:
-    notes = []
-    if ball is BallSize.UNKNOWN:
-        notes.append("ball size not given: all lengths are about 6% uncertain")
-    if lens is None:
-        notes.append("no lens file: distances along the view lean on phones' usual field of view")
-    if len(places.counts) < 3:
-        notes.append(
-            f"the ball was seen at only {len(places.counts)} place(s): the ground is mostly guessed"
-        )
-    wrong = int((~peak.kept).sum())
-    if wrong:
-        notes.append(f"{wrong} of {len(peak.kept)} ball places do not fit the ground; left out")
-    return notes

@@ -23,7 +23,7 @@ MAX_PLACES = 80
 # A rolling or resting ball is seen again nearby at about the same size; a lone disc is often wrong.
 NEIGHBOUR_DIAMETERS = 3.0
 ALIKE_LOG_SIZE = 0.3
-LONE_WRONG_SHARE = 0.6
+LONE_WRONG_SHARE = 0.9
 LEAST_WRONG_SHARE = 0.03
 
 
@@ -38,7 +38,7 @@ class Places:
     diameters_px, diameter_sigmas_px : (N,).
     counts : (N,) sightings merged.
     wrong_shares : (N,) probability, before any fit, that the place is not the ball on the ground:
-        `LONE_WRONG_SHARE` over the number of sightings that support it.
+        `LONE_WRONG_SHARE` over the 1.5th power of the number of sightings that support it.
     """
 
     centres_px: F64
@@ -83,7 +83,9 @@ def gather_places(sightings: Sequence[BallSighting]) -> Places:
         diameters_px=middles[:, 2],
         diameter_sigmas_px=diameter_sigmas,
         counts=counts,
-        wrong_shares=np.maximum(LONE_WRONG_SHARE / _support(middles, counts), LEAST_WRONG_SHARE),
+        wrong_shares=np.maximum(
+            LONE_WRONG_SHARE / _support(middles, counts) ** 1.5, LEAST_WRONG_SHARE
+        ),
     )
 
 

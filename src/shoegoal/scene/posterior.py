@@ -38,7 +38,7 @@ PITCH_BOUNDS_RAD = (np.deg2rad(-30.0), np.deg2rad(80.0))
 ROLL_BOUNDS_RAD = (np.deg2rad(-25.0), np.deg2rad(25.0))
 
 _FARTHEST_M = 100.0
-_BALL_STEPS = 4
+_BALL_STEPS = 2  # each step gains (radius / depth)^2
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -14,11 +13,14 @@ from shoegoal.scene.posterior import LOG_BALL, LOG_FOCAL, LOG_HEIGHT, PITCH, ROL
 
 F64 = npt.NDArray[np.float64]
 
-STARTS = 3
+STARTS = 5
 OUTLIER_SIGMAS = 4.0
-CAUCHY_SIGMAS = 2.0  # in the first, wide-reaching descent
+COARSE_REL = 0.05
+RIVAL_COST = 10.0  # e^-10 as likely as the best is not worth a look
+RIVAL_STEPS = np.array([0.1, 0.15, 0.03, 0.03, 0.03])  # peaks nearer than this are one
 _SCALE_STEPS = 25
 _STEP = 1e-5
+_COARSE_TRIES = 10
 _ROUNDS = 4
 _PROPOSALS = 2500
 _TAIL_DEGREES = 5.0
@@ -32,6 +34,7 @@ class Peak:
     Attributes
     ----------
     theta, covariance : (5,) and (5, 5), from the curvature at the peak.
+    rivals : (R, 5) other scenes that suit the evidence nearly as well, or (0, 5).
     evidence : the evidence with its sigmas widened by the centres' errors, and by `misfit` where
         that is above 1.
     kept : (N,) which places agree with the ground.
@@ -44,6 +47,7 @@ class Peak:
 
     theta: F64
     covariance: F64
+    rivals: F64
     evidence: Evidence
     kept: npt.NDArray[np.bool_]
     chi2: float
@@ -54,7 +58,7 @@ class Peak:
 
 
 def climb(evidence: Evidence, centre_sigmas_px: F64) -> Peak:
-    """Find the peak: wide-reaching descents from several starts, then the true loss.
+    """Find the peak: descend from several starts, first with wide sigmas, then with the true ones.
 
     Parameters
     ----------
@@ -62,20 +66,20 @@ def climb(evidence: Evidence, centre_sigmas_px: F64) -> Peak:
     centre_sigmas_px : (N,) standard deviations of the disc centres, which make the expected
         diameter uncertain in turn.
     """
-    wide = [_descend(start, evidence, "cauchy") for start in first_guesses(evidence)]
-    theta = min(
-        (_descend(start, evidence, "mixture") for start in wide),
-        key=lambda guess: float(mixture_cost(guess[None], evidence)[0]),
-    )
+    coarse = _coarsened(evidence)
+    starts = first_guesses(coarse)
+    near = _distinct(np.array([_descend(s, coarse, _COARSE_TRIES) for s in starts]), coarse)
+    peaks = _distinct(np.array([_descend(start, evidence) for start in near]), evidence)
+    theta, rivals = peaks[0], peaks[1:]
     # Moving the disc by one pixel towards the camera makes it D / (h - R) pixels bigger.
     ball = np.exp(theta[LOG_BALL])
     slope = ball / max(np.exp(theta[LOG_HEIGHT]) - ball / 2, ball / 2)
     evidence = replace(evidence, sigmas_px=np.hypot(evidence.sigmas_px, slope * centre_sigmas_px))
-    theta = _descend(theta, evidence, "mixture")
+    theta = _descend(theta, evidence)
     kept, chi2, degrees, misfit = _agreement(theta, evidence)
     if misfit > 1.0:
         evidence = replace(evidence, sigmas_px=evidence.sigmas_px * misfit)
-        theta = _descend(theta, evidence, "mixture")
+        theta = _descend(theta, evidence)
     inner = _only(evidence, kept)
     shown = posterior.ball_diameters(theta[None], inner.places_px, inner)[0]
     scatter = float(np.sqrt(np.mean((inner.diameters_px / np.maximum(shown, 1e-3) - 1) ** 2)))
@@ -83,7 +87,16 @@ def climb(evidence: Evidence, centre_sigmas_px: F64) -> Peak:
     room = np.minimum(theta - low, high - theta) / (high - low)
     at_bound = posterior.UNKNOWNS[int(room.argmin())] if room.min() < 1e-3 else ""
     return Peak(
-        theta, _covariance(theta, inner), evidence, kept, chi2, degrees, misfit, scatter, at_bound
+        theta,
+        _covariance(theta, inner),
+        rivals,
+        evidence,
+        kept,
+        chi2,
+        degrees,
+        misfit,
+        scatter,
+        at_bound,
     )
 
 
@@ -92,6 +105,10 @@ def first_guesses(evidence: Evidence) -> F64:
 
     For each focal length, pitch and roll of a grid, each place's size gives a camera height;
     quantiles of these are the heights to try.
+
+    Parameters
+    ----------
+    evidence : with sigmas wide enough for a coarse grid.
     """
     if evidence.log_focal_prior is None:
         middle, wide = posterior.LONG_SIDE_FOV_RAD
@@ -116,10 +133,8 @@ def first_guesses(evidence: Evidence) -> F64:
     for level in np.quantile(heights, [0.3, 0.5, 0.7], axis=1):
         theta[:, LOG_HEIGHT] = np.log(np.clip(level, 2 * low, high / 2))
         guesses.append(theta.copy())
-    # The grid is coarse, so its sizes are allowed to be.
-    coarse = replace(evidence, sigmas_px=np.hypot(evidence.sigmas_px, 0.05 * evidence.diameters_px))
     theta = np.concatenate(guesses)
-    order = np.argsort(mixture_cost(theta, coarse))
+    order = np.argsort(mixture_cost(theta, evidence))
     chosen: list[F64] = []
     for guess in theta[order]:
         if all(abs(guess[PITCH] - other[PITCH]) > np.deg2rad(5.0) for other in chosen):
@@ -141,8 +156,9 @@ def mixture_cost(theta: F64, evidence: Evidence) -> F64:
 def explore(peak: Peak, n: int, seed: int) -> tuple[F64, float]:
     """Draw from the full posterior by adaptive importance sampling.
 
-    Guesses come from a Student t round the peak, are weighted by posterior over proposal density,
-    and the proposal is fitted to them again until enough of them count (Oh & Berger 1992).
+    Guesses come from Student t bells round the peak and its rivals, are weighted by posterior over
+    proposal density, and one more bell is fitted to them until enough of them count (after Oh &
+    Berger 1992, adaptive importance sampling).
 
     Parameters
     ----------
@@ -157,19 +173,15 @@ def explore(peak: Peak, n: int, seed: int) -> tuple[F64, float]:
     """
     rng = np.random.default_rng(seed)
     low, high = posterior.bounds(peak.evidence)
-    centre, spread = peak.theta, peak.covariance * 1.3
+    bells = [(peak.theta, peak.covariance * 1.3)]
+    inner = _only(peak.evidence, peak.kept)
+    bells.extend((rival, _covariance(rival, inner) * 1.3) for rival in peak.rivals)
     for _ in range(_ROUNDS):
-        root = np.linalg.cholesky(spread + 1e-14 * np.eye(len(centre)))
-        normal = rng.standard_normal((_PROPOSALS, len(centre)))
-        tail = np.sqrt(_TAIL_DEGREES / rng.chisquare(_TAIL_DEGREES, _PROPOSALS))
-        scaled = normal * tail[:, None]
-        guesses = centre + scaled @ root.T
-        log_proposal = (
-            -(_TAIL_DEGREES + len(centre)) / 2 * np.log1p((scaled**2).sum(axis=1) / _TAIL_DEGREES)
-        )
+        guesses, log_proposal = _propose(bells, rng)
         inside = np.all((guesses > low) & (guesses < high), axis=1)
-        log_weight = np.full(_PROPOSALS, -np.inf)
-        log_weight[inside] = -mixture_cost(guesses[inside], peak.evidence) - log_proposal[inside]
+        log_weight = np.full(len(guesses), -np.inf)
+        cost = mixture_cost(guesses[inside], peak.evidence)
+        log_weight[inside] = -cost - log_proposal[inside]
         weight = np.exp(log_weight - log_weight.max())
         weight /= weight.sum()
         effective = float(1 / (weight**2).sum())
@@ -178,12 +190,42 @@ def explore(peak: Peak, n: int, seed: int) -> tuple[F64, float]:
         centre = weight @ guesses
         apart = guesses - centre
         # Few guesses underestimate the spread: keep some of the old one.
-        spread = 0.8 * (apart * weight[:, None]).T @ apart * 1.3 + 0.2 * spread
+        spread = 1.3 * (apart * weight[:, None]).T @ apart + 0.2 * bells[0][1]
+        bells.append((centre, spread))
     # Systematic resampling: each guess comes up as often as its weight says, give or take one.
     ladder = np.cumsum(weight)
     rungs = (np.arange(n) + rng.random()) / n
-    picked = np.minimum(np.searchsorted(ladder, rungs), _PROPOSALS - 1)
+    picked = np.minimum(np.searchsorted(ladder, rungs), len(guesses) - 1)
     return rng.permutation(guesses[picked]), effective
+
+
+def _propose(bells: list[tuple[F64, F64]], rng: np.random.Generator) -> tuple[F64, F64]:
+    """Guesses from Student t bells (centre, spread) in equal parts, and their log density."""
+    size = len(bells[0][0])
+    each = -(-_PROPOSALS // len(bells))
+    roots = [np.linalg.cholesky(spread + 1e-14 * np.eye(size)) for _, spread in bells]
+    parts = []
+    for (centre, _), root in zip(bells, roots, strict=True):
+        tail = np.sqrt(_TAIL_DEGREES / rng.chisquare(_TAIL_DEGREES, (each, 1)))
+        parts.append(centre + (rng.standard_normal((each, size)) * tail) @ root.T)
+    guesses = np.concatenate(parts)
+    logs = []
+    for (centre, _), root in zip(bells, roots, strict=True):
+        scaled = np.linalg.solve(root, (guesses - centre).T)
+        bell = np.log1p((scaled**2).sum(axis=0) / _TAIL_DEGREES)
+        logs.append(-(_TAIL_DEGREES + size) / 2 * bell - np.log(np.diag(root)).sum())
+    return guesses, np.asarray(np.logaddexp.reduce(logs, axis=0), dtype=np.float64)
+
+
+def _distinct(peaks: F64, evidence: Evidence) -> F64:
+    """Local peaks (R, 5) worth keeping: best first, no two alike, none hopeless."""
+    costs = mixture_cost(peaks, evidence)
+    chosen: list[F64] = []
+    for k in np.argsort(costs):
+        alike = any(np.abs((peaks[k] - other) / RIVAL_STEPS).max() < 1.0 for other in chosen)
+        if not alike and costs[k] <= costs.min() + RIVAL_COST:
+            chosen.append(peaks[k])
+    return np.array(chosen)
 
 
 def _agreement(theta: F64, evidence: Evidence) -> tuple[npt.NDArray[np.bool_], float, int, float]:
@@ -218,19 +260,19 @@ def _jacobian(theta: F64, evidence: Evidence) -> F64:
     return slope
 
 
-def _descend(start: F64, evidence: Evidence, loss: Literal["cauchy", "mixture"]) -> F64:
-    """Least squares from one start; the loss bends the size residuals only, never the priors."""
+def _coarsened(evidence: Evidence) -> Evidence:
+    """Allow sizes to be 5% off, so that a grid of guesses can see the peak from afar."""
+    wide = np.hypot(evidence.sigmas_px, COARSE_REL * evidence.diameters_px)
+    return replace(evidence, sigmas_px=wide)
+
+
+def _descend(start: F64, evidence: Evidence, tries: int = 60) -> F64:
+    """Least squares from one start; the mixture bends the size residuals only, never the priors."""
     sizes = len(evidence.diameters_px)
 
     def bent(squared: F64, *, cost_only: bool | None = None) -> F64:
         rho = np.stack([squared, np.ones_like(squared), np.zeros_like(squared)])
-        if loss == "mixture":
-            rho[:, :sizes] = posterior.mixture_loss(squared[:sizes], evidence)
-        else:
-            share = squared[:sizes] / CAUCHY_SIGMAS**2
-            rho[0, :sizes] = CAUCHY_SIGMAS**2 * np.log1p(share)
-            rho[1, :sizes] = 1 / (1 + share)
-            rho[2, :sizes] = -1 / (CAUCHY_SIGMAS * (1 + share)) ** 2
+        rho[:, :sizes] = posterior.mixture_loss(squared[:sizes], evidence)
         return rho
 
     def residuals(theta: F64) -> F64:
@@ -249,7 +291,9 @@ def _descend(start: F64, evidence: Evidence, loss: Literal["cauchy", "mixture"])
         bounds=(low, high),
         x_scale=np.array([0.1, 0.3, 0.1, 0.05, 0.02]),
         loss=bent,
-        max_nfev=60,
+        ftol=1e-6,
+        xtol=1e-6,
+        max_nfev=tries,
     )
     return np.asarray(found.x, dtype=np.float64)
 
