@@ -15,6 +15,8 @@ if TYPE_CHECKING:
     from shoegoal.analysis.settings import CountSettings
     from shoegoal.ladder.rules import Stage
     from shoegoal.scene.ball_size import BallSize
+    from shoegoal.scene.calibration import Calibration
+    from shoegoal.scene.lens import Lens
     from shoegoal.types import ImagePoint
 
 RESULT_SUFFIX = ".shoegoal"
@@ -117,8 +119,6 @@ def _settings(given: dict[str, Any]) -> CountSettings:
 
     from shoegoal.analysis.settings import CountSettings
     from shoegoal.ladder.verdict import DEFAULT_CONFIDENCE
-    from shoegoal.scene.calibration import load_calibration
-    from shoegoal.scene.lens import load_lens
 
     confidence: float | None = given["confidence"]
     return CountSettings(
@@ -126,11 +126,9 @@ def _settings(given: dict[str, Any]) -> CountSettings:
         left_px=_point(given["left"]),
         right_px=_point(given["right"]),
         ball=ball,
-        lens=None if given["lens"] is None else load_lens(given["lens"]),
+        lens=_lens(given["lens"]),
         confidence=DEFAULT_CONFIDENCE if confidence is None else confidence,
-        calibration=None
-        if given["calibration"] is None
-        else load_calibration(given["calibration"]),
+        calibration=_calibration(given["calibration"]),
     )
 
 
@@ -162,6 +160,22 @@ def _stage_and_ball(given: dict[str, Any]) -> tuple[Stage, BallSize]:
     except BadSettingsError as error:
         raise click.UsageError(str(error)) from error
     return stage, said or BallSize.UNKNOWN
+
+
+def _lens(path: Path | None) -> Lens | None:
+    if path is None:
+        return None
+    from shoegoal.scene.lens import load_lens
+
+    return load_lens(path)
+
+
+def _calibration(path: Path | None) -> Calibration | None:
+    if path is None:
+        return None
+    from shoegoal.scene.calibration import load_calibration
+
+    return load_calibration(path)
 
 
 def _point(given: tuple[float, float] | None) -> ImagePoint | None:

@@ -46,6 +46,10 @@ class _PipeClosedError(Exception):
     """Carries a closed pipe past click, which would exit with 1 of its own accord."""
 
 
+class _InterruptedError(Exception):
+    """Carries Ctrl-C past click, which would write an empty line."""
+
+
 class _Cli(click.Group):
     """A group that ends in one line and an exit code, whatever happens inside."""
 
@@ -55,6 +59,8 @@ class _Cli(click.Group):
             return super().invoke(ctx)
         except BrokenPipeError as error:
             raise _PipeClosedError from error
+        except KeyboardInterrupt as error:
+            raise _InterruptedError from error
 
     def main(
         self,
@@ -105,7 +111,7 @@ class _Cli(click.Group):
             return error.exit_code
         except ShoegoalError as error:
             return _refused(error)
-        except (click.Abort, KeyboardInterrupt):
+        except (_InterruptedError, click.Abort, KeyboardInterrupt):
             _say("interrupted; nothing half-written is left")
             return INTERRUPTED
         except (_PipeClosedError, BrokenPipeError):
