@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from enum import StrEnum
 
 import cv2
 import numpy as np
@@ -18,37 +17,34 @@ _CORNERS_PER_CELL = 3
 _MAX_FOUND = 400
 _QUALITY = 0.005
 _WINDOW = 0.024  # side of the patch that is followed, as a share of the longer side
-_LEVELS = 2
+_LEVELS = 3  # halvings
 _STAYED = 0.012  # followed corners within this have stayed in place
 _INLIER = 0.002
+_MAX_MISFIT = 0.6  # unrelated noise gives 1.4, the square root of two
+SURE_SUPPORT = 0.5  # of the corners, before a move is measured by them: clothes hold fewer
 _MIN_CORNERS = 6
 _MIN_CELLS = 3
 _CONTRAST = 10.0  # levels; mean deviation that the flattened picture is brought to
 _MAX_GAIN = 4.0  # beyond it a dull picture's noise would pass for corners
 
 
-class MatchKind(StrEnum):
-    """How a picture compares with the reference."""
-
-    STAYED = "stayed"
-    MOVED = "moved"
-    UNCLEAR = "unclear"
-
-
 @dataclass(frozen=True, slots=True)
 class Match:
-    """A comparison with the reference picture.
+    """The motion that most of the picture followed since the reference.
 
     Attributes
     ----------
-    displacement : root mean square over the supporting corners' area, share of the longer side.
-    motion : (2, 3) similarity from reference to now, units of the longer side; None if unknown.
+    motion : (2, 3) similarity from reference to now, units of the longer side.
+    low, high : (2,) the box that the supporting corners span, shares of the longer side; the
+        motion is known there and only guessed beyond.
+    has_stayed : the corners did so within about a hundredth of the longer side.
     support : share of the reference's corners that agree with it.
     """
 
-    kind: MatchKind
-    displacement: float
-    motion: F64 | None
+    motion: F64
+    low: F64
+    high: F64
+    has_stayed: bool
     support: float
 
 
@@ -59,12 +55,14 @@ class Corners:
     Attributes
     ----------
     points : (n, 2) float32 px.
+    contrasts : (n,) float32, mean deviation within each corner's patch, levels.
     cells : (n,) which cell of the picture each lies in.
     flat : (h, w) the picture, its brightness evened out.
     long_side_px : longer side of the picture.
     """
 
     points: F32
+    contrasts: F32
     cells: npt.NDArray[np.intp]
     flat: U8
     long_side_px: int
@@ -76,7 +74,9 @@ class Corners:
         long_side_px = max(luma.shape)
         gap_px = max(4.0, long_side_px / 60)
         found = cv2.goodFeaturesToTrack(flat, _MAX_FOUND, _QUALITY, gap_px, blockSize=5)
-        points = np.zeros((0, 2), np.float32) if found is None else found.reshape(-1, 2)
+        points: F32 = np.zeros((0, 2), np.float32)
+        if found is not None:
+            points = np.asarray(found.reshape(-1, 2), dtype=np.float32)
         side = long_side_px / _CELLS_ACROSS
         at = (points // side).astype(np.intp)
         cells = at[:, 1] * (_CELLS_ACROSS + 1) + at[:, 0]
@@ -86,80 +86,114 @@ class Corners:
             used[cell] = used.get(cell, 0) + 1
             if used[cell] <= _CORNERS_PER_CELL:
                 kept.append(index)
+        points = np.asarray(points[kept], dtype=np.float32)
+        window = _window_px(long_side_px)
+        deviation = cv2.blur(cv2.absdiff(flat, np.full_like(flat, 128)), (window, window))
+        column, row = points.astype(np.intp).T
         return cls(
-            np.ascontiguousarray(points[kept], dtype=np.float32),
+            points,
+            deviation[row, column].astype(np.float32),
             cells[kept],
             flat,
             long_side_px,
         )
 
-    def match(self, luma: U8) -> Match:
-        """Compare a picture of the same size with the reference."""
-        unclear = Match(MatchKind.UNCLEAR, 0.0, None, 0.0)
+    def match(self, luma: U8) -> Match | None:
+        """Compare a picture of the same size; None where too little can be followed."""
         if len(self.points) < _MIN_CORNERS:
-            return unclear
+            return None
+        now = _flatten(luma)
+        match = self._follow(now, np.zeros(2))
+        if match is not None and (match.has_stayed or match.support >= SURE_SUPPORT):
+            return match
+        shift_px = _coarse_shift_px(self.flat, now)
+        if np.abs(shift_px).max() < _STAYED * self.long_side_px:
+            return match
+        other = self._follow(now, shift_px)
+        if match is None or (other is not None and other.support > match.support):
+            return other
+        return match
+
+    def _follow(self, now: U8, shift_px: F64) -> Match | None:
+        """Follow the corners into a flattened picture, searching from shifted places."""
         side = _window_px(self.long_side_px)
-        there, status, _ = cv2.calcOpticalFlowPyrLK(
+        there, status, error = cv2.calcOpticalFlowPyrLK(
             self.flat,
-            _flatten(luma),
+            now,
             self.points,
-            self.points.copy(),
+            self.points + shift_px.astype(np.float32),
             winSize=(side, side),
             maxLevel=_LEVELS,
             criteria=(cv2.TERM_CRITERIA_COUNT | cv2.TERM_CRITERIA_EPS, 10, 0.03),
+            flags=cv2.OPTFLOW_USE_INITIAL_FLOW,
         )
-        followed = status.ravel() > 0
+        # Any patch is "found" somewhere; one that differs by much of its own contrast is not it.
+        followed = (status.ravel() > 0) & (error.ravel() < _MAX_MISFIT * self.contrasts)
         before = self.points[followed].astype(np.float64) / self.long_side_px
         after = there.reshape(-1, 2)[followed].astype(np.float64) / self.long_side_px
         cells = self.cells[followed]
         if len(before) < _MIN_CORNERS:
-            return unclear
+            return None
         stayed = np.linalg.norm(after - before, axis=1) < _STAYED
-        if np.count_nonzero(stayed) >= 3:
+        if np.count_nonzero(stayed) >= _MIN_CORNERS:
             stayed = _agreeing(before, after, stayed)
-        stayed_cells = len(np.unique(cells[stayed]))
-        if stayed_cells * 2 < len(np.unique(cells)):
-            moved = self._match_moved(before, after, cells, stayed_cells)
-            if moved is not None:
-                return moved
-        if np.count_nonzero(stayed) < _MIN_CORNERS or stayed_cells < _MIN_CELLS:
-            return unclear
-        motion = _similarity(before[stayed], after[stayed])
+        together = stayed
+        if _count_cells(cells, stayed) * 2 < len(np.unique(cells)):
+            moved = _moving_together(before, after)
+            if _count_cells(cells, moved) > _count_cells(cells, stayed):
+                together = moved
+        if np.count_nonzero(together) < _MIN_CORNERS or _count_cells(cells, together) < _MIN_CELLS:
+            return None
         return Match(
-            MatchKind.STAYED,
-            _displacement(before[stayed], motion),
-            motion,
-            np.count_nonzero(stayed) / len(self.points),
+            motion=_similarity(before[together], after[together]),
+            low=before[together].min(axis=0),
+            high=before[together].max(axis=0),
+            has_stayed=together is stayed,
+            support=float(np.count_nonzero(together) / len(self.points)),
         )
 
-    def _match_moved(
-        self, before: F64, after: F64, cells: npt.NDArray[np.intp], stayed_cells: int
-    ) -> Match | None:
-        """Look for one motion that more of the picture follows than stayed in place."""
-        found, inliers = cv2.estimateAffinePartial2D(
-            before, after, method=cv2.RANSAC, ransacReprojThreshold=_INLIER, maxIters=300
-        )
-        if found is None:
-            return None
-        motion = np.asarray(found, dtype=np.float64)
-        agree = inliers.ravel() > 0
-        moved_cells = len(np.unique(cells[agree]))
-        displacement = _displacement(before[agree], motion)
-        if (
-            np.count_nonzero(agree) < _MIN_CORNERS
-            or moved_cells <= max(stayed_cells, _MIN_CELLS)
-            or displacement < _STAYED
-        ):
-            return None
-        share = np.count_nonzero(agree) / len(self.points)
-        return Match(MatchKind.MOVED, displacement, motion, share)
+
+def _count_cells(cells: npt.NDArray[np.intp], chosen: npt.NDArray[np.bool_]) -> int:
+    return len(np.unique(cells[chosen]))
+
+
+def _coarse_shift_px(before: U8, after: U8) -> F64:
+    """Estimate one shift of the whole picture, however large.
+
+    Phase correlation (Kuglin & Hines 1975) on quarter-size pictures.
+    """
+    height, width = before.shape
+    size = (width // 4, height // 4)
+    small = [
+        cv2.resize(picture, size, interpolation=cv2.INTER_AREA).astype(np.float32)
+        for picture in (before, after)
+    ]
+    (dx, dy), _ = cv2.phaseCorrelate(small[0], small[1], cv2.createHanningWindow(size, cv2.CV_32F))
+    return np.array([dx * width / size[0], dy * height / size[1]])
+
+
+def _moving_together(before: F64, after: F64) -> npt.NDArray[np.bool_]:
+    """Find the largest group of corners that one similarity explains."""
+    found, inliers = cv2.estimateAffinePartial2D(
+        before, after, method=cv2.RANSAC, ransacReprojThreshold=_INLIER, maxIters=300
+    )
+    if found is None:
+        return np.zeros(len(before), dtype=np.bool_)
+    return np.asarray(inliers.ravel() > 0, dtype=np.bool_)
 
 
 def _agreeing(before: F64, after: F64, among: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
-    """Of the corners in ``among``, keep those that move as their middle does."""
+    """Of the corners in ``among``, keep those that follow one similarity together."""
     shift = after - before
     middle = np.median(shift[among], axis=0)
-    return np.asarray(among & (np.linalg.norm(shift - middle, axis=1) < 2 * _INLIER))
+    kept = among & (np.linalg.norm(shift - middle, axis=1) < _STAYED / 2)
+    for _ in range(2):
+        if np.count_nonzero(kept) < 3:
+            break
+        motion = _similarity(before[kept], after[kept])
+        residual = after - (before @ motion[:, :2].T + motion[:, 2])
+        kept = among & (np.linalg.norm(residual, axis=1) < _INLIER)
+    return np.asarray(kept, dtype=np.bool_)
 
 
 def _similarity(before: F64, after: F64) -> F64:
@@ -175,9 +209,14 @@ def _similarity(before: F64, after: F64) -> F64:
     return np.array([[turn.real, -turn.imag, shift.real], [turn.imag, turn.real, shift.imag]])
 
 
-def _displacement(points: F64, motion: F64) -> float:
-    """How far a motion takes the box that the points span: root mean square over a 3 x 3 grid."""
-    low, high = points.min(axis=0), points.max(axis=0)
+def displacement_over(low: F64, high: F64, motion: F64) -> float:
+    """How far a motion takes a box: root mean square over a 3 x 3 grid.
+
+    Parameters
+    ----------
+    low, high : (2,) opposite corners of the box, shares of the longer side.
+    motion : (2, 3) similarity in those units.
+    """
     xs, ys = np.linspace(low[0], high[0], 3), np.linspace(low[1], high[1], 3)
     grid = np.stack(np.meshgrid(xs, ys), axis=-1).reshape(-1, 2)
     moved = grid @ motion[:, :2].T + motion[:, 2]

@@ -7,7 +7,7 @@ and dollied ones leave 0.02 within 0.2 s.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from itertools import pairwise
 
@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from shoegoal.clip.clock import clock_text
-from shoegoal.clip.corners import Corners, Match, MatchKind
+from shoegoal.clip.corners import SURE_SUPPORT, Corners, Match, displacement_over
 
 F64 = npt.NDArray[np.float64]
 
@@ -132,17 +132,46 @@ class StillnessReport:
         return scaled
 
 
+@dataclass(frozen=True, slots=True)
+class _Place:
+    """Corners to compare with, and the (3, 3) similarity that leads to them from the start."""
+
+    corners: Corners
+    pose: F64
+
+
+@dataclass(slots=True)
+class _OpenSpan:
+    start_s: float
+    end_s: float
+    pose: F64
+    displacement: float = 0.0
+
+    def displacement_to(self, pose: F64, match: Match) -> float:
+        return displacement_over(match.low, match.high, (pose @ np.linalg.inv(self.pose))[:2])
+
+    def closed(self) -> StillSpan:
+        return StillSpan(self.start_s, self.end_s, self.displacement)
+
+
+@dataclass(frozen=True, slots=True)
+class _LostPlace:
+    place: _Place
+    span: _OpenSpan
+    spans_before: int
+
+
 class StillnessWatcher:
     """Follows the camera through a clip; feed it every frame, it samples by time."""
 
     def __init__(self) -> None:
-        self._reference: Corners | None = None
-        self._reference_pose: F64 | None = np.eye(3)
-        self._reference_s = 0.0
+        self._place: _Place | None = None
+        self._span = _OpenSpan(0.0, 0.0, np.eye(3))
+        self._spans: list[StillSpan] = []  # closed ones, in order of time
+        self._lost: _LostPlace | None = None
+        self._loose: list[tuple[int, F64]] = []  # samples and poses since the last giving up
         self._last_clear_s = 0.0
         self._samples: list[Sample] = []
-        self._spans: list[StillSpan] = []
-        self._open: StillSpan | None = None
 
     def update(self, time_s: float, luma_small: npt.NDArray[np.uint8]) -> None:
         """Take one frame.
@@ -154,27 +183,39 @@ class StillnessWatcher:
         """
         if self._samples and time_s - self._samples[-1].time_s < _SAMPLE_EVERY_S * 0.98:
             return
-        if self._reference is None:
-            self._restart(time_s, Corners.of(luma_small), np.eye(3))
+        if self._place is None:
+            self._settle(time_s, _Place(Corners.of(luma_small), np.eye(3)))
             self._samples.append(Sample(time_s, 0.0, np.eye(3)[:2]))
             return
-        match = self._reference.match(luma_small)
-        if match.kind is MatchKind.UNCLEAR:
+        place = self._place
+        if self._lost is not None:
+            place = self._look_for_the_lost_place(time_s, luma_small, self._lost) or place
+        match = place.corners.match(luma_small)
+        if match is None:
             self._samples.append(Sample(time_s, None, None))
             if time_s - self._last_clear_s > _GIVE_UP_AFTER_S:
-                self._restart(time_s, Corners.of(luma_small), None)
+                self._give_up(time_s, luma_small, place)
             return
         self._last_clear_s = time_s
-        pose = self._compose(match)
-        registration = None if pose is None else pose[:2]
-        self._samples.append(Sample(time_s, match.displacement, registration))
-        if match.kind is MatchKind.MOVED or match.displacement > NEARLY_STILL_LIMIT:
-            self._restart(time_s, Corners.of(luma_small), pose)
+        pose = _square(match.motion) @ place.pose
+        displacement = self._span.displacement_to(pose, match)
+        is_far = displacement > NEARLY_STILL_LIMIT
+        is_known = self._lost is None and not (is_far and match.support < SURE_SUPPORT)
+        self._samples.append(Sample(time_s, displacement, pose[:2] if is_known else None))
+        if self._lost is not None:
+            self._loose.append((len(self._samples) - 1, pose))
+        if is_far and match.support < SURE_SUPPORT:
+            self._give_up(time_s, luma_small, place)
             return
-        self._extend(time_s, match.displacement)
-        if match.support < _THIN_SUPPORT and pose is not None:
+        if is_far:
+            self._spans.append(self._span.closed())
+            self._settle(time_s, _Place(Corners.of(luma_small), pose))
+            return
+        self._span.end_s = time_s
+        self._span.displacement = max(self._span.displacement, displacement)
+        if match.support < _THIN_SUPPORT:
             # Shadows wander and light fades over minutes: fresh corners, same place and span.
-            self._reference, self._reference_pose = Corners.of(luma_small), pose
+            self._place = _Place(Corners.of(luma_small), pose)
 
     def report(self) -> StillnessReport:
         """Judge what was seen so far."""
@@ -184,7 +225,7 @@ class StillnessWatcher:
         start_s, end_s = samples[0].time_s, samples[-1].time_s
         total_s = end_s - start_s
         least_s = min(_MIN_SPAN_S, total_s / 2)
-        every = [*self._spans, *([self._open] if self._open else [])]
+        every = [*self._spans, self._span.closed()]
         spans = tuple(span for span in every if span.end_s - span.start_s >= least_s)
         bumps_s = tuple(before.end_s for before, _ in pairwise(spans))
         still_s = sum(span.end_s - span.start_s for span in spans)
@@ -201,25 +242,49 @@ class StillnessWatcher:
             verdict = Stillness.STILL
         return StillnessReport(verdict, spans, bumps_s, samples)
 
-    def _compose(self, match: Match) -> F64 | None:
-        if self._reference_pose is None or match.motion is None:
+    def _settle(self, time_s: float, place: _Place) -> None:
+        self._place = place
+        self._span = _OpenSpan(time_s, time_s, place.pose)
+        self._last_clear_s = time_s
+
+    def _give_up(self, time_s: float, luma_small: npt.NDArray[np.uint8], place: _Place) -> None:
+        """Start again from what is seen now, but remember the place for when it is seen again."""
+        if self._lost is None:
+            self._lost = _LostPlace(place, self._span, len(self._spans))
+        self._spans.append(self._span.closed())
+        self._settle(time_s, _Place(Corners.of(luma_small), np.eye(3)))
+        self._loose = [(len(self._samples) - 1, np.eye(3))]
+
+    def _look_for_the_lost_place(
+        self, time_s: float, luma_small: npt.NDArray[np.uint8], lost: _LostPlace
+    ) -> _Place | None:
+        """Take the lost place up again, as after someone stood right before the lens."""
+        match = lost.place.corners.match(luma_small)
+        if match is None or match.support < SURE_SUPPORT:
             return None
-        step = np.vstack([match.motion, [0.0, 0.0, 1.0]])
-        return np.asarray(step @ self._reference_pose, dtype=np.float64)
+        pose = _square(match.motion) @ lost.place.pose
+        self._lost = None
+        if lost.span.displacement_to(pose, match) <= NEARLY_STILL_LIMIT:
+            del self._spans[lost.spans_before :]
+            self._place, self._span = lost.place, lost.span
+            return lost.place
+        here = self._place.corners.match(luma_small) if self._place else None
+        if here is None or self._place is None:
+            self._spans.append(self._span.closed())
+            self._settle(time_s, _Place(Corners.of(luma_small), pose))
+        else:  # hang what was seen since on the start
+            link = np.linalg.inv(_square(here.motion) @ self._place.pose) @ pose
+            self._place = _Place(self._place.corners, self._place.pose @ link)
+            self._span.pose = self._span.pose @ link
+            for index, loose in self._loose:
+                self._samples[index] = replace(
+                    self._samples[index], registration=(loose @ link)[:2]
+                )
+        return self._place
 
-    def _restart(self, time_s: float, corners: Corners, pose: F64 | None) -> None:
-        if self._open is not None:
-            self._spans.append(self._open)
-        self._open = None
-        self._reference, self._reference_pose = corners, pose
-        self._reference_s = self._last_clear_s = time_s
 
-    def _extend(self, time_s: float, displacement: float) -> None:
-        if self._open is None:
-            self._open = StillSpan(self._reference_s, time_s, displacement)
-        else:
-            farthest = max(self._open.displacement, displacement)
-            self._open = StillSpan(self._open.start_s, time_s, farthest)
+def _square(motion: F64) -> F64:
+    return np.vstack([motion, [0.0, 0.0, 1.0]])
 
 
 def _is_only_handled(spans: tuple[StillSpan, ...], samples: tuple[Sample, ...]) -> bool:
