@@ -120,14 +120,14 @@ def test_json_is_the_analysis_file(
     assert plain["verdict"]["looks"]["shots"] == [5]
 
 
-def test_options_reach_the_count(
-    clip: Path, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
-) -> None:
+def test_options_reach_the_count(clip: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     seen: list[CountSettings] = []
 
     def settings(*args: str) -> CountSettings:
-        result = count_as(monkeypatch, clip, *args, "--out", tmp_path / "r", seen=seen)
-        assert result.exit_code == 3, result.stderr
+        # Refused once the settings have arrived: no pictures are drawn for nothing.
+        stop = ClipNotJudgeableError("seen enough")
+        result = count_as(monkeypatch, clip, *args, error=stop, seen=seen)
+        assert result.exit_code == 5, result.stderr
         return seen[-1]
 
     plain = settings(*OWN)
