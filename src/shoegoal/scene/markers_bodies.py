@@ -1,0 +1,309 @@
+"""Compact things that stand on the ground, measured: the candidates for a goal's markers."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from shoegoal.scene.camera import Camera
+from shoegoal.scene.markers_salience import BLUR_UP_M, MAD_TO_SIGMA, LevelStrip
+
+F64 = npt.NDArray[np.float64]
+F32 = npt.NDArray[np.float32]
+
+# From a child's shoe lying flat to a school bag. Common practice, no source.
+HEIGHTS_M = (0.05, 0.65)
+WIDTHS_M = (0.035, 0.62)
+FLATTEST = 3.3  # width over height: a shoe from its side is about 2.8
+MIN_AREA_PX = 14
+MIN_FILL = 0.35  # of the bounding box
+LEVELS = 2.6 * 1.3 ** np.arange(13)
+# Parts of one body that are this near each other belong together (shoe and sole, bottle and cap).
+CLOSE_ACROSS_M, CLOSE_UP_M = 0.025, 0.06
+OPEN_M = 0.022  # thinner things are lines and blades
+RIM_M = 0.035
+WHOLE_BONUS = 0.03  # per e-fold of area: of two equally clear outlines the larger is the body
+MIN_CLEARNESS = 0.35
+FOOT_SHARE = 0.35  # of the height, in which the lower end is looked for
+# A ball meets a marker below this height: there its widest part is what counts as its inner edge.
+BALL_TOP_M = 0.22
+FAINT_SIGMAS = 3.5
+FLANK_M = 1.0
+LONGEST_FOOT_M = 0.3
+# A footprint is taken as round, but bags are round below too and touch the ground further back.
+MAX_FOOT_RADIUS_M = 0.08
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class StandingBody:
+    """Something compact that seems to stand on the ground.
+
+    Attributes
+    ----------
+    place_m : (2,) ground XY of the middle of its footprint.
+    radius_m : half its width where a ball would meet it.
+    width_m, height_m : of its outline, as if it stood across the view at its base.
+    base_px : native pixel of the middle of its foot's near edge.
+    box_px : left, top, right, bottom of its outline in the native picture.
+    excess : how much it stands out, in spreads of its surroundings.
+    unrest : how much its surroundings do, in the same measure.
+    lab : (3,) mean colour, 8-bit Lab.
+    ball_like : round, and as wide and high as the ball would be there.
+    shaded : parts that may be mere shade were taken for body.
+    """
+
+    place_m: F64
+    radius_m: float
+    width_m: float
+    height_m: float
+    base_px: tuple[float, float]
+    box_px: tuple[float, float, float, float]
+    excess: float
+    unrest: float
+    lab: F64
+    ball_like: bool
+    shaded: bool
+
+    def reach_along(self, way: F64) -> float:
+        """Distance from the middle of the footprint to its rim along a unit vector, metres.
+
+        Across the view the width is seen; along it the footprint is taken as no deeper than wide.
+        """
+        away = self.place_m / max(1e-6, float(np.hypot(*self.place_m)))
+        deep = float(way @ away)
+        across = max(0.0, 1 - deep**2)
+        depth = min(self.radius_m, MAX_FOOT_RADIUS_M)
+        return float(np.sqrt(across * self.radius_m**2 + deep**2 * depth**2))
+
+    def overlaps(self, other: StandingBody) -> bool:
+        """Whether the outlines share picture: two readings of one thing."""
+        a, b = self.box_px, other.box_px
+        return min(a[2], b[2]) > max(a[0], b[0]) and min(a[3], b[3]) > max(a[1], b[1])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Blob:
+    box: tuple[int, int, int, int]  # x, y, width, height
+    mask: npt.NDArray[np.bool_]
+    core: float
+    worth: float
+
+
+def standing_bodies(
+    strip: LevelStrip, camera: Camera, ball_diameter_m: float
+) -> list[StandingBody]:
+    """Find compact things of a marker's size.
+
+    Parameters
+    ----------
+    strip : the level strip.
+    camera : the camera over its ground.
+    ball_diameter_m : to tell waiting balls from markers.
+    """
+    if strip.excess.size == 0:
+        return []
+    # A dark body may pass for shade and a shade for a body: both readings are kept, the pair tells.
+    readings = [(blob, False) for blob in _best_apart(_blobs(strip.excess_unshaded, strip))]
+    for blob in _best_apart(_blobs(strip.excess, strip)):
+        if all(blob.box != lit.box for lit, _ in readings):
+            readings.append((blob, True))
+    bodies = [_measure(blob, shaded, strip, camera, ball_diameter_m) for blob, shaded in readings]
+    return [body for body in bodies if body is not None]
+
+
+def _kernel(across_m: float, up_m: float, px_per_m: float) -> npt.NDArray[np.uint8]:
+    size = (max(1, round(up_m * px_per_m)), max(1, round(across_m * px_per_m)))
+    return np.ones(size, np.uint8)
+
+
+def _blobs(excess: F32, strip: LevelStrip) -> list[_Blob]:
+    rows = excess.shape[0]
+    typical = float(np.median(strip.px_per_m))
+    close = _kernel(CLOSE_ACROSS_M, CLOSE_UP_M, typical)
+    thin = _kernel(OPEN_M, OPEN_M, typical)
+    found = []
+    for level in LEVELS:
+        mask = (excess > level).astype(np.uint8)
+        mask = np.asarray(cv2.morphologyEx(mask, cv2.MORPH_CLOSE, close), dtype=np.uint8)
+        mask = np.asarray(cv2.morphologyEx(mask, cv2.MORPH_OPEN, thin), dtype=np.uint8)
+        _, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)
+        scale = strip.px_per_m[np.minimum(stats[:, 1] + stats[:, 3], rows - 1)]
+        wide, high = stats[:, 2] / scale, stats[:, 3] / scale
+        good = (
+            (stats[:, 4] >= MIN_AREA_PX)
+            & (wide >= WIDTHS_M[0])
+            & (wide <= WIDTHS_M[1])
+            & (high >= HEIGHTS_M[0])
+            & (high <= HEIGHTS_M[1])
+            & (wide <= FLATTEST * high)
+            & (stats[:, 4] >= MIN_FILL * stats[:, 2] * stats[:, 3])
+        )
+        good[0] = False
+        for k in np.flatnonzero(good):
+            x, y, w, h = (int(n) for n in stats[k, :4])
+            blob = _blob(excess, labels, int(k), (x, y, w, h), float(scale[k]))
+            if blob is not None:
+                found.append(blob)
+    return found
+
+
+def _blob(
+    excess: F32,
+    labels: npt.NDArray[np.int32],
+    number: int,
+    box: tuple[int, int, int, int],
+    scale: float,
+) -> _Blob | None:
+    """Judge one component: how clear is its outline against the rim just outside it."""
+    x, y, w, h = box
+    rim = max(2, round(RIM_M * scale))
+    x0, y0 = max(0, x - rim), max(0, y - rim)
+    around = slice(y0, y + h + rim), slice(x0, x + w + rim)
+    body = labels[around] == number
+    grown = cv2.dilate(body.astype(np.uint8), np.ones((2 * rim + 1, 2 * rim + 1), np.uint8)) > 0
+    near = excess[around]
+    inner = float(near[body].mean())
+    clear = 1 - float(near[grown & ~body].mean()) / inner
+    if clear < MIN_CLEARNESS:
+        return None
+    core = float(np.quantile(near[body], 0.7))
+    mask = body[y - y0 : y - y0 + h, x - x0 : x - x0 + w]
+    return _Blob(box, mask, core, clear + WHOLE_BONUS * float(np.log(body.sum())))
+
+
+def _overlap(a: tuple[int, int, int, int], b: tuple[int, int, int, int]) -> bool:
+    return (
+        min(a[0] + a[2], b[0] + b[2]) > max(a[0], b[0])
+        and min(a[1] + a[3], b[1] + b[3]) > max(a[1], b[1])
+    )  # fmt: skip
+
+
+def _best_apart(blobs: list[_Blob]) -> list[_Blob]:
+    """Keep one blob for each place: the one with the clearest outline."""
+    kept: list[_Blob] = []
+    for blob in sorted(blobs, key=lambda b: -b.worth):
+        if not any(_overlap(blob.box, other.box) for other in kept):
+            kept.append(blob)
+    return kept
+
+
+def _measure(
+    blob: _Blob, shaded: bool, strip: LevelStrip, camera: Camera, ball_diameter_m: float
+) -> StandingBody | None:
+    x, y, w, h = blob.box
+    rows, cols = strip.excess.shape
+    if x <= 0 or x + w >= cols or y + h >= rows:
+        return None  # cut off: neither its width nor its base is known
+    excess = strip.excess if shaded else strip.excess_unshaded
+    scale = float(strip.px_per_m[y + h - 1])
+    left, right, bottom = _foot(blob, excess, scale)
+    near = strip.native([[(left + right) / 2, bottom]])
+    edges = camera.ground_points(strip.native([[left, bottom], [right, bottom]]))
+    middle = camera.ground_points(near)[0]
+    if not (np.isfinite(edges).all() and np.isfinite(middle).all()):
+        return None
+    radius = float(np.hypot(*(edges[1] - edges[0]))) / 2
+    away = middle / max(1e-6, float(np.hypot(*middle)))
+    place = middle + away * min(radius, MAX_FOOT_RADIUS_M)
+    wide, high = w / scale, h / scale
+    same = [abs(np.log(side / ball_diameter_m)) < 0.22 for side in (wide, high)]
+    corners = strip.native([[x, y], [x + w, y], [x, y + h], [x + w, y + h]])
+    box = (*corners.min(axis=0).tolist(), *corners.max(axis=0).tolist())
+    return StandingBody(
+        place_m=place,
+        radius_m=radius,
+        width_m=wide,
+        height_m=high,
+        base_px=(float(near[0, 0]), float(near[0, 1])),
+        box_px=box,
+        excess=blob.core,
+        unrest=_unrest(blob, strip, scale),
+        lab=strip.lab[y : y + h, x : x + w][blob.mask].mean(axis=0).astype(np.float64),
+        ball_like=all(same) and abs(np.log(w / h)) < 0.2 and float(blob.mask.mean()) > 0.68,
+        shaded=shaded,
+    )
+
+
+def _foot(blob: _Blob, excess: F32, scale: float) -> tuple[float, float, float]:
+    """Left and right edge and lower end of the foot, strip px: where its excess has halved."""
+    x, y, w, h = blob.box
+    foot = max(2, round(FOOT_SHARE * h))
+    columns = np.flatnonzero(blob.mask[h - foot :].any(axis=0))
+    first, last = x + int(columns[0]), x + int(columns[-1])
+    inset = (last - first) // 4
+    down = excess[y : y + h + foot + 2, first + inset : last - inset + 1].mean(axis=1)
+    start = h - foot + int(np.argmax(down[h - foot : h]))
+    bottom = y + _half_way(down, start, 1)
+    bottom += _further_down(excess, (first + inset, last - inset), bottom, scale)
+    upto = max(y + 1, round(bottom))
+    since = max(y, min(upto - round(BALL_TOP_M * scale), y + h - foot))
+    columns = np.flatnonzero(blob.mask[since - y :].any(axis=0))
+    first, last = x + int(columns[0]), x + int(columns[-1])
+    origin = max(0, first - foot)
+    profile = excess[since : upto + 1, origin : last + foot + 1].max(axis=0)
+    inside = slice(first - origin, last - origin + 1)
+    peak = first - origin + int(np.argmax(profile[inside]))
+    level = float(np.median(profile[inside]))
+    left = origin + _half_way(profile, peak, -1, level)
+    right = origin + _half_way(profile, peak, 1, level)
+    return left, right, bottom
+
+
+def _further_down(excess: F32, columns: tuple[int, int], bottom: float, scale: float) -> int:
+    """Rows below `bottom` on which the columns stand out of their flanks, faintly but all along.
+
+    Before a wall a marker may be clear, and its foot before the ground hardly visible.
+    """
+    first, last = columns
+    width = last - first + 1
+    reach = max(4 * width, round(FLANK_M * scale))
+    x0, x1 = max(0, first - reach), min(excess.shape[1], last + reach + 1)
+    top = round(bottom) + 1
+    band = excess[top : top + max(1, round(LONGEST_FOOT_M * scale)), x0:x1]
+    if band.size == 0 or band.shape[1] < 6 * width:
+        return 0
+    sums = np.cumsum(np.pad(band, ((0, 0), (1, 0))), axis=1)
+    means = (sums[:, width:] - sums[:, :-width]) / width
+    at = first - x0
+    starts = np.arange(means.shape[1])
+    flanks = means[:, np.abs(starts - at) > 1.6 * width]
+    if flanks.shape[1] < 8:
+        return 0
+    usual = np.median(flanks, axis=1)
+    spread = MAD_TO_SIGMA * np.median(np.abs(flanks - usual[:, None]), axis=1) + 0.15
+    out = (means[:, at] - usual) / spread > FAINT_SIGMAS
+    rows = len(out) if out.all() else int(np.argmin(out))
+    tail = round(BLUR_UP_M * scale)  # the blur alone reaches so far
+    return rows - tail if rows > 2 * tail else 0
+
+
+def _half_way(profile: F32, start: int, step: int, level: float | None = None) -> float:
+    """Walk from `start` outwards to the last place above half the level, to a part of a pixel."""
+    half = 0.5 * (float(profile[start]) if level is None else level)
+    i = start
+    while 0 <= i + step < len(profile) and (profile[i + step] > half):
+        i += step
+    j = i + step
+    if not 0 <= j < len(profile):
+        return float(i)
+    above, below = float(profile[i]), float(profile[j])
+    return i + step * (above - half) / max(1e-6, above - below)
+
+
+def _unrest(blob: _Blob, strip: LevelStrip, scale: float) -> float:
+    """Excess of what lies left, right and below, shade left out: its upper quartile."""
+    x, y, w, h = blob.box
+    gap, reach = max(2, round(0.03 * scale)), max(4, round(0.3 * scale))
+    down = max(2, round(0.5 * h))
+    rows, cols = strip.excess.shape
+    around = strip.excess_unshaded
+    sides = [
+        around[y : y + h, max(0, x - gap - reach) : max(0, x - gap)],
+        around[y : y + h, min(cols, x + w + gap) : min(cols, x + w + gap + reach)],
+        around[min(rows, y + h + 2) : min(rows, y + h + 2 + down), max(0, x - gap) : x + w + gap],
+    ]
+    values = np.concatenate([side.ravel() for side in sides])
+    return float(np.quantile(values, 0.75)) if values.size else 0.0

@@ -1,0 +1,186 @@
+"""Which two standing bodies make a goal for these shots: every pair weighed, the best two compared."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+import numpy.typing as npt
+
+from shoegoal.scene.markers_bodies import StandingBody
+
+F64 = npt.NDArray[np.float64]
+
+# How goals are paced out at home. No source; our estimates, on purpose wide.
+RATIO_SIGMA = 0.18  # of log (width / distance) against the stage's steps
+RATIO_LIMIT = float(np.log(1.45))
+STEP_M = 0.60  # a pupil's step: middle, spread of its log, and limits
+STEP_LOG_SIGMA = 0.22
+STEP_LIMITS_M = (0.33, 1.0)
+SQUARE_SIGMA_DEG = 8.0  # goal line against the square to its middle, from the kick spot
+SQUARE_LIMIT_DEG = 25.0
+# Where shots go, in goal widths from its middle: each shot, and a habit of all.
+AIM_SIGMA = 0.45
+HABIT_SIGMA = 0.12
+CENTRE_LIMIT_SIGMAS = 2.8
+SIZE_LOG_SIGMA = 0.35  # one marker's size against the other's
+COLOUR_SIGMA = 45.0  # Lab levels: two shoes of different colours are common enough
+FLOOR_UNREST = 1.5  # pixels of plain noise stand out this much
+CLEAR = 7.0  # a body that stands out this many times more than its surroundings is clear
+WORTH_PER_LOG_EXCESS = 1.6
+SHADED_COST = 0.5  # a reading that takes shade for body
+BALL_COST = 6.0
+SHORT_COST = 3.0  # a goal far beyond all that the balls were seen to reach
+
+# Score of "none of these pairs is the goal": a pair must beat it to be believed.
+NULL_SCORE = -6.2
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Shots:
+    """Where the shots come from and go to, on the ground.
+
+    Attributes
+    ----------
+    spot_m : (2,) the usual kick spot.
+    ahead : (2,) unit vector of their mean direction.
+    count : shots it was taken from.
+    reach_m : how far along it the balls were seen.
+    """
+
+    spot_m: F64
+    ahead: F64
+    count: int
+    reach_m: float
+
+    @property
+    def right(self) -> F64:
+        """Unit vector to the kicker's right."""
+        return np.array([self.ahead[1], -self.ahead[0]])
+
+    @property
+    def aim_sigma(self) -> float:
+        """How far the mean shot passes from the goal's middle, in goal widths."""
+        return float(np.hypot(HABIT_SIGMA, AIM_SIGMA / np.sqrt(self.count)))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Pair:
+    """Two bodies as a goal.
+
+    Attributes
+    ----------
+    left, right : as the kicker sees them.
+    left_m, right_m : (2,) inner bases on the ground.
+    score : log of how well they suit a goal, up to a constant.
+    """
+
+    left: StandingBody
+    right: StandingBody
+    left_m: F64
+    right_m: F64
+    score: float
+
+
+def weigh_pairs(
+    bodies: list[StandingBody], shots: Shots, width_steps: float, back_steps: float
+) -> list[Pair]:
+    """Weigh every possible goal, best first.
+
+    Parameters
+    ----------
+    bodies : candidates.
+    shots : where the ball is kicked from and to.
+    width_steps, back_steps : what the stage asks.
+    """
+    pairs = []
+    for one, other in combinations(bodies, 2):
+        if one.overlaps(other):
+            continue
+        across = float((other.place_m - one.place_m) @ shots.right)
+        left, right = (one, other) if across > 0 else (other, one)
+        pair = _weigh(left, right, shots, width_steps, back_steps)
+        if pair is not None:
+            pairs.append(pair)
+    return sorted(pairs, key=lambda pair: -pair.score)
+
+
+def confidence(pairs: list[Pair]) -> float:
+    """Probability that the best pair is the goal: against all other places, and against none.
+
+    Parameters
+    ----------
+    pairs : best first.
+    """
+    if not pairs:
+        return 0.0
+    best = pairs[0]
+    rivals = [pair.score for pair in pairs[1:] if not _same_place(pair, best)]
+    odds = np.exp(np.array([best.score, NULL_SCORE, *rivals]) - best.score)
+    return float(1 / odds.sum())
+
+
+def rival_of(pairs: list[Pair]) -> Pair | None:
+    """Return the best pair that is at another place than the best."""
+    return next((pair for pair in pairs[1:] if not _same_place(pair, pairs[0])), None)
+
+
+def _same_place(a: Pair, b: Pair) -> bool:
+    """Whether two pairs are readings of the same two things."""
+    return a.left.overlaps(b.left) and a.right.overlaps(b.right)
+
+
+def _weigh(
+    left: StandingBody, right: StandingBody, shots: Shots, width_steps: float, back_steps: float
+) -> Pair | None:
+    line = right.place_m - left.place_m
+    apart = float(np.hypot(*line))
+    if apart <= 0.3 + left.radius_m + right.radius_m:
+        return None
+    along = line / apart
+    left_m = left.place_m + left.reach_along(along) * along
+    right_m = right.place_m - right.reach_along(along) * along
+    width = float((right_m - left_m) @ along)
+    middle = (left_m + right_m) / 2 - shots.spot_m
+    far = float(np.hypot(*middle))
+    # Perpendicular distance of the kick spot from the goal line.
+    distance = abs(float(middle[0] * along[1] - middle[1] * along[0]))
+    if float(middle @ shots.ahead) <= 0 or distance < 1.0:
+        return None
+    ratio = float(np.log(width / distance * back_steps / width_steps))
+    step = distance / back_steps
+    tilt = float(np.degrees(np.arcsin(np.clip(along @ middle / far, -1, 1))))
+    beside = float(middle @ shots.right) / (width * shots.aim_sigma)
+    if (
+        abs(ratio) > RATIO_LIMIT
+        or not STEP_LIMITS_M[0] <= step <= STEP_LIMITS_M[1]
+        or abs(tilt) > SQUARE_LIMIT_DEG
+        or abs(beside) > CENTRE_LIMIT_SIGMAS
+    ):
+        return None
+    # Bottles and bags are round, but a shoe lies any way: its height is the safer measure.
+    taller = np.log(left.height_m / right.height_m) / SIZE_LOG_SIGMA
+    wider = np.log(left.width_m / right.width_m) / (1.5 * SIZE_LOG_SIGMA)
+    colour = np.linalg.norm(left.lab - right.lab) / COLOUR_SIGMA
+    score = -0.5 * (
+        (ratio / RATIO_SIGMA) ** 2
+        + (np.log(step / STEP_M) / STEP_LOG_SIGMA) ** 2
+        + (tilt / SQUARE_SIGMA_DEG) ** 2
+        + beside**2
+        + min(6.0, taller**2 + wider**2)
+        + min(4.0, colour**2)
+    )
+    for body in (left, right):
+        score += _worth(body)
+    if shots.reach_m < 0.6 * distance:
+        score -= SHORT_COST
+    return Pair(left, right, left_m, right_m, float(score))
+
+
+def _worth(body: StandingBody) -> float:
+    """How much a body stands out of a quiet place, as a log weight; 0 for a clear one."""
+    quiet = body.excess / max(FLOOR_UNREST, body.unrest)
+    worth = WORTH_PER_LOG_EXCESS * float(np.log(np.clip(quiet / CLEAR, 1e-3, 1.0)))
+    worth -= BALL_COST if body.ball_like else 0.0
+    return worth - (SHADED_COST if body.shaded else 0.0)
