@@ -1,0 +1,139 @@
+"""The house keeps its order: imports go down, rooms stay small, the documents tell the truth."""
+
+from __future__ import annotations
+
+import ast
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import click
+import pytest
+
+from shoegoal.cli.count import count
+from shoegoal.cli.main import EXIT_CODES, cli
+from shoegoal.cli.options import OPTIONS
+
+ROOT = Path(__file__).parents[1]
+PACKAGE = ROOT / "src" / "shoegoal"
+FLOORS = ("clip", "scene", "ball", "shots", "ladder", "analysis", "cli")  # from the ground up
+MODULES = sorted(PACKAGE.rglob("*.py"))
+MOST_LINES = 400
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+
+
+def _floor(module: str) -> int:
+    """Height of the floor that a module lies on; 0 for the plain types and errors below all."""
+    parts = module.split(".")
+    return 1 + FLOORS.index(parts[1]) if len(parts) > 1 and parts[1] in FLOORS else 0
+
+
+def _imports(source: str) -> Iterator[str]:
+    """Every module that a source imports, wherever in it."""
+    for node in ast.walk(ast.parse(source)):
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            yield f"{'.' * node.level}{node.module or ''}"
+            yield from (f"{node.module}.{alias.name}" for alias in node.names)
+
+
+def _upward(source: str, floor: int) -> list[str]:
+    ours = [name for name in _imports(source) if name.split(".")[0] in ("shoegoal", "")]
+    return [name for name in ours if name.startswith(".") or _floor(name) > floor]
+
+
+def test_the_floors_are_all_there_are() -> None:
+    folders = {p.name for p in PACKAGE.iterdir() if p.is_dir() and p.name != "__pycache__"}
+    assert folders == set(FLOORS)
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(PACKAGE)))
+def test_imports_go_down(path: Path) -> None:
+    if path.name == "__main__.py":
+        return  # the front door opens onto the top floor
+    module = ".".join(("shoegoal", *path.relative_to(PACKAGE).with_suffix("").parts))
+    assert _upward(path.read_text(encoding="utf-8"), _floor(module)) == []
+
+
+def test_an_import_upwards_would_be_noticed() -> None:
+    inside = "def f():\n    from shoegoal.analysis import model\n"
+    assert _upward(inside, _floor("shoegoal.clip.reader")) != []
+    assert _upward("import shoegoal.cli.main", _floor("shoegoal.types")) != []
+    assert _upward("from ..scene import fit", _floor("shoegoal.clip.reader")) != []
+    assert _upward("from shoegoal.types import Shot", _floor("shoegoal.clip.reader")) == []
+
+
+@pytest.mark.parametrize(
+    "path",
+    [*MODULES, *sorted((ROOT / "tests").rglob("*.py"))],
+    ids=lambda p: str(p.relative_to(ROOT)),
+)
+def test_rooms_stay_small(path: Path) -> None:
+    source = path.read_text(encoding="utf-8")
+    assert len(source.splitlines()) <= MOST_LINES
+    assert ast.get_docstring(ast.parse(source)), "say in a line what the room is for"
+
+
+def test_every_command_has_help_and_stands_in_the_readme() -> None:
+    assert len(cli.commands) >= 6
+    for name, command in cli.commands.items():
+        assert f"`shoegoal {name}" in README
+        assert command.help and command.get_short_help_str().endswith(".")
+
+
+def test_every_option_has_help_and_stands_in_the_readme() -> None:
+    for name, command in cli.commands.items():
+        for option in command.params:
+            if not isinstance(option, click.Option):
+                continue
+            flag = option.opts[0]
+            assert flag in OPTIONS and option.help
+            row = next((line for line in README.splitlines() if line.startswith(f"| `{flag}")), "")
+            row = row or next((line for line in README.splitlines() if f", `{flag} " in line), "")
+            assert row, f"{flag} is missing from the README's table"
+            assert name in row.split("|")[2], f"the README does not say that {name} takes {flag}"
+
+
+def test_no_option_of_the_table_is_unused() -> None:
+    used = {option.opts[0] for command in cli.commands.values() for option in command.params}
+    assert set(OPTIONS) <= used
+    assert {"--stage", "--left"} <= {option.opts[0] for option in count.params}
+
+
+def test_the_readme_names_every_exit_code() -> None:
+    listed = [int(code) for code in re.findall(r"^\| (\d+) \|", README, re.MULTILINE)]
+    assert listed == [code for code, _ in EXIT_CODES]
+
+
+def test_the_map_of_the_house_names_rooms_that_exist() -> None:
+    rows = re.findall(r"^\|\s*(?:`(\w+)`|\w*)\s*\| (.+?) \|", DEVELOPERS, re.MULTILINE)
+    floor, named = "", 0
+    for title, rooms in rows:
+        floor = title or floor
+        for room in re.findall(r"`([\w*]+)`", rooms):
+            if floor in FLOORS:
+                assert list((PACKAGE / floor).glob(f"{room}.py")), f"{floor} has no room {room}"
+                named += 1
+    assert named > 30
+
+
+def test_the_caution_in_the_readme_is_the_one_printed() -> None:
+    for words in (
+        "Warm up",
+        "Clear the space",
+        "light markers",
+        "consent",
+        "licensed practitioners",
+    ):
+        assert words.casefold() in README.casefold()
+
+
+def test_no_file_names_a_place_on_somebodys_machine() -> None:
+    own = re.compile(r"(?<![\w.])/(?:home|root|Users|mnt|work)/\w")
+    texts = [*MODULES, *(ROOT / "tests").rglob("*.py"), *ROOT.glob("*.md"), *ROOT.glob("*.toml")]
+    texts += [ROOT / "check", ROOT / ".ci" / "run"]
+    for path in texts:
+        found = own.search(path.read_text(encoding="utf-8"))
+        assert not found, f"{path.relative_to(ROOT)} names {found and found[0]}"
