@@ -22,6 +22,7 @@ from shoegoal.analysis.file import load_analysis
 from shoegoal.analysis.model import Analysis
 from shoegoal.analysis.settings import CountSettings
 from shoegoal.cli.main import EXIT_CODES, cli
+from shoegoal.cli.progress import plain_progress, shown_progress
 from shoegoal.cli.report import interval_text, where_text
 from shoegoal.errors import BadSettingsError, ClipNotJudgeableError, ClipUnreadableError
 from shoegoal.ladder.ladders import load_ladder
@@ -311,6 +312,23 @@ def test_cautions_and_version() -> None:
     for words in ("Warm up", "Clear the space", "sports shoes", "light markers", "consent"):
         assert words in text
     assert run("--version").stdout.startswith("shoegoal 0.")
+
+
+def test_plain_progress_tells_every_tenth_once() -> None:
+    told: list[str] = []
+    update = plain_progress("counting", told.append)
+    for thousandth in range(0, 1001, 4):
+        update(thousandth / 1000)
+    assert told == [f"counting: {percent} %" for percent in range(10, 101, 10)]
+    update(0.2)  # never backwards
+    assert len(told) == 10
+
+
+def test_progress_is_for_terminals_only(capsys: pytest.CaptureFixture[str]) -> None:
+    for quiet in (True, False):
+        with shown_progress("counting", quiet=quiet) as on_progress:
+            assert on_progress is None
+    assert capsys.readouterr() == ("", "")
 
 
 # Real processes: signals, pipes and start-up.

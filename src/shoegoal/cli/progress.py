@@ -22,7 +22,7 @@ def shown_progress(
     if not console.is_terminal:
         yield None
     elif console.is_dumb_terminal:
-        yield _plain(what, console.print)
+        yield plain_progress(what, console.print)
     else:
         from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn
         from rich.progress import TimeRemainingColumn as TimeLeft
@@ -34,13 +34,15 @@ def shown_progress(
             yield lambda share: bar.update(task, completed=min(1.0, max(0.0, share)))
 
 
-def _plain(what: str, write: Callable[[str], None]) -> Callable[[float], None]:
-    told = 0.0
+def plain_progress(what: str, write: Callable[[str], None]) -> Callable[[float], None]:
+    """Return a function that writes a line for every further tenth."""
+    told = 0
 
     def update(share: float) -> None:
         nonlocal told
-        if share >= told + PLAIN_STEP:
-            told = share - share % PLAIN_STEP
-            write(f"{what}: {100 * told:.0f} %")
+        steps = int(share / PLAIN_STEP + 1e-9)
+        if steps > told:
+            told = steps
+            write(f"{what}: {100 * PLAIN_STEP * steps:.0f} %")
 
     return update
