@@ -205,13 +205,16 @@ def test_setting_the_phone_down_and_picking_it_up_is_handling() -> None:
     assert not report.is_still_at(11.5)
 
 
-def test_nothing_to_follow_is_unclear() -> None:
+@pytest.mark.parametrize("levels", [2, 10])
+def test_nothing_to_follow_is_unclear(levels: float) -> None:
     watcher = StillnessWatcher()
     noise = np.random.default_rng(1)
-    for i in range(40):
-        picture = noise.normal(90, 2, (HEIGHT_PX, WIDTH_PX)).astype(np.uint8)
-        watcher.update(i * STEP_S, picture)
-    assert watcher.report().verdict is Stillness.UNCLEAR
+    for i in range(30):
+        picture = np.clip(noise.normal(90, levels, (HEIGHT_PX, WIDTH_PX)), 0, 255)
+        watcher.update(i * STEP_S, picture.astype(np.uint8))
+    report = watcher.report()
+    assert report.verdict is Stillness.UNCLEAR
+    assert all(sample.displacement is None for sample in report.samples[1:])
 
 
 def test_less_than_two_samples_are_unclear() -> None:
