@@ -5,6 +5,7 @@ import math
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+
 from truth.arrays import Floats
 from truth.motion import (
     CIRCUMFERENCE_M,

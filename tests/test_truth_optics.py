@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+
 from truth.arrays import Floats
 from truth.camera import Camera, look_from, pixel_ray
 from truth.record import camera_record
@@ -49,12 +50,12 @@ def test_camera_turns_the_way_its_angles_say() -> None:
     at = np.array([0.0, 0.0, 1.0])
     level = look_from((0.0, -8.0, 1.0), 1280, 720, 66.0, (0, 0, 0))
     u0, v0 = level.project(at)
-    assert level.project(at + [0.3, 0, 0])[0] > u0
-    assert level.project(at + [0, 0, 0.3])[1] < v0
+    assert level.project(np.add(at, [0.3, 0, 0]))[0] > u0
+    assert level.project(np.add(at, [0, 0, 0.3]))[1] < v0
     assert look_from((0.0, -8.0, 1.0), 1280, 720, 66.0, (3, 0, 0)).project(at)[0] < u0
     assert look_from((0.0, -8.0, 1.0), 1280, 720, 66.0, (0, 3, 0)).project(at)[1] < v0
     rolled = look_from((0.0, -8.0, 1.0), 1280, 720, 66.0, (0, 0, 3))
-    assert rolled.project(at + [1, 0, 0])[1] < v0
+    assert rolled.project(np.add(at, [1, 0, 0]))[1] < v0
 
 
 @pytest.mark.parametrize("k1", [0.0, -0.06])
@@ -135,7 +136,7 @@ def test_ellipsoid_and_oval_cone_hits_lie_on_their_surfaces() -> None:
     oval, _ = oval_cone(centre, axes, 0.4, 0.25, 0.15, 0.6)
     count = 0
     for _ in range(60):
-        origin = rng.normal(size=3) + [0, 0, 4.0]
+        origin = rng.normal((0, 0, 4), 1.0)
         way = centre + rng.normal(size=3) * 0.2 - origin
         way /= np.linalg.norm(way)
         t, *_ = hit_solid(egg, *origin, *way)
@@ -155,7 +156,7 @@ def test_ellipsoid_and_oval_cone_hits_lie_on_their_surfaces() -> None:
 
 def test_shade_of_a_sphere_on_the_ground() -> None:
     _, sphere = round_cone(np.array([0, 0, 0.5]), 0.2, np.array([0, 0, 0.5]), 0.2)
-    sun = np.array([0.0, math.sin(math.radians(30)), math.cos(math.radians(30))])
+    sun = (0.0, math.sin(math.radians(30)), math.cos(math.radians(30)))
     foot = -0.5 * math.tan(math.radians(30))
     assert sun_left(sphere, 0.0, foot, 0.0, *sun, 0.0047) == 0.0
     # The rim of the shade across the sun lies one radius aside.

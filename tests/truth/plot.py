@@ -107,6 +107,17 @@ class Director:
         side = 1.0 if far[0] >= 0 else -1.0
         return [np.array([side * (half + 0.75), 0.0])]
 
+    def room_behind(self, ball: Floats, spot: Floats) -> bool:
+        """Whether a person fits between a resting ball and the walls beyond it."""
+        away = ball - spot
+        feet = ball + away / np.linalg.norm(away) * (0.30 * self.scene.kicker.height_m + 0.25)
+        for w in self.scene.walls:
+            if w.y_m is not None and (feet[1] + w.y_m) * (self.kick_spot[1] + w.y_m) < 0.0:
+                return False
+            if w.x_m is not None and (feet[0] - w.x_m) * (0.0 - w.x_m) < 0.0:
+                return False
+        return True
+
     def bend(self) -> float:
         """Bend down and up again; returns the moment the hands are at the ground."""
         t = self.walker.now_s
@@ -165,8 +176,8 @@ class Director:
         toward = toward / np.linalg.norm(toward)
         fetch = kick.shot.fetch if kick.run.trap_step < 0 or spare is not None else "carry"
         if spare is None:
-            w.stand(max(0.25, min(rest_s, kick.contact_s + 1.9) - w.now_s))
-        if fetch in ("dribble", "kick_back"):
+            w.stand(max(0.25, min(rest_s, kick.contact_s + 1.3) - w.now_s))
+        if fetch in ("dribble", "kick_back") and self.room_behind(target, spot):
             return self._by_foot(kick, ball, target, spot, corners, rest_s, fetch, pace)
         heading = math.atan2(float(toward[0]), float(toward[1]))
         w.walk([*corners, target - toward * 0.30 * h], pace, heading)
@@ -180,7 +191,7 @@ class Director:
         put = self.bend()
         radius = self.body.radius_m
         self.holds.append(Hold(ball, pick, put, np.append(target, radius), np.append(spot, radius)))
-        w.walk([self.start_place(spot)], 1.1, 0.0, backward=True)
+        w.walk([self.start_place(spot)], 1.5, 0.0, backward=True)
         return spot
 
     def _by_foot(

@@ -184,7 +184,7 @@ def _merge(base: dict[str, Any], extra: dict[str, Any]) -> dict[str, Any]:
 def random_scene(
     seed: int,
     view: Literal["behind", "oblique", "side"] = "behind",
-    shots: int = 5,
+    shot_count: int = 5,
     **overrides: Any,
 ) -> Scene:
     """A scene drawn from a seed: same seed, same scene.
@@ -193,7 +193,7 @@ def random_scene(
     ----------
     view
         Where the camera stands. "oblique" is behind and well to one side.
-    shots
+    shot_count
         How many.
     overrides
         Fields of Scene; a dict is merged into the drawn table, anything else replaces it.
@@ -208,6 +208,8 @@ def random_scene(
         return choices[int(rng.integers(len(choices)))]
 
     ground = one_of("grass", "grass", "concrete", "gravel", "indoor")
+    # Speeds are drawn to suit the ground, so a chosen ground counts from the start.
+    ground = overrides.get("ground", ground)
     step = between(0.45, 0.72)
     width_steps = int(rng.integers(3, 7))
     back_steps = int(one_of(10, 10, 12, 15))
@@ -218,12 +220,14 @@ def random_scene(
     walls = [{"kind": wall_kind, "y_m": -gap, "height_m": between(1.7, 3.0)}] if walled else []
     if ground == "indoor":
         walls[0]["height_m"] = 6.0
+        side = half + max(3.4, back * 0.62) + between(0.8, 2.0)
+        walls += [{"kind": "plaster", "x_m": x, "height_m": 6.0} for x in (-side, side)]
     height = between(0.35, 1.75)
     if view == "behind":
         place = [between(-0.6, 0.6), back + between(2.4, 5.5), height]
         aim = [between(-0.15, 0.15), back * 0.35, 0.35]
     elif view == "oblique":
-        place = [one_of(-1, 1) * (half + between(2.0, 3.2)), back + between(0.5, 2.5), height]
+        place = [one_of(-1, 1) * (half + between(1.0, 2.0)), back + between(2.2, 4.0), height]
         aim = [0.0, back * 0.42, 0.35]
     else:
         away = half + max(3.4, back * 0.62)
@@ -232,7 +236,7 @@ def random_scene(
     # Common practice, no source: rolls to a stop by ground; must match motion.GOINGS.
     roll = {"grass": 0.91, "concrete": 0.35, "gravel": 1.9, "indoor": 0.25}[ground]
     drawn = []
-    for _ in range(shots):
+    for _ in range(shot_count):
         further = between(3.0, 9.0) if walled else between(1.2, 3.0)
         speed = math.sqrt(2.0 * roll * (back + further)) * (between(1.0, 1.5) if walled else 1.0)
         if rng.random() < 0.08:
@@ -292,7 +296,7 @@ def random_scene(
             "walk_mps": between(1.9, 2.9),
             "strides": int(one_of(2, 3)),
         },
-        "rule": {"makes": max(1, shots // 2), "shots": shots},
+        "rule": {"makes": max(1, shot_count // 2), "shots": shot_count},
         "shots": drawn,
     }
     return Scene.model_validate(_merge(base, overrides))

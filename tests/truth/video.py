@@ -38,7 +38,9 @@ class ClipWriter:
         self._box = av.open(str(path), "w", format="mp4", options={"fflags": "+bitexact"})
         options = {"crf": str(crf), "preset": preset}
         if codec == "libx264":
-            options |= {"x264-params": "keyint=240:threads=1"}
+            # Macroblock-tree rate control reads past odd-sized pictures: same frames, other bytes.
+            tree = int(width_px % 16 == 0 and height_px % 16 == 0)
+            options |= {"x264-params": f"keyint=240:threads=1:mbtree={tree}"}
         else:
             options |= {"x265-params": "log-level=none:pools=1:frame-threads=1"}
         stream = self._box.add_stream(codec, rate=Fraction(fps).limit_denominator(1001))
