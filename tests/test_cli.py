@@ -3,19 +3,18 @@
 from __future__ import annotations
 
 import json
-import os
 import shutil
-import signal
-import subprocess
 import sys
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
+import cv2
+import numpy as np
 import pytest
 from click.testing import CliRunner, Result
 
-from analysis_examples import example_analysis
+from analysis_examples import SIZE_PX, START_S, example_analysis, still_at
 from clip_writer import ramp_pictures, write_clip, write_sound
 from counted_cli import pipeline
 from shoegoal.analysis.file import load_analysis
@@ -29,6 +28,7 @@ from shoegoal.ladder.ladders import load_ladder
 from shoegoal.ladder.rules import FirstMakes, MakesInARow, MakesInTime, MakesOfShots
 from shoegoal.ladder.verdict import DEFAULT_CONFIDENCE
 from shoegoal.scene.ball_size import BallSize
+from shoegoal.scene.calibration import matches
 from shoegoal.types import Estimate, ImagePoint
 
 OWN = ("--make", "4", "--of", "6", "--width-steps", "4", "--back-steps", "10")
@@ -282,6 +282,24 @@ def test_an_output_that_cannot_be_written_is_7(
     assert sorted(p.name for p in tmp_path.iterdir()) == ["holiday", "yard.mp4"]
 
 
+def test_a_calibration_is_saved_and_used_again(
+    clip: Path, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    saved, seen = tmp_path / "yard.toml", list[CountSettings]()
+    result = count_as(monkeypatch, clip, *OWN, "--save-calibration", saved, "--quiet")
+    assert result.exit_code == 3, result.stderr
+    stop = ClipNotJudgeableError("seen enough")
+    count_as(monkeypatch, clip, *OWN, "--calibration", saved, error=stop, seen=seen)
+    scene, again = example_analysis().scene, seen[0].calibration
+    assert again is not None and again.image_size_px == SIZE_PX
+    assert (again.left_px, again.right_px) == (scene.left_px, scene.right_px)
+    assert again.camera == scene.camera
+    still = still_at(example_analysis().shots[0], START_S)
+    luma = np.asarray(cv2.cvtColor(still.bgr, cv2.COLOR_BGR2GRAY), np.uint8)
+    assert matches(again, luma)
+    assert not matches(again, np.asarray(luma[::-1], np.uint8))
+
+
 def test_show_refuses_what_is_no_analysis(tmp_path: Path) -> None:
     result = run("show", tmp_path / "none")
     assert result.exit_code == 6
@@ -329,86 +347,6 @@ def test_progress_is_for_terminals_only(capsys: pytest.CaptureFixture[str]) -> N
         with shown_progress("counting", quiet=quiet) as on_progress:
             assert on_progress is None
     assert capsys.readouterr() == ("", "")
-
-
-# Real processes: signals, pipes and start-up.
-
-
-def start(*args: str | Path, **environment: str) -> subprocess.Popen[str]:
-    here = Path(__file__).parent
-    return subprocess.Popen(
-        [sys.executable, str(here / "counted_cli.py"), *map(str, args)],
-        stdin=subprocess.DEVNULL,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-        env={**os.environ, "PYTHONPATH": str(here), **environment},
-    )
-
-
-def test_interrupted_and_ended_politely_leave_nothing(clip: Path) -> None:
-    for number in (signal.SIGINT, signal.SIGTERM):
-        with start("count", clip, *OWN, HOLD_S="60") as process:
-            assert process.stderr is not None
-            assert process.stderr.readline() == "half done\n"
-            assert len(list(clip.parent.iterdir())) == 2  # the folder aside is being written
-            process.send_signal(number)
-            out, err = process.communicate(timeout=30)
-        assert process.returncode == 130
-        assert out == ""
-        assert err.split("\n") == ["shoegoal: interrupted; nothing half-written is left", ""]
-        assert [p.name for p in clip.parent.iterdir()] == ["yard.mp4"]
-
-
-def test_killed_outright_leaves_the_earlier_result(clip: Path) -> None:
-    with start("count", clip, *OWN) as process:
-        process.communicate(timeout=60)
-    assert process.returncode == 3
-    folder = clip.with_name("yard.shoegoal")
-    before = {p: p.read_bytes() for p in folder.rglob("*") if p.is_file()}
-    with start("count", clip, *OWN, HOLD_S="60") as process:
-        assert process.stderr is not None
-        assert process.stderr.readline() == "half done\n"
-        process.kill()
-        process.communicate(timeout=30)
-    assert {p: p.read_bytes() for p in folder.rglob("*") if p.is_file()} == before
-
-
-def test_a_reader_that_goes_away_is_no_trouble() -> None:
-    with start("stages") as process:
-        assert process.stdout is not None and process.stderr is not None
-        process.stdout.close()
-        assert process.stderr.read() == ""
-    assert process.returncode == 141
-
-
-@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no device that is always full here")
-def test_a_full_disk_behind_standard_output_is_7() -> None:
-    with Path("/dev/full").open("w") as full:
-        done = subprocess.run(
-            [sys.executable, "-m", "shoegoal", "stages"], stdout=full, stderr=subprocess.PIPE,
-            text=True, check=False,
-        )  # fmt: skip
-    assert done.returncode == 7
-    assert done.stderr.startswith("shoegoal: the output cannot be written")
-    assert len(done.stderr.splitlines()) == 1
-
-
-def test_help_loads_nothing_heavy() -> None:
-    """Start-up stays fast because these stay out; a time would only measure this machine."""
-    script = (
-        "import sys; from shoegoal.cli.main import cli\n"
-        "try: cli(['count', '--help'])\n"
-        "except SystemExit as end: assert end.code == 0\n"
-        "heavy = {'numpy', 'cv2', 'av', 'scipy', 'mediapipe', 'pydantic', 'rich', 'matplotlib'}\n"
-        "sys.exit(' '.join(sorted(heavy & set(sys.modules))) or 0)"
-    )
-    done = subprocess.run(
-        [sys.executable, "-c", script], capture_output=True, text=True, check=False
-    )
-    assert done.stderr.strip() == ""
-    assert done.returncode == 0
-    assert "--stage" in done.stdout
 
 
 def test_help_names_every_exit_code() -> None:

@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from shoegoal.cli.options import FilePath, with_options
-from shoegoal.errors import OutputError
+
+if TYPE_CHECKING:
+    from shoegoal.clip.frame import U8
+    from shoegoal.clip.reader import Clip
 
 BOARD_KINDS = (".pdf", ".png")
+LOOK_EVERY_S = 0.25  # a slowly turned board shows nothing new sooner
 
 
 @click.command()
@@ -18,11 +24,17 @@ def board(out: Path) -> int:
     """Write the board to print for `shoegoal lens` (.pdf or .png).
 
     Print it on A4 at 100 %, glue it on something flat, and film it for half a minute from all
-    sides, near and far, with the phone held the same way up as for the clips.
+    sides and tilts, near and far, with the phone held the same way up as for the clips.
     """
     if out.suffix.lower() not in BOARD_KINDS:
-        raise click.UsageError(f"--out must end in .pdf or .png, and {out} does not")
-    raise NotImplementedError
+        raise click.UsageError(f"--out must end in {' or '.join(BOARD_KINDS)}, and {out} does not")
+    from shoegoal.analysis.folders import check_writable_file
+    from shoegoal.scene.board import write_board
+
+    check_writable_file(out)
+    write_board(out)
+    click.echo(f"wrote {out}: print it at 100 % and check its 100 mm line with a ruler")
+    return 0
 
 
 @click.command()
@@ -34,4 +46,31 @@ def lens(clip: Path, out: Path, quiet: bool) -> int:
     Writes a lens file for `shoegoal count --lens`. It is good for clips filmed with the same phone
     in the same mode and the same way up.
     """
-    raise OutputError("not yet")
+    from shoegoal.analysis.folders import check_writable_file
+    from shoegoal.cli.progress import shown_progress
+    from shoegoal.clip.reader import open_clip
+    from shoegoal.scene.board import calibrate_from_frames
+    from shoegoal.scene.lens import write_lens
+
+    with open_clip(clip) as opened:
+        check_writable_file(out)
+        with shown_progress(f"looking for the board in {clip.name}", quiet=quiet) as on_progress:
+            measured = calibrate_from_frames(_lumas(opened, on_progress), f"from {clip.name}")
+    write_lens(out, measured)
+    click.echo(
+        f"wrote {out}: focal length {measured.focal_px:.0f} px at "
+        f"{measured.width_px}x{measured.height_px} ({measured.how_made})"
+    )
+    return 0
+
+
+def _lumas(clip: Clip, on_progress: Callable[[float], None] | None) -> Iterator[U8]:
+    """Hand out the pictures that are worth a look, by their times."""
+    next_s = float("-inf")
+    for frame in clip.frames():
+        if frame.time_s < next_s:
+            continue
+        next_s = frame.time_s + LOOK_EVERY_S
+        if on_progress is not None and clip.info.duration_s:
+            on_progress((frame.time_s - clip.info.start_s) / clip.info.duration_s)
+        yield frame.luma

@@ -165,17 +165,17 @@ def _stage_and_ball(given: dict[str, Any]) -> tuple[Stage, BallSize]:
 def _lens(path: Path | None) -> Lens | None:
     if path is None:
         return None
-    from shoegoal.scene.lens import load_lens
+    from shoegoal.scene.lens import read_lens
 
-    return load_lens(path)
+    return read_lens(path)
 
 
 def _calibration(path: Path | None) -> Calibration | None:
     if path is None:
         return None
-    from shoegoal.scene.calibration import load_calibration
+    from shoegoal.scene.calibration import read_calibration
 
-    return load_calibration(path)
+    return read_calibration(path)
 
 
 def _point(given: tuple[float, float] | None) -> ImagePoint | None:
@@ -185,4 +185,7 @@ def _point(given: tuple[float, float] | None) -> ImagePoint | None:
 
 
 def _save_calibration(path: Path, counted: Counted) -> None:
-    raise NotImplementedError
+    from shoegoal.analysis.calibrate import calibration_of
+    from shoegoal.scene.calibration import write_calibration
+
+    write_calibration(path, calibration_of(counted.analysis, counted.goal_still))

@@ -1,0 +1,97 @@
+"""The command line as a process: signals, pipes, a full disk, and a fast start."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from clip_writer import ramp_pictures, write_clip
+
+OWN = ("--make", "4", "--of", "6", "--width-steps", "4", "--back-steps", "10")
+
+
+@pytest.fixture
+def clip(tmp_path: Path) -> Path:
+    return write_clip(tmp_path / "yard.mp4", ramp_pictures(12))
+
+
+def start(*args: str | Path, **environment: str) -> subprocess.Popen[str]:
+    here = Path(__file__).parent
+    return subprocess.Popen(
+        [sys.executable, str(here / "counted_cli.py"), *map(str, args)],
+        stdin=subprocess.DEVNULL,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env={**os.environ, "PYTHONPATH": str(here), **environment},
+    )
+
+
+def test_interrupted_and_ended_politely_leave_nothing(clip: Path) -> None:
+    for number in (signal.SIGINT, signal.SIGTERM):
+        with start("count", clip, *OWN, HOLD_S="60") as process:
+            assert process.stderr is not None
+            assert process.stderr.readline() == "half done\n"
+            assert len(list(clip.parent.iterdir())) == 2  # the folder aside is being written
+            process.send_signal(number)
+            out, err = process.communicate(timeout=30)
+        assert process.returncode == 130
+        assert out == ""
+        assert err.split("\n") == ["shoegoal: interrupted; nothing half-written is left", ""]
+        assert [p.name for p in clip.parent.iterdir()] == ["yard.mp4"]
+
+
+def test_killed_outright_leaves_the_earlier_result(clip: Path) -> None:
+    with start("count", clip, *OWN) as process:
+        process.communicate(timeout=60)
+    assert process.returncode == 3
+    folder = clip.with_name("yard.shoegoal")
+    before = {p: p.read_bytes() for p in folder.rglob("*") if p.is_file()}
+    with start("count", clip, *OWN, HOLD_S="60") as process:
+        assert process.stderr is not None
+        assert process.stderr.readline() == "half done\n"
+        process.kill()
+        process.communicate(timeout=30)
+    assert {p: p.read_bytes() for p in folder.rglob("*") if p.is_file()} == before
+
+
+def test_a_reader_that_goes_away_is_no_trouble() -> None:
+    with start("stages") as process:
+        assert process.stdout is not None and process.stderr is not None
+        process.stdout.close()
+        assert process.stderr.read() == ""
+    assert process.returncode == 141
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="no device that is always full here")
+def test_a_full_disk_behind_standard_output_is_7() -> None:
+    with Path("/dev/full").open("w") as full:
+        done = subprocess.run(
+            [sys.executable, "-m", "shoegoal", "stages"], stdout=full, stderr=subprocess.PIPE,
+            text=True, check=False,
+        )  # fmt: skip
+    assert done.returncode == 7
+    assert done.stderr.startswith("shoegoal: the output cannot be written")
+    assert len(done.stderr.splitlines()) == 1
+
+
+def test_help_loads_nothing_heavy() -> None:
+    """Start-up stays fast because these stay out; a time would only measure this machine."""
+    script = (
+        "import sys; from shoegoal.cli.main import cli\n"
+        "try: cli(['count', '--help'])\n"
+        "except SystemExit as end: assert end.code == 0\n"
+        "heavy = {'numpy', 'cv2', 'av', 'scipy', 'mediapipe', 'pydantic', 'rich', 'matplotlib'}\n"
+        "sys.exit(' '.join(sorted(heavy & set(sys.modules))) or 0)"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", script], capture_output=True, text=True, check=False
+    )
+    assert done.stderr.strip() == ""
+    assert done.returncode == 0
+    assert "--stage" in done.stdout
