@@ -52,7 +52,7 @@ def ball_disc(camera: Camera, center: F64, diameter: float) -> tuple[F64, float]
     up = np.cross(side, axis)
     middle = center - axis * radius**2 / reach
     ring = radius * np.sqrt(1 - (radius / reach) ** 2)
-    turn = np.linspace(0, 2 * np.pi, 36, endpoint=False)[:, None]
+    turn = np.linspace(0, 2 * np.pi, 72, endpoint=False)[:, None]
     points = middle + ring * (np.cos(turn) * side + np.sin(turn) * up)
     x, y = opencv_pixels(camera, points).T
     nx, ny = np.roll(x, -1), np.roll(y, -1)

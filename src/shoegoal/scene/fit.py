@@ -194,7 +194,8 @@ def fit_scene(
     spot_px = np.empty((0, 2))
     if kick_spot_px is not None:
         spot_px = np.array([[kick_spot_px.x_px, kick_spot_px.y_px]])
-    plain = _evidence(places, image_size_px, model, marker_px, spot_px, ball, scaled)
+    sigma = MARKER_SIGMA_REL * max(image_size_px) if marker_sigma_px is None else marker_sigma_px
+    plain = _evidence(places, image_size_px, model, marker_px, sigma, spot_px, ball, scaled)
 
     apart = climb(plain, places.centre_sigmas_px)  # judged without the stage's word
     peak = apart
@@ -212,9 +213,8 @@ def fit_scene(
         left_px, right_px = right_px, left_px
         notes.append("the kicks come from the other side: left and right marker changed places")
 
-    sigma = MARKER_SIGMA_REL * max(image_size_px) if marker_sigma_px is None else marker_sigma_px
     draws, worth = explore(peak, DRAWS, seed)
-    shifts = _marker_shifts(draws, peak.evidence, sigma, seed)
+    shifts = _marker_shifts(draws, peak.evidence, seed)
     sizes = posterior.goal_draws(draws, peak.evidence, peak.evidence.markers_px + shifts)
     width = summarise(sizes.width_m)
     if width.sigma > WEAK_WIDTH_REL * width.value:
@@ -222,7 +222,7 @@ def fit_scene(
     steps = None
     if width_steps and back_steps and len(spot_px):
         free, _ = explore(apart, DRAWS, seed + 1)
-        free_px = plain.markers_px + _marker_shifts(free, apart.evidence, sigma, seed + 1)
+        free_px = plain.markers_px + _marker_shifts(free, apart.evidence, seed + 1)
         looks = posterior.goal_draws(free, apart.evidence, free_px)
         steps = report_steps(looks.width_m, looks.distance_m, width_steps, back_steps)
         if steps.disagrees:
@@ -282,6 +282,7 @@ def _evidence(
     image_size_px: tuple[int, int],
     model: Camera,
     marker_px: F64,
+    marker_sigma_px: float,
     spot_px: F64,
     ball: BallSize,
     lens: Lens | None,
@@ -306,6 +307,7 @@ def _evidence(
         sigmas_px=places.diameter_sigmas_px / enlarged,
         wrong_shares=places.wrong_shares,
         markers_px=markers,
+        marker_sigma_px=marker_sigma_px,
         kick_spot_px=model.undistort(spot_px),
         log_ball_prior=(
             float(np.log(ruler.diameter_m)),
@@ -342,14 +344,14 @@ def _ground_spot(camera: Camera, spot_px: F64, diameter_m: float) -> tuple[float
     return float(spot[0]), float(spot[1])
 
 
-def _marker_shifts(draws: F64, evidence: Evidence, sigma_px: float, seed: int) -> F64:
+def _marker_shifts(draws: F64, evidence: Evidence, seed: int) -> F64:
     """Marker placement errors (S, 2, 2), px, that suit how goals are set up.
 
     On low cameras a pixel is half a metre of depth, and blind errors would only ever widen a goal;
     several are tried for each draw and the ones that leave the goal square come up more often.
     """
     rng = np.random.default_rng([seed, 1])
-    shifts = rng.normal(0.0, sigma_px, (len(draws) * SHIFTS_TRIED, 2, 2))
+    shifts = rng.normal(0.0, evidence.marker_sigma_px, (len(draws) * SHIFTS_TRIED, 2, 2))
     if not len(evidence.kick_spot_px):
         return shifts[: len(draws)]
     many = np.repeat(draws, SHIFTS_TRIED, axis=0)

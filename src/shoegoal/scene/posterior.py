@@ -25,8 +25,8 @@ PITCH_PRIOR_RAD = (np.deg2rad(8.0), np.deg2rad(12.0))
 ROLL_PRIOR_RAD = (0.0, np.deg2rad(3.0))
 # Children pace their goals: back distance over width is off by about a fifth. No source.
 STAGE_RATIO_SIGMA = 0.2
-# The kick spot lies about in front of the goal's middle. No source.
-SQUARE_SIGMA_RAD = np.deg2rad(12.0)
+# Distance is paced straight back from the middle; 9 deg is a metre sideways in six. No source.
+SQUARE_SIGMA_RAD = np.deg2rad(9.0)
 
 # Discs that are not the ball may be of any size within this span of log sizes.
 WRONG_LOG_SPAN = np.log(20.0)
@@ -53,6 +53,7 @@ class Evidence:
     diameters_px, sigmas_px : (N,) their diameters and standard deviations.
     wrong_shares : (N,) probabilities that they are something else.
     markers_px : (2, 2) inner bases, or (0, 2) when unknown.
+    marker_sigma_px : standard deviation of the bases, per axis.
     kick_spot_px : (1, 2) disc centre of the ball before a kick, or (0, 2).
     log_ball_prior : mean and standard deviation of the log ball diameter.
     log_focal_prior : mean and standard deviation of the log focal length; None for the
@@ -68,6 +69,7 @@ class Evidence:
     sigmas_px: F64
     wrong_shares: F64
     markers_px: F64
+    marker_sigma_px: float
     kick_spot_px: F64
     log_ball_prior: tuple[float, float]
     log_focal_prior: tuple[float, float] | None
@@ -157,12 +159,14 @@ def ground_spots(theta: F64, pixels: F64, evidence: Evidence, z_m: F64) -> F64:
 class GoalDraws:
     """Goals of many guesses: width, perpendicular kick distance and sideways kick spot, (S,).
 
-    Distance and offset are NaN without a kick spot; the offset has no sign.
+    Distance and offset are NaN without a kick spot; the offset has no sign. `turn_rad` is how far
+    one standard deviation of the marker bases turns the goal line.
     """
 
     width_m: F64
     distance_m: F64
     offset_m: F64
+    turn_rad: F64
 
 
 def goal_draws(theta: F64, evidence: Evidence, markers_px: F64 | None = None) -> GoalDraws:
@@ -178,26 +182,33 @@ def goal_draws(theta: F64, evidence: Evidence, markers_px: F64 | None = None) ->
     markers = ground_spots(theta, given, evidence, np.zeros(len(theta)))
     along = markers[:, 1] - markers[:, 0]
     width = np.maximum(np.hypot(along[:, 0], along[:, 1]), 1e-3)
+    # A pixel is Y / f metres sideways and Y^2 / (f h) metres of depth.
+    sideways = markers[:, :, 1] * np.exp(-theta[:, LOG_FOCAL])[:, None]
+    depth = sideways * markers[:, :, 1] * np.exp(-theta[:, LOG_HEIGHT])[:, None]
+    moved = (sideways * along[:, 1:]) ** 2 + (depth * along[:, :1]) ** 2
+    turn = evidence.marker_sigma_px * np.sqrt(moved.sum(axis=1)) / width**2
     if len(evidence.kick_spot_px) == 0:
         unknown = np.full(len(theta), np.nan)
-        return GoalDraws(width, unknown, unknown)
+        return GoalDraws(width, unknown, unknown, turn)
     radius = np.exp(theta[:, LOG_BALL]) / 2
     spot = ground_spots(theta, evidence.kick_spot_px, evidence, radius)[:, 0]
     back = spot - markers.mean(axis=1)
     distance = np.abs(back[:, 0] * along[:, 1] - back[:, 1] * along[:, 0]) / width
     offset = np.abs(np.sum(back * along, axis=1)) / width
-    return GoalDraws(width, np.maximum(distance, 1e-3), offset)
+    return GoalDraws(width, np.maximum(distance, 1e-3), offset, turn)
 
 
 def set_up_off(theta: F64, evidence: Evidence, markers_px: F64 | None = None) -> F64:
     """Residuals (S, K) of how goals are set up: square to the kicks, as wide as the stage asks.
 
-    K is 0 without a kick spot, 1 with one, 2 with one and a stage.
+    K is 0 without a kick spot, 1 with one, 2 with one and a stage. The evidence's own markers may
+    be turned by their placement error; markers given here are taken as true.
     """
     if len(evidence.kick_spot_px) == 0:
         return np.empty((len(theta), 0))
     goal = goal_draws(theta, evidence, markers_px)
-    columns = [np.arctan2(goal.offset_m, goal.distance_m) / SQUARE_SIGMA_RAD]
+    turn = goal.turn_rad if markers_px is None else np.zeros(len(theta))
+    columns = [np.arctan2(goal.offset_m, goal.distance_m) / np.hypot(SQUARE_SIGMA_RAD, turn)]
     if evidence.stage_ratio is not None:
         prior = (float(np.log(evidence.stage_ratio)), STAGE_RATIO_SIGMA)
         columns.append(_off(np.log(goal.distance_m / goal.width_m), prior))
