@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
+import tomllib
 from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from shoegoal.errors import BadSettingsError
+from shoegoal.scene.written import replace_file
 
 # Two shapes are the same when width over height agrees to this share (1920x1080, 1280x720).
 SAME_SHAPE_REL = 0.01
@@ -67,3 +73,106 @@ class Lens:
             self.focal_sigma_rel,
             self.how_made,
         )
+
+
+class LensFileError(BadSettingsError):
+    """A lens file that is missing or cannot be read."""
+
+
+class _LensFile(BaseModel):
+    """The lens file as written; see the commented example under calibration/."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    format: Literal["shoegoal lens"]
+    version: Literal[1]
+    width_px: Annotated[int, Field(gt=0)]
+    height_px: Annotated[int, Field(gt=0)]
+    focal_px: Annotated[float, Field(gt=0, allow_inf_nan=False)]
+    cx_px: Annotated[float, Field(allow_inf_nan=False)]
+    cy_px: Annotated[float, Field(allow_inf_nan=False)]
+    distortion: Annotated[
+        list[Annotated[float, Field(allow_inf_nan=False)]], Field(min_length=5, max_length=5)
+    ] = [0.0] * 5
+    focal_sigma_rel: Annotated[float, Field(gt=0, lt=0.5)] = 0.01
+    how_made: str = ""
+
+
+def read_lens(path: Path) -> Lens:
+    """Read a lens file.
+
+    Parameters
+    ----------
+    path : a TOML file as `write_lens` makes it.
+
+    Raises
+    ------
+    LensFileError
+        Missing, not TOML, or with fields missing, unknown or out of range.
+    """
+    try:
+        kept = _LensFile.model_validate(tomllib.loads(path.read_text("utf-8")))
+    except OSError as error:
+        raise LensFileError(
+            f"Cannot read the lens file {path}: {error.strerror}; check its name."
+        ) from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise LensFileError(
+            f"The lens file {path} is not TOML ({error}); make it again from a clip of the board."
+        ) from error
+    except ValidationError as error:
+        raise LensFileError(
+            f"The lens file {path} cannot be used: {said_simply(error)}; "
+            "make it again from a clip of the board."
+        ) from error
+    return Lens(
+        kept.width_px,
+        kept.height_px,
+        kept.focal_px,
+        kept.cx_px,
+        kept.cy_px,
+        tuple(kept.distortion),
+        kept.focal_sigma_rel,
+        kept.how_made,
+    )
+
+
+def write_lens(path: Path, lens: Lens) -> None:
+    """Write a lens file.
+
+    Parameters
+    ----------
+    path : where to.
+    lens : what to write.
+
+    Raises
+    ------
+    OutputError
+        The file cannot be written.
+    """
+    bend = ", ".join(repr(float(value)) for value in (*lens.distortion, *[0.0] * 5)[:5])
+    text = f"""# How this phone's camera sees, measured from a clip of a printed board.
+format = "shoegoal lens"
+version = 1
+width_px = {lens.width_px}
+height_px = {lens.height_px}
+focal_px = {float(lens.focal_px)!r}
+cx_px = {float(lens.cx_px)!r}
+cy_px = {float(lens.cy_px)!r}
+distortion = [{bend}]  # k1, k2, p1, p2, k3
+focal_sigma_rel = {float(lens.focal_sigma_rel)!r}
+how_made = {toml_text(lens.how_made)}
+"""
+    replace_file(path, text.encode())
+
+
+def toml_text(text: str) -> str:
+    """Quote a string for TOML (1.0.0, basic strings)."""
+    quoted = text.replace("\\", "\\\\").replace('"', '\\"')
+    return '"' + "".join(c if c.isprintable() else f"\\U{ord(c):08X}" for c in quoted) + '"'
+
+
+def said_simply(error: ValidationError) -> str:
+    """Return the first complaint of a validation in one line."""
+    first = error.errors()[0]
+    return f"{'.'.join(str(part) for part in first['loc']) or 'file'}: {first['msg']}"
