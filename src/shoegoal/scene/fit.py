@@ -26,6 +26,8 @@ from shoegoal.scene.posterior import LOG_BALL, LOG_FOCAL, LOG_HEIGHT, PITCH, ROL
 from shoegoal.scene.search import Peak, climb, explore
 from shoegoal.types import BallSighting, Estimate, ImagePoint
 
+__all__ = ["FitDiagnostics", "SceneFit", "SceneNotFittedError", "SceneSample", "fit_scene"]
+
 F64 = npt.NDArray[np.float64]
 
 MIN_SIGHTINGS = 3
@@ -81,6 +83,7 @@ class SceneFit:
     ----------
     camera, goal : the most likely scene (maximum a posteriori).
     left_px, right_px : marker bases, named as the kicker sees them.
+    marker_sigma_px : their standard deviation, per axis.
     unknowns : names of the fitted parameters, in the order of `theta` and `covariance`.
     theta, covariance : (5,) best values and (5, 5) covariance from the curvature there.
     draws : (S, 5) equally likely parameter sets drawn from the full posterior.
@@ -98,6 +101,7 @@ class SceneFit:
     goal: GoalFrame
     left_px: ImagePoint
     right_px: ImagePoint
+    marker_sigma_px: float
     unknowns: tuple[str, ...]
     theta: F64
     covariance: F64
@@ -233,6 +237,7 @@ def fit_scene(
         goal=goal,
         left_px=left_px,
         right_px=right_px,
+        marker_sigma_px=sigma,
         unknowns=posterior.UNKNOWNS,
         theta=peak.theta,
         covariance=peak.covariance,
