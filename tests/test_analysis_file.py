@@ -21,7 +21,7 @@ from shoegoal.analysis.file import (
 )
 from shoegoal.analysis.model import StageRecord
 from shoegoal.errors import BadSettingsError, OutputError
-from shoegoal.ladder.ladders import load_ladder
+from shoegoal.ladder.ladders import load_ladder, stage_from_options
 from shoegoal.ladder.verdict import judge_shots
 from shoegoal.types import Estimate
 
@@ -142,6 +142,9 @@ def test_a_failed_write_leaves_the_old_file(
 def test_every_shipped_stage_survives_being_written_down() -> None:
     for stage in load_ladder().stages:
         assert StageRecord.of(stage).to_stage() == stage
+        assert StageRecord.of(stage).heading == f"{stage.title}: {stage.sentence}"
+    own = stage_from_options(make=4, of=6, width_steps=4, back_steps=10)
+    assert StageRecord.of(own).heading == own.sentence
 
 
 def test_stored_shots_give_the_verdict_again() -> None:

@@ -20,7 +20,6 @@ from analysis_examples import (
     goal_of_view,
     still_at,
 )
-from shoegoal.analysis.goal_picture import HEADER_HEIGHT as GOAL_HEADER
 from shoegoal.analysis.goal_picture import draw_goal_picture
 from shoegoal.analysis.marks import CALL_COLOURS, SKY, YELLOW, Box, Window, write_text
 from shoegoal.analysis.overview import draw_overview, where_it_ended
@@ -96,8 +95,10 @@ def test_a_small_ball_is_enlarged() -> None:
 def test_the_tip_of_each_marker_sign_touches_its_foot() -> None:
     """The place of the foot comes from cv2.projectPoints, not from this project's camera."""
     view, still = example_view(), still_at(example_shot(1), START_S)
-    picture = draw_goal_picture(example_analysis(), still, view)[GOAL_HEADER:]
+    picture = draw_goal_picture(example_analysis(), still, view)
     zoom = picture.shape[1] / still.bgr.shape[1]
+    below = picture.shape[1] // 4  # the enlarged feet
+    picture = picture[-round(still.bgr.shape[0] * zoom) - below : -below]  # without the words
     turn = CAMERA.rotation()
     shift = -turn @ np.array([0.0, 0.0, CAMERA.height_m])
     feet = np.array([[*GOAL.left_m, 0.0], [*GOAL.right_m, 0.0]])
@@ -107,6 +108,17 @@ def test_the_tip_of_each_marker_sign_touches_its_foot() -> None:
         widths = _near(below, YELLOW, 40).sum(axis=1)
         assert widths[-8:].mean() > widths[2:8].mean() > 0  # a triangle that widens downwards
         assert np.nonzero(_near(below, YELLOW, 40))[1].mean() == pytest.approx(14, abs=1.5)
+
+
+def test_both_feet_are_enlarged_below() -> None:
+    still = still_at(example_shot(1), START_S)
+    picture = draw_goal_picture(example_analysis(), still, example_view())
+    rows, half = picture.shape[1] // 4, picture.shape[1] // 2
+    for feet in (picture[-rows:, :half], picture[-rows:, half:]):
+        x, y, area = _blobs(_near(np.ascontiguousarray(feet), (40, 40, 60), 30))[0]
+        # The marker, a disc of 12 px about its foot, stands in the middle, 3.4 times as large.
+        assert (x, y) == pytest.approx((half / 2, rows / 2), abs=14)
+        assert area > 2 * np.pi * 12**2 / 2
 
 
 def test_calls_differ_without_colour() -> None:

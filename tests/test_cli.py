@@ -98,6 +98,9 @@ def test_an_open_verdict_has_an_exit_code_of_its_own(
     assert shown.exit_code == 3
     assert shown.stdout == result.stdout
     assert run("show", out / "analysis.json").stdout == result.stdout
+    assert "no picture shows" not in shown.stdout
+    (out / "evidence" / "shot-02.jpg").unlink()
+    assert "no picture shows shot 2: see the clip at 0:08.0" in run("show", out).stdout
 
 
 def test_json_is_the_analysis_file(

@@ -14,14 +14,16 @@ from shoegoal.analysis.marks import (
     draw_line,
     draw_marker,
     draw_ring,
-    fitted_text,
+    wrapped_text,
     write_text,
 )
 from shoegoal.analysis.model import Analysis, MarkersSource
 from shoegoal.analysis.stills import U8, SceneView, StillPicture
 
 LONG_SIDE = 1600
-HEADER_HEIGHT = 104
+TEXT_SIZE = 28
+LINE_HEIGHT = 42
+FOOT_SHARE = 0.09  # of the long side: what is shown round a marker's foot
 GRID_M = 1.0
 BEHIND_M = 1.0  # how far behind the goal line the ground grid goes
 ASIDE_M = 2.0
@@ -52,26 +54,44 @@ def draw_goal_picture(analysis: Analysis, still: StillPicture, view: SceneView) 
     draw_line(window.canvas, window.place(view.goal_line_px()), YELLOW, 3, 2)
     for letter, marker in (("L", view.left_px), ("R", view.right_px)):
         draw_marker(window.canvas, window.spot(marker.x_px, marker.y_px), letter, 26)
-    return _with_header(analysis, window.canvas)
+    feet = _enlarged_feet(still, view, window.canvas.shape[1])
+    return _with_header(analysis, np.vstack([window.canvas, feet]))
+
+
+def _enlarged_feet(still: StillPicture, view: SceneView, columns: int) -> U8:
+    """Both markers enlarged side by side: a foot a few pixels off is hard to see in the whole."""
+    half, rows = columns // 2, columns // 4
+    side_px = FOOT_SHARE * max(still.native_size_px)
+    strip = np.full((rows, columns, 3), INK, np.uint8)
+    for left, letter, marker in ((0, "L", view.left_px), (half, "R", view.right_px)):
+        box = Box(marker.x_px - side_px, marker.y_px - side_px / 2, 2 * side_px, side_px)
+        window = Window.onto(still, box, rows)
+        draw_line(window.canvas, window.place(view.goal_line_px()), YELLOW, 1, 1)
+        draw_marker(window.canvas, window.spot(marker.x_px, marker.y_px), letter, 26)
+        piece = window.canvas[:, : half - 4]
+        strip[4:, left : left + piece.shape[1]] = piece[4:]
+    return strip
 
 
 def _with_header(analysis: Analysis, canvas: U8) -> U8:
     scene = analysis.scene
     width = scene.goal_width_m
-    lines = [
-        f"Goal {width.value:.2f} ± {width.sigma:.2f} m wide, markers "
-        f"{_SOURCE_WORDS[scene.markers_source]}",
-        "Do the tips of L and R stand at the inner feet of your markers? If not, count again "
-        "with --left and --right.",
-    ]
+    said = f"Goal {width.value:.2f} ± {width.sigma:.2f} m wide, markers "
+    said += _SOURCE_WORDS[scene.markers_source]
     if scene.kick_distance_m is not None:
         back = scene.kick_distance_m
-        lines[0] += f", kicked from {back.value:.1f} ± {back.sigma:.1f} m (grid: 1 m)"
-    picture = np.full((HEADER_HEIGHT + canvas.shape[0], canvas.shape[1], 3), INK, np.uint8)
-    picture[HEADER_HEIGHT:] = canvas
+        said += f", kicked from {back.value:.1f} ± {back.sigma:.1f} m (grid: 1 m)"
+    asked = (
+        "Do the tips of L and R stand at the inner feet of your markers? If not, count again "
+        "with --left and --right."
+    )
+    room = canvas.shape[1] - 24
+    lines = [*wrapped_text(said, TEXT_SIZE, room), *wrapped_text(asked, TEXT_SIZE, room)]
+    header = 20 + LINE_HEIGHT * len(lines)
+    picture = np.full((header + canvas.shape[0], canvas.shape[1], 3), INK, np.uint8)
+    picture[header:] = canvas
     for number, line in enumerate(lines):
-        text = fitted_text(line, 28, canvas.shape[1] - 24)
-        write_text(picture, (12, 10 + 44 * number), text, 28, rim=None)
+        write_text(picture, (12, 10 + LINE_HEIGHT * number), line, TEXT_SIZE, rim=None)
     return picture
 
 

@@ -233,6 +233,18 @@ def fitted_text(text: str, size: float, room: float) -> str:
     return text.rstrip() + "…"
 
 
+def wrapped_text(text: str, size: float, room: float) -> list[str]:
+    """Break a text into lines that fit into the room there is, px; single words may not."""
+    lines: list[str] = []
+    for word in text.split():
+        longer = f"{lines[-1]} {word}" if lines else word
+        if lines and text_width(longer, size) <= room:
+            lines[-1] = longer
+        else:
+            lines.append(word)
+    return lines
+
+
 def _tint(canvas: U8, mask: U8, x: int, y: int, colour: Colour) -> None:
     rows, columns = mask.shape
     top, left = max(0, y), max(0, x)

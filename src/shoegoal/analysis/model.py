@@ -87,6 +87,11 @@ class StageRecord:
     ball_size: int
     retries: int | None
 
+    @property
+    def heading(self) -> str:
+        """Title and task in one line, without saying the same twice."""
+        return self.sentence if self.title in self.sentence else f"{self.title}: {self.sentence}"
+
     @classmethod
     def of(cls, stage: Stage) -> StageRecord:
         """Write a stage down."""

@@ -175,7 +175,7 @@ def _draw_rows(axes: Axes, analysis: Analysis, view: SceneView, limit_m: float) 
 
 def _caption(analysis: Analysis) -> list[tuple[str, str]]:
     """Lines of the caption and the weight of their letters."""
-    lines = [(line, "bold") for line in wrap(analysis.stage.title, 58)]
-    for sentence in (analysis.stage.sentence, analysis.tally.sentence, analysis.verdict.sentence):
+    lines = [(line, "bold") for line in wrap(analysis.stage.heading, 58)]
+    for sentence in (analysis.tally.sentence, analysis.verdict.sentence):
         lines += [(line, "normal") for line in wrap(sentence, 66)]
     return lines

@@ -11,6 +11,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from shoegoal.analysis.evidence import strip_name
 from shoegoal.analysis.model import Analysis
 from shoegoal.cli.cautions import SHORT_CAUTION
 from shoegoal.ladder.verdict import Decision
@@ -44,7 +45,7 @@ def print_report(analysis: Analysis, evidence: Path | None) -> None:
         console = Console(highlight=False, markup=False, emoji=False, width=PLAIN_WIDTH)
     # Written by click in one go: rich would end the process itself when a reader goes away.
     with console.capture() as captured:
-        console.print(Text(f"{analysis.stage.title}: {analysis.stage.sentence}", style="bold"))
+        console.print(Text(analysis.stage.heading, style="bold"))
         if analysis.shots:
             console.print(_shot_table(analysis))
         sentences = Table.grid(padding=(0, 2))
@@ -109,6 +110,10 @@ def _sentences(analysis: Analysis, evidence: Path | None) -> Iterable[tuple[str,
     for note in analysis.scene.notes:
         yield "Note", Text(note)
     if evidence is not None:
+        for shot in analysis.shots:
+            if not (evidence / strip_name(shot.number)).exists():
+                at = analysis.clock(shot.kick_time_s)
+                yield "Mind", Text(f"no picture shows shot {shot.number}: see the clip at {at}")
         yield "Evidence", Text(f"{evidence} (look at markers.jpg first: is that your goal?)")
     yield "Care", Text(SHORT_CAUTION, style="dim")
 

@@ -56,5 +56,5 @@ def stages(ladder: Path | None, json: bool) -> int:
     click.echo(loaded.title + (f", {loaded.school}" if loaded.school else ""))
     width = max(len(stage.name) for stage in loaded.stages)
     for stage in loaded.stages:
-        click.echo(f"  {stage.name:<{width}}  {stage.title}: {stage.sentence}")
+        click.echo(f"  {stage.name:<{width}}  {StageRecord.of(stage).heading}")
     return 0
