@@ -8,8 +8,9 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from shoegoal.ball.changes import SettledChange
 from shoegoal.ball.measure import rim_strength
-from shoegoal.ball.settled import SettledChange, paint_difference
+from shoegoal.ball.settled import paint_difference
 from shoegoal.ball.sightings import RIM_RATIO, BallTrack, RestingBall
 from shoegoal.types import BallSighting
 
@@ -100,7 +101,9 @@ def _search(track: BallTrack, change: SettledChange) -> list[RestingBall]:
             0.12 * diameter,
             at_rest=True,
         )
-        found.append(RestingBall(sighting, change.before_s, change.after_s, arrived=False))
+        found.append(
+            RestingBall(sighting, change.before_s, change.after_s, arrived=False, roundness=0.0)
+        )
     return found
 
 

@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.optimize import least_squares
 
+from shoegoal.ball.breaks import unbroken_part
 from shoegoal.scene.camera import Camera
 from shoegoal.types import BallSighting
 
@@ -155,11 +156,33 @@ def fit_flight(
     -------
     Flight, or None when the sightings do not hang together as a flight.
     """
-    used = tuple(_before_turning(camera, ball_diameter_m, sightings, rest))
+    used = _unbroken(camera, ball_diameter_m, sightings)
+    flight = _fit_without_strays(camera, ball_diameter_m, used, rest, kick_window_s)
+    if flight is None or len(used) == len(sightings):
+        return flight
+    # A bounce is a kink on the ground but not in the flight: take in what still lies on it.
+    rest_of_it = [s for s in sightings if s.time_s > used[-1].time_s]
+    if not rest_of_it:
+        return flight
+    off = residual_sigmas(camera, flight, rest_of_it) > BREAK_SIGMAS
+    onward = int(np.argmax(off)) if off.any() else len(off)
+    if onward < 2:
+        return flight
+    longer = (*used, *rest_of_it[:onward])
+    return _fit_without_strays(camera, ball_diameter_m, longer, rest, kick_window_s) or flight
+
+
+def _fit_without_strays(
+    camera: Camera,
+    diameter_m: float,
+    used: tuple[BallSighting, ...],
+    rest: BallSighting | None,
+    window_s: tuple[float, float] | None,
+) -> Flight | None:
     for _ in range(4):
         if len(used) < 3:
             return None
-        flight = _fit(camera, ball_diameter_m, used, rest, kick_window_s)
+        flight = _fit(camera, diameter_m, used, rest, window_s)
         if flight is None:
             return None
         kept = _before_break(camera, flight, used)
@@ -292,29 +315,22 @@ def _first_guess(times: F64, ground: F64, start: F64, from_rest: bool, loft: flo
     return np.array([t0, start[0], start[1], slope[0], slope[1], loft, ROLL_LOSS_MPS2])
 
 
-def _before_turning(
-    camera: Camera,
-    diameter_m: float,
-    sightings: Sequence[BallSighting],
-    rest: BallSighting | None,
-) -> list[BallSighting]:
-    """Drop what follows the farthest point in the picture: a rebound, a stop, a roll back."""
-    if len(sightings) < 3:
-        return list(sightings)
-    origin = rest or sightings[0]
-    xs = np.array([s.x_px for s in sightings])
-    ys = np.array([s.y_px for s in sightings])
-    size = np.array([s.diameter_px for s in sightings])
-    way = np.hypot(xs - origin.x_px, ys - origin.y_px)
-    farthest = way[0]
-    end = len(way)
-    for i in range(1, len(way)):
-        if way[i] > farthest:
-            farthest = way[i]
-        elif way[i] < farthest - 0.5 * size[i]:
-            end = int(np.argmax(way[: i + 1])) + 1
-            break
-    return list(sightings[:end])
+def _unbroken(
+    camera: Camera, diameter_m: float, sightings: Sequence[BallSighting]
+) -> tuple[BallSighting, ...]:
+    """Drop what is still at the foot, and what follows the first rebound, catch or touch."""
+    pixels = np.array([(s.x_px, s.y_px) for s in sightings])
+    sigma_px = _table(sightings)[4]
+    ground = camera.ball_on_ground(pixels, diameter_m)
+    # One step along each picture axis tells how far a slip of that size goes on the ground.
+    right = camera.ball_on_ground(pixels + np.column_stack([sigma_px, 0 * sigma_px]), diameter_m)
+    down = camera.ball_on_ground(pixels + np.column_stack([0 * sigma_px, sigma_px]), diameter_m)
+    sigma_m = np.hypot(right - ground, down - ground) + 0.01
+    good = np.isfinite(ground).all(axis=1) & np.isfinite(sigma_m).all(axis=1)
+    if not good.all():
+        return tuple(sightings)
+    times = np.array([s.time_s for s in sightings])
+    return tuple(sightings[unbroken_part(times, ground, sigma_m)])
 
 
 def _before_break(

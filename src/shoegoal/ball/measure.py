@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -13,6 +13,11 @@ RIM_TOLERANCE = 0.06  # of the diameter: an edge point this near the circle belo
 STREAK_ELONGATION = 1.3  # longer than this times its width, a blob is a motion streak
 MIN_RIM_SHARE = 0.45  # of the circle's angles must be backed by edge points
 TRIALS = 60
+GUESS_SIZES = (0.9, 1.1, 1.35)
+# An outline runs through the middles of border pixels, nearly half a pixel inside on each side.
+OUTLINE_INSIDE = 0.9
+RAYS = 64
+RAY_SAMPLES = 40
 
 F32 = npt.NDArray[np.float32]
 U8 = npt.NDArray[np.uint8]
@@ -58,10 +63,11 @@ def measure_disc(
 
     Notes
     -----
-    The edge is traced at half of the blob's own contrast, so that a soft lens edge does not
-    inflate the ball. The circle is found by random three-point trials (Fischler & Bolles 1981)
-    and refined by an algebraic least-squares fit (Kasa 1976): a shadow or a shoe that touches the
-    ball spoils only the part of the rim where it touches.
+    A first outline is traced at one level; the circle in it is found by random three-point
+    trials (Fischler & Bolles 1981) and an algebraic least-squares fit (Kasa 1976), so that a
+    shadow or a shoe that touches the ball spoils only the part of the rim where it touches. Then
+    the edge is found anew along each radius, half way between what is inside and outside there:
+    the ball's lit and shaded sides and its shadow each get their own level.
     """
     near = near_px or (difference.shape[1] / 2, difference.shape[0] / 2)
     blob = _blob_near(difference, contrast, near)
@@ -79,14 +85,53 @@ def measure_disc(
     contour = _largest_outline(mask)
     if contour is None:
         return None
-    # An outline runs through the middles of border pixels: half a pixel inside the edge.
     disc = _disc_from_outline(contour, mask)
     if disc is None:
         return None
+    if disc.streak_px == 0:
+        disc = _sharpened(big, disc, contrast)
+    return _native(disc, zoom, x0, y0)
+
+
+def measure_round(
+    difference: U8, contrast: float, x_px: float, y_px: float, radius_px: float
+) -> Disc | None:
+    """Measure a ball of roughly known place and size that touches other things.
+
+    Parameters
+    ----------
+    difference : (H, W) uint8, how far each pixel is from the picture without the ball.
+    contrast : least difference, in levels, that counts as paint.
+    x_px, y_px, radius_px : first guess.
+
+    Returns
+    -------
+    Disc, or None when too little of a rim is found near the guess.
+    """
+    zoom = max(1.0, min(4.0, MIN_SAMPLED_DIAMETER_PX / max(4.0, 2 * radius_px)))
+    big = np.asarray(
+        cv2.resize(difference, None, fx=zoom, fy=zoom, interpolation=cv2.INTER_CUBIC), np.uint8
+    )
+    best: Disc | None = None
+    for grow in GUESS_SIZES:
+        size = 2 * radius_px * grow * zoom
+        start = Disc((x_px + 0.5) * zoom - 0.5, (y_px + 0.5) * zoom - 0.5, size, 0, 0, 0, 0, 0)
+        found = _sharpened(big, start, contrast)
+        if found.rim_share > (best.rim_share if best else MIN_RIM_SHARE):
+            best = found
+    if best is None:
+        return None
+    mask = (big >= contrast).astype(np.uint8)
+    best = replace(best, fill=_fill(mask, best.x_px, best.y_px, best.diameter_px / 2))
+    return _native(best, zoom, 0, 0)
+
+
+def _native(disc: Disc, zoom: float, x0: float, y0: float) -> Disc:
+    """Undo an enlargement and a crop."""
     return Disc(
         (disc.x_px + 0.5) / zoom - 0.5 + x0,
         (disc.y_px + 0.5) / zoom - 0.5 + y0,
-        (disc.diameter_px + 1.0) / zoom,
+        (disc.diameter_px + OUTLINE_INSIDE) / zoom,
         disc.sigma_px / zoom + 0.05,
         disc.diameter_sigma_px / zoom + 0.1,
         disc.rim_share,
@@ -234,6 +279,45 @@ def _kasa(points: npt.NDArray[np.float64]) -> tuple[float, float, float]:
     solution, *_ = np.linalg.lstsq(design, np.sum(local**2, axis=1), rcond=None)
     x, y = solution[0] / 2, solution[1] / 2
     return float(x + middle[0]), float(y + middle[1]), float(np.sqrt(solution[2] + x**2 + y**2))
+
+
+def _sharpened(picture: U8, disc: Disc, contrast: float) -> Disc:
+    """Move a circle (in the enlarged picture) to the half-way edge of each of its radii."""
+    angles = np.linspace(0, 2 * np.pi, RAYS, endpoint=False)
+    shares = np.linspace(0.5, 1.45, RAY_SAMPLES)
+    x, y, radius = disc.x_px, disc.y_px, disc.diameter_px / 2
+    for _ in range(2):
+        xs = (x + radius * shares[None, :] * np.cos(angles)[:, None]).astype(np.float32)
+        ys = (y + radius * shares[None, :] * np.sin(angles)[:, None]).astype(np.float32)
+        profile = cv2.remap(picture, xs, ys, cv2.INTER_LINEAR, borderValue=0).astype(np.float64)
+        inner = np.max(profile[:, shares <= 0.8], axis=1)
+        outer = np.median(profile[:, shares >= 1.2], axis=1)
+        level = (inner + outer) / 2
+        above = profile >= level[:, None]
+        # the outermost step down, so that a dark panel's edge inside the ball is passed over
+        falls = above[:, :-1] & ~above[:, 1:]
+        last = falls.shape[1] - 1 - np.argmax(falls[:, ::-1], axis=1)
+        rows = np.arange(RAYS)
+        high, low = profile[rows, last], profile[rows, last + 1]
+        part = (high - level) / np.maximum(1e-6, high - low)
+        edge = radius * (shares[last] + part * (shares[1] - shares[0]))
+        good = falls.any(axis=1) & (inner - outer >= contrast) & (shares[last] > 0.7)
+        points = np.column_stack([x + edge * np.cos(angles), y + edge * np.sin(angles)])
+        reach = max(1.0, 2 * RIM_TOLERANCE * radius)
+        for _ in range(2):
+            good &= np.abs(np.hypot(points[:, 0] - x, points[:, 1] - y) - radius) <= 2 * reach
+            if good.sum() < MIN_RIM_SHARE * RAYS:
+                return disc
+            x, y, radius = _kasa(points[good])
+            good &= np.abs(np.hypot(points[:, 0] - x, points[:, 1] - y) - radius) <= reach
+    if good.sum() < MIN_RIM_SHARE * RAYS:
+        return disc
+    rms = float(np.std(np.hypot(points[good, 0] - x, points[good, 1] - y)))
+    sigma = rms / np.sqrt(good.sum() / 4) + 0.1
+    # These edges are where they are: take back beforehand what outlines are owed.
+    return Disc(
+        x, y, 2 * radius - OUTLINE_INSIDE, sigma, 2 * sigma, float(good.mean()), 0.0, disc.fill
+    )
 
 
 def _fill(mask: U8, x: float, y: float, radius: float) -> float:

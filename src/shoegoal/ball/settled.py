@@ -7,8 +7,6 @@ changes from one settled value to another is a ball that was put down or has lef
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import cv2
 import numpy as np
 import numpy.typing as npt
@@ -28,27 +26,6 @@ CHROMA_GAIN = 2.0  # chroma swings are about half as large as luma swings for th
 
 U8 = npt.NDArray[np.uint8]
 F32 = npt.NDArray[np.float32]
-
-
-@dataclass(frozen=True, slots=True)
-class SettledChange:
-    """A patch that went from one settled look to another.
-
-    Attributes
-    ----------
-    box_small : x, y, width, height in the small frame.
-    before_s : last time at which the old look was seen there.
-    after_s : first time at which the new look is known to have been there.
-    old, new : native (luma, u, v) crops round the patch, the chroma at half size.
-    origin_px : native (x, y) of the crops' first pixel.
-    """
-
-    box_small: tuple[int, int, int, int]
-    before_s: float
-    after_s: float
-    old: tuple[U8, U8, U8]
-    new: tuple[U8, U8, U8]
-    origin_px: tuple[int, int]
 
 
 def paint_difference(a: tuple[U8, U8, U8], b: tuple[U8, U8, U8]) -> U8:
@@ -73,8 +50,9 @@ def paint_difference(a: tuple[U8, U8, U8], b: tuple[U8, U8, U8]) -> U8:
 def shadow_like(now: tuple[U8, U8, U8], before: tuple[U8, U8, U8]) -> U8:
     """Where a picture may merely be shaded: darker than before, of the same colour.
 
-    A shadow scales the light that a surface sends back and leaves its colour (Cucchiara et al.
-    2003, there in HSV); a dark ball may pass this test too, so callers keep both readings.
+    A shadow scales the light that a surface sends back (Cucchiara et al. 2003, there in HSV), so
+    chroma keeps its sign and shrinks with the luma. A dark ball may pass this test too, so callers
+    keep both readings.
 
     Parameters
     ----------
@@ -88,11 +66,31 @@ def shadow_like(now: tuple[U8, U8, U8], before: tuple[U8, U8, U8]) -> U8:
     darker = cv2.bitwise_and(
         cv2.compare(now[0], before[0], cv2.CMP_LT), cv2.compare(now[0], darkest, cv2.CMP_GE)
     )
-    tint = cv2.max(cv2.absdiff(now[1], before[1]), cv2.absdiff(now[2], before[2]))
-    grey = cv2.compare(tint, SHADOW_TINT, cv2.CMP_LE)
-    if grey.shape != darker.shape:
-        grey = cv2.resize(grey, (darker.shape[1], darker.shape[0]), interpolation=cv2.INTER_NEAREST)
-    return np.asarray(cv2.bitwise_and(darker, grey) >> 7, np.uint8)
+    same_hue = cv2.bitwise_and(_paler(now[1], before[1]), _paler(now[2], before[2]))
+    if same_hue.shape != darker.shape:
+        size = (darker.shape[1], darker.shape[0])
+        same_hue = cv2.resize(same_hue, size, interpolation=cv2.INTER_NEAREST)
+    return np.asarray(cv2.bitwise_and(darker, same_hue) >> 7, np.uint8)
+
+
+def _paler(now: U8, before: U8) -> cv2.typing.MatLike:
+    """255 where a chroma plane kept its sign and lost strength, within `SHADOW_TINT`."""
+    return cv2.bitwise_and(
+        cv2.compare(now, cv2.LUT(before, _PALEST), cv2.CMP_GE),
+        cv2.compare(now, cv2.LUT(before, _FULLEST), cv2.CMP_LE),
+    )
+
+
+def _chroma_limits() -> tuple[U8, U8]:
+    """Lower and upper chroma that a shaded surface may show, by its lit chroma, (256,) each."""
+    lit = np.arange(256) - 128.0
+    ends = np.stack([lit, SHADOW_DARKEST * lit])
+    low = np.clip(ends.min(axis=0) - SHADOW_TINT + 128, 0, 255).astype(np.uint8)
+    high = np.clip(ends.max(axis=0) + SHADOW_TINT + 128, 0, 255).astype(np.uint8)
+    return low, high
+
+
+_PALEST, _FULLEST = _chroma_limits()
 
 
 class SettledPicture:
@@ -106,7 +104,7 @@ class SettledPicture:
         self._grain: F32 | None = None
         self._samples: list[tuple[float, tuple[U8, U8, U8]]] = [(first.time_s, first_small.planes)]
         self._latest: tuple[Frame, SmallFrame] = (first, first_small)
-        self._last_match_s: F32 = np.full(self.small[0].shape, first.time_s, np.float32)
+        self.last_match_s: F32 = np.full(self.small[0].shape, first.time_s, np.float32)
 
     def difference(self, small: SmallFrame) -> U8:
         """(h, w) difference of a small frame from the settled picture, luma levels."""
@@ -140,80 +138,38 @@ class SettledPicture:
         local = cv2.blur(self._grain, (GRAIN_REACH_PX, GRAIN_REACH_PX))
         self.contrast = np.maximum(MIN_CONTRAST, NOISE_MULTIPLE * local).astype(np.float32)
 
-    def update(self, frame: Frame, small: SmallFrame) -> list[SettledChange]:
-        """Take one frame in; every ``SETTLE_STEP_S`` report the patches that changed for good."""
+    def update(self, frame: Frame, small: SmallFrame) -> None:
+        """Take one frame in; every ``SETTLE_STEP_S`` what has kept its look is absorbed."""
         self._latest = (frame, small)
         if frame.time_s - self._samples[-1][0] < SETTLE_STEP_S:
-            return []
+            return
         planes = small.planes
         self._watch_grain(paint_difference(planes, self._samples[-1][1]))
         self._samples.append((frame.time_s, planes))
         if len(self._samples) < 3:
-            return []
-        oldest_s, oldest = self._samples.pop(0)
+            return
+        _, oldest = self._samples.pop(0)
         stable = self._alike(planes, self._samples[0][1]) & self._alike(planes, oldest)
-        changes = self._changes(frame, small, stable, oldest_s)
         self._absorb(frame, small, stable)
-        return changes
 
-    def finish(self) -> list[SettledChange]:
-        """Report, at the clip's end, what has changed and only just begun to settle."""
+    def finish(self) -> None:
+        """Absorb, at the clip's end, what has only just begun to settle."""
         frame, small = self._latest
-        before_s, before = self._samples[-1]
-        if before_s == small.time_s and len(self._samples) > 1:
-            before_s, before = self._samples[-2]
-        return self._changes(frame, small, self._alike(small.planes, before), before_s)
+        earlier = [planes for time_s, planes in self._samples if time_s < small.time_s]
+        if earlier:
+            self._absorb(frame, small, self._alike(small.planes, earlier[-1]))
 
     def _alike(self, a: tuple[U8, U8, U8], b: tuple[U8, U8, U8]) -> npt.NDArray[np.bool_]:
         return np.asarray(paint_difference(a, b) < self.contrast, bool)
 
-    def _changes(
-        self, frame: Frame, small: SmallFrame, stable: npt.NDArray[np.bool_], since_s: float
-    ) -> list[SettledChange]:
-        away = self.difference(small) >= self.contrast
-        self._last_match_s[~away] = small.time_s
-        changed = np.asarray(
-            cv2.morphologyEx(
-                (stable & away).astype(np.uint8), cv2.MORPH_OPEN, np.ones((2, 2), np.uint8)
-            ),
-            np.uint8,
-        )
-        if not changed.any():
-            return []
-        closed = cv2.morphologyEx(changed, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
-        count, _, stats, _ = cv2.connectedComponentsWithStats(closed, connectivity=8)
-        found = []
-        for x, y, w, h, area in stats[1:count]:
-            if not _could_be_a_ball(w, h, area, changed.shape):
-                continue
-            pad = max(4, int(0.35 * max(w, h)))
-            box = (int(x - pad), int(y - pad), int(w + 2 * pad), int(h + 2 * pad))
-            origin, old = native_crop(self.native, box, self.scale)
-            _, new = native_crop(frame.planes, box, self.scale)
-            inside = changed[y : y + h, x : x + w] > 0
-            before_s = float(np.median(self._last_match_s[y : y + h, x : x + w][inside]))
-            found.append(
-                SettledChange((int(x), int(y), int(w), int(h)), before_s, since_s, old, new, origin)
-            )
-        return found
-
     def _absorb(self, frame: Frame, small: SmallFrame, stable: npt.NDArray[np.bool_]) -> None:
+        self.last_match_s[self.difference(small) < self.contrast] = frame.time_s
         mask = stable.astype(np.uint8)
         now = small.planes + frame.planes
         for target, source in zip(self.small + self.native, now, strict=True):
             size = (source.shape[1], source.shape[0])
             cv2.copyTo(source, cv2.resize(mask, size, interpolation=cv2.INTER_NEAREST), target)
-        self._last_match_s[stable] = frame.time_s
-
-
-def _could_be_a_ball(w: int, h: int, area: int, shape: tuple[int, ...]) -> bool:
-    longest, shortest = max(w, h), min(w, h)
-    return (
-        shortest >= 0.006 * max(shape)
-        and longest <= 0.3 * max(shape)
-        and longest <= 4 * shortest
-        and area >= 0.15 * w * h
-    )
+        self.last_match_s[stable] = frame.time_s
 
 
 def native_crop(

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
-from shoegoal.ball.measure import Disc, measure_disc, rim_strength
+from shoegoal.ball.changes import SettledChange
+from shoegoal.ball.measure import Disc, measure_disc, measure_round, rim_strength
 from shoegoal.ball.moving import Blob
-from shoegoal.ball.settled import SettledChange, paint_difference
+from shoegoal.ball.settled import paint_difference, shadow_like
 from shoegoal.ball.tracks import Track
 from shoegoal.types import BallSighting
 
@@ -17,9 +19,15 @@ MIN_SIGHTINGS = 4
 MIN_ROUND_SHARE = 0.5  # of a track's blobs that measure as round
 MIN_MEAN_RIM = 0.55
 MAX_SIZE_STEP = 0.18  # a sighting whose size is off its neighbours by more is dropped
+MIN_NET_TRAVEL = 2.0  # in diameters
+MIN_STRAIGHTNESS = 0.85  # net over total way
+MIN_SPEED = 2.0  # in diameters per second
 MIN_REST_RIM = 0.6
 MIN_REST_FILL = 0.55
 RIM_RATIO = 1.25  # the picture with the ball has this much more rim than the one without
+
+
+U8 = npt.NDArray[np.uint8]
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,11 +38,14 @@ class BallTrack:
     ----------
     sightings : in order of time, at least ``MIN_SIGHTINGS``.
     roundness : mean share of the rim that was seen, 0..1.
+    ball_score : how much it looked like a ball to the detector at its best, 0..1; 0 when the
+        detector was not asked.
     body_gap : distance of the first sighting to the nearest moving body, in ball diameters.
     """
 
     sightings: tuple[BallSighting, ...]
     roundness: float
+    ball_score: float
     body_gap: float
 
     @property
@@ -57,6 +68,7 @@ class RestingBall:
     sighting : its measured disc; ``time_s`` is ``before_s`` for one that left and ``after_s``
         for one that arrived.
     before_s, after_s : the change happened between these times.
+    roundness : share of the rim that was seen, 0..1.
     arrived : True when the later picture holds the ball, False when the earlier one does.
     """
 
@@ -64,6 +76,7 @@ class RestingBall:
     before_s: float
     after_s: float
     arrived: bool
+    roundness: float
 
 
 def ball_track(track: Track) -> BallTrack | None:
@@ -86,18 +99,53 @@ def ball_track(track: Track) -> BallTrack | None:
     rim = float(np.mean([d.rim_share for _, d in kept]))
     if rim < MIN_MEAN_RIM:
         return None
-    return BallTrack(tuple(_sighting(b, d) for b, d in kept), rim, kept[0][0].body_gap)
+    found = BallTrack(tuple(_sighting(b, d) for b, d in kept), rim, 0.0, kept[0][0].body_gap)
+    if not runs_straight(found.sightings):
+        return found
+    return replace(found, ball_score=max((p.ball_score() for p in track.portraits), default=0.0))
+
+
+def runs_straight(sightings: Sequence[BallSighting]) -> bool:
+    """Whether something moved straight on, as a ball does and a limb or head seldom does.
+
+    Judged on the way to the farthest point: a ball may then rebound, stop or be fetched.
+    """
+    points = np.array([(s.x_px, s.y_px) for s in sightings])
+    away = np.hypot(*(points - points[0]).T)
+    end = int(np.argmax(away)) + 1
+    if end < MIN_SIGHTINGS:
+        return False
+    size = float(np.median([s.diameter_px for s in sightings[:end]]))
+    few = points[np.unique(np.linspace(0, end - 1, 8).astype(int))]
+    way = float(np.hypot(*np.diff(few, axis=0).T).sum())
+    seconds = sightings[end - 1].time_s - sightings[0].time_s
+    net = float(away[end - 1])
+    return (
+        net >= MIN_NET_TRAVEL * size
+        and net >= MIN_STRAIGHTNESS * way
+        and net >= MIN_SPEED * size * seconds
+    )
 
 
 def resting_ball(change: SettledChange) -> RestingBall | None:
     """Measure a settled change; None when it is not a round thing that came or went."""
     difference = paint_difference(change.old, change.new)
-    floor = float(np.percentile(difference, 50)) * 1.5
-    disc = measure_disc(difference, max(12.0, floor))
-    if disc is None or disc.streak_px > 0:
+    contrast = max(12.0, 1.5 * float(np.percentile(difference, 50)))
+    # The ball's own shadow came or went with it, and a kicker's may lie across both pictures.
+    readings = (
+        difference,
+        difference * (1 - shadow_like(change.new, change.old)),
+        difference * (1 - shadow_like(change.old, change.new)),
+    )
+    discs = [_settled_disc(change, reading, contrast) for reading in readings]
+    found = [
+        d
+        for d in discs
+        if d and not d.streak_px and d.rim_share >= MIN_REST_RIM and d.fill >= MIN_REST_FILL
+    ]
+    if not found:
         return None
-    if disc.rim_share < MIN_REST_RIM or disc.fill < MIN_REST_FILL:
-        return None
+    disc = max(found, key=lambda d: d.rim_share)
     old = rim_strength(change.old[0], disc.x_px, disc.y_px, disc.diameter_px)
     new = rim_strength(change.new[0], disc.x_px, disc.y_px, disc.diameter_px)
     if max(old, new) < RIM_RATIO * min(old, new):
@@ -112,7 +160,26 @@ def resting_ball(change: SettledChange) -> RestingBall | None:
         disc.diameter_sigma_px,
         at_rest=True,
     )
-    return RestingBall(sighting, change.before_s, change.after_s, arrived)
+    return RestingBall(sighting, change.before_s, change.after_s, arrived, disc.rim_share)
+
+
+def _settled_disc(change: SettledChange, difference: U8, contrast: float) -> Disc | None:
+    if change.guess_px is None:
+        return measure_disc(difference, contrast)
+    x, y, radius = change.guess_px
+    x0, y0 = change.origin_px
+    return measure_round(difference, contrast, x - x0, y - y0, radius)
+
+
+def same_event(a: RestingBall, b: RestingBall) -> bool:
+    """Whether two readings tell of one ball coming or going."""
+    near = np.hypot(a.sighting.x_px - b.sighting.x_px, a.sighting.y_px - b.sighting.y_px)
+    return bool(
+        a.arrived == b.arrived
+        and near <= 0.5 * max(a.sighting.diameter_px, b.sighting.diameter_px)
+        and a.before_s <= b.after_s
+        and b.before_s <= a.after_s
+    )
 
 
 def _disc_of(blob: Blob) -> Disc | None:

@@ -9,12 +9,15 @@ import numpy.typing as npt
 from scipy.optimize import linear_sum_assignment
 
 from shoegoal.ball.moving import Blob, Motion
+from shoegoal.ball.portraits import Portrait, take_portrait
+from shoegoal.clip.reader import Frame
 
 MAX_GAP_S = 0.25  # a ball hidden for longer starts a new track
 FIRST_REACH = 3.2  # in diameters per 1/30 s: about 20 m/s for a size-5 ball
 REACH = 0.7  # in diameters, round the predicted place
 MAX_CHANGE = 0.25  # of the speed, between two frames
 MAX_ROUGHNESS = 0.35  # in diameters: median bend of the path over three neighbouring blobs
+PORTRAIT_AT = (4, 8, 13, 20)  # blobs in a track when its picture is taken
 MIN_BLOBS = 4
 MIN_TRAVEL = 1.2  # in diameters
 NO_MATCH = 1e6
@@ -22,9 +25,10 @@ NO_MATCH = 1e6
 
 @dataclass(slots=True)
 class Track:
-    """One moving thing, oldest blob first."""
+    """One moving thing, oldest blob first, with a few portraits in its surroundings."""
 
     blobs: list[Blob] = field(default_factory=list)
+    portraits: list[Portrait] = field(default_factory=list)
 
     @property
     def start_s(self) -> float:
@@ -70,8 +74,8 @@ class TrackLinker:
     def __init__(self) -> None:
         self._open: list[Track] = []
 
-    def update(self, motion: Motion) -> list[Track]:
-        """Take one frame's motion in; return the tracks that ended and are worth a look."""
+    def update(self, motion: Motion, frame: Frame) -> list[Track]:
+        """Take one frame and its motion in; return the tracks that ended and are worth a look."""
         blobs = motion.blobs
         free = set(range(len(blobs)))
         if self._open and blobs:
@@ -81,6 +85,10 @@ class TrackLinker:
                     self._open[row].blobs.append(blobs[column])
                     free.discard(int(column))
         self._open.extend(Track([blobs[i]]) for i in sorted(free))
+        for track in self._open:
+            if track.end_s == motion.time_s and len(track.blobs) in PORTRAIT_AT:
+                last = track.blobs[-1]
+                track.portraits.append(take_portrait(frame, last.x_px, last.y_px, last.size_px))
         ended = [t for t in self._open if motion.time_s - t.end_s > MAX_GAP_S]
         if ended:
             self._open = [t for t in self._open if motion.time_s - t.end_s <= MAX_GAP_S]

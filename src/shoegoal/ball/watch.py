@@ -5,15 +5,17 @@ from __future__ import annotations
 from collections import deque
 from dataclasses import dataclass, field
 
+from shoegoal.ball.changes import ChangeFinder, SettledChange
 from shoegoal.ball.departures import departure_of
 from shoegoal.ball.moving import MotionWatcher
-from shoegoal.ball.settled import SettledChange, SettledPicture
-from shoegoal.ball.sightings import BallTrack, RestingBall, ball_track, resting_ball
+from shoegoal.ball.settled import SettledPicture
+from shoegoal.ball.sightings import BallTrack, RestingBall, ball_track, resting_ball, same_event
 from shoegoal.ball.tracks import Track, TrackLinker
 from shoegoal.clip.reader import Frame
 from shoegoal.clip.small import SmallFrame
 
 CHANGES_KEPT_S = 8.0  # a kicker may stand over the kick spot this long before it settles
+TWINS_WITHIN = 40  # one event may be seen in two comparisons running
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +48,8 @@ class BallWatcher:
         self.settled: SettledPicture | None = None
         self._motion = MotionWatcher()
         self._linker = TrackLinker()
+        self._finder = ChangeFinder()
+        self._last_s = 0.0
         self._changes: deque[SettledChange] = deque()
         self._waiting: deque[BallTrack] = deque()
 
@@ -53,9 +57,11 @@ class BallWatcher:
         """Take one frame in; return the ball tracks that ended with it."""
         if self.settled is None:
             self.settled = SettledPicture(frame, small)
+        self._last_s = frame.time_s
         motion = self._motion.update(frame, small, self.settled)
-        ended = self._take(self._linker.update(motion))
-        self._note(self.settled.update(frame, small))
+        ended = self._take(self._linker.update(motion, frame))
+        self.settled.update(frame, small)
+        self._note(self._finder.update(self.settled, frame.time_s))
         while self._waiting and frame.time_s - self._waiting[0].end_s > CHANGES_KEPT_S / 2:
             self._resolve(self._waiting.popleft())
         while self._changes and frame.time_s - self._changes[0].after_s > CHANGES_KEPT_S:
@@ -66,7 +72,8 @@ class BallWatcher:
         """Close all that is open at the clip's end and return the record."""
         self._take(self._linker.finish())
         if self.settled is not None:
-            self._note(self.settled.finish())
+            self.settled.finish()
+            self._note(self._finder.update(self.settled, self._last_s, now=True))
         while self._waiting:
             self._resolve(self._waiting.popleft())
         return self.record
@@ -78,7 +85,14 @@ class BallWatcher:
 
     def _note(self, changes: list[SettledChange]) -> None:
         self._changes.extend(changes)
-        self.record.resting.extend(r for r in map(resting_ball, changes) if r is not None)
+        for found in filter(None, map(resting_ball, changes)):
+            twin = next(
+                (r for r in self.record.resting[-TWINS_WITHIN:] if same_event(r, found)), None
+            )
+            if twin is None:
+                self.record.resting.append(found)
+            elif found.roundness > twin.roundness:
+                self.record.resting[self.record.resting.index(twin)] = found
 
     def _resolve(self, track: BallTrack) -> None:
         rest = departure_of(track, self.record.resting, self._changes)

@@ -16,6 +16,9 @@ from shoegoal.types import BallSighting
 SIZE_TOLERANCE = 0.25  # of the diameter that a ball on that ground would show
 MAX_RMS_SIGMAS = 4.0
 MIN_KICK_SPEED_MPS = 1.2  # slower is a nudge of the foot or a ball put down; no source
+MIN_SECONDS_UNSEEN_START = 0.25  # with no resting place seen, a flight must be seen this long,
+MAX_RMS_UNSEEN_START = 2.5  # fit this well
+MIN_SPEED_UNSEEN_START_MPS = 2.0  # and be this fast
 SAME_KICK_S = 0.8
 CONTINUES_S = 3.0  # a flight's later pieces start within this time of the kick
 HIDDEN_S = 1.5  # longest time for which a kicked ball may stay behind its kicker
@@ -83,6 +86,11 @@ def find_kicks(record: BallRecord, camera: Camera, ball_diameter_m: float) -> li
         if kick is not None:
             kicks.append(kick)
             taken.add(id(rest))
+    for departure in record.departures:
+        if departure.rest is None or not any(_shares_track(k, departure.track) for k in kicks):
+            kick = _kick_unseen_start(camera, ball_diameter_m, departure.track, tracks)
+            if kick is not None:
+                kicks.append(kick)
     for rest in left:
         if id(rest) in taken or any(_explains(k, rest) for k in kicks):
             continue
@@ -116,6 +124,38 @@ def _kick_from(
         return None
     later = tuple(s for s in sightings if s.time_s > flight.end_s)
     return Kick(flight.kick_time_s, window[0], window[1], rest.sighting, flight, later)
+
+
+def _kick_unseen_start(
+    camera: Camera, diameter_m: float, track: BallTrack, tracks: Sequence[BallTrack]
+) -> Kick | None:
+    """Read a track as a ball rolling from where it was first seen; strict, for want of a start."""
+    if track.end_s - track.start_s < MIN_SECONDS_UNSEEN_START:
+        return None
+    flight = fit_flight(camera, diameter_m, track.sightings, None)
+    if flight is None or flight.rms_sigmas > MAX_RMS_UNSEEN_START:
+        return None
+    if flight.end_s - flight.kick_time_s < MIN_SECONDS_UNSEEN_START:
+        return None
+    if flight.speed_mps()[0] < MIN_SPEED_UNSEEN_START_MPS:
+        return None
+    more = _continuation(camera, flight, track, tracks)
+    later = tuple(
+        sorted(
+            (s for s in (*track.sightings, *more) if s.time_s > flight.end_s),
+            key=lambda s: s.time_s,
+        )
+    )
+    earliest = flight.kick_time_s - HIDDEN_S
+    return Kick(flight.kick_time_s, earliest, flight.kick_time_s, None, flight, later)
+
+
+def _shares_track(kick: Kick, track: BallTrack) -> bool:
+    return (
+        kick.flight is not None
+        and track.start_s <= kick.flight.end_s
+        and any(s is track.sightings[0] for s in kick.flight.sightings)
+    )
 
 
 def _continuation(

@@ -1,0 +1,92 @@
+"""Keeps a few pictures round everything that may turn out to be a shot, while the clip passes by.
+
+Whether a moving ball was a shot is known only once the goal is; the clip is decoded once. So
+pictures are put by, coded small, for each flight-like track, and dropped when no shot claims them.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from shoegoal.analysis.stills import StillPicture, strip_moments
+from shoegoal.ball.sightings import BallTrack, runs_straight
+from shoegoal.clip.reader import Frame
+from shoegoal.clip.stills import Still, StillRing
+from shoegoal.types import Shot
+
+BEFORE_S = (1.0, 0.7, 0.45, 0.25, 0.12, 0.05, 0.0)  # dense near contact, which is still unknown
+ALONG = (0.2, 0.4, 0.6, 0.8, 1.0)  # shares of the track's time
+AFTER_S = (0.3, 0.6)
+SETTLE_S = 0.65  # after a track's end until the last of its pictures has passed
+JPEG_QUALITY = 90
+
+
+@dataclass(frozen=True, slots=True)
+class _Kept:
+    time_s: float
+    scale: float
+    jpeg: bytes
+
+
+class PictureKeeper:
+    """Add every frame and every ended track; ask for a shot's pictures at the end."""
+
+    def __init__(self, width_px: int, height_px: int, rate_hz: float | None) -> None:
+        self._ring = StillRing(width_px, height_px, rate_hz)
+        self._due: deque[BallTrack] = deque()
+        self._kept: dict[float, _Kept] = {}
+        self._goal: Still | None = None
+
+    def add(self, frame: Frame, ended: Sequence[BallTrack]) -> None:
+        """Take a frame in, with the tracks that ended at it."""
+        self._ring.add(frame)
+        if self._goal is None:
+            self._goal = self._ring.at(frame.time_s)
+        self._due.extend(track for track in ended if runs_straight(track.sightings))
+        while self._due and frame.time_s >= self._due[0].end_s + SETTLE_S:
+            self._keep(self._due.popleft())
+
+    def finish(self) -> None:
+        """Put by what is still due at the clip's end."""
+        while self._due:
+            self._keep(self._due.popleft())
+
+    def of_shot(self, shot: Shot) -> list[StillPicture]:
+        """Return the kept pictures nearest to the five moments of a shot's strip."""
+        times = np.array(sorted(self._kept))
+        if not len(times):
+            return []
+        chosen = {
+            float(times[int(np.argmin(np.abs(times - moment.time_s)))])
+            for moment in strip_moments(shot)
+        }
+        kept = (self._kept[time_s] for time_s in sorted(chosen))
+        around = (shot.kick_time_s - 2.0, shot.end_time_s + 2.0)
+        return [_picture(k) for k in kept if around[0] <= k.time_s <= around[1]]
+
+    def first(self) -> StillPicture:
+        """Return the clip's first picture, on which the goal is shown to a person."""
+        assert self._goal is not None
+        return StillPicture(self._goal.time_s, self._goal.bgr(), self._goal.scale[0])
+
+    def _keep(self, track: BallTrack) -> None:
+        start, end = track.start_s, track.end_s
+        wanted = [start - s for s in BEFORE_S]
+        wanted += [start + share * (end - start) for share in ALONG]
+        wanted += [end + s for s in AFTER_S]
+        for time_s in wanted:
+            still = self._ring.at(time_s)
+            if still is None or still.time_s in self._kept:
+                continue
+            _, coded = cv2.imencode(".jpg", still.bgr(), [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY])
+            self._kept[still.time_s] = _Kept(still.time_s, still.scale[0], coded.tobytes())
+
+
+def _picture(kept: _Kept) -> StillPicture:
+    bgr = cv2.imdecode(np.frombuffer(kept.jpeg, np.uint8), cv2.IMREAD_COLOR)
+    return StillPicture(kept.time_s, np.asarray(bgr, np.uint8), kept.scale)

@@ -1,0 +1,102 @@
+"""The one pass over the pictures: everything that needs them gets them here, once."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from shoegoal.analysis.keeper import PictureKeeper
+from shoegoal.ball.watch import BallRecord, BallWatcher
+from shoegoal.clip.frame import U8, planes_to_bgr
+from shoegoal.clip.reader import ClipInfo, open_clip
+from shoegoal.clip.small import small_frame
+from shoegoal.clip.stillness import StillnessReport, StillnessWatcher
+from shoegoal.errors import ClipNotJudgeableError
+
+MIN_FRAMES = 10
+PROGRESS_EVERY_S = 0.5
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Watched:
+    """What one pass over a clip leaves behind.
+
+    Attributes
+    ----------
+    info : the clip as it was opened.
+    frames : pictures decoded.
+    start_s, end_s : presentation times of the first and the last picture.
+    record : what the ball did.
+    stillness : what the camera did.
+    settled_bgr : (H, W, 3) the yard without what moves, as it was at the end.
+    pictures : stills put by for the evidence.
+    problems : plain sentences about the file itself.
+    """
+
+    info: ClipInfo
+    frames: int
+    start_s: float
+    end_s: float
+    record: BallRecord
+    stillness: StillnessReport
+    settled_bgr: U8
+    pictures: PictureKeeper
+    problems: tuple[str, ...]
+
+
+def watch_clip(path: Path, on_progress: Callable[[float], None] | None = None) -> Watched:
+    """Decode a clip once and watch ball and camera.
+
+    Parameters
+    ----------
+    path : the clip.
+    on_progress : called now and then with the share of the clip's time that has passed, 0..1.
+
+    Raises
+    ------
+    ClipUnreadableError
+        The file holds no pictures that can be decoded.
+    ClipNotJudgeableError
+        The clip is too short to hold a shot.
+    """
+    ball, camera = BallWatcher(), StillnessWatcher()
+    with open_clip(path) as clip:
+        info = clip.info
+        pictures = PictureKeeper(info.width_px, info.height_px, info.nominal_rate_hz)
+        frames, start_s, told_s = 0, info.start_s, float("-inf")
+        frame = None
+        for frame in clip.frames():
+            if not frames:
+                start_s = frame.time_s
+            frames += 1
+            small = small_frame(frame)
+            camera.update(frame.time_s, small.luma)
+            pictures.add(frame, ball.update(frame, small))
+            if on_progress and info.duration_s and frame.time_s - told_s >= PROGRESS_EVERY_S:
+                told_s = frame.time_s
+                on_progress(min(1.0, (frame.time_s - start_s) / info.duration_s))
+        problems = tuple(problem.message for problem in clip.problems)
+    if frame is None or ball.settled is None or frames < MIN_FRAMES:
+        raise ClipNotJudgeableError(
+            f"{path} holds only {frames} picture(s), too few to see a shot: film the whole set, "
+            "from before the first kick until after the last."
+        )
+    record = ball.finish()
+    pictures.finish()
+    if on_progress:
+        on_progress(1.0)
+    settled_bgr = planes_to_bgr(
+        *ball.settled.native, full_range=frame.full_range, matrix=frame.matrix
+    )
+    return Watched(
+        info,
+        frames,
+        start_s,
+        frame.time_s,
+        record,
+        camera.report(),
+        settled_bgr,
+        pictures,
+        problems,
+    )

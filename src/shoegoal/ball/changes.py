@@ -1,0 +1,167 @@
+"""Patches of the yard that changed for good: where a ball was put down or has left."""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from shoegoal.ball.settled import (
+    SettledPicture,
+    native_crop,
+    paint_difference,
+    shadow_like,
+)
+
+SNAPSHOT_EVERY_S = 1.0
+SNAPSHOTS_KEPT = 3  # compared over two steps: a patch may settle piece by piece behind a kicker
+MIN_SIDE = 0.006  # of the long side
+MAX_SIDE = 0.3
+MAX_ASPECT = 4.0
+MIN_FILL = 0.15
+MAX_GUESSES = 24  # per comparison
+
+U8 = npt.NDArray[np.uint8]
+F32 = npt.NDArray[np.float32]
+Planes = tuple[U8, U8, U8]
+Box = tuple[int, int, int, int]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SettledChange:
+    """A patch that went from one settled look to another.
+
+    Attributes
+    ----------
+    box_small : x, y, width, height in the small frame.
+    before_s : last time at which the old look was seen there.
+    after_s : time by which the new look had settled there.
+    old, new : native (luma, u, v) crops round the patch, the chroma at half size.
+    origin_px : native (x, y) of the crops' first pixel.
+    guess_px : native (x, y, radius) of the largest disc that fits into a part of the patch; None
+        when the patch stands alone.
+    """
+
+    box_small: tuple[int, int, int, int]
+    before_s: float
+    after_s: float
+    old: Planes
+    new: Planes
+    origin_px: tuple[int, int]
+    guess_px: tuple[float, float, float] | None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Snapshot:
+    time_s: float
+    small: Planes
+    native: Planes
+    last_match_s: F32
+
+
+class ChangeFinder:
+    """Compares the settled picture with what it was a little earlier."""
+
+    def __init__(self) -> None:
+        self._snapshots: deque[_Snapshot] = deque(maxlen=SNAPSHOTS_KEPT)
+
+    def update(
+        self, settled: SettledPicture, time_s: float, *, now: bool = False
+    ) -> list[SettledChange]:
+        """Report what changed, at most once per ``SNAPSHOT_EVERY_S`` unless ``now`` is set."""
+        due = not self._snapshots or time_s - self._snapshots[-1].time_s >= SNAPSHOT_EVERY_S
+        if not due and not now:
+            return []
+        snapshot = _Snapshot(
+            time_s, _copy(settled.small), _copy(settled.native), settled.last_match_s.copy()
+        )
+        earlier = (
+            self._snapshots[1 if len(self._snapshots) == SNAPSHOTS_KEPT else 0]
+            if self._snapshots
+            else None
+        )
+        self._snapshots.append(snapshot)
+        return _changes(earlier, snapshot, settled) if earlier is not None else []
+
+
+def _copy(planes: Planes) -> Planes:
+    return planes[0].copy(), planes[1].copy(), planes[2].copy()
+
+
+def _changes(earlier: _Snapshot, later: _Snapshot, settled: SettledPicture) -> list[SettledChange]:
+    changed = (paint_difference(later.small, earlier.small) >= settled.contrast).astype(np.uint8)
+    if not changed.any():
+        return []
+    shaded = shadow_like(later.small, earlier.small) | shadow_like(earlier.small, later.small)
+    solid = np.asarray(changed & (1 - shaded), np.uint8)
+    patches: dict[Box, tuple[float, float, float] | None] = {}
+    for x, y, radius in _disc_guesses(solid):
+        box = (int(x - radius), int(y - radius), int(2 * radius) + 1, int(2 * radius) + 1)
+        patches[box] = (x / settled.scale, y / settled.scale, radius / settled.scale)
+    for mask in (changed, solid):
+        patches.update(dict.fromkeys(_ball_sized(mask)))
+    return [
+        _change(earlier, later, settled.scale, changed, box, guess)
+        for box, guess in patches.items()
+    ]
+
+
+def _change(
+    earlier: _Snapshot,
+    later: _Snapshot,
+    scale: float,
+    changed: U8,
+    box: Box,
+    guess: tuple[float, float, float] | None,
+) -> SettledChange:
+    x, y, w, h = box
+    pad = max(4, int(0.5 * max(w, h)))
+    around = (x - pad, y - pad, w + 2 * pad, h + 2 * pad)
+    origin, old = native_crop(earlier.native, around, scale)
+    _, new = native_crop(later.native, around, scale)
+    rows, columns = slice(max(0, y), y + h), slice(max(0, x), x + w)
+    inside = changed[rows, columns] > 0
+    seen = earlier.last_match_s[rows, columns][inside]
+    before_s = float(np.median(seen)) if seen.size else earlier.time_s
+    return SettledChange(box, before_s, later.time_s, old, new, origin, guess)
+
+
+def _disc_guesses(mask: U8) -> list[tuple[float, float, float]]:
+    """Centres and radii of the largest discs inside the mask's parts: a ball may touch a shoe."""
+    closed = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
+    depth = cv2.distanceTransform(closed, cv2.DIST_L2, 3)
+    reach = 2 * int(MIN_SIDE * max(mask.shape)) + 1
+    tops = (depth >= cv2.dilate(depth, np.ones((reach, reach), np.uint8))) & (
+        depth >= MIN_SIDE / 2 * max(mask.shape)
+    )
+    ys, xs = np.nonzero(tops)
+    order = np.argsort(-depth[ys, xs])
+    chosen: list[tuple[float, float, float]] = []
+    for i in order:
+        x, y, radius = float(xs[i]), float(ys[i]), float(depth[ys[i], xs[i]])
+        if all(np.hypot(x - a, y - b) > 0.7 * r for a, b, r in chosen):
+            chosen.append((x, y, radius))
+        if len(chosen) == MAX_GUESSES:
+            break
+    return [g for g in chosen if 2 * g[2] <= MAX_SIDE * max(mask.shape)]
+
+
+def _ball_sized(mask: U8) -> list[Box]:
+    opened = cv2.morphologyEx(mask, cv2.MORPH_OPEN, np.ones((2, 2), np.uint8))
+    closed = cv2.morphologyEx(opened, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
+    count, _, stats, _ = cv2.connectedComponentsWithStats(closed, connectivity=8)
+    long_side = max(mask.shape)
+    kept = []
+    for x, y, w, h, area in stats[1:count].tolist():
+        longest, shortest = max(w, h), min(w, h)
+        if (
+            shortest >= MIN_SIDE * long_side
+            and longest <= MAX_SIDE * long_side
+            and longest <= MAX_ASPECT * shortest
+            and area >= MIN_FILL * w * h
+        ):
+            kept.append((x, y, w, h))
+    return kept
