@@ -37,6 +37,7 @@ DIAMETER_BIAS_REL = 0.02
 MARKER_SIGMA_REL = 0.0015
 WEAK_WIDTH_REL = 0.2
 DRAWS = 1000
+FEW_DRAWS = 50.0
 SHIFTS_TRIED = 8
 
 
@@ -218,6 +219,8 @@ def fit_scene(
         notes.append("the kicks come from the other side: left and right marker changed places")
 
     draws, worth = explore(peak, DRAWS, seed)
+    if worth < FEW_DRAWS:
+        notes.append("several quite different scenes fit; the spread given may be too small")
     shifts = _marker_shifts(draws, peak.evidence, seed)
     sizes = posterior.goal_draws(draws, peak.evidence, peak.evidence.markers_px + shifts)
     width = summarise(sizes.width_m)

@@ -21,7 +21,7 @@ RIVAL_STEPS = np.array([0.1, 0.15, 0.03, 0.03, 0.03])  # peaks nearer than this 
 _SCALE_STEPS = 25
 _STEP = 1e-5
 _COARSE_TRIES = 10
-_ROUNDS = 4
+_ROUNDS = 8
 _PROPOSALS = 2500
 _TAIL_DEGREES = 5.0
 _ENOUGH_DRAWS = 300.0
@@ -176,6 +176,7 @@ def explore(peak: Peak, n: int, seed: int) -> tuple[F64, float]:
     bells = [(peak.theta, peak.covariance * 1.3)]
     inner = _only(peak.evidence, peak.kept)
     bells.extend((rival, _covariance(rival, inner) * 1.3) for rival in peak.rivals)
+    best: tuple[float, F64, F64] = (0.0, np.empty((0, len(low))), np.empty(0))
     for _ in range(_ROUNDS):
         guesses, log_proposal = _propose(bells, rng)
         inside = np.all((guesses > low) & (guesses < high), axis=1)
@@ -185,6 +186,8 @@ def explore(peak: Peak, n: int, seed: int) -> tuple[F64, float]:
         weight = np.exp(log_weight - log_weight.max())
         weight /= weight.sum()
         effective = float(1 / (weight**2).sum())
+        if effective > best[0]:
+            best = (effective, guesses, weight)
         if effective >= _ENOUGH_DRAWS:
             break
         centre = weight @ guesses
@@ -192,6 +195,7 @@ def explore(peak: Peak, n: int, seed: int) -> tuple[F64, float]:
         # Few guesses underestimate the spread: keep some of the old one.
         spread = 1.3 * (apart * weight[:, None]).T @ apart + 0.2 * bells[0][1]
         bells.append((centre, spread))
+    effective, guesses, weight = best
     # Systematic resampling: each guess comes up as often as its weight says, give or take one.
     ladder = np.cumsum(weight)
     rungs = (np.arange(n) + rng.random()) / n
