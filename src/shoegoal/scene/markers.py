@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 import numpy.typing as npt
 
@@ -34,6 +35,7 @@ WIDEST_RATIO = 1.45  # width over distance, against the stage's
 MAX_BODIES = 40
 NEAREST_M = 0.8  # nearer to the camera, no goal line is filmed
 BAND_RATIO = 2.0
+GROUND_SAMPLED_M = 20.0
 TO_DO = (
     "Give them as --left X,Y --right X,Y, the foot of each marker's inner side in pixels, or film "
     "again with light, contrasting markers on plain ground."
@@ -98,7 +100,8 @@ def find_markers(
         if _inside(body.place_m, shots, outline)
     ]
     near = sorted(bodies, key=lambda body: -body.excess)[:MAX_BODIES]
-    pairs = weigh_pairs(near, shots, width_steps, back_steps)
+    crossed = _ground_colours(settled_bgr, ground.camera, shots)
+    pairs = weigh_pairs(near, shots, crossed, width_steps, back_steps)
     if not pairs:
         raise MarkersNotFoundError(
             f"Found no two things on the ground that suit a goal about {width_steps:g} steps wide "
@@ -169,6 +172,29 @@ def _shots(
     return Shots(spot, ahead, int(chosen.sum()), reach)
 
 
+def _ground_colours(picture_bgr: U8, camera: Camera, shots: Shots) -> F64:
+    """Colours (K, 3), 8-bit Lab, of the ground from the kick spot as far as the balls were seen."""
+    far = min(max(2.0, shots.reach_m), GROUND_SAMPLED_M)
+    spots = np.array(
+        [
+            shots.spot_m + distance * shots.ahead + across * shots.right
+            for distance in np.arange(0.6, far, 0.4)
+            for across in (-0.5, 0.0, 0.5)
+        ]
+    )
+    pixels = camera.project(np.column_stack([spots, np.zeros(len(spots))]))
+    height, width = picture_bgr.shape[:2]
+    half = max(2, round(0.004 * max(height, width)))
+    colours = []
+    for x, y in pixels[np.isfinite(pixels).all(axis=1)]:
+        if half <= x < width - half and half <= y < height - half:
+            col, row = int(x), int(y)
+            patch = picture_bgr[row - half : row + half, col - half : col + half]
+            lab = cv2.cvtColor(patch, cv2.COLOR_BGR2LAB)
+            colours.append(np.median(lab.reshape(-1, 3), axis=0))
+    return np.array(colours, dtype=np.float64).reshape(-1, 3)
+
+
 def _search_outline(shots: Shots, width_steps: float, back_steps: float) -> F64:
     """Points (N, 2) all over the ground on which markers may stand."""
     near, far = (limit * back_steps for limit in STEP_LIMITS_M)
@@ -185,7 +211,7 @@ def _search_outline(shots: Shots, width_steps: float, back_steps: float) -> F64:
 
 
 def _depth_bands(outline: F64) -> list[F64]:
-    """Split ground points (N, 2) by distance from the camera, so that scales in a band are alike."""
+    """Split ground points (N, 2) by distance from the camera into bands of about one scale."""
     ahead = outline[outline[:, 1] > NEAREST_M]
     bands = []
     near, far = NEAREST_M, float(ahead[:, 1].max(initial=0.0))

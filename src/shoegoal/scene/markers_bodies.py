@@ -24,6 +24,7 @@ LEVELS = 2.6 * 1.3 ** np.arange(13)
 # Parts of one body that are this near each other belong together (shoe and sole, bottle and cap).
 CLOSE_ACROSS_M, CLOSE_UP_M = 0.025, 0.06
 OPEN_M = 0.022  # thinner things are lines and blades
+STACK_GAP_M = 0.08
 RIM_M = 0.035
 WHOLE_BONUS = 0.03  # per e-fold of area: of two equally clear outlines the larger is the body
 MIN_CLEARNESS = 0.35
@@ -33,6 +34,7 @@ BALL_TOP_M = 0.22
 FAINT_SIGMAS = 3.5
 FLANK_M = 1.0
 LONGEST_FOOT_M = 0.3
+UNDER_M = 0.08
 # A footprint is taken as round, but bags are round below too and touch the ground further back.
 MAX_FOOT_RADIUS_M = 0.08
 
@@ -51,6 +53,8 @@ class StandingBody:
     excess : how much it stands out, in spreads of its surroundings.
     unrest : how much its surroundings do, in the same measure.
     lab : (3,) mean colour, 8-bit Lab.
+    under_lab : (3,) colour of what it stands on, just before its foot.
+    edge : how much its surroundings change colour at the height of its foot, 8-bit Lab levels.
     ball_like : round, and as wide and high as the ball would be there.
     shaded : parts that may be mere shade were taken for body.
     """
@@ -64,6 +68,8 @@ class StandingBody:
     excess: float
     unrest: float
     lab: F64
+    under_lab: F64
+    edge: float
     ball_like: bool
     shaded: bool
 
@@ -79,9 +85,13 @@ class StandingBody:
         return float(np.sqrt(across * self.radius_m**2 + deep**2 * depth**2))
 
     def overlaps(self, other: StandingBody) -> bool:
-        """Whether the outlines share picture: two readings of one thing."""
+        """Whether the outlines share picture or lie one on the other: readings of one thing."""
         a, b = self.box_px, other.box_px
-        return min(a[2], b[2]) > max(a[0], b[0]) and min(a[3], b[3]) > max(a[1], b[1])
+        beside = min(a[2], b[2]) - max(a[0], b[0])
+        above = min(a[3], b[3]) - max(a[1], b[1])
+        half_high = 0.5 * max(a[3] - a[1], b[3] - b[1])
+        half_wide = 0.5 * min(a[2] - a[0], b[2] - b[0])
+        return (beside > 0 and above > 0) or (beside > half_wide and above > -half_high)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -108,8 +118,10 @@ def standing_bodies(
     # A dark body may pass for shade and a shade for a body: both readings are kept, the pair tells.
     readings = [(blob, False) for blob in _best_apart(_blobs(strip.excess_unshaded, strip))]
     for blob in _best_apart(_blobs(strip.excess, strip)):
-        if all(blob.box != lit.box for lit, _ in readings):
+        if all(blob.box != other.box for other, _ in readings):
             readings.append((blob, True))
+    lit = [blob for blob, shaded in readings if not shaded]
+    readings += [(blob, False) for blob in _stacked(lit, strip)]
     bodies = [_measure(blob, shaded, strip, camera, ball_diameter_m) for blob, shaded in readings]
     return [body for body in bodies if body is not None]
 
@@ -129,7 +141,8 @@ def _blobs(excess: F32, strip: LevelStrip) -> list[_Blob]:
         mask = (excess > level).astype(np.uint8)
         mask = np.asarray(cv2.morphologyEx(mask, cv2.MORPH_CLOSE, close), dtype=np.uint8)
         mask = np.asarray(cv2.morphologyEx(mask, cv2.MORPH_OPEN, thin), dtype=np.uint8)
-        _, labels, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)
+        _, numbers, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)
+        labels = np.asarray(numbers, dtype=np.int32)
         scale = strip.px_per_m[np.minimum(stats[:, 1] + stats[:, 3], rows - 1)]
         wide, high = stats[:, 2] / scale, stats[:, 3] / scale
         good = (
@@ -166,6 +179,8 @@ def _blob(
     grown = cv2.dilate(body.astype(np.uint8), np.ones((2 * rim + 1, 2 * rim + 1), np.uint8)) > 0
     near = excess[around]
     inner = float(near[body].mean())
+    if inner <= 0 or not (grown & ~body).any():
+        return None
     clear = 1 - float(near[grown & ~body].mean()) / inner
     if clear < MIN_CLEARNESS:
         return None
@@ -188,6 +203,37 @@ def _best_apart(blobs: list[_Blob]) -> list[_Blob]:
         if not any(_overlap(blob.box, other.box) for other in kept):
             kept.append(blob)
     return kept
+
+
+def _stacked(blobs: list[_Blob], strip: LevelStrip) -> list[_Blob]:
+    """Join blobs that lie one on the other: a body before two backgrounds may fall in two."""
+    joined = []
+    for upper in blobs:
+        for lower in blobs:
+            (ux, uy, uw, uh), (lx, ly, lw, lh) = upper.box, lower.box
+            x, y = min(ux, lx), uy
+            w, h = max(ux + uw, lx + lw) - x, ly + lh - uy
+            scale = float(strip.px_per_m[min(len(strip.px_per_m) - 1, ly + lh - 1)])
+            shared = min(ux + uw, lx + lw) - max(ux, lx)
+            gap = ly - (uy + uh)
+            if (
+                not -2 <= gap <= STACK_GAP_M * scale
+                or shared < 0.6 * min(uw, lw)
+                or h > HEIGHTS_M[1] * scale
+                or w > WIDTHS_M[1] * scale
+                or max(uw, lw) > 2.2 * min(uw, lw)
+            ):
+                continue
+            mask = np.zeros((h, w), dtype=np.bool_)
+            mask[:uh, ux - x : ux - x + uw] |= upper.mask
+            mask[ly - y : ly - y + lh, lx - x : lx - x + lw] |= lower.mask
+            mask[uh : max(uh, ly - y), max(ux, lx) - x : max(ux, lx) - x + shared] = True
+            joined.append(
+                _Blob(
+                    (x, y, w, h), mask, max(upper.core, lower.core), max(upper.worth, lower.worth)
+                )
+            )
+    return joined
 
 
 def _measure(
@@ -222,6 +268,8 @@ def _measure(
         excess=blob.core,
         unrest=_unrest(blob, strip, scale),
         lab=strip.lab[y : y + h, x : x + w][blob.mask].mean(axis=0).astype(np.float64),
+        under_lab=_under(blob, strip, bottom, scale),
+        edge=_edge(blob, strip, bottom, scale),
         ball_like=all(same) and abs(np.log(w / h)) < 0.2 and float(blob.mask.mean()) > 0.68,
         shaded=shaded,
     )
@@ -229,7 +277,7 @@ def _measure(
 
 def _foot(blob: _Blob, excess: F32, scale: float) -> tuple[float, float, float]:
     """Left and right edge and lower end of the foot, strip px: where its excess has halved."""
-    x, y, w, h = blob.box
+    x, y, _, h = blob.box
     foot = max(2, round(FOOT_SHARE * h))
     columns = np.flatnonzero(blob.mask[h - foot :].any(axis=0))
     first, last = x + int(columns[0]), x + int(columns[-1])
@@ -277,7 +325,7 @@ def _further_down(excess: F32, columns: tuple[int, int], bottom: float, scale: f
     out = (means[:, at] - usual) / spread > FAINT_SIGMAS
     rows = len(out) if out.all() else int(np.argmin(out))
     tail = round(BLUR_UP_M * scale)  # the blur alone reaches so far
-    return rows - tail if rows > 2 * tail else 0
+    return rows - tail if rows > 1.3 * tail else 0
 
 
 def _half_way(profile: F32, start: int, step: int, level: float | None = None) -> float:
@@ -291,6 +339,33 @@ def _half_way(profile: F32, start: int, step: int, level: float | None = None) -
         return float(i)
     above, below = float(profile[i]), float(profile[j])
     return i + step * (above - half) / max(1e-6, above - below)
+
+
+def _under(blob: _Blob, strip: LevelStrip, bottom: float, scale: float) -> F64:
+    """Median colour of a patch before the foot, beyond the reach of the blur."""
+    x, _, w, _ = blob.box
+    rows, cols = strip.excess.shape
+    top = min(rows - 2, round(bottom + BLUR_UP_M * scale) + 1)
+    deep = max(2, round(UNDER_M * scale))
+    patch = strip.lab[top : top + deep, max(0, x - w // 2) : min(cols, x + w + w // 2)]
+    return np.median(patch.reshape(-1, 3), axis=0).astype(np.float64)
+
+
+def _edge(blob: _Blob, strip: LevelStrip, bottom: float, scale: float) -> float:
+    """Colour step of the surroundings from just above the foot's end to just below it."""
+    x, _, w, _ = blob.box
+    rows, cols = strip.excess.shape
+    gap, reach = max(2, round(0.03 * scale)), max(4, round(0.3 * scale))
+    beside = np.r_[
+        max(0, x - gap - reach) : max(0, x - gap),
+        min(cols, x + w + gap) : min(cols, x + w + gap + reach),
+    ]
+    half = max(2, round(BLUR_UP_M * scale))
+    above, below = max(0, round(bottom) - half), min(rows - 1, round(bottom) + half)
+    if len(beside) == 0:
+        return 0.0
+    step = np.median(strip.lab[above, beside], axis=0) - np.median(strip.lab[below, beside], axis=0)
+    return float(np.linalg.norm(step))
 
 
 def _unrest(blob: _Blob, strip: LevelStrip, scale: float) -> float:

@@ -1,8 +1,8 @@
-"""Which two standing bodies make a goal for these shots: every pair weighed, the best two compared."""
+"""Which two standing bodies make a goal for these shots: every pair weighed and compared."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
@@ -29,6 +29,13 @@ COLOUR_SIGMA = 45.0  # Lab levels: two shoes of different colours are common eno
 FLOOR_UNREST = 1.5  # pixels of plain noise stand out this much
 CLEAR = 7.0  # a body that stands out this many times more than its surroundings is clear
 WORTH_PER_LOG_EXCESS = 1.6
+EDGE_LEVELS = 15.0
+# A body that ends just where the wall begins may go on before the ground, too faint to be seen.
+EDGE_COST = 1.5
+# Markers stand on what the ball is kicked over: Lab levels, lightness weighed less for shade.
+SAME_GROUND_SIGMA = 11.0
+LIGHTNESS_WEIGHT = 0.3
+SAME_GROUND_MOST = 4.0
 SHADED_COST = 0.5  # a reading that takes shade for body
 BALL_COST = 6.0
 SHORT_COST = 3.0  # a goal far beyond all that the balls were seen to reach
@@ -84,7 +91,11 @@ class Pair:
 
 
 def weigh_pairs(
-    bodies: list[StandingBody], shots: Shots, width_steps: float, back_steps: float
+    bodies: list[StandingBody],
+    shots: Shots,
+    ground_lab: F64,
+    width_steps: float,
+    back_steps: float,
 ) -> list[Pair]:
     """Weigh every possible goal, best first.
 
@@ -92,9 +103,11 @@ def weigh_pairs(
     ----------
     bodies : candidates.
     shots : where the ball is kicked from and to.
+    ground_lab : (K, 3) colours of the ground that the shots cross, 8-bit Lab; may be empty.
     width_steps, back_steps : what the stage asks.
     """
     pairs = []
+    worths = {id(body): _worth(body, ground_lab) for body in bodies}
     for one, other in combinations(bodies, 2):
         if one.overlaps(other):
             continue
@@ -102,7 +115,8 @@ def weigh_pairs(
         left, right = (one, other) if across > 0 else (other, one)
         pair = _weigh(left, right, shots, width_steps, back_steps)
         if pair is not None:
-            pairs.append(pair)
+            score = pair.score + worths[id(left)] + worths[id(right)]
+            pairs.append(replace(pair, score=score))
     return sorted(pairs, key=lambda pair: -pair.score)
 
 
@@ -171,16 +185,20 @@ def _weigh(
         + min(6.0, taller**2 + wider**2)
         + min(4.0, colour**2)
     )
-    for body in (left, right):
-        score += _worth(body)
     if shots.reach_m < 0.6 * distance:
         score -= SHORT_COST
     return Pair(left, right, left_m, right_m, float(score))
 
 
-def _worth(body: StandingBody) -> float:
+def _worth(body: StandingBody, ground_lab: F64) -> float:
     """How much a body stands out of a quiet place, as a log weight; 0 for a clear one."""
     quiet = body.excess / max(FLOOR_UNREST, body.unrest)
     worth = WORTH_PER_LOG_EXCESS * float(np.log(np.clip(quiet / CLEAR, 1e-3, 1.0)))
     worth -= BALL_COST if body.ball_like else 0.0
-    return worth - (SHADED_COST if body.shaded else 0.0)
+    worth -= SHADED_COST if body.shaded else 0.0
+    worth -= EDGE_COST if body.edge > EDGE_LEVELS else 0.0
+    if len(ground_lab):
+        off = (ground_lab - body.under_lab) * [LIGHTNESS_WEIGHT, 1.0, 1.0]
+        nearest = float(np.sqrt((off**2).sum(axis=1)).min())
+        worth -= min(SAME_GROUND_MOST, (nearest / SAME_GROUND_SIGMA) ** 2)
+    return worth
