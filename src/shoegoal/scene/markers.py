@@ -12,7 +12,8 @@ import numpy.typing as npt
 from shoegoal.errors import ClipNotJudgeableError
 from shoegoal.scene.camera import Camera
 from shoegoal.scene.ground import GroundFit
-from shoegoal.scene.markers_bodies import HEIGHTS_M, standing_bodies
+from shoegoal.scene.markers_blobs import HEIGHTS_M
+from shoegoal.scene.markers_bodies import standing_bodies
 from shoegoal.scene.markers_pairs import (
     CENTRE_LIMIT_SIGMAS,
     STEP_LIMITS_M,

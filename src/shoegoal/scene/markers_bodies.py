@@ -4,30 +4,17 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 import numpy.typing as npt
 
 from shoegoal.scene.camera import Camera
+from shoegoal.scene.markers_blobs import Blob, best_apart, find_blobs, stacked
 from shoegoal.scene.markers_salience import BLUR_UP_M, MAD_TO_SIGMA, LevelStrip
 
 F64 = npt.NDArray[np.float64]
 F32 = npt.NDArray[np.float32]
 
-# From a child's shoe lying flat to a school bag. Common practice, no source.
-HEIGHTS_M = (0.05, 0.65)
-WIDTHS_M = (0.035, 0.62)
-FLATTEST = 3.3  # width over height: a shoe from its side is about 2.8
-MIN_AREA_PX = 14
-MIN_FILL = 0.35  # of the bounding box
-LEVELS = 2.6 * 1.3 ** np.arange(13)
-# Parts of one body that are this near each other belong together (shoe and sole, bottle and cap).
-CLOSE_ACROSS_M, CLOSE_UP_M = 0.025, 0.06
-OPEN_M = 0.022  # thinner things are lines and blades
-STACK_GAP_M = 0.08
-RIM_M = 0.035
-WHOLE_BONUS = 0.03  # per e-fold of area: of two equally clear outlines the larger is the body
-MIN_CLEARNESS = 0.35
+SAME_THING_SHARE = 0.4
 FOOT_SHARE = 0.35  # of the height, in which the lower end is looked for
 # A ball meets a marker below this height: there its widest part is what counts as its inner edge.
 BALL_TOP_M = 0.22
@@ -35,6 +22,7 @@ FAINT_SIGMAS = 3.5
 FLANK_M = 1.0
 LONGEST_FOOT_M = 0.3
 UNDER_M = 0.08
+BALL_LOG_SIZE = 0.25  # a ball's outline is measured to about this share
 # A footprint is taken as round, but bags are round below too and touch the ground further back.
 MAX_FOOT_RADIUS_M = 0.08
 
@@ -84,22 +72,22 @@ class StandingBody:
         depth = min(self.radius_m, MAX_FOOT_RADIUS_M)
         return float(np.sqrt(across * self.radius_m**2 + deep**2 * depth**2))
 
+    def same_thing(self, other: StandingBody) -> bool:
+        """Whether one outline covers much of the other: two readings of one thing."""
+        a, b = self.box_px, other.box_px
+        wide = max(0.0, min(a[2], b[2]) - max(a[0], b[0]))
+        high = max(0.0, min(a[3], b[3]) - max(a[1], b[1]))
+        smaller = min((box[2] - box[0]) * (box[3] - box[1]) for box in (a, b))
+        return wide * high >= SAME_THING_SHARE * smaller
+
     def overlaps(self, other: StandingBody) -> bool:
-        """Whether the outlines share picture or lie one on the other: readings of one thing."""
+        """Whether the outlines touch, or lie one on the other: never two markers of one goal."""
         a, b = self.box_px, other.box_px
         beside = min(a[2], b[2]) - max(a[0], b[0])
         above = min(a[3], b[3]) - max(a[1], b[1])
         half_high = 0.5 * max(a[3] - a[1], b[3] - b[1])
         half_wide = 0.5 * min(a[2] - a[0], b[2] - b[0])
         return (beside > 0 and above > 0) or (beside > half_wide and above > -half_high)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Blob:
-    box: tuple[int, int, int, int]  # x, y, width, height
-    mask: npt.NDArray[np.bool_]
-    core: float
-    worth: float
 
 
 def standing_bodies(
@@ -116,128 +104,18 @@ def standing_bodies(
     if strip.excess.size == 0:
         return []
     # A dark body may pass for shade and a shade for a body: both readings are kept, the pair tells.
-    readings = [(blob, False) for blob in _best_apart(_blobs(strip.excess_unshaded, strip))]
-    for blob in _best_apart(_blobs(strip.excess, strip)):
+    readings = [(blob, False) for blob in best_apart(find_blobs(strip.excess_unshaded, strip))]
+    for blob in best_apart(find_blobs(strip.excess, strip)):
         if all(blob.box != other.box for other, _ in readings):
             readings.append((blob, True))
     lit = [blob for blob, shaded in readings if not shaded]
-    readings += [(blob, False) for blob in _stacked(lit, strip)]
+    readings += [(blob, False) for blob in stacked(lit, strip)]
     bodies = [_measure(blob, shaded, strip, camera, ball_diameter_m) for blob, shaded in readings]
     return [body for body in bodies if body is not None]
 
 
-def _kernel(across_m: float, up_m: float, px_per_m: float) -> npt.NDArray[np.uint8]:
-    size = (max(1, round(up_m * px_per_m)), max(1, round(across_m * px_per_m)))
-    return np.ones(size, np.uint8)
-
-
-def _blobs(excess: F32, strip: LevelStrip) -> list[_Blob]:
-    rows = excess.shape[0]
-    typical = float(np.median(strip.px_per_m))
-    close = _kernel(CLOSE_ACROSS_M, CLOSE_UP_M, typical)
-    thin = _kernel(OPEN_M, OPEN_M, typical)
-    found = []
-    for level in LEVELS:
-        mask = (excess > level).astype(np.uint8)
-        mask = np.asarray(cv2.morphologyEx(mask, cv2.MORPH_CLOSE, close), dtype=np.uint8)
-        mask = np.asarray(cv2.morphologyEx(mask, cv2.MORPH_OPEN, thin), dtype=np.uint8)
-        _, numbers, stats, _ = cv2.connectedComponentsWithStats(mask, connectivity=8)
-        labels = np.asarray(numbers, dtype=np.int32)
-        scale = strip.px_per_m[np.minimum(stats[:, 1] + stats[:, 3], rows - 1)]
-        wide, high = stats[:, 2] / scale, stats[:, 3] / scale
-        good = (
-            (stats[:, 4] >= MIN_AREA_PX)
-            & (wide >= WIDTHS_M[0])
-            & (wide <= WIDTHS_M[1])
-            & (high >= HEIGHTS_M[0])
-            & (high <= HEIGHTS_M[1])
-            & (wide <= FLATTEST * high)
-            & (stats[:, 4] >= MIN_FILL * stats[:, 2] * stats[:, 3])
-        )
-        good[0] = False
-        for k in np.flatnonzero(good):
-            x, y, w, h = (int(n) for n in stats[k, :4])
-            blob = _blob(excess, labels, int(k), (x, y, w, h), float(scale[k]))
-            if blob is not None:
-                found.append(blob)
-    return found
-
-
-def _blob(
-    excess: F32,
-    labels: npt.NDArray[np.int32],
-    number: int,
-    box: tuple[int, int, int, int],
-    scale: float,
-) -> _Blob | None:
-    """Judge one component: how clear is its outline against the rim just outside it."""
-    x, y, w, h = box
-    rim = max(2, round(RIM_M * scale))
-    x0, y0 = max(0, x - rim), max(0, y - rim)
-    around = slice(y0, y + h + rim), slice(x0, x + w + rim)
-    body = labels[around] == number
-    grown = cv2.dilate(body.astype(np.uint8), np.ones((2 * rim + 1, 2 * rim + 1), np.uint8)) > 0
-    near = excess[around]
-    inner = float(near[body].mean())
-    if inner <= 0 or not (grown & ~body).any():
-        return None
-    clear = 1 - float(near[grown & ~body].mean()) / inner
-    if clear < MIN_CLEARNESS:
-        return None
-    core = float(np.quantile(near[body], 0.7))
-    mask = body[y - y0 : y - y0 + h, x - x0 : x - x0 + w]
-    return _Blob(box, mask, core, clear + WHOLE_BONUS * float(np.log(body.sum())))
-
-
-def _overlap(a: tuple[int, int, int, int], b: tuple[int, int, int, int]) -> bool:
-    return (
-        min(a[0] + a[2], b[0] + b[2]) > max(a[0], b[0])
-        and min(a[1] + a[3], b[1] + b[3]) > max(a[1], b[1])
-    )  # fmt: skip
-
-
-def _best_apart(blobs: list[_Blob]) -> list[_Blob]:
-    """Keep one blob for each place: the one with the clearest outline."""
-    kept: list[_Blob] = []
-    for blob in sorted(blobs, key=lambda b: -b.worth):
-        if not any(_overlap(blob.box, other.box) for other in kept):
-            kept.append(blob)
-    return kept
-
-
-def _stacked(blobs: list[_Blob], strip: LevelStrip) -> list[_Blob]:
-    """Join blobs that lie one on the other: a body before two backgrounds may fall in two."""
-    joined = []
-    for upper in blobs:
-        for lower in blobs:
-            (ux, uy, uw, uh), (lx, ly, lw, lh) = upper.box, lower.box
-            x, y = min(ux, lx), uy
-            w, h = max(ux + uw, lx + lw) - x, ly + lh - uy
-            scale = float(strip.px_per_m[min(len(strip.px_per_m) - 1, ly + lh - 1)])
-            shared = min(ux + uw, lx + lw) - max(ux, lx)
-            gap = ly - (uy + uh)
-            if (
-                not -2 <= gap <= STACK_GAP_M * scale
-                or shared < 0.6 * min(uw, lw)
-                or h > HEIGHTS_M[1] * scale
-                or w > WIDTHS_M[1] * scale
-                or max(uw, lw) > 2.2 * min(uw, lw)
-            ):
-                continue
-            mask = np.zeros((h, w), dtype=np.bool_)
-            mask[:uh, ux - x : ux - x + uw] |= upper.mask
-            mask[ly - y : ly - y + lh, lx - x : lx - x + lw] |= lower.mask
-            mask[uh : max(uh, ly - y), max(ux, lx) - x : max(ux, lx) - x + shared] = True
-            joined.append(
-                _Blob(
-                    (x, y, w, h), mask, max(upper.core, lower.core), max(upper.worth, lower.worth)
-                )
-            )
-    return joined
-
-
 def _measure(
-    blob: _Blob, shaded: bool, strip: LevelStrip, camera: Camera, ball_diameter_m: float
+    blob: Blob, shaded: bool, strip: LevelStrip, camera: Camera, ball_diameter_m: float
 ) -> StandingBody | None:
     x, y, w, h = blob.box
     rows, cols = strip.excess.shape
@@ -254,8 +132,10 @@ def _measure(
     radius = float(np.hypot(*(edges[1] - edges[0]))) / 2
     away = middle / max(1e-6, float(np.hypot(*middle)))
     place = middle + away * min(radius, MAX_FOOT_RADIUS_M)
-    wide, high = w / scale, h / scale
-    same = [abs(np.log(side / ball_diameter_m)) < 0.22 for side in (wide, high)]
+    wide, high = (right - left) / scale, (bottom - _top(blob, excess)) / scale
+    if not (wide > 0 and high > 0):
+        return None
+    same = [abs(np.log(side / ball_diameter_m)) < BALL_LOG_SIZE for side in (wide, high)]
     corners = strip.native([[x, y], [x + w, y], [x, y + h], [x + w, y + h]])
     box = (*corners.min(axis=0).tolist(), *corners.max(axis=0).tolist())
     return StandingBody(
@@ -270,12 +150,12 @@ def _measure(
         lab=strip.lab[y : y + h, x : x + w][blob.mask].mean(axis=0).astype(np.float64),
         under_lab=_under(blob, strip, bottom, scale),
         edge=_edge(blob, strip, bottom, scale),
-        ball_like=all(same) and abs(np.log(w / h)) < 0.2 and float(blob.mask.mean()) > 0.68,
+        ball_like=all(same) and abs(np.log(wide / high)) < BALL_LOG_SIZE,
         shaded=shaded,
     )
 
 
-def _foot(blob: _Blob, excess: F32, scale: float) -> tuple[float, float, float]:
+def _foot(blob: Blob, excess: F32, scale: float) -> tuple[float, float, float]:
     """Left and right edge and lower end of the foot, strip px: where its excess has halved."""
     x, y, _, h = blob.box
     foot = max(2, round(FOOT_SHARE * h))
@@ -298,6 +178,18 @@ def _foot(blob: _Blob, excess: F32, scale: float) -> tuple[float, float, float]:
     left = origin + _half_way(profile, peak, -1, level)
     right = origin + _half_way(profile, peak, 1, level)
     return left, right, bottom
+
+
+def _top(blob: Blob, excess: F32) -> float:
+    """Upper end, strip px: where the excess of the topmost part has halved."""
+    x, y, _, h = blob.box
+    part = max(2, round(FOOT_SHARE * h))
+    columns = np.flatnonzero(blob.mask[:part].any(axis=0))
+    since = max(0, y - part)
+    across = slice(x + int(columns[0]), x + int(columns[-1]) + 1)
+    up = excess[since : y + part, across].max(axis=1)
+    start = y - since + int(np.argmax(up[y - since :]))
+    return since + _half_way(up, start, -1)
 
 
 def _further_down(excess: F32, columns: tuple[int, int], bottom: float, scale: float) -> int:
@@ -341,7 +233,7 @@ def _half_way(profile: F32, start: int, step: int, level: float | None = None) -
     return i + step * (above - half) / max(1e-6, above - below)
 
 
-def _under(blob: _Blob, strip: LevelStrip, bottom: float, scale: float) -> F64:
+def _under(blob: Blob, strip: LevelStrip, bottom: float, scale: float) -> F64:
     """Median colour of a patch before the foot, beyond the reach of the blur."""
     x, _, w, _ = blob.box
     rows, cols = strip.excess.shape
@@ -351,7 +243,7 @@ def _under(blob: _Blob, strip: LevelStrip, bottom: float, scale: float) -> F64:
     return np.median(patch.reshape(-1, 3), axis=0).astype(np.float64)
 
 
-def _edge(blob: _Blob, strip: LevelStrip, bottom: float, scale: float) -> float:
+def _edge(blob: Blob, strip: LevelStrip, bottom: float, scale: float) -> float:
     """Colour step of the surroundings from just above the foot's end to just below it."""
     x, _, w, _ = blob.box
     rows, cols = strip.excess.shape
@@ -368,7 +260,7 @@ def _edge(blob: _Blob, strip: LevelStrip, bottom: float, scale: float) -> float:
     return float(np.linalg.norm(step))
 
 
-def _unrest(blob: _Blob, strip: LevelStrip, scale: float) -> float:
+def _unrest(blob: Blob, strip: LevelStrip, scale: float) -> float:
     """Excess of what lies left, right and below, shade left out: its upper quartile."""
     x, y, w, h = blob.box
     gap, reach = max(2, round(0.03 * scale)), max(4, round(0.3 * scale))

@@ -142,7 +142,7 @@ def rival_of(pairs: list[Pair]) -> Pair | None:
 
 def _same_place(a: Pair, b: Pair) -> bool:
     """Whether two pairs are readings of the same two things."""
-    return a.left.overlaps(b.left) and a.right.overlaps(b.right)
+    return a.left.same_thing(b.left) and a.right.same_thing(b.right)
 
 
 def _weigh(

@@ -1,0 +1,176 @@
+"""Finding markers in pictures whose bases are known through cv2.projectPoints (OpenCV calib3d)."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import numpy.typing as npt
+import pytest
+
+from ground_pictures import BLUE, CONE_M, ORANGE, SIZE_PX, Yard, ground_of
+from scene_simulation import opencv_pixels
+from shoegoal.scene.camera import Camera
+from shoegoal.scene.markers import FoundMarkers, MarkersNotFoundError, find_markers
+
+F64 = npt.NDArray[np.float64]
+
+CENTRE = ((SIZE_PX[0] - 1) / 2, (SIZE_PX[1] - 1) / 2)
+BEHIND = Camera(960.0, *CENTRE, 1.2, 7.0, 1.0)
+SPOT = np.array([0.2, 3.5])
+BACK_M, WIDTH_M = 6.0, 2.4  # ten steps and four steps of 0.6 m
+STEPS = (4.0, 10.0)  # goal width and distance
+
+
+def spot_px(camera: Camera, spot: F64) -> F64:
+    return opencv_pixels(camera, np.array([[*spot, 0.11]]))
+
+
+def flights(spot: F64, ahead: F64, seed: int = 0, count: int = 4) -> list[F64]:
+    """Rolling shots that scatter by about a third of the goal's width."""
+    rng = np.random.default_rng([seed, 8])
+    square = np.array([ahead[1], -ahead[0]])
+    paths = []
+    for _ in range(count):
+        end = spot + BACK_M * 1.1 * ahead + square * rng.normal(0, 0.3 * WIDTH_M)
+        paths.append(spot + np.linspace(0, 1, 12)[:, None] * (end - spot))
+    return paths
+
+
+def goal_bases(spot: F64, ahead: F64, back_m: float = BACK_M, width_m: float = WIDTH_M) -> F64:
+    """Inner bases (2, 2), left and right as the kicker sees them."""
+    right = np.array([ahead[1], -ahead[0]])
+    middle = spot + back_m * ahead
+    return np.stack([middle - right * width_m / 2, middle + right * width_m / 2])
+
+
+def cones(yard: Yard, bases: F64, **kwargs: object) -> None:
+    outward = (bases[1] - bases[0]) / np.hypot(*(bases[1] - bases[0])) * CONE_M[0]
+    yard.cone(*(bases[0] - outward), **kwargs)  # type: ignore[arg-type]
+    yard.cone(*(bases[1] + outward), **kwargs)  # type: ignore[arg-type]
+
+
+def base_errors(found: FoundMarkers, camera: Camera, bases: F64) -> F64:
+    truth = opencv_pixels(camera, np.column_stack([bases, np.zeros(2)]))
+    got = [[m.x_px, m.y_px] for m in (found.left_px, found.right_px)]
+    return np.asarray(np.abs(np.array(got) - truth))
+
+
+NORTH = np.array([0.0, 1.0])
+
+
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("wall", [None, 10.4])
+def test_two_cones_behind_view(seed: int, wall: float | None) -> None:
+    yard = Yard(BEHIND, seed, wall)
+    bases = goal_bases(SPOT, NORTH)
+    cones(yard, bases)
+    found = find_markers(
+        yard.filmed(), ground_of(BEHIND), spot_px(BEHIND, SPOT), flights(SPOT, NORTH, seed), *STEPS
+    )
+    assert base_errors(found, BEHIND, bases).max() < 3.0
+    assert found.confidence >= 0.9
+
+
+def test_a_ground_that_is_a_little_off_still_finds_them() -> None:
+    yard = Yard(BEHIND, 5, 10.4)
+    bases = goal_bases(SPOT, NORTH)
+    cones(yard, bases)
+    off = replace(BEHIND, focal_px=960 * 1.03, height_m=1.2 * 0.97, pitch_deg=7.5)
+    paths = [
+        off.ground_points(opencv_pixels(BEHIND, np.column_stack([p, np.zeros(len(p))])))
+        for p in flights(SPOT, NORTH, 5)
+    ]
+    found = find_markers(yard.filmed(), ground_of(off), spot_px(BEHIND, SPOT), paths, *STEPS)
+    assert base_errors(found, BEHIND, bases).max() < 4.0
+
+
+@pytest.mark.parametrize("tip", [(0.6, 0.1), (-0.6, -0.1), (0.3, -0.6)])
+def test_a_shadow_is_not_the_body(tip: tuple[float, float]) -> None:
+    yard = Yard(BEHIND, 6)
+    bases = goal_bases(SPOT, NORTH)
+    cones(yard, bases, shadow_m=tip)
+    found = find_markers(
+        yard.filmed(), ground_of(BEHIND), spot_px(BEHIND, SPOT), flights(SPOT, NORTH, 6), *STEPS
+    )
+    assert base_errors(found, BEHIND, bases).max() < 5.0
+
+
+def test_side_view_goal_line_runs_in_depth() -> None:
+    camera = Camera(960.0, *CENTRE, 1.3, 8.0, -1.0)
+    spot, ahead = np.array([-3.2, 6.4]), np.array([1.0, 0.0])
+    bases = goal_bases(spot, ahead)
+    yard = Yard(camera, 7)
+    cones(yard, bases)
+    found = find_markers(
+        yard.filmed(), ground_of(camera), spot_px(camera, spot), flights(spot, ahead, 7), *STEPS
+    )
+    # Kicked from left to right, the left marker is the far one.
+    assert found.left_px.y_px < found.right_px.y_px
+    assert base_errors(found, camera, bases).max() < 5.0
+
+
+def test_facing_view_names_sides_as_the_kicker_sees_them() -> None:
+    camera = Camera(960.0, *CENTRE, 1.2, 12.0)
+    spot, ahead = np.array([0.1, 9.5]), np.array([0.0, -1.0])
+    bases = goal_bases(spot, ahead)
+    yard = Yard(camera, 8)
+    cones(yard, bases)
+    found = find_markers(
+        yard.filmed(), ground_of(camera), spot_px(camera, spot), flights(spot, ahead, 8), *STEPS
+    )
+    assert found.left_px.x_px > found.right_px.x_px
+    assert base_errors(found, camera, bases).max() < 8.0
+
+
+def refusal(yard: Yard, paths: list[F64] | None = None) -> str:
+    with pytest.raises(MarkersNotFoundError) as caught:
+        find_markers(
+            yard.filmed(),
+            ground_of(BEHIND),
+            spot_px(BEHIND, SPOT),
+            flights(SPOT, NORTH, yard.seed) if paths is None else paths,
+            *STEPS,
+        )
+    assert caught.value.exit_code == 5
+    return str(caught.value)
+
+
+@pytest.mark.parametrize("wall", [None, 9.9])
+def test_nothing_there_is_refused_with_a_way_out(wall: float | None) -> None:
+    message = refusal(Yard(BEHIND, 9, wall))
+    assert "--left X,Y --right X,Y" in message
+    assert "light, contrasting markers" in message
+
+
+def test_one_marker_alone_is_refused() -> None:
+    yard = Yard(BEHIND, 10, 10.4)
+    yard.cone(*goal_bases(SPOT, NORTH)[0])
+    refusal(yard)
+
+
+def test_two_goals_that_suit_about_as_well_are_refused() -> None:
+    yard = Yard(BEHIND, 11)
+    cones(yard, goal_bases(SPOT, NORTH, 6.6, 2.5), colour=BLUE)
+    aside = np.array([0.5, 0.0])
+    cones(yard, goal_bases(SPOT, NORTH, 5.6, 2.25) + aside, colour=ORANGE)
+    assert "Cannot tell which" in refusal(yard)
+
+
+def test_waiting_balls_are_no_markers() -> None:
+    yard = Yard(BEHIND, 12)
+    for x, y in goal_bases(SPOT, NORTH):
+        yard.ball(x, y)
+    refusal(yard)
+
+
+def test_a_goal_of_another_shape_than_the_stage_asks_is_refused() -> None:
+    yard = Yard(BEHIND, 13)
+    cones(yard, goal_bases(SPOT, NORTH, width_m=0.9))
+    refusal(yard)
+
+
+def test_no_flight_no_goal() -> None:
+    yard = Yard(BEHIND, 14)
+    cones(yard, goal_bases(SPOT, NORTH))
+    assert "No kicked ball was seen rolling" in refusal(yard, [])
