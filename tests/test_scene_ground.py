@@ -46,7 +46,7 @@ def lofted(scene: SimulatedScene, share: float, seed: int) -> list[BallSighting]
 
 def test_clean_behind_views() -> None:
     errors = [abs(width_error(s, s.sightings)) for s in map(simulate, SEEDS)]
-    # DESIGN.md, item 2 of the second stage: width within 5% on good clips.
+    # The goal set for good clips: width within 5%.
     assert np.median(errors) < 0.05
     assert max(errors) < 0.15
 
