@@ -1,4 +1,4 @@
-"""Scenes by seed for the tests of the fit: drawn by cv2.projectPoints, not by the code under test."""
+"""Scenes by seed for the fit's tests: drawn by cv2.projectPoints, not by the code under test."""
 
 from __future__ import annotations
 

@@ -124,8 +124,8 @@ def find_ground_and_kicks(
         ) from error
     if not kicks:
         raise ClipNotJudgeableError(
-            "No kick was found: film from before the first kick, with the ball and its kick spot in "
-            "view and not hidden behind the kicker."
+            "No kick was found: film from before the first kick, with the ball and its kick spot "
+            "in view and not hidden behind the kicker."
         )
     return ground, kicks
 

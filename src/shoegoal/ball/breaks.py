@@ -1,4 +1,4 @@
-"""Where a ball's way breaks: a rebound, a catch, a foot. Found as a kink in its way on the ground."""
+"""Where a ball's way breaks (a rebound, a catch, a foot): a kink in its way on the ground."""
 
 from __future__ import annotations
 
@@ -63,7 +63,7 @@ def _fit(times: F64, values: F64, sigma: F64) -> F64:
 
 
 def _misfit(times: F64, ground: F64, sigma: F64) -> float:
-    """Sum of squared sigmas of both axes, each sighting's share capped so that one slip is no kink."""
+    """Sum of squared sigmas of both axes, capped per sighting so that one slip is no kink."""
     total = 0.0
     for axis in range(2):
         fit = _fit(times, ground[:, axis], sigma[:, axis])

@@ -114,4 +114,5 @@ def _disc_less_ring(diameter: float) -> F32:
     distance = np.hypot(xs, ys)
     disc = (distance <= radius).astype(np.float32)
     ring = ((distance > radius * 1.1) & (distance <= radius * 1.5)).astype(np.float32)
-    return disc / disc.sum() - 0.5 * ring / max(1.0, float(ring.sum()))
+    kernel = disc / disc.sum() - 0.5 * ring / max(1.0, float(ring.sum()))
+    return np.asarray(kernel, np.float32)

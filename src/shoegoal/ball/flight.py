@@ -79,7 +79,7 @@ class Flight:
         v = np.asarray(self.velocity_mps)
         speed = float(np.linalg.norm(v))
         along = v / max(speed, 1e-9)
-        return speed, float(np.sqrt(max(0.0, along @ self.covariance[3:6, 3:6] @ along)))
+        return speed, float(np.sqrt(max(0.0, float(along @ self.covariance[3:6, 3:6] @ along))))
 
     def apex_m(self) -> float:
         """Greatest height of the ball's bottom over the ground, metres."""
@@ -226,7 +226,7 @@ def _misfit(camera: Camera, diameter_m: float, parameters: F64, table: F64) -> F
             (size - table[3]) / table[5],
         ]
     )
-    return np.nan_to_num(np.clip(misfit, -200, 200), nan=20.0)
+    return np.asarray(np.nan_to_num(np.clip(misfit, -200, 200), nan=20.0), np.float64)
 
 
 def _fit(
@@ -287,8 +287,9 @@ def _fit(
     assert best is not None
     misfit = _misfit(camera, diameter_m, best.x, table)
     rms = float(np.sqrt(np.mean(np.minimum(misfit**2, 100.0))))
-    information = best.jac.T @ best.jac + 1e-9 * np.eye(7)
-    covariance = np.linalg.pinv(information) * max(1.0, rms**2)
+    jacobian = np.asarray(best.jac, dtype=np.float64)
+    information = jacobian.T @ jacobian + 1e-9 * np.eye(7)
+    covariance = np.asarray(np.linalg.pinv(information) * max(1.0, rms**2), np.float64)
     return Flight(
         float(best.x[0]),
         (float(best.x[1]), float(best.x[2])),
@@ -306,7 +307,7 @@ def _fit(
 def _first_guess(times: F64, ground: F64, start: F64, from_rest: bool, loft: float) -> F64:
     away = ground - start
     few = min(len(times), 6)
-    slope, offset = np.polyfit(times[:few] - times[0], away[:few], 1)
+    slope, _ = np.polyfit(times[:few] - times[0], away[:few], 1)
     t0 = times[0]
     if from_rest:
         speed = float(np.hypot(*slope))

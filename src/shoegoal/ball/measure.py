@@ -9,10 +9,12 @@ import numpy as np
 import numpy.typing as npt
 
 MIN_SAMPLED_DIAMETER_PX = 48  # small balls are enlarged to this before their edge is traced
-RIM_TOLERANCE = 0.06  # of the diameter: an edge point this near the circle belongs to it
+OUTLINE_TOLERANCE = 0.12  # of the radius: an outline point this near the circle belongs to it
+RAY_TOLERANCE = 0.05  # the same for edges found along radii
 STREAK_ELONGATION = 1.3  # longer than this times its width, a blob is a motion streak
 MIN_RIM_SHARE = 0.45  # of the circle's angles must be backed by edge points
 TRIALS = 60
+HIDDEN_RIM_SIGMA = 0.06  # of the diameter, for a rim of which nothing is seen
 GUESS_SIZES = (0.9, 1.1, 1.35)
 # An outline runs through the middles of border pixels, nearly half a pixel inside on each side.
 OUTLINE_INSIDE = 0.9
@@ -64,7 +66,7 @@ def measure_disc(
     Notes
     -----
     A first outline is traced at one level; the circle in it is found by random three-point
-    trials (Fischler & Bolles 1981) and an algebraic least-squares fit (Kasa 1976), so that a
+    trials (Fischler & Bolles 1981) and an algebraic least-squares fit (Taubin 1991), so that a
     shadow or a shoe that touches the ball spoils only the part of the rim where it touches. Then
     the edge is found anew along each radius, half way between what is inside and outside there:
     the ball's lit and shaded sides and its shadow each get their own level.
@@ -89,7 +91,7 @@ def measure_disc(
     if disc is None:
         return None
     if disc.streak_px == 0:
-        disc = _sharpened(big, disc, contrast)
+        disc = _sharpened(np.asarray(big, np.uint8), disc, contrast)
     return _native(disc, zoom, x0, y0)
 
 
@@ -167,7 +169,7 @@ def _blob_near(
 ) -> tuple[int, int, int, int] | None:
     mask = (difference >= contrast).astype(np.uint8)
     mask = np.asarray(cv2.morphologyEx(mask, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8)), np.uint8)
-    count, labels, stats, centres = cv2.connectedComponentsWithStats(mask, connectivity=8)
+    count, _, stats, centres = cv2.connectedComponentsWithStats(mask, connectivity=8)
     if count < 2:
         return None
     areas = stats[1:, cv2.CC_STAT_AREA].astype(float)
@@ -200,7 +202,7 @@ def _disc_from_outline(points: npt.NDArray[np.float64], mask: U8) -> Disc | None
     long_px, short_px = max(side_a, side_b), min(side_a, side_b)
     if short_px < 3:
         return None
-    circle = _fit_circle(points)
+    circle = _fit_circle(points, OUTLINE_TOLERANCE)
     if circle is not None:
         x, y, radius, spread, count, rim = circle
         if rim >= MIN_RIM_SHARE:
@@ -223,7 +225,7 @@ def _disc_from_outline(points: npt.NDArray[np.float64], mask: U8) -> Disc | None
 
 
 def _fit_circle(
-    points: npt.NDArray[np.float64],
+    points: npt.NDArray[np.float64], tolerance: float
 ) -> tuple[float, float, float, float, int, float] | None:
     """x, y, radius, rms residual, inlier count and share of angles of the best circle."""
     rng = np.random.default_rng(len(points))
@@ -237,16 +239,16 @@ def _fit_circle(
     gap = np.abs(
         np.hypot(*(points[None, :, :] - centres[:, None, :]).transpose(2, 0, 1)) - radii[:, None]
     )
-    near = gap <= np.maximum(0.75, 2 * RIM_TOLERANCE * radii)[:, None]
+    near = gap <= np.maximum(0.75, tolerance * radii)[:, None]
     # support per unit of circle: a small circle must not win by hugging one bulge
     best = int(np.argmax(near.sum(axis=1)))
     inliers = points[near[best]]
     for _ in range(3):
         if len(inliers) < 8:
             return None
-        x, y, radius = _kasa(inliers)
+        x, y, radius = _taubin(inliers)
         distance = np.abs(np.hypot(points[:, 0] - x, points[:, 1] - y) - radius)
-        inliers = points[distance <= max(0.75, 2 * RIM_TOLERANCE * radius)]
+        inliers = points[distance <= max(0.75, tolerance * radius)]
     if len(inliers) < 8:
         return None
     rms = float(np.sqrt(np.mean((np.hypot(inliers[:, 0] - x, inliers[:, 1] - y) - radius) ** 2)))
@@ -272,13 +274,24 @@ def _circles_through(
     return np.stack([x, y], axis=1), radii
 
 
-def _kasa(points: npt.NDArray[np.float64]) -> tuple[float, float, float]:
+def _taubin(points: npt.NDArray[np.float64]) -> tuple[float, float, float]:
+    """Centre and radius of the circle through (N, 2) points, little biased on partial arcs.
+
+    Taubin 1991, in the singular-value form of Chernov 2010 (from memory).
+    """
     middle = points.mean(axis=0)
     local = points - middle
-    design = np.column_stack([local, np.ones(len(local))])
-    solution, *_ = np.linalg.lstsq(design, np.sum(local**2, axis=1), rcond=None)
-    x, y = solution[0] / 2, solution[1] / 2
-    return float(x + middle[0]), float(y + middle[1]), float(np.sqrt(solution[2] + x**2 + y**2))
+    squares = np.sum(local**2, axis=1)
+    mean = float(squares.mean())
+    scaled = (squares - mean) / (2 * np.sqrt(mean))
+    _, _, rows = np.linalg.svd(np.column_stack([scaled, local]), full_matrices=False)
+    lead = rows[2, 0] / (2 * np.sqrt(mean))
+    rest = -mean * lead
+    if abs(lead) < 1e-12:
+        return float(middle[0]), float(middle[1]), float("inf")
+    x, y = -rows[2, 1] / (2 * lead), -rows[2, 2] / (2 * lead)
+    radius = np.sqrt(max(0.0, x**2 + y**2 - rest / lead))
+    return float(x + middle[0]), float(y + middle[1]), float(radius)
 
 
 def _sharpened(picture: U8, disc: Disc, contrast: float) -> Disc:
@@ -286,11 +299,11 @@ def _sharpened(picture: U8, disc: Disc, contrast: float) -> Disc:
     angles = np.linspace(0, 2 * np.pi, RAYS, endpoint=False)
     shares = np.linspace(0.5, 1.45, RAY_SAMPLES)
     x, y, radius = disc.x_px, disc.y_px, disc.diameter_px / 2
-    for _ in range(2):
+    for _ in range(4):
         xs = (x + radius * shares[None, :] * np.cos(angles)[:, None]).astype(np.float32)
         ys = (y + radius * shares[None, :] * np.sin(angles)[:, None]).astype(np.float32)
         profile = cv2.remap(picture, xs, ys, cv2.INTER_LINEAR, borderValue=0).astype(np.float64)
-        inner = np.max(profile[:, shares <= 0.8], axis=1)
+        inner = np.median(profile[:, (shares >= 0.6) & (shares <= 0.85)], axis=1)
         outer = np.median(profile[:, shares >= 1.2], axis=1)
         level = (inner + outer) / 2
         above = profile >= level[:, None]
@@ -301,19 +314,13 @@ def _sharpened(picture: U8, disc: Disc, contrast: float) -> Disc:
         high, low = profile[rows, last], profile[rows, last + 1]
         part = (high - level) / np.maximum(1e-6, high - low)
         edge = radius * (shares[last] + part * (shares[1] - shares[0]))
-        good = falls.any(axis=1) & (inner - outer >= contrast) & (shares[last] > 0.7)
-        points = np.column_stack([x + edge * np.cos(angles), y + edge * np.sin(angles)])
-        reach = max(1.0, 2 * RIM_TOLERANCE * radius)
-        for _ in range(2):
-            good &= np.abs(np.hypot(points[:, 0] - x, points[:, 1] - y) - radius) <= 2 * reach
-            if good.sum() < MIN_RIM_SHARE * RAYS:
-                return disc
-            x, y, radius = _kasa(points[good])
-            good &= np.abs(np.hypot(points[:, 0] - x, points[:, 1] - y) - radius) <= reach
-    if good.sum() < MIN_RIM_SHARE * RAYS:
-        return disc
-    rms = float(np.std(np.hypot(points[good, 0] - x, points[good, 1] - y)))
-    sigma = rms / np.sqrt(good.sum() / 4) + 0.1
+        good = falls.any(axis=1) & (inner - outer >= contrast) & (shares[last] > 0.6)
+        points = np.column_stack([x + edge * np.cos(angles), y + edge * np.sin(angles)])[good]
+        circle = _fit_circle(points, RAY_TOLERANCE) if len(points) >= MIN_RIM_SHARE * RAYS else None
+        if circle is None or circle[4] < MIN_RIM_SHARE * RAYS:
+            return disc
+        x, y, radius, rms, count, _ = circle
+    sigma = rms / np.sqrt(count / 4) + 0.1
     # These edges are where they are: take back beforehand what outlines are owed.
     return Disc(
         x, y, 2 * radius - OUTLINE_INSIDE, sigma, 2 * sigma, float(good.mean()), 0.0, disc.fill

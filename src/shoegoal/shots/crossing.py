@@ -84,23 +84,21 @@ def measure_crossing(
         p_seen = max(p_seen, float(ndtr((2 * radius - last[1]) / np.hypot(y_sigma, LINE_NOISE_M))))
     p_runs_on = 0.0 if later and not turned else _p_runs_on(flight, goal)
     p_reached = max(p_seen, p_runs_on)
-    if not len(crossed):
-        return Crossing(
-            0.0 if p_reached < 0.5 else 0.5, p_reached, None, None, None, False, float(last[1])
-        )
-    time_s = float(times[crossed[0]])
+    # A ball that stops short is weighed where it came nearest, in case it did reach the line.
+    nearest = int(crossed[0]) if len(crossed) else int(np.argmin(way[:, 1]))
+    time_s = float(times[nearest])
     x_sigma = float(np.hypot(_sigma(flight, goal, time_s)[0], 2 * radius * SIDE_NOISE_DIAMETERS))
-    x_map, z_map = float(way[crossed[0], 0]), float(way[crossed[0], 2])
+    x_map, z_map = float(way[nearest, 0]), float(way[nearest, 2])
     sides, halves = _over_scenes(flight, camera, goal, scenes, time_s, x_map)
     inside = ndtr((halves - radius - sides) / x_sigma) - ndtr((-halves + radius - sides) / x_sigma)
     spread = float(np.hypot(x_sigma, np.std(sides - x_map)))
-    z_sigma = _sigma(flight, goal, time_s)[2]
+    met = len(crossed) > 0
     return Crossing(
         float(np.clip(np.mean(inside), 0, 1)),
         p_reached,
-        time_s,
-        Estimate(x_map, spread),
-        Estimate(z_map, float(z_sigma)),
+        time_s if met else None,
+        Estimate(x_map, spread) if met else None,
+        Estimate(z_map, float(_sigma(flight, goal, time_s)[2])) if met else None,
         p_seen > 0.9,
         float(last[1]),
     )
@@ -133,13 +131,13 @@ def _over_scenes(
             sides[i] = share * halves[i]
             continue
         x, y = spots[good, 0], spots[good, 1]
-        slope, at_line = np.polyfit(y, x, 1) if np.ptp(y) > 0.05 else (0.0, float(x.mean()))
+        at_line = float(np.polyfit(y, x, 1)[1]) if np.ptp(y) > 0.05 else float(x.mean())
         sides[i] = at_line
     return sides, halves
 
 
 def _sigma(flight: Flight, goal: GoalFrame, time_s: float) -> F64:
-    """Standard deviation of the ball's goal-frame position at a time, (3,) metres."""
+    """Return the standard deviations of the ball's goal-frame position at a time, (3,) m."""
     jacobian = np.empty((3, 7))
     base = flight.parameters
     at = np.array([time_s])

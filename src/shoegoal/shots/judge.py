@@ -15,9 +15,14 @@ from shoegoal.types import BallSighting, Call, Estimate, ImagePoint, Outcome, Sh
 CALL_AT = 0.95  # P above which a make (below one minus it, a miss) is called without a person
 SCENES = 64
 AIM_LIMIT_DEG = 55.0  # a kick further off the goal's middle than this was not at the goal
-MIN_SPOT_SHARE = 0.4  # of the usual kick distance: nearer the goal, a kick is no shot
+MIN_SPOT_SHARE = 0.6  # of the usual kick distance: nearer the goal, a kick is no shot
+MAX_SPOT_SHARE = 0.5  # of that distance, to any side: further off, it was another play
+UNSEEN_SPOT_SHARE = 0.2  # the same for a ball that left and was not seen again: limbs settle too
 UNSEEN_P_MAKE = 0.5
 PATH_STEP_S = 0.04
+MIN_SIGHTINGS = 6  # fewer, or less than
+MIN_SEEN_S = 0.2  # of a flight is too little to call it,
+SHAKY_SURE = 0.8  # and its probability goes no nearer to 1 (or its complement to 0) than this
 FLUFF_MPS = 2.5  # slower and short: perhaps a touch to set the ball rather than a shot
 
 
@@ -41,7 +46,7 @@ def judge_kicks(kicks: Sequence[Kick], scene: SceneFit) -> tuple[list[Shot], lis
     -------
     shots, left_out : shots numbered in order of time, and kicks that were not shots.
     """
-    usual_m = _usual_distance_m(kicks, scene)
+    usual_m = _usual_spot_m(kicks, scene)
     draws = scene.samples(SCENES)
     shots: list[Shot] = []
     left_out: list[LeftOut] = []
@@ -80,26 +85,37 @@ def _heading(kick: Kick, scene: SceneFit) -> float:
     return float(np.degrees(np.arccos(np.clip(cosine, -1, 1))))
 
 
-def _usual_distance_m(kicks: Sequence[Kick], scene: SceneFit) -> float | None:
-    """Median distance from the goal of the kicks that head for it."""
+def _usual_spot_m(kicks: Sequence[Kick], scene: SceneFit) -> tuple[float, float] | None:
+    """Median place of the kicks that head for the goal from a seen resting place."""
     spots = [
-        spot[1]
+        spot
         for kick in kicks
-        if kick.flight is not None and _heading(kick, scene) <= AIM_LIMIT_DEG
+        if kick.flight is not None
+        and kick.rest is not None
+        and _heading(kick, scene) <= AIM_LIMIT_DEG
         for spot in [_spot_m(kick, scene)]
         if spot is not None and spot[1] > 0
     ]
-    return float(np.median(spots)) if spots else None
+    if not spots:
+        return None
+    x, y = np.median(np.array(spots), axis=0)
+    return float(x), float(y)
 
 
-def _not_a_shot(kick: Kick, scene: SceneFit, usual_m: float | None) -> str | None:
+def _not_a_shot(kick: Kick, scene: SceneFit, usual_m: tuple[float, float] | None) -> str | None:
     spot = _spot_m(kick, scene)
     if spot is None:
         return "its start was not seen on the ground"
     if spot[1] <= 0:
         return "it started behind the goal line"
-    if usual_m is not None and spot[1] < MIN_SPOT_SHARE * usual_m:
-        return "it started much nearer to the goal than the kick line"
+    if usual_m is not None:
+        if spot[1] < MIN_SPOT_SHARE * usual_m[1]:
+            return "it started much nearer to the goal than the kick line"
+        away_m = float(np.hypot(spot[0] - usual_m[0], spot[1] - usual_m[1]))
+        if away_m > MAX_SPOT_SHARE * usual_m[1]:
+            return "it started far from the kick spot"
+        if kick.flight is None and away_m > UNSEEN_SPOT_SHARE * usual_m[1]:
+            return "something left a place that is not the kick spot"
     if kick.flight is not None and _heading(kick, scene) > AIM_LIMIT_DEG:
         return "it did not head for the goal"
     return None
@@ -131,8 +147,13 @@ def _judged(number: int, kick: Kick, crossing: Crossing, scene: SceneFit) -> Sho
     outcome = _outcome(crossing, scene.goal.width_m, flight.radius_m)
     call, reason = _call(p_make, crossing, outcome, scene.goal.width_m, flight.radius_m)
     speed, speed_sigma = flight.speed_mps()
+    seen_s = flight.end_s - flight.sightings[0].time_s
+    if len(flight.sightings) < MIN_SIGHTINGS or seen_s < MIN_SEEN_S:
+        call, reason = Call.UNSURE, "the ball was seen only for a moment: where did it go?"
+        p_make = float(np.clip(p_make, 1 - SHAKY_SURE, SHAKY_SURE))
     if call is not Call.UNSURE and outcome is Outcome.SHORT and speed < FLUFF_MPS:
         call, reason = Call.UNSURE, "the ball was only tapped: was it a shot?"
+        p_make = max(p_make, 1 - SHAKY_SURE)
     scale = scene.ball_diameter_m.sigma / scene.ball_diameter_m.value
     end_s = crossing.time_s if crossing.time_s is not None else flight.end_s
     return Shot(

@@ -14,16 +14,18 @@ from shoegoal.scene.camera import Camera
 from shoegoal.types import BallSighting
 
 SIZE_TOLERANCE = 0.25  # of the diameter that a ball on that ground would show
-MAX_RMS_SIGMAS = 4.0
+MAX_RMS_SIGMAS = 3.0
 MIN_KICK_SPEED_MPS = 1.2  # slower is a nudge of the foot or a ball put down; no source
 MIN_SECONDS_UNSEEN_START = 0.25  # with no resting place seen, a flight must be seen this long,
 MAX_RMS_UNSEEN_START = 2.5  # fit this well
 MIN_SPEED_UNSEEN_START_MPS = 2.0  # and be this fast
+MAX_KICK_SPEED_MPS = 35.0  # about the hardest shots of professionals; common practice, no source
 SAME_KICK_S = 0.8
 CONTINUES_S = 3.0  # a flight's later pieces start within this time of the kick
-HIDDEN_S = 1.5  # longest time for which a kicked ball may stay behind its kicker
+HIDDEN_S = 1.2  # longest time for which a kicked ball may stay behind its kicker
 MOVED_BACK_S = 2.5  # a ball that left its place and lies nearby again so soon was only adjusted
-MOVED_BACK_DIAMETERS = 6.0
+MOVED_BACK_DIAMETERS = 2.5
+MIN_SEEN_SHARE = 0.4  # of the pictures of a flight must show the ball
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,10 +122,19 @@ def _kick_from(
         refitted = fit_flight(camera, diameter_m, sightings, rest.sighting, window)
         if refitted is not None and refitted.rms_sigmas <= MAX_RMS_SIGMAS:
             flight = refitted
-    if flight.speed_mps()[0] < MIN_KICK_SPEED_MPS:
+    if not _plausible(flight):
         return None
     later = tuple(s for s in sightings if s.time_s > flight.end_s)
     return Kick(flight.kick_time_s, window[0], window[1], rest.sighting, flight, later)
+
+
+def _plausible(flight: Flight) -> bool:
+    """Whether a flight is as fast as kicks are and was seen through most of its time."""
+    if not MIN_KICK_SPEED_MPS <= flight.speed_mps()[0] <= MAX_KICK_SPEED_MPS:
+        return False
+    times = np.array([s.time_s for s in flight.sightings])
+    step_s = float(np.median(np.diff(times)))
+    return len(times) * step_s >= MIN_SEEN_SHARE * float(times[-1] - times[0])
 
 
 def _kick_unseen_start(
@@ -137,7 +148,7 @@ def _kick_unseen_start(
         return None
     if flight.end_s - flight.kick_time_s < MIN_SECONDS_UNSEEN_START:
         return None
-    if flight.speed_mps()[0] < MIN_SPEED_UNSEEN_START_MPS:
+    if not _plausible(flight) or flight.speed_mps()[0] < MIN_SPEED_UNSEEN_START_MPS:
         return None
     more = _continuation(camera, flight, track, tracks)
     later = tuple(
@@ -199,6 +210,7 @@ def _moved_back(rest: RestingBall, resting: Sequence[RestingBall]) -> bool:
     """Whether a ball settled close by soon after: it was adjusted by hand or foot."""
     return any(
         r.arrived
+        and abs(np.log(r.sighting.diameter_px / rest.sighting.diameter_px)) <= SIZE_TOLERANCE
         and rest.before_s - 0.5 <= r.after_s <= rest.after_s + MOVED_BACK_S
         and np.hypot(r.sighting.x_px - rest.sighting.x_px, r.sighting.y_px - rest.sighting.y_px)
         <= MOVED_BACK_DIAMETERS * rest.sighting.diameter_px

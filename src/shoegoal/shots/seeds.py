@@ -19,8 +19,8 @@ def likely_ground_sightings(record: BallRecord) -> list[BallSighting]:
 
     Returns
     -------
-    Sightings of the straight, round tracks that the detector takes for a ball and of the places they
-    left; of all straight, round tracks when it knows none of them.
+    Sightings of the straight, round tracks that the detector takes for a ball, and of the places
+    they left; of all straight, round tracks when it knows none of them.
     """
     straight = [
         d
