@@ -101,6 +101,7 @@ def fit_ground(
         wrong_shares=places.wrong_shares,
         markers_px=nowhere,
         kick_spot_px=nowhere,
+        marker_sigma_px=1.0,
         log_ball_prior=(
             float(np.log(ruler.diameter_m)),
             float(np.hypot(ruler.sigma_rel, DIAMETER_BIAS_REL)),
