@@ -1,0 +1,22 @@
+"""The benchmark script runs; no time is asserted here, machines differ."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+SCRIPT = Path(__file__).parents[1] / "bench" / "bench_count.py"
+
+
+def test_quick_bench_runs_on_a_tiny_clip(tmp_path: Path) -> None:
+    command = [sys.executable, str(SCRIPT), "--quick", "--tiny", "--json", "--cache", str(tmp_path)]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=120)
+    assert done.returncode == 0, done.stderr
+    runs = {run["kind"]: run for run in json.loads(done.stdout)["runs"]}
+    assert set(runs) == {"decode", "analysis", "evidence"}
+    assert runs["decode"]["found"] == "600 pictures"  # 20 s at 30 a second
+    assert runs["decode"]["wall_ratio"] == runs["decode"]["cpu_ratio"] == 1.0
+    for run in runs.values():
+        assert run["wall_s"] > 0 and run["cpu_s"] > 0 and run["peak_mb"] > 10
