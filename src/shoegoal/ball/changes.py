@@ -22,7 +22,10 @@ MIN_SIDE = 0.006  # of the long side
 MAX_SIDE = 0.3
 MAX_ASPECT = 4.0
 MIN_FILL = 0.15
-MAX_GUESSES = 24  # per comparison
+MAX_GUESSES = 16  # per comparison and reading
+POOL_PX = 9  # small pixels over which a near ball's paint is taken together
+POOLED_CONTRAST = 9.0
+NEAR_RADIUS = 0.02  # of the long side: a ball at least this large is near
 
 U8 = npt.NDArray[np.uint8]
 F32 = npt.NDArray[np.float32]
@@ -92,13 +95,19 @@ def _copy(planes: Planes) -> Planes:
 
 
 def _changes(earlier: _Snapshot, later: _Snapshot, settled: SettledPicture) -> list[SettledChange]:
-    changed = (paint_difference(later.small, earlier.small) >= settled.contrast).astype(np.uint8)
+    difference = paint_difference(later.small, earlier.small)
+    changed = (difference >= settled.contrast).astype(np.uint8)
     if not changed.any():
         return []
     shaded = shadow_like(later.small, earlier.small) | shadow_like(earlier.small, later.small)
     solid = np.asarray(changed & (1 - shaded), np.uint8)
     patches: dict[Box, tuple[float, float, float] | None] = {}
-    for x, y, radius in _disc_guesses(solid):
+    # A near ball's panels come close to the ground's paint here and there; taken together over
+    # some pixels they still stand out from it, while the ground's own flicker averages away.
+    pooled = cv2.blur(difference, (POOL_PX, POOL_PX))
+    near = (pooled >= np.maximum(POOLED_CONTRAST, settled.contrast / 2)).astype(np.uint8)
+    guesses = _disc_guesses(solid, MIN_SIDE / 2) + _disc_guesses(near, NEAR_RADIUS)
+    for x, y, radius in guesses:
         box = (int(x - radius), int(y - radius), int(2 * radius) + 1, int(2 * radius) + 1)
         patches[box] = (x / settled.scale, y / settled.scale, radius / settled.scale)
     for mask in (changed, solid):
@@ -129,13 +138,16 @@ def _change(
     return SettledChange(box, before_s, later.time_s, old, new, origin, guess)
 
 
-def _disc_guesses(mask: U8) -> list[tuple[float, float, float]]:
-    """Centres and radii of the largest discs inside the mask's parts: a ball may touch a shoe."""
+def _disc_guesses(mask: U8, least: float) -> list[tuple[float, float, float]]:
+    """Centres and radii of the largest discs inside the mask's parts: a ball may touch a shoe.
+
+    ``least`` is the smallest radius, as a share of the long side.
+    """
     closed = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
     depth = cv2.distanceTransform(closed, cv2.DIST_L2, 3)
     reach = 2 * int(MIN_SIDE * max(mask.shape)) + 1
     tops = (depth >= cv2.dilate(depth, np.ones((reach, reach), np.uint8))) & (
-        depth >= MIN_SIDE / 2 * max(mask.shape)
+        depth >= least * max(mask.shape)
     )
     ys, xs = np.nonzero(tops)
     order = np.argsort(-depth[ys, xs])

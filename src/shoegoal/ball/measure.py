@@ -10,16 +10,19 @@ import numpy.typing as npt
 
 MIN_SAMPLED_DIAMETER_PX = 48  # small balls are enlarged to this before their edge is traced
 OUTLINE_TOLERANCE = 0.12  # of the radius: an outline point this near the circle belongs to it
-RAY_TOLERANCE = 0.05  # the same for edges found along radii
+RAY_TOLERANCE = 0.08  # the same for edges found along radii
 STREAK_ELONGATION = 1.3  # longer than this times its width, a blob is a motion streak
-MIN_RIM_SHARE = 0.45  # of the circle's angles must be backed by edge points
+MIN_RIM_SHARE = 0.4  # of the circle's angles must be backed by edge points
 TRIALS = 60
 HIDDEN_RIM_SIGMA = 0.06  # of the diameter, for a rim of which nothing is seen
+MIN_ZOOM = 0.2
+MIN_POOLED_CONTRAST = 7.0
 GUESS_SIZES = (0.9, 1.1, 1.35)
 # An outline runs through the middles of border pixels, nearly half a pixel inside on each side.
 OUTLINE_INSIDE = 0.9
 RAYS = 64
 RAY_SAMPLES = 40
+ROUNDS = 3  # of finding edges and refitting the circle
 
 F32 = npt.NDArray[np.float32]
 U8 = npt.NDArray[np.uint8]
@@ -110,10 +113,11 @@ def measure_round(
     -------
     Disc, or None when too little of a rim is found near the guess.
     """
-    zoom = max(1.0, min(4.0, MIN_SAMPLED_DIAMETER_PX / max(4.0, 2 * radius_px)))
-    big = np.asarray(
-        cv2.resize(difference, None, fx=zoom, fy=zoom, interpolation=cv2.INTER_CUBIC), np.uint8
-    )
+    zoom = float(np.clip(MIN_SAMPLED_DIAMETER_PX / max(4.0, 2 * radius_px), MIN_ZOOM, 4.0))
+    # A near ball is looked at smaller: its panels and the grass's flicker average out.
+    how = cv2.INTER_CUBIC if zoom >= 1 else cv2.INTER_AREA
+    big = np.asarray(cv2.resize(difference, None, fx=zoom, fy=zoom, interpolation=how), np.uint8)
+    contrast = contrast if zoom >= 1 else max(MIN_POOLED_CONTRAST, contrast * zoom)
     best: Disc | None = None
     for grow in GUESS_SIZES:
         size = 2 * radius_px * grow * zoom
@@ -247,6 +251,8 @@ def _fit_circle(
         if len(inliers) < 8:
             return None
         x, y, radius = _taubin(inliers)
+        if not radius < extent:
+            return None  # all but a straight line
         distance = np.abs(np.hypot(points[:, 0] - x, points[:, 1] - y) - radius)
         inliers = points[distance <= max(0.75, tolerance * radius)]
     if len(inliers) < 8:
@@ -317,14 +323,16 @@ def _sharpened(picture: U8, disc: Disc, contrast: float) -> Disc:
         good = falls.any(axis=1) & (inner - outer >= contrast) & (shares[last] > 0.6)
         points = np.column_stack([x + edge * np.cos(angles), y + edge * np.sin(angles)])[good]
         circle = _fit_circle(points, RAY_TOLERANCE) if len(points) >= MIN_RIM_SHARE * RAYS else None
-        if circle is None or circle[4] < MIN_RIM_SHARE * RAYS:
-            return disc
+        share = circle[4] / RAYS if circle else 0.0
+        if circle is None or share < MIN_RIM_SHARE:
+            # The first circle does not stand up to a closer look: keep it, at its true worth.
+            return replace(disc, rim_share=min(disc.rim_share, share))
         x, y, radius, rms, count, _ = circle
     sigma = rms / np.sqrt(count / 4) + 0.1
+    # The less of the rim is seen, the more the size leans on what is hidden.
+    size_sigma = 2 * sigma + HIDDEN_RIM_SIGMA * (1 - share) * 2 * radius
     # These edges are where they are: take back beforehand what outlines are owed.
-    return Disc(
-        x, y, 2 * radius - OUTLINE_INSIDE, sigma, 2 * sigma, float(good.mean()), 0.0, disc.fill
-    )
+    return Disc(x, y, 2 * radius - OUTLINE_INSIDE, sigma, size_sigma, share, 0.0, disc.fill)
 
 
 def _fill(mask: U8, x: float, y: float, radius: float) -> float:

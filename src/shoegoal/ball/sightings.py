@@ -17,12 +17,13 @@ from shoegoal.types import BallSighting
 
 MIN_SIGHTINGS = 4
 MIN_ROUND_SHARE = 0.5  # of a track's blobs that measure as round
-MIN_MEAN_RIM = 0.55
+MIN_MEAN_RIM = 0.45
 MAX_SIZE_STEP = 0.18  # a sighting whose size is off its neighbours by more is dropped
 MIN_NET_TRAVEL = 2.0  # in diameters
 MIN_STRAIGHTNESS = 0.85  # net over total way
 MIN_SPEED = 2.0  # in diameters per second
-MIN_REST_RIM = 0.6
+MOVING_SIZE_SIGMA = 0.04  # of the diameter: what motion blur and a turning shade add
+MIN_REST_RIM = 0.5
 MIN_REST_FILL = 0.55
 RIM_RATIO = 1.25  # the picture with the ball has this much more rim than the one without
 
@@ -196,7 +197,7 @@ def _sighting(blob: Blob, disc: Disc) -> BallSighting:
         disc.y_px + blob.origin_px[1],
         disc.diameter_px,
         disc.sigma_px,
-        disc.diameter_sigma_px,
+        float(np.hypot(disc.diameter_sigma_px, MOVING_SIZE_SIGMA * disc.diameter_px)),
     )
 
 

@@ -9,12 +9,13 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtr
 
-from shoegoal.ball.flight import Flight, path_m
+from shoegoal.ball.flight import MAX_ROLL_LOSS_MPS2, Flight, path_m
 from shoegoal.scene.camera import Camera
 from shoegoal.scene.fit import SceneSample
 from shoegoal.scene.goal import GoalFrame
 from shoegoal.types import BallSighting, Estimate
 
+DRAWS = 200
 HORIZON_S = 6.0  # a rolling ball has stopped or gone by then
 GRID_S = 0.01
 SIDE_NOISE_DIAMETERS = 0.12  # what a curved roll or a tuft adds to a straight fitted way; our guess
@@ -154,11 +155,18 @@ def _sigma(flight: Flight, goal: GoalFrame, time_s: float) -> F64:
 
 
 def _p_runs_on(flight: Flight, goal: GoalFrame) -> float:
-    """Probability that the ball, not seen to the end, rolls on over the line."""
-    end_s = flight.kick_time_s + HORIZON_S
-    end = goal.to_goal(flight.centre_m([end_s]))[0]
-    sigma = _sigma(flight, goal, end_s)[1]
-    return float(ndtr((-flight.radius_m - end[1]) / np.hypot(sigma, LINE_NOISE_M)))
+    """Probability that the ball, not seen to the end, rolls on over the line.
+
+    Drawn rather than linearised: how far a ball rolls goes with the inverse of its deceleration.
+    """
+    rng = np.random.default_rng(DRAWS)
+    draws = rng.multivariate_normal(flight.parameters, flight.covariance, DRAWS, method="svd")
+    draws[:, 5] = np.clip(draws[:, 5], 0.0, None)
+    draws[:, 6] = np.clip(draws[:, 6], 0.0, MAX_ROLL_LOSS_MPS2)
+    at = np.array([flight.kick_time_s + HORIZON_S])
+    ends = np.concatenate([path_m(draw, at, flight.radius_m) for draw in draws])
+    past = -flight.radius_m - goal.to_goal(ends)[:, 1]
+    return float(np.mean(ndtr(past / LINE_NOISE_M)))
 
 
 def _turned_at_line(

@@ -7,7 +7,7 @@ from shoegoal.ball.watch import BallRecord
 from shoegoal.types import BallSighting
 
 LIKE_A_BALL = 0.15  # the detector gives heads, limbs and leaves 0 and balls in flight 0.2-0.7
-MIN_ROUNDNESS = 0.7
+MIN_ROUNDNESS = 0.5
 
 
 def likely_ground_sightings(record: BallRecord) -> list[BallSighting]:
