@@ -75,7 +75,12 @@ class Canvas:
         self.planes += share * (np.array(colour)[:, None, None] - self.planes)
 
     def ball(self, x_px: float, y_px: float, diameter_px: float, colour: Colour = WHITE) -> None:
-        self.paint(disc_share(self.shape, x_px, y_px, diameter_px), colour)
+        left, top = (max(0, int(v - diameter_px)) for v in (x_px, y_px))
+        window = self.planes[
+            :, top : top + 2 * int(diameter_px), left : left + 2 * int(diameter_px)
+        ]
+        share = disc_share((window.shape[1], window.shape[2]), x_px - left, y_px - top, diameter_px)
+        window += share * (np.array(colour)[:, None, None] - window)
 
     def box(self, box: tuple[float, float, float, float], colour: Colour = CLOTH) -> None:
         self.paint(box_share(self.shape, box), colour)
