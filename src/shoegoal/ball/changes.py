@@ -66,10 +66,16 @@ class _Snapshot:
 
 
 class ChangeFinder:
-    """Compares the settled picture with what it was a little earlier."""
+    """Compares the settled picture with what it was a little earlier.
+
+    Attributes
+    ----------
+    earlier_native : native planes of the earlier picture of the last comparison.
+    """
 
     def __init__(self) -> None:
         self._snapshots: deque[_Snapshot] = deque(maxlen=SNAPSHOTS_KEPT)
+        self.earlier_native: Planes | None = None
 
     def update(
         self, settled: SettledPicture, time_s: float, *, now: bool = False
@@ -87,7 +93,10 @@ class ChangeFinder:
             else None
         )
         self._snapshots.append(snapshot)
-        return _changes(earlier, snapshot, settled) if earlier is not None else []
+        if earlier is None:
+            return []
+        self.earlier_native = earlier.native
+        return _changes(earlier, snapshot, settled)
 
 
 def _copy(planes: Planes) -> Planes:

@@ -70,6 +70,7 @@ class RestingBall:
         for one that arrived.
     before_s, after_s : the change happened between these times.
     roundness : share of the rim that was seen, 0..1.
+    ball_score : how much it looked like a ball to the detector, 0..1; None when not asked.
     arrived : True when the later picture holds the ball, False when the earlier one does.
     """
 
@@ -78,6 +79,7 @@ class RestingBall:
     after_s: float
     arrived: bool
     roundness: float
+    ball_score: float | None = None
 
 
 def ball_track(track: Track) -> BallTrack | None:

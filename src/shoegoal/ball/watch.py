@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections import deque
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from shoegoal.ball.changes import ChangeFinder, SettledChange
 from shoegoal.ball.departures import departure_of
 from shoegoal.ball.moving import MotionWatcher
+from shoegoal.ball.portraits import take_portrait
 from shoegoal.ball.settled import SettledPicture
 from shoegoal.ball.sightings import BallTrack, RestingBall, ball_track, resting_ball, same_event
 from shoegoal.ball.tracks import Track, TrackLinker
@@ -15,6 +16,8 @@ from shoegoal.clip.reader import Frame
 from shoegoal.clip.small import SmallFrame
 
 CHANGES_KEPT_S = 8.0  # a kicker may stand over the kick spot this long before it settles
+MIN_ROUNDNESS_TO_ASK = 0.55
+ASKING_SPAN_S, MOST_ASKED = 10.0, 10  # the detector's time must not grow with wind and shadows
 TWINS_WITHIN = 40  # one event may be seen in two comparisons running
 
 
@@ -49,7 +52,8 @@ class BallWatcher:
         self._motion = MotionWatcher()
         self._linker = TrackLinker()
         self._finder = ChangeFinder()
-        self._last_s = 0.0
+        self._last: Frame | None = None
+        self._asked_s: deque[float] = deque()
         self._changes: deque[SettledChange] = deque()
         self._waiting: deque[BallTrack] = deque()
 
@@ -57,11 +61,11 @@ class BallWatcher:
         """Take one frame in; return the ball tracks that ended with it."""
         if self.settled is None:
             self.settled = SettledPicture(frame, small)
-        self._last_s = frame.time_s
+        self._last = frame
         motion = self._motion.update(frame, small, self.settled)
         ended = self._take(self._linker.update(motion, frame))
         self.settled.update(frame, small)
-        self._note(self._finder.update(self.settled, frame.time_s))
+        self._note(self._finder.update(self.settled, frame.time_s), frame)
         while self._waiting and frame.time_s - self._waiting[0].end_s > CHANGES_KEPT_S / 2:
             self._resolve(self._waiting.popleft())
         while self._changes and frame.time_s - self._changes[0].after_s > CHANGES_KEPT_S:
@@ -71,9 +75,9 @@ class BallWatcher:
     def finish(self) -> BallRecord:
         """Close all that is open at the clip's end and return the record."""
         self._take(self._linker.finish())
-        if self.settled is not None:
+        if self.settled is not None and self._last is not None:
             self.settled.finish()
-            self._note(self._finder.update(self.settled, self._last_s, now=True))
+            self._note(self._finder.update(self.settled, self._last.time_s, now=True), self._last)
         while self._waiting:
             self._resolve(self._waiting.popleft())
         return self.record
@@ -83,16 +87,36 @@ class BallWatcher:
         self._waiting.extend(balls)
         return balls
 
-    def _note(self, changes: list[SettledChange]) -> None:
+    def _note(self, changes: list[SettledChange], frame: Frame) -> None:
         self._changes.extend(changes)
         for found in filter(None, map(resting_ball, changes)):
             twin = next(
                 (r for r in self.record.resting[-TWINS_WITHIN:] if same_event(r, found)), None
             )
             if twin is None:
-                self.record.resting.append(found)
+                self.record.resting.append(self._scored(found, frame))
             elif found.roundness > twin.roundness:
-                self.record.resting[self.record.resting.index(twin)] = found
+                place = self.record.resting.index(twin)
+                self.record.resting[place] = self._scored(found, frame)
+
+    def _scored(self, found: RestingBall, frame: Frame) -> RestingBall:
+        """Ask the detector about something that left, as long as it is not asked too often."""
+        while self._asked_s and frame.time_s - self._asked_s[0] > ASKING_SPAN_S:
+            self._asked_s.popleft()
+        planes = self._finder.earlier_native
+        if (
+            found.arrived
+            or found.roundness < MIN_ROUNDNESS_TO_ASK
+            or planes is None
+            or len(self._asked_s) >= MOST_ASKED
+        ):
+            return found
+        self._asked_s.append(frame.time_s)
+        luma, chroma_u, chroma_v = planes
+        before = replace(frame, luma=luma, chroma_u=chroma_u, chroma_v=chroma_v)
+        s = found.sighting
+        score = take_portrait(before, s.x_px, s.y_px, s.diameter_px).ball_score()
+        return replace(found, ball_score=score)
 
     def _resolve(self, track: BallTrack) -> None:
         rest = departure_of(track, self.record.resting, self._changes)

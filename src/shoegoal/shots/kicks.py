@@ -20,6 +20,12 @@ MIN_SECONDS_UNSEEN_START = 0.25  # with no resting place seen, a flight must be 
 MAX_RMS_UNSEEN_START = 2.5  # fit this well
 MIN_SPEED_UNSEEN_START_MPS = 2.0  # and be this fast
 MAX_KICK_SPEED_MPS = 35.0  # about the hardest shots of professionals; common practice, no source
+LIKE_A_BALL = 0.15  # the detector gives heads, limbs and leaves 0 and balls 0.2-0.7
+MIN_SIGHTINGS_UNKNOWN = 10  # a flight of a ball that the detector does not know must be this long,
+MIN_ROUNDNESS_UNKNOWN = 0.6  # this round,
+MAX_RMS_UNKNOWN = 1.5  # and fit this well
+MIN_ROUNDNESS_UNSEEN = 0.8  # of a resting thing that the detector does not know
+AWAY_S = 2.5  # a kicked ball is not back on its spot sooner
 SAME_KICK_S = 0.8
 CONTINUES_S = 3.0  # a flight's later pieces start within this time of the kick
 HIDDEN_S = 1.2  # longest time for which a kicked ball may stay behind its kicker
@@ -97,7 +103,7 @@ def find_kicks(record: BallRecord, camera: Camera, ball_diameter_m: float) -> li
         if id(rest) in taken or any(_explains(k, rest) for k in kicks):
             continue
         kick = _hidden_start(camera, ball_diameter_m, rest, tracks)
-        if kick is None and not _moved_back(rest, record.resting):
+        if kick is None and _may_have_been_kicked(rest, record.resting, kicks):
             kick = Kick(rest.before_s, rest.before_s, rest.after_s, rest.sighting, None)
         if kick is not None:
             kicks.append(kick)
@@ -122,7 +128,7 @@ def _kick_from(
         refitted = fit_flight(camera, diameter_m, sightings, rest.sighting, window)
         if refitted is not None and refitted.rms_sigmas <= MAX_RMS_SIGMAS:
             flight = refitted
-    if not _plausible(flight):
+    if not _plausible(flight) or not _known_for_a_ball(track, flight):
         return None
     later = tuple(s for s in sightings if s.time_s > flight.end_s)
     return Kick(flight.kick_time_s, window[0], window[1], rest.sighting, flight, later)
@@ -137,6 +143,28 @@ def _plausible(flight: Flight) -> bool:
     return len(times) * step_s >= MIN_SEEN_SHARE * float(times[-1] - times[0])
 
 
+def _known_for_a_ball(track: BallTrack, flight: Flight) -> bool:
+    """Whether the detector knows the thing, or it flew as long and as round as only a ball does."""
+    return track.ball_score >= LIKE_A_BALL or (
+        len(flight.sightings) >= MIN_SIGHTINGS_UNKNOWN
+        and track.roundness >= MIN_ROUNDNESS_UNKNOWN
+        and flight.rms_sigmas <= MAX_RMS_UNKNOWN
+    )
+
+
+def _may_have_been_kicked(
+    rest: RestingBall, resting: Sequence[RestingBall], kicks: Sequence[Kick]
+) -> bool:
+    """Whether a thing that left and was not seen again may have been the ball, kicked.
+
+    Not while the ball was on its way from a kick that was seen: it cannot have been back yet.
+    """
+    if (rest.ball_score or 0.0) < LIKE_A_BALL and rest.roundness < MIN_ROUNDNESS_UNSEEN:
+        return False
+    away = any(k.time_s - SAME_KICK_S <= rest.before_s <= k.time_s + AWAY_S for k in kicks)
+    return not away and not _moved_back(rest, resting)
+
+
 def _kick_unseen_start(
     camera: Camera, diameter_m: float, track: BallTrack, tracks: Sequence[BallTrack]
 ) -> Kick | None:
@@ -145,6 +173,8 @@ def _kick_unseen_start(
         return None
     flight = fit_flight(camera, diameter_m, track.sightings, None)
     if flight is None or flight.rms_sigmas > MAX_RMS_UNSEEN_START:
+        return None
+    if not _known_for_a_ball(track, flight):
         return None
     if flight.end_s - flight.kick_time_s < MIN_SECONDS_UNSEEN_START:
         return None

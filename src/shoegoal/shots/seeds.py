@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from shoegoal.ball.sightings import runs_straight
 from shoegoal.ball.watch import BallRecord
+from shoegoal.shots.kicks import LIKE_A_BALL
 from shoegoal.types import BallSighting
 
-LIKE_A_BALL = 0.15  # the detector gives heads, limbs and leaves 0 and balls in flight 0.2-0.7
 MIN_ROUNDNESS = 0.5
 
 
