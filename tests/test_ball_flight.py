@@ -6,13 +6,13 @@ integration of the motion below, so neither the camera nor the path under test d
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from ball_pictures import F64, uneven_times
-from scene_simulation import ball_disc
+from kick_simulation import CAMERA, DIAMETER_M, RADIUS_M, Kicked
 from shoegoal.ball.breaks import unbroken_part
 from shoegoal.ball.flight import (
     BOUNCE,
@@ -20,17 +20,10 @@ from shoegoal.ball.flight import (
     GROUND_KEEP,
     ROLL_LOSS_MPS2,
     ROLL_LOSS_SIGMA_MPS2,
-    Flight,
     fit_flight,
     path_m,
     residual_sigmas,
 )
-from shoegoal.scene.camera import Camera
-from shoegoal.types import BallSighting
-
-DIAMETER_M = 0.22  # size 5: 68-70 cm round (IFAB Laws of the Game, Law 2)
-RADIUS_M = DIAMETER_M / 2
-CAMERA = Camera(1000.0, 639.5, 359.5, 1.4, 9.0, 1.0)
 
 
 def parameters(vx: float, vy: float, vz: float, loss: float, t0: float = 2.0) -> F64:
@@ -104,65 +97,6 @@ def test_loss_prior_covers_the_turf_test() -> None:
             RADIUS_M,
         )
         assert 4.0 <= way[0, 1] <= 10.0
-
-
-@dataclass(frozen=True)
-class Kicked:
-    """A kick by numbers, moved by plain stepping (semi-implicit Euler, 0.1 ms)."""
-
-    velocity: tuple[float, float, float]
-    loss: float = 1.0
-    start: tuple[float, float] = (0.3, 3.0)
-    kick_s: float = 1.537
-    wall_y_m: float = np.inf
-
-    def centres(self, times: F64) -> F64:
-        step = 1e-4
-        place, speed = np.array([*self.start, RADIUS_M]), np.array(self.velocity)
-        now, places = self.kick_s, []
-        for time in times:
-            while now < time:
-                level = float(np.hypot(speed[0], speed[1]))
-                if level > 0:
-                    speed[:2] *= max(0.0, 1 - self.loss * step / level)
-                if place[2] > RADIUS_M or speed[2] > 0:
-                    speed[2] -= 9.81 * step
-                if place[1] + RADIUS_M > self.wall_y_m and speed[1] > 0:
-                    speed[1] *= -0.5
-                place = place + speed * step
-                if place[2] < RADIUS_M and speed[2] < 0:
-                    place[2], speed[2] = RADIUS_M, 0.0
-                now += step
-            places.append(place)
-        return np.array(places)
-
-    def sightings(
-        self, seed: int, seconds: float, first_s: float = 0.08, noise: float = 1.0
-    ) -> list[BallSighting]:
-        rng = np.random.default_rng([seed, 9])
-        times = uneven_times(seconds, self.kick_s + first_s, seed)
-        found = []
-        for time, centre in zip(times, self.centres(times), strict=True):
-            (x, y), size = ball_disc(CAMERA, centre, DIAMETER_M)
-            place_px, size_px = 0.3 + 0.01 * size, 0.3 + 0.02 * size
-            x, y = np.array([x, y]) + noise * rng.normal(0, place_px, 2)
-            size += noise * rng.normal(0, size_px)
-            found.append(BallSighting(float(time), float(x), float(y), size, place_px, size_px))
-        return found
-
-    def rest(self, seed: int, noise: float = 1.0) -> BallSighting:
-        rng = np.random.default_rng([seed, 10])
-        (x, y), size = ball_disc(CAMERA, np.array([*self.start, RADIUS_M]), DIAMETER_M)
-        x, y = np.array([x, y]) + noise * rng.normal(0, 0.3, 2)
-        return BallSighting(self.kick_s - 0.5, float(x), float(y), size, 0.3, 0.5, at_rest=True)
-
-    def fitted(self, seed: int, seconds: float) -> Flight:
-        window = (self.kick_s - 0.6, self.kick_s + 0.08)
-        flight = fit_flight(
-            CAMERA, DIAMETER_M, self.sightings(seed, seconds), self.rest(seed), window
-        )
-        assert flight is not None
-        return flight
 
 
 def test_a_perfectly_seen_flight_has_no_residuals() -> None:
