@@ -18,7 +18,7 @@ from shoegoal.ball.settled import (
 )
 from shoegoal.ball.sightings import runs_straight
 from shoegoal.ball.watch import BallRecord, BallWatcher
-from shoegoal.shots.seeds import LIKE_A_BALL
+from shoegoal.shots.kicks import LIKE_A_BALL
 
 PLACE_PX = 0.5  # half a pixel of a picture with noise and a 2 x 2 coarser chroma
 SIZE_REL = 0.03
