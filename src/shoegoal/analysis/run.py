@@ -28,9 +28,9 @@ from shoegoal.ladder.verdict import judge_shots
 from shoegoal.scene.fit import SceneFit, SceneNotFittedError, fit_scene
 from shoegoal.scene.ground import GroundFit, fit_ground
 from shoegoal.scene.markers import find_markers
-from shoegoal.shots.judge import ground_sightings, judge_kicks
+from shoegoal.shots.judge import judge_kicks
 from shoegoal.shots.kicks import Kick, find_kicks
-from shoegoal.shots.seeds import likely_ground_sightings
+from shoegoal.shots.seeds import ground_sightings, likely_ground_sightings
 from shoegoal.types import BallSighting, Call, Estimate, ImagePoint, Shot
 
 STEADY_MARGIN_S = 0.3  # a shot must lie this well inside a still stretch to be judged

@@ -156,20 +156,34 @@ def fit_flight(
     -------
     Flight, or None when the sightings do not hang together as a flight.
     """
-    used = _unbroken(camera, ball_diameter_m, sightings)
-    flight = _fit_without_strays(camera, ball_diameter_m, used, rest, kick_window_s)
-    if flight is None or len(used) == len(sightings):
+    part = _unbroken(camera, ball_diameter_m, sightings)
+    fits = [
+        _fit_without_strays(camera, ball_diameter_m, tuple(sightings[p]), rest, kick_window_s)
+        # A kink close to the kick may be the foot leaving the ball, or the ball leaving the ground.
+        for p in {(part.start, part.stop), (0, part.stop)}
+        for p in [slice(*p)]
+    ]
+    flight = max(
+        (f for f in fits if f is not None),
+        key=lambda f: _explained(camera, f, sightings[: part.stop]),
+        default=None,
+    )
+    rest_of_it = sightings[part.stop :]
+    if flight is None or not rest_of_it:
         return flight
     # A bounce is a kink on the ground but not in the flight: take in what still lies on it.
-    rest_of_it = [s for s in sightings if s.time_s > used[-1].time_s]
-    if not rest_of_it:
-        return flight
     off = residual_sigmas(camera, flight, rest_of_it) > BREAK_SIGMAS
     onward = int(np.argmax(off)) if off.any() else len(off)
     if onward < 2:
         return flight
-    longer = (*used, *rest_of_it[:onward])
+    longer = (*flight.sightings, *rest_of_it[:onward])
     return _fit_without_strays(camera, ball_diameter_m, longer, rest, kick_window_s) or flight
+
+
+def _explained(camera: Camera, flight: Flight, sightings: Sequence[BallSighting]) -> float:
+    """How much of the sightings a flight explains: each counts the more, the nearer it lies."""
+    off = residual_sigmas(camera, flight, sightings)
+    return float(np.sum(np.clip(1 - off / BREAK_SIGMAS, 0, 1)))
 
 
 def _fit_without_strays(
@@ -316,10 +330,8 @@ def _first_guess(times: F64, ground: F64, start: F64, from_rest: bool, loft: flo
     return np.array([t0, start[0], start[1], slope[0], slope[1], loft, ROLL_LOSS_MPS2])
 
 
-def _unbroken(
-    camera: Camera, diameter_m: float, sightings: Sequence[BallSighting]
-) -> tuple[BallSighting, ...]:
-    """Drop what is still at the foot, and what follows the first rebound, catch or touch."""
+def _unbroken(camera: Camera, diameter_m: float, sightings: Sequence[BallSighting]) -> slice:
+    """Leave out what is still at the foot, and what follows the first rebound, catch or touch."""
     pixels = np.array([(s.x_px, s.y_px) for s in sightings])
     sigma_px = _table(sightings)[4]
     ground = camera.ball_on_ground(pixels, diameter_m)
@@ -329,9 +341,9 @@ def _unbroken(
     sigma_m = np.hypot(right - ground, down - ground) + 0.01
     good = np.isfinite(ground).all(axis=1) & np.isfinite(sigma_m).all(axis=1)
     if not good.all():
-        return tuple(sightings)
+        return slice(0, len(sightings))
     times = np.array([s.time_s for s in sightings])
-    return tuple(sightings[unbroken_part(times, ground, sigma_m)])
+    return unbroken_part(times, ground, sigma_m)
 
 
 def _before_break(

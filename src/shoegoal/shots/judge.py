@@ -10,7 +10,7 @@ import numpy as np
 from shoegoal.scene.fit import SceneFit
 from shoegoal.shots.crossing import Crossing, measure_crossing
 from shoegoal.shots.kicks import Kick
-from shoegoal.types import BallSighting, Call, Estimate, ImagePoint, Outcome, Shot
+from shoegoal.types import Call, Estimate, ImagePoint, Outcome, Shot
 
 CALL_AT = 0.95  # P above which a make (below one minus it, a miss) is called without a person
 SCENES = 64
@@ -207,14 +207,3 @@ def _path_px(kick: Kick, scene: SceneFit, end_s: float) -> tuple[ImagePoint, ...
     times = np.append(np.arange(flight.kick_time_s, stop, PATH_STEP_S), stop)
     centres, _ = scene.camera.ball_image(flight.centre_m(times), 2 * flight.radius_m)
     return tuple(ImagePoint(float(x), float(y)) for x, y in centres if np.isfinite([x, y]).all())
-
-
-def ground_sightings(kicks: Sequence[Kick]) -> list[BallSighting]:
-    """Return the sightings that the scene may lean on: resting balls and rolling flights."""
-    found: list[BallSighting] = []
-    for kick in kicks:
-        if kick.rest is not None:
-            found.append(kick.rest)
-        if kick.flight is not None and not kick.flight.lofted:
-            found.extend(kick.flight.sightings)
-    return found

@@ -1,13 +1,21 @@
-"""A first guess at which sightings are the ball on the ground, before any camera is known."""
+"""Which sightings the ground may lean on: first by looks alone, then by the kicks found on it."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+
+import numpy as np
+
 from shoegoal.ball.sightings import runs_straight
 from shoegoal.ball.watch import BallRecord
-from shoegoal.shots.kicks import LIKE_A_BALL
+from shoegoal.shots.kicks import LIKE_A_BALL, Kick
 from shoegoal.types import BallSighting
 
 MIN_ROUNDNESS = 0.5
+# A ball on its way may be off the ground, and its sightings err together: they may bend the
+# ground only where resting balls leave it free. Of the diameter.
+ON_ITS_WAY_SIGMA = 0.15
 
 
 def likely_ground_sightings(record: BallRecord) -> list[BallSighting]:
@@ -19,8 +27,8 @@ def likely_ground_sightings(record: BallRecord) -> list[BallSighting]:
 
     Returns
     -------
-    Sightings of the straight, round tracks that the detector takes for a ball, and of the places
-    they left; of all straight, round tracks when it knows none of them.
+    Resting places that the detector takes for a ball's, and sightings of the straight, round tracks
+    that it takes for a ball; of all straight, round tracks when it knows none of them.
     """
     straight = [
         d
@@ -28,9 +36,30 @@ def likely_ground_sightings(record: BallRecord) -> list[BallSighting]:
         if d.track.roundness >= MIN_ROUNDNESS and runs_straight(d.track.sightings)
     ]
     chosen = [d for d in straight if d.track.ball_score >= LIKE_A_BALL] or straight
-    found: list[BallSighting] = []
+    found = [r.sighting for r in record.resting if (r.ball_score or 0.0) >= LIKE_A_BALL]
     for departure in chosen:
-        if departure.rest is not None:
-            found.append(departure.rest.sighting)
-        found.extend(departure.track.sightings)
+        found.extend(_on_their_way(departure.track.sightings))
     return found
+
+
+def ground_sightings(kicks: Sequence[Kick]) -> list[BallSighting]:
+    """Return what kicks tell of the ground: their resting balls and rolling flights."""
+    found: list[BallSighting] = []
+    for kick in kicks:
+        if kick.rest is not None:
+            found.append(kick.rest)
+        if kick.flight is not None and not kick.flight.lofted:
+            found.extend(_on_their_way(kick.flight.sightings))
+    return found
+
+
+def _on_their_way(sightings: Iterable[BallSighting]) -> list[BallSighting]:
+    return [
+        replace(
+            s,
+            diameter_sigma_px=float(
+                np.hypot(s.diameter_sigma_px, ON_ITS_WAY_SIGMA * s.diameter_px)
+            ),
+        )
+        for s in sightings
+    ]
