@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+import cv2
 import numpy as np
 
 from shoegoal import __version__
@@ -20,20 +21,22 @@ from shoegoal.analysis.model import (
 from shoegoal.analysis.settings import CountSettings
 from shoegoal.analysis.stills import StillPicture
 from shoegoal.analysis.watching import Watched, watch_clip
+from shoegoal.ball.watch import split_record
 from shoegoal.clip.clock import clock_text
 from shoegoal.clip.reader import clip_sha256
-from shoegoal.clip.stillness import Stillness, StillnessReport
+from shoegoal.clip.stillness import Stillness
 from shoegoal.errors import ClipNotJudgeableError
 from shoegoal.ladder.verdict import judge_shots
-from shoegoal.scene.fit import SceneFit, SceneNotFittedError, fit_scene
+from shoegoal.scene.calibration import refuse_another_scene
+from shoegoal.scene.fit import MARKER_SIGMA_REL, SceneFit, SceneNotFittedError, fit_scene
 from shoegoal.scene.ground import GroundFit, fit_ground
-from shoegoal.scene.markers import find_markers
-from shoegoal.shots.judge import judge_kicks
-from shoegoal.shots.kicks import Kick, find_kicks
+from shoegoal.scene.markers import MarkersNotFoundError, find_markers
+from shoegoal.shots.judge import judge_kicks, unseen_shot
+from shoegoal.shots.kicks import Kick, find_kicks, kick_times_by_looks
 from shoegoal.shots.seeds import ground_sightings, likely_ground_sightings
-from shoegoal.types import BallSighting, Call, Estimate, ImagePoint, Shot
+from shoegoal.types import BallSighting, Estimate, ImagePoint
 
-STEADY_MARGIN_S = 0.3  # a shot must lie this well inside a still stretch to be judged
+STEADY_MARGIN_S = 0.5  # a kick this near to a bump is not judged: its flight may run into it
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -71,14 +74,16 @@ def analyse_clip(
         The camera moves, no ball or no goal is found, or they do not fit together.
     """
     watched = watch_clip(path, on_progress)
-    if watched.stillness.verdict is Stillness.MOVING:
-        raise ClipNotJudgeableError(f"{path.name} cannot be counted: {watched.stillness.message}.")
+    watched, after_bump = _up_to_a_bump(watched, settings)
     ground, kicks = find_ground_and_kicks(watched, settings)
     left_px, right_px, source, marker_notes = _markers(watched, settings, ground, kicks)
     scene = _scene(watched, settings, kicks, left_px, right_px)
     kicks = find_kicks(watched.record, scene.camera, scene.ball_diameter_m.value)
     shots, left_out = judge_kicks(kicks, scene)
-    shots = [_held_to_stillness(shot, watched.stillness) for shot in shots]
+    shots += [
+        unseen_shot(len(shots) + i, time_s, "the camera had been moved: was it a shot, and a make?")
+        for i, time_s in enumerate(after_bump, start=1)
+    ]
     tally, verdict = judge_shots(
         settings.stage.rule, shots, watched_until_s=watched.end_s, confidence=settings.confidence
     )
@@ -141,6 +146,9 @@ def _markers(
         return settings.left_px, settings.right_px, MarkersSource.GIVEN, ()
     if settings.calibration is not None:
         saved = settings.calibration
+        refuse_another_scene(
+            saved, np.asarray(cv2.cvtColor(watched.settled_bgr, cv2.COLOR_BGR2GRAY), np.uint8)
+        )
         return saved.left_px, saved.right_px, MarkersSource.CALIBRATION_FILE, ()
     flown = [k for k in kicks if k.flight is not None and k.rest is not None]
     spots = [(k.rest.x_px, k.rest.y_px) for k in flown if k.rest is not None]
@@ -149,14 +157,18 @@ def _markers(
         for k in flown
         if k.flight is not None
     ]
-    found = find_markers(
-        watched.settled_bgr,
-        ground,
-        spots,
-        ways,
-        settings.stage.width_steps or 4.0,
-        settings.stage.back_steps or 10.0,
-    )
+    try:
+        found = find_markers(
+            watched.settled_bgr,
+            ground,
+            spots,
+            ways,
+            settings.stage.width_steps or 4.0,
+            settings.stage.back_steps or 10.0,
+        )
+    except MarkersNotFoundError as error:
+        seen = ", ".join(clock_text(k.time_s - watched.start_s) for k in kicks)
+        raise MarkersNotFoundError(f"{error} Kicks were seen at {seen}.") from error
     return found.left_px, found.right_px, MarkersSource.FOUND, (found.reason,)
 
 
@@ -167,6 +179,9 @@ def _scene(
     left_px: ImagePoint,
     right_px: ImagePoint,
 ) -> SceneFit:
+    long_side_px = max(watched.info.width_px, watched.info.height_px)
+    # Markers are set on one picture; where the camera strays they stray with it.
+    strayed = max((span.displacement for span in watched.stillness.spans[:1]), default=0.0)
     return fit_scene(
         ground_sightings(kicks),
         (watched.info.width_px, watched.info.height_px),
@@ -177,6 +192,7 @@ def _scene(
         kick_spot_px=_kick_spot(kicks),
         width_steps=settings.stage.width_steps,
         back_steps=settings.stage.back_steps,
+        marker_sigma_px=float(np.hypot(MARKER_SIGMA_REL, strayed / 2)) * long_side_px,
     )
 
 
@@ -191,23 +207,28 @@ def _kick_spot(kicks: Sequence[Kick]) -> ImagePoint | None:
     return ImagePoint(float(x), float(y))
 
 
-def _held_to_stillness(shot: Shot, stillness: StillnessReport) -> Shot:
-    """Call a shot unsure when the camera moved round it: its markers were elsewhere then."""
+def _up_to_a_bump(watched: Watched, settings: CountSettings) -> tuple[Watched, list[float]]:
+    """Cut the record where the camera was moved; the kicks after it come back as mere times.
+
+    Raises
+    ------
+    ClipNotJudgeableError
+        The camera moves all the time, or it was bumped and the markers are not given: the settled
+        picture, in which they would be looked for, shows the place as it was after the bump.
+    """
+    stillness = watched.stillness
+    if stillness.verdict is Stillness.MOVING:
+        raise ClipNotJudgeableError(f"The clip cannot be counted: {stillness.message}.")
     if stillness.verdict is not Stillness.BUMPED:
-        return shot
-    inside = any(
-        span.start_s <= shot.kick_time_s - STEADY_MARGIN_S
-        and shot.end_time_s + STEADY_MARGIN_S <= span.end_s
-        for span in stillness.spans[:1]
-    )
-    if inside:
-        return shot
-    return replace(
-        shot,
-        call=Call.UNSURE,
-        p_make=0.5,
-        reason="the camera was moved before or during this shot: did it go in?",
-    )
+        return watched, []
+    if settings.left_px is None and settings.calibration is None:
+        raise ClipNotJudgeableError(
+            f"Markers cannot be looked for ({stillness.message}): give them as they are in the "
+            "first picture, with --left X,Y and --right X,Y, or film again."
+        )
+    bump_s = stillness.spans[0].end_s - STEADY_MARGIN_S
+    before, after = split_record(watched.record, bump_s)
+    return replace(watched, record=before), kick_times_by_looks(after)
 
 
 def _problems(watched: Watched) -> tuple[str, ...]:

@@ -157,11 +157,13 @@ def fit_flight(
     Flight, or None when the sightings do not hang together as a flight.
     """
     part = _unbroken(camera, ball_diameter_m, sightings)
+    # A kink close to the kick may be the foot leaving the ball, or the ball leaving the ground.
+    starts = {part.start, 0}
     fits = [
-        _fit_without_strays(camera, ball_diameter_m, tuple(sightings[p]), rest, kick_window_s)
-        # A kink close to the kick may be the foot leaving the ball, or the ball leaving the ground.
-        for p in {(part.start, part.stop), (0, part.stop)}
-        for p in [slice(*p)]
+        _fit_without_strays(
+            camera, ball_diameter_m, tuple(sightings[start : part.stop]), rest, kick_window_s
+        )
+        for start in sorted(starts)
     ]
     flight = max(
         (f for f in fits if f is not None),

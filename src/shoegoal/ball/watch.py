@@ -43,6 +43,18 @@ class BallRecord:
     resting: list[RestingBall] = field(default_factory=list)
 
 
+def split_record(record: BallRecord, time_s: float) -> tuple[BallRecord, BallRecord]:
+    """Split a record into what happened wholly before a time and the rest."""
+    before, after = BallRecord(), BallRecord()
+    for departure in record.departures:
+        side = before if departure.track.end_s < time_s else after
+        side.departures.append(departure)
+    for resting in record.resting:
+        side = before if resting.after_s < time_s else after
+        side.resting.append(resting)
+    return before, after
+
+
 class BallWatcher:
     """Watches the clip frame by frame; memory does not grow with pictures, only with findings."""
 

@@ -124,7 +124,8 @@ class Camera:
         margin = depth**2 - radius**2
         slopes = centers[:, :2] * (depth / margin)[:, None]
         reach = np.sum(centers**2, axis=1) - radius**2
-        diameter = 2 * self.focal_px * radius * reach**0.25 / margin**0.75
+        with np.errstate(invalid="ignore"):  # a ball round the camera has no outline: NaN
+            diameter = 2 * self.focal_px * radius * reach**0.25 / margin**0.75
         return self._to_pixels(slopes), diameter * self._magnification(slopes)
 
     def ball_on_ground(self, pixels: npt.ArrayLike, diameter_m: float) -> F64:

@@ -19,6 +19,7 @@ MIN_SPOT_SHARE = 0.6  # of the usual kick distance: nearer the goal, a kick is n
 MAX_SPOT_SHARE = 0.5  # of that distance, to any side: further off, it was another play
 UNSEEN_SPOT_SHARE = 0.2  # the same for a ball that left and was not seen again: limbs settle too
 UNSEEN_P_MAKE = 0.5
+LOOK_S = 2.0
 PATH_STEP_S = 0.04
 MIN_SIGHTINGS = 6  # fewer, or less than
 MIN_SEEN_S = 0.2  # of a flight is too little to call it,
@@ -56,7 +57,15 @@ def judge_kicks(kicks: Sequence[Kick], scene: SceneFit) -> tuple[list[Shot], lis
             left_out.append(LeftOut(kick.time_s, why))
             continue
         if kick.flight is None:
-            shots.append(_unseen(len(shots) + 1, kick, scene))
+            shots.append(
+                unseen_shot(
+                    len(shots) + 1,
+                    kick.time_s,
+                    "the ball left the kick spot and was not seen again: a shot, and a make?",
+                    end_time_s=kick.latest_s,
+                    kick_spot_m=_spot_m(kick, scene),
+                )
+            )
             continue
         crossing = measure_crossing(kick.flight, scene.camera, scene.goal, draws, kick.later)
         shots.append(_judged(len(shots) + 1, kick, crossing, scene))
@@ -121,22 +130,40 @@ def _not_a_shot(kick: Kick, scene: SceneFit, usual_m: tuple[float, float] | None
     return None
 
 
-def _unseen(number: int, kick: Kick, scene: SceneFit) -> Shot:
+def unseen_shot(
+    number: int,
+    kick_time_s: float,
+    reason: str,
+    *,
+    end_time_s: float | None = None,
+    kick_spot_m: tuple[float, float] | None = None,
+) -> Shot:
+    """Make a shot of which only the kick is known: a person has to look.
+
+    Parameters
+    ----------
+    number : 1-based.
+    kick_time_s, end_time_s : when it was kicked and when it was over; a look's length apart when
+        the end is not known.
+    reason : what to look for.
+    kick_spot_m : (x, y) of the resting ball in the goal frame, when known.
+    """
+    end_s = kick_time_s + LOOK_S if end_time_s is None else end_time_s
     return Shot(
-        number,
-        kick.time_s,
-        kick.latest_s,
-        Call.UNSURE,
-        Outcome.NOT_SEEN,
-        UNSEEN_P_MAKE,
-        "the ball left the kick spot and was not seen again: was it a shot, and did it go in?",
-        None,
-        None,
-        None,
-        None,
-        _spot_m(kick, scene),
-        (),
-        (),
+        number=number,
+        kick_time_s=kick_time_s,
+        end_time_s=end_s,
+        call=Call.UNSURE,
+        outcome=Outcome.NOT_SEEN,
+        p_make=UNSEEN_P_MAKE,
+        reason=reason,
+        crossing_time_s=None,
+        crossing_x_m=None,
+        crossing_z_m=None,
+        speed_mps=None,
+        kick_spot_m=kick_spot_m,
+        path=(),
+        fitted_path_px=(),
     )
 
 

@@ -21,6 +21,8 @@ MAX_RMS_UNSEEN_START = 2.5  # fit this well
 MIN_SPEED_UNSEEN_START_MPS = 2.0  # and be this fast
 MAX_KICK_SPEED_MPS = 35.0  # about the hardest shots of professionals; common practice, no source
 LIKE_A_BALL = 0.15  # the detector gives heads, limbs and leaves 0 and balls 0.2-0.7
+LIKE_A_BALL_ALONE = 0.3  # asked of a resting ball of which no flight was seen
+MIN_ROUNDNESS_BY_LOOKS = 0.5
 MIN_SIGHTINGS_UNKNOWN = 10  # a flight of a ball that the detector does not know must be this long,
 MIN_ROUNDNESS_UNKNOWN = 0.6  # this round,
 MAX_RMS_UNKNOWN = 1.5  # and fit this well
@@ -64,6 +66,37 @@ def on_the_ground(camera: Camera, ball_diameter_m: float, sighting: BallSighting
     _, expected = camera.ball_image(centre, ball_diameter_m)
     slack = SIZE_TOLERANCE + 2 * sighting.diameter_sigma_px / max(1.0, sighting.diameter_px)
     return bool(abs(np.log(sighting.diameter_px / expected[0])) <= slack)
+
+
+def kick_times_by_looks(record: BallRecord) -> list[float]:
+    """Tell when a ball was kicked from rest, judged by looks alone; for clips without a goal.
+
+    Parameters
+    ----------
+    record : what the ball floor saw.
+
+    Returns
+    -------
+    Times of contact in order, each about as good as a picture's distance; a ball that the
+    detector knows has left its place, or flies from a place that was measured as round.
+    """
+    times = [
+        d.track.start_s
+        for d in record.departures
+        if d.rest is not None
+        and max(d.track.ball_score, d.rest.ball_score or 0.0) >= LIKE_A_BALL
+        and d.rest.roundness >= MIN_ROUNDNESS_BY_LOOKS
+    ]
+    for rest in record.resting:
+        if (rest.ball_score or 0.0) >= LIKE_A_BALL_ALONE and not any(
+            rest.before_s - SAME_KICK_S <= t <= rest.after_s + SAME_KICK_S for t in times
+        ):
+            times.append(rest.before_s)
+    kept: list[float] = []
+    for time_s in sorted(times):
+        if not kept or time_s - kept[-1] > SAME_KICK_S:
+            kept.append(time_s)
+    return kept
 
 
 def find_kicks(record: BallRecord, camera: Camera, ball_diameter_m: float) -> list[Kick]:
