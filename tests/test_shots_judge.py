@@ -27,7 +27,8 @@ from shoegoal.ball.sightings import BallTrack, RestingBall
 from shoegoal.ball.watch import BallRecord, Departure
 from shoegoal.scene.ball_size import BallSize
 from shoegoal.scene.fit import SceneFit, fit_scene
-from shoegoal.shots.judge import ground_sightings, judge_kicks
+from shoegoal.shots.judge import judge_kicks
+from shoegoal.shots.seeds import ground_sightings
 from shoegoal.shots.kicks import Kick, find_kicks, on_the_ground
 from shoegoal.types import BallSighting, Call, ImagePoint, Outcome
 

@@ -22,7 +22,8 @@ MIN_SIDE = 0.006  # of the long side
 MAX_SIDE = 0.3
 MAX_ASPECT = 4.0
 MIN_FILL = 0.15
-MAX_GUESSES = 16  # per comparison and reading
+MAX_GUESSES = 8  # per comparison, reading and band of sizes
+BANDS = (0.01, 0.02, 0.05)  # radii as shares of the long side
 POOL_PX = 9  # small pixels over which a near ball's paint is taken together
 POOLED_CONTRAST = 9.0
 NEAR_RADIUS = 0.02  # of the long side: a ball at least this large is near
@@ -159,15 +160,19 @@ def _disc_guesses(mask: U8, least: float) -> list[tuple[float, float, float]]:
         depth >= least * max(mask.shape)
     )
     ys, xs = np.nonzero(tops)
-    order = np.argsort(-depth[ys, xs])
+    long_side = max(mask.shape)
     chosen: list[tuple[float, float, float]] = []
-    for i in order:
+    counts = [0] * (len(BANDS) + 1)
+    # Settled bodies are full of large discs: each band of sizes has its own share of guesses.
+    for i in np.argsort(-depth[ys, xs]):
         x, y, radius = float(xs[i]), float(ys[i]), float(depth[ys[i], xs[i]])
+        band = int(np.searchsorted(BANDS, radius / long_side))
+        if 2 * radius > MAX_SIDE * long_side or counts[band] >= MAX_GUESSES:
+            continue
         if all(np.hypot(x - a, y - b) > 0.7 * r for a, b, r in chosen):
             chosen.append((x, y, radius))
-        if len(chosen) == MAX_GUESSES:
-            break
-    return [g for g in chosen if 2 * g[2] <= MAX_SIDE * max(mask.shape)]
+            counts[band] += 1
+    return chosen
 
 
 def _ball_sized(mask: U8) -> list[Box]:

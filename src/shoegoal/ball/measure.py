@@ -12,6 +12,8 @@ MIN_SAMPLED_DIAMETER_PX = 48  # small balls are enlarged to this before their ed
 OUTLINE_TOLERANCE = 0.12  # of the radius: an outline point this near the circle belongs to it
 RAY_TOLERANCE = 0.08  # the same for edges found along radii
 STREAK_ELONGATION = 1.3  # longer than this times its width, a blob is a motion streak
+CLEAN_STREAK = 0.92  # of a capsule's area: this even, it is a streak and no ball with a shadow
+ROUGH_STREAK = 0.75  # the same where no circle is found
 MIN_RIM_SHARE = 0.4  # of the circle's angles must be backed by edge points
 TRIALS = 60
 HIDDEN_RIM_SIGMA = 0.06  # of the diameter, for a rim of which nothing is seen
@@ -206,26 +208,28 @@ def _disc_from_outline(points: npt.NDArray[np.float64], mask: U8) -> Disc | None
     long_px, short_px = max(side_a, side_b), min(side_a, side_b)
     if short_px < 3:
         return None
+    area = cv2.contourArea(points.astype(np.float32))
+    capsule = short_px * (long_px - short_px) + np.pi / 4 * short_px**2
+    elongated = long_px >= STREAK_ELONGATION * short_px
+    streak = Disc(
+        cx,
+        cy,
+        short_px,
+        0.08 * short_px,
+        0.12 * short_px,
+        0.5,
+        long_px - short_px,
+        float(area / capsule),
+    )
+    if elongated and area >= CLEAN_STREAK * capsule:
+        return streak
     circle = _fit_circle(points, OUTLINE_TOLERANCE)
     if circle is not None:
         x, y, radius, spread, count, rim = circle
         if rim >= MIN_RIM_SHARE:
             sigma = spread / np.sqrt(max(3, count / 6)) + 0.15  # neighbouring points move together
             return Disc(x, y, 2 * radius, sigma, 2 * sigma, rim, 0.0, _fill(mask, x, y, radius))
-    area = cv2.contourArea(points.astype(np.float32))
-    capsule = short_px * (long_px - short_px) + np.pi / 4 * short_px**2
-    if long_px >= STREAK_ELONGATION * short_px and area >= 0.75 * capsule:
-        return Disc(
-            cx,
-            cy,
-            short_px,
-            0.08 * short_px,
-            0.12 * short_px,
-            0.5,
-            long_px - short_px,
-            float(area / capsule),
-        )
-    return None
+    return streak if elongated and area >= ROUGH_STREAK * capsule else None
 
 
 def _fit_circle(

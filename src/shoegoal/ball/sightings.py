@@ -133,7 +133,7 @@ def runs_straight(sightings: Sequence[BallSighting]) -> bool:
 def resting_ball(change: SettledChange) -> RestingBall | None:
     """Measure a settled change; None when it is not a round thing that came or went."""
     difference = paint_difference(change.old, change.new)
-    contrast = max(12.0, 1.5 * float(np.percentile(difference, 50)))
+    contrast = max(12.0, 1.5 * float(np.percentile(difference, 25)))
     # The ball's own shadow came or went with it, and a kicker's may lie across both pictures.
     readings = (
         difference,
