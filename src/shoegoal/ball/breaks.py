@@ -6,9 +6,9 @@ import numpy as np
 import numpy.typing as npt
 
 MIN_SIDE = 3  # sightings on either side of a break
-MIN_GAIN = 25.0  # drop of the sum of squared sigmas that a break must bring; our choice
+MIN_GAIN = 40.0  # drop of the sum of squared sigmas that a break must bring; our choice
 MIN_KINK_MPS = 0.8  # least change of velocity, and
-MIN_KINK_SHARE = 0.25  # of the speed before it
+MIN_KINK_SHARE = 0.35  # of the speed before it
 AT_FOOT_S = 0.25  # a piece this short at the start is the foot's rather than the ball's
 
 F64 = npt.NDArray[np.float64]

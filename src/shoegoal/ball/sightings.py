@@ -23,7 +23,7 @@ MIN_NET_TRAVEL = 2.0  # in diameters
 MIN_STRAIGHTNESS = 0.85  # net over total way
 MIN_SPEED = 2.0  # in diameters per second
 MOVING_SIZE_SIGMA = 0.04  # of the diameter: what motion blur and a turning shade add
-MIN_REST_RIM = 0.5
+MIN_REST_RIM = 0.55
 MIN_REST_FILL = 0.55
 RIM_RATIO = 1.25  # the picture with the ball has this much more rim than the one without
 

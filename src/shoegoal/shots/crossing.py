@@ -16,6 +16,7 @@ from shoegoal.scene.goal import GoalFrame
 from shoegoal.types import BallSighting, Estimate
 
 DRAWS = 200
+DOUBTED = 0.5
 HORIZON_S = 6.0  # a rolling ball has stopped or gone by then
 GRID_S = 0.01
 SIDE_NOISE_DIAMETERS = 0.12  # what a curved roll or a tuft adds to a straight fitted way; our guess
@@ -83,7 +84,11 @@ def measure_crossing(
     turned = bool(later) and _turned_at_line(camera, goal, 2 * radius, later)
     if turned:
         p_seen = max(p_seen, float(ndtr((2 * radius - last[1]) / np.hypot(y_sigma, LINE_NOISE_M))))
-    p_runs_on = 0.0 if later and not turned else _p_runs_on(flight, goal)
+    p_runs_on = _p_runs_on(flight, goal)
+    if later and not turned:
+        # It was seen again off this way: stopped by something, or not followed well. A person
+        # has to tell which, unless it went wide or was rolling out anyway.
+        p_runs_on *= DOUBTED
     p_reached = max(p_seen, p_runs_on)
     # A ball that stops short is weighed where it came nearest, in case it did reach the line.
     nearest = int(crossed[0]) if len(crossed) else int(np.argmin(way[:, 1]))
