@@ -57,9 +57,10 @@ def detect(bgr: U8, labels: tuple[int, ...] = (SPORTS_BALL,), least: float = 0.1
     height, width = bgr.shape[:2]
     zoom = min(INPUT_PX / height, INPUT_PX / width)
     size = (max(1, round(width * zoom)), max(1, round(height * zoom)))
-    canvas = np.zeros((INPUT_PX, INPUT_PX, 3), np.float32)
+    canvas: F32 = np.zeros((INPUT_PX, INPUT_PX, 3), np.float32)
     canvas[: size[1], : size[0]] = cv2.resize(bgr, size, interpolation=cv2.INTER_AREA)
-    canvas = (canvas - np.float32(MEAN_BGR)) / np.float32(STD_BGR)
+    canvas -= np.array(MEAN_BGR, np.float32)
+    canvas /= np.array(STD_BGR, np.float32)
     net = _network()
     net.setInput(np.ascontiguousarray(canvas.transpose(2, 0, 1)[None], dtype=np.float32))
     outputs = [np.asarray(o) for o in net.forward(net.getUnconnectedOutLayersNames())]

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 import numpy.typing as npt
+from cv2.typing import MatLike
 
 from shoegoal.ball.settled import SettledPicture, native_crop, paint_difference, shadow_like
 from shoegoal.clip.reader import Frame
@@ -21,6 +22,7 @@ STIRRED_SHARE = 0.1  # of a thing must have moved for the whole of it to count a
 BODY_AREA = 0.004  # share of the picture above which a moving thing may be a person
 
 U8 = npt.NDArray[np.uint8]
+_CLOSING = np.ones((3, 3), np.uint8)
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,17 +88,17 @@ class MotionWatcher:
         self._past.append(small)
         if past is None:
             return Motion(small.time_s, (), ())
-        away = (settled.difference(small) >= settled.contrast).astype(np.uint8)
-        stirred = cv2.bitwise_and(
-            away, (paint_difference(small.planes, past.planes) >= settled.contrast).astype(np.uint8)
-        )
-        unshaded = 1 - shadow_like(small.planes, settled.small)
-        solid = cv2.bitwise_and(away, unshaded)
+        away = cv2.compare(settled.difference(small), settled.levels, cv2.CMP_GE)
+        lately = paint_difference(small.planes, past.planes)
+        stirred = cv2.bitwise_and(away, cv2.compare(lately, settled.levels, cv2.CMP_GE))
+        if not cv2.hasNonZero(stirred):
+            return Motion(small.time_s, (), ())
+        solid = cv2.copyTo(away, 1 - shadow_like(small.planes, settled.small))
         # A ball may be one thing with its shadow left out, one thing with it, or the part of a
         # larger thing that moved. Earlier readings win where they overlap.
         readings = (
-            _things(solid).moving(stirred),
-            _things(away).moving(stirred),
+            _things(solid, stirred),
+            _things(away, stirred),
             _things(cv2.bitwise_and(solid, stirred)),
         )
         bodies = readings[2].stats[readings[2].stats[:, cv2.CC_STAT_AREA] >= BODY_AREA * away.size]
@@ -117,36 +119,30 @@ class MotionWatcher:
 
 @dataclass(frozen=True, slots=True)
 class _Things:
-    """Connected things of a mask: OpenCV's stats rows, centroids and the label picture."""
+    """Connected things of a mask: OpenCV's stats rows, centroids, and the mask's longer side."""
 
     stats: npt.NDArray[np.int32]
     centres: npt.NDArray[np.float64]
-    labels: npt.NDArray[np.int32]
+    long_side: int
 
     def only(self, which: npt.NDArray[np.bool_] | npt.NDArray[np.intp]) -> _Things:
-        return _Things(self.stats[which], self.centres[which], self.labels)
+        return _Things(self.stats[which], self.centres[which], self.long_side)
 
     def joined(self, other: _Things) -> _Things:
         return _Things(
             np.concatenate([self.stats, other.stats]),
             np.concatenate([self.centres, other.centres]),
-            self.labels,
+            self.long_side,
         )
-
-    def moving(self, stirred: U8) -> _Things:
-        """Those of which a part moved: a slow or large ball has moved only at its rim."""
-        touched = np.bincount(self.labels[stirred > 0], minlength=len(self.stats) + 1)[1:]
-        return self.only(touched >= STIRRED_SHARE * self.stats[:, cv2.CC_STAT_AREA])
 
     def compact(self) -> _Things:
         """Those whose outline could be a ball's or its streak's."""
         w, h, area = self.stats[:, 2], self.stats[:, 3], self.stats[:, 4]
         longest, shortest = np.maximum(w, h), np.minimum(w, h)
-        long_side = max(self.labels.shape)
         return self.only(
-            (longest >= MIN_SIZE_OF_LONG_SIDE * long_side)
+            (longest >= MIN_SIZE_OF_LONG_SIDE * self.long_side)
             & (shortest >= 3)
-            & (longest <= MAX_SIZE_OF_LONG_SIDE * long_side)
+            & (longest <= MAX_SIZE_OF_LONG_SIDE * self.long_side)
             & (longest <= 4.5 * shortest)
             & (area >= 0.25 * w * h)
         )
@@ -159,15 +155,31 @@ class _Things:
         return np.asarray(hit.any(axis=1), bool)
 
 
-def _things(mask: npt.NDArray[np.uint8] | cv2.typing.MatLike) -> _Things:
-    closed = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
-    count, labels, stats, centres = cv2.connectedComponentsWithStats(closed, connectivity=8)
-    return _Things(stats[1:count], centres[1:count], labels)  # type: ignore[arg-type]
+def _things(mask: MatLike, stirred: MatLike | None = None) -> _Things:
+    """Find the connected things of a mask (0 or 255).
+
+    Where ``stirred`` is given, only those of which a part moved lately: a slow or large ball has
+    moved only at its rim.
+    """
+    closed = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, _CLOSING)
+    x, y, w, h = cv2.boundingRect(closed)  # labelling costs by area, whatever is in it
+    inside = (slice(y, y + max(1, h)), slice(x, x + max(1, w)))
+    _, labels, rows, middles = cv2.connectedComponentsWithStats(
+        closed[inside], connectivity=8, ltype=cv2.CV_16U
+    )
+    stats = np.asarray(rows[1:], np.int32)
+    stats[:, :2] += (x, y)
+    things = _Things(stats, np.add(middles[1:], (x, y)), max(mask.shape))
+    if stirred is None:
+        return things
+    touched = np.bincount(labels[stirred[inside] > 0], minlength=len(rows))[1:]
+    return things.only(touched >= STIRRED_SHARE * stats[:, cv2.CC_STAT_AREA])
 
 
 def _roundness(stats: npt.NDArray[np.int32]) -> npt.NDArray[np.float64]:
     w, h, area = (stats[:, k].astype(float) for k in (2, 3, 4))
-    return np.minimum(w, h) / np.maximum(w, h) * area / (w * h) * np.sqrt(np.sqrt(area))
+    squareness = np.minimum(w, h) / np.maximum(w, h)
+    return np.asarray(squareness * area / (w * h) * np.sqrt(np.sqrt(area)))
 
 
 def _blob(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import cv2
+import numpy as np
 
 from shoegoal.ball.detector import CONTEXT_DIAMETERS, INPUT_PX, ball_score
 from shoegoal.clip.frame import U8, planes_to_bgr
@@ -37,14 +38,20 @@ def take_portrait(frame: Frame, x_px: float, y_px: float, size_px: float) -> Por
     half = CONTEXT_DIAMETERS / 2 * size_px
     x0, y0 = max(0, int(x_px - half)) // 2 * 2, max(0, int(y_px - half)) // 2 * 2
     x1, y1 = min(width, int(x_px + half) + 2) // 2 * 2, min(height, int(y_px + half) + 2) // 2 * 2
+    luma = frame.luma[y0:y1, x0:x1]
+    zoom = min(1.0, INPUT_PX / max(luma.shape))
+    size = (max(1, round(luma.shape[1] * zoom)), max(1, round(luma.shape[0] * zoom)))
+    chroma = (plane[y0 // 2 : y1 // 2, x0 // 2 : x1 // 2] for plane in frame.planes[1:])
+    # Reduced before it is coloured: the fewer pixels the better.
+    planes = [_reduced(luma, size), *(_reduced(plane, size) for plane in chroma)]
     bgr = planes_to_bgr(
-        frame.luma[y0:y1, x0:x1],
-        frame.chroma_u[y0 // 2 : y1 // 2, x0 // 2 : x1 // 2],
-        frame.chroma_v[y0 // 2 : y1 // 2, x0 // 2 : x1 // 2],
-        full_range=frame.full_range,
-        matrix=frame.matrix,
+        planes[0], planes[1], planes[2], full_range=frame.full_range, matrix=frame.matrix
     )
-    zoom = min(1.0, INPUT_PX / max(bgr.shape[:2]))
-    if zoom < 1.0:
-        bgr = cv2.resize(bgr, None, fx=zoom, fy=zoom, interpolation=cv2.INTER_AREA)  # type: ignore[assignment]
     return Portrait(bgr, (x_px - x0) * zoom, (y_px - y0) * zoom, size_px * zoom)
+
+
+def _reduced(plane: U8, size: tuple[int, int]) -> U8:
+    """Bring a plane down to a size; one that is no larger stays as it is."""
+    if plane.shape[1] <= size[0]:
+        return plane
+    return np.asarray(cv2.resize(plane, size, interpolation=cv2.INTER_AREA), np.uint8)

@@ -10,11 +10,14 @@ from __future__ import annotations
 import cv2
 import numpy as np
 import numpy.typing as npt
+from cv2.typing import MatLike
 
 from shoegoal.clip.reader import Frame
 from shoegoal.clip.small import SmallFrame
 
 SETTLE_STEP_S = 0.2
+REFRESH_S = 1.0  # the native picture takes in slow changes of the light this often
+NEW_MARGIN_PX = 4  # small pixels round what has newly settled that the native picture takes in
 MIN_CONTRAST = 10.0  # grey levels; below this, H.264 blocks flicker on textured ground
 NOISE_MULTIPLE = 5.0  # times the grain that a place shows from frame to frame
 GRAIN_STEP = 1.0  # levels per sample by which the grain estimate follows
@@ -26,6 +29,8 @@ CHROMA_GAIN = 2.0  # chroma swings are about half as large as luma swings for th
 
 U8 = npt.NDArray[np.uint8]
 F32 = npt.NDArray[np.float32]
+Planes = tuple[U8, U8, U8]
+Box = tuple[int, int, int, int]
 
 
 def paint_difference(a: tuple[U8, U8, U8], b: tuple[U8, U8, U8]) -> U8:
@@ -70,7 +75,8 @@ def shadow_like(now: tuple[U8, U8, U8], before: tuple[U8, U8, U8]) -> U8:
     if same_hue.shape != darker.shape:
         size = (darker.shape[1], darker.shape[0])
         same_hue = cv2.resize(same_hue, size, interpolation=cv2.INTER_NEAREST)
-    return np.asarray(cv2.bitwise_and(darker, same_hue) >> 7, np.uint8)
+    both: U8 = np.asarray(cv2.bitwise_and(darker, same_hue), np.uint8)
+    return np.asarray(both >> 7, np.uint8)
 
 
 def _paler(now: U8, before: U8) -> cv2.typing.MatLike:
@@ -94,16 +100,27 @@ _PALEST, _FULLEST = _chroma_limits()
 
 
 class SettledPicture:
-    """Keeps the settled picture small (for motion) and native (for measuring)."""
+    """Keeps the settled picture small (for motion) and native (for measuring).
+
+    Attributes
+    ----------
+    scale : small pixels per native pixel.
+    small, native : (luma, u, v) of the settled picture.
+    contrast : (h, w) levels from which on a difference is paint rather than noise.
+    levels : the same, rounded up to whole levels, for comparing with differences fast.
+    last_match_s : (h, w) when the frame last looked like the settled picture there.
+    """
 
     def __init__(self, first: Frame, first_small: SmallFrame) -> None:
         self.scale = first_small.scale
-        self.small: tuple[U8, U8, U8] = tuple(p.copy() for p in first_small.planes)  # type: ignore[assignment]
-        self.native: tuple[U8, U8, U8] = tuple(p.copy() for p in first.planes)  # type: ignore[assignment]
+        self.small: Planes = _copied(first_small.planes)
+        self.native: Planes = _copied(first.planes)
         self.contrast: F32 = np.full(self.small[0].shape, MIN_CONTRAST, np.float32)
+        self.levels: U8 = _whole_levels(self.contrast)
         self._grain: F32 | None = None
-        self._samples: list[tuple[float, tuple[U8, U8, U8]]] = [(first.time_s, first_small.planes)]
+        self._samples: list[tuple[float, Planes]] = [(first.time_s, first_small.planes)]
         self._latest: tuple[Frame, SmallFrame] = (first, first_small)
+        self._refreshed_s = first.time_s
         self.last_match_s: F32 = np.full(self.small[0].shape, first.time_s, np.float32)
 
     def difference(self, small: SmallFrame) -> U8:
@@ -137,6 +154,7 @@ class SettledPicture:
             np.maximum(self._grain, 0, out=self._grain)
         local = cv2.blur(self._grain, (GRAIN_REACH_PX, GRAIN_REACH_PX))
         self.contrast = np.maximum(MIN_CONTRAST, NOISE_MULTIPLE * local).astype(np.float32)
+        self.levels = _whole_levels(self.contrast)
 
     def update(self, frame: Frame, small: SmallFrame) -> None:
         """Take one frame in; every ``SETTLE_STEP_S`` what has kept its look is absorbed."""
@@ -144,32 +162,67 @@ class SettledPicture:
         if frame.time_s - self._samples[-1][0] < SETTLE_STEP_S:
             return
         planes = small.planes
-        self._watch_grain(paint_difference(planes, self._samples[-1][1]))
+        step = paint_difference(planes, self._samples[-1][1])
+        self._watch_grain(step)
         self._samples.append((frame.time_s, planes))
         if len(self._samples) < 3:
             return
         _, oldest = self._samples.pop(0)
-        stable = self._alike(planes, self._samples[0][1]) & self._alike(planes, oldest)
-        self._absorb(frame, small, stable)
+        moved = cv2.max(step, paint_difference(planes, oldest))
+        self._absorb(frame, small, cv2.compare(moved, self.levels, cv2.CMP_LT))
 
     def finish(self) -> None:
         """Absorb, at the clip's end, what has only just begun to settle."""
         frame, small = self._latest
         earlier = [planes for time_s, planes in self._samples if time_s < small.time_s]
         if earlier:
-            self._absorb(frame, small, self._alike(small.planes, earlier[-1]))
+            self._refreshed_s = -np.inf
+            step = paint_difference(small.planes, earlier[-1])
+            self._absorb(frame, small, cv2.compare(step, self.levels, cv2.CMP_LT))
 
-    def _alike(self, a: tuple[U8, U8, U8], b: tuple[U8, U8, U8]) -> npt.NDArray[np.bool_]:
-        return np.asarray(paint_difference(a, b) < self.contrast, bool)
+    def _absorb(self, frame: Frame, small: SmallFrame, stable: MatLike) -> None:
+        """Take in what is ``stable`` (255, else 0).
 
-    def _absorb(self, frame: Frame, small: SmallFrame, stable: npt.NDArray[np.bool_]) -> None:
-        self.last_match_s[self.difference(small) < self.contrast] = frame.time_s
-        mask = stable.astype(np.uint8)
-        now = small.planes + frame.planes
-        for target, source in zip(self.small + self.native, now, strict=True):
-            size = (source.shape[1], source.shape[0])
-            cv2.copyTo(source, cv2.resize(mask, size, interpolation=cv2.INTER_NEAREST), target)
-        self.last_match_s[stable] = frame.time_s
+        The native picture takes in what looks new at once, and the rest, where only the light has
+        drifted, from time to time.
+        """
+        alike = cv2.compare(self.difference(small), self.levels, cv2.CMP_LT)
+        new = cv2.bitwise_and(stable, cv2.bitwise_not(alike))
+        seen = cv2.bitwise_or(stable, alike)
+        self.last_match_s[np.asarray(seen) > 0] = frame.time_s
+        height, width = self.small[0].shape
+        everywhere = (0, 0, width, height)
+        _take_in(small.planes, self.small, stable, everywhere)
+        if frame.time_s - self._refreshed_s >= REFRESH_S:
+            self._refreshed_s = frame.time_s
+            _take_in(frame.planes, self.native, stable, everywhere)
+        elif cv2.hasNonZero(new):
+            x, y, w, h = cv2.boundingRect(new)
+            x0, y0 = max(0, x - NEW_MARGIN_PX), max(0, y - NEW_MARGIN_PX)
+            x1, y1 = min(width, x + w + NEW_MARGIN_PX), min(height, y + h + NEW_MARGIN_PX)
+            _take_in(frame.planes, self.native, stable, (x0, y0, x1 - x0, y1 - y0))
+
+
+def _whole_levels(contrast: F32) -> U8:
+    return np.ceil(np.minimum(contrast, 255)).astype(np.uint8)
+
+
+def _copied(planes: Planes) -> Planes:
+    return planes[0].copy(), planes[1].copy(), planes[2].copy()
+
+
+def _take_in(now: Planes, settled: Planes, stable: MatLike, box: Box) -> None:
+    """Copy planes of any size where ``stable`` is set, within a box of ``stable``."""
+    x, y, w, h = box
+    mask = stable[y : y + h, x : x + w]
+    for source, target in zip(now, settled, strict=True):
+        zoom_y, zoom_x = (n / m for n, m in zip(target.shape, stable.shape, strict=True))
+        rows = slice(round(y * zoom_y), round((y + h) * zoom_y))
+        columns = slice(round(x * zoom_x), round((x + w) * zoom_x))
+        there = target[rows, columns]
+        size = (there.shape[1], there.shape[0])
+        fitted = cv2.resize(mask, size, interpolation=cv2.INTER_NEAREST)
+        cv2.copyTo(source[rows, columns], fitted, there)
 
 
 def native_crop(

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
+from math import hypot, log
+from statistics import median
 
 import numpy as np
 import numpy.typing as npt
@@ -45,17 +48,13 @@ class Track:
         last = self.blobs[-1]
         if len(self.blobs) < 2:
             return last.x_px, last.y_px, last.size_px, 0.0
-        first = self.blobs[max(0, len(self.blobs) - 4)]
+        recent = self.blobs[-4:]
+        first = recent[0]
         span = last.time_s - first.time_s
         vx, vy = (last.x_px - first.x_px) / span, (last.y_px - first.y_px) / span
         ahead = time_s - last.time_s
-        recent = [b.size_px for b in self.blobs[-4:]]
-        return (
-            last.x_px + vx * ahead,
-            last.y_px + vy * ahead,
-            float(np.median(recent)),
-            float(np.hypot(vx, vy)),
-        )
+        size = median(b.size_px for b in recent)
+        return last.x_px + vx * ahead, last.y_px + vy * ahead, size, hypot(vx, vy)
 
     def travel(self) -> float:
         """Diagonal of the box that the path fills, in median diameters."""
@@ -79,7 +78,7 @@ class TrackLinker:
         blobs = motion.blobs
         free = set(range(len(blobs)))
         if self._open and blobs:
-            cost = np.array([[_cost(t, b) for b in blobs] for t in self._open])
+            cost = np.array([_costs(t, blobs) for t in self._open])
             for row, column in zip(*linear_sum_assignment(cost), strict=True):
                 if cost[row, column] < NO_MATCH:
                     self._open[row].blobs.append(blobs[column])
@@ -118,23 +117,26 @@ def roughness(track: Track) -> float:
     return float(np.median(np.hypot(off[:, 0], off[:, 1])) / max(1.0, float(np.median(rows[:, 3]))))
 
 
-def _cost(track: Track, blob: Blob) -> float:
-    x, y, size, speed = track.predict(blob.time_s)
-    waited_s = blob.time_s - track.end_s
+def _costs(track: Track, blobs: Sequence[Blob]) -> list[float]:
+    """How badly each blob of one frame would go on a track; ``NO_MATCH`` where it can't."""
+    time_s = blobs[0].time_s
+    waited_s = time_s - track.end_s
     if waited_s <= 0:
-        return NO_MATCH
-    ratio = blob.size_px / max(1.0, size)
-    if not 0.45 <= ratio <= 2.2:
-        return NO_MATCH
-    diameter = max(size, blob.size_px)
-    if len(track.blobs) == 1:
-        reach = FIRST_REACH * diameter * max(1.0, waited_s * 30)
-    else:
-        reach = REACH * diameter + MAX_CHANGE * speed * waited_s
-    away = float(np.hypot(blob.x_px - x, blob.y_px - y))
-    if away > reach:
-        return NO_MATCH
-    return away / diameter + 1.5 * abs(float(np.log(ratio)))
+        return [NO_MATCH] * len(blobs)
+    x, y, size, speed = track.predict(time_s)
+    is_new = len(track.blobs) == 1
+    costs = []
+    for blob in blobs:
+        ratio = blob.size_px / max(1.0, size)
+        diameter = max(size, blob.size_px)
+        if is_new:
+            reach = FIRST_REACH * diameter * max(1.0, waited_s * 30)
+        else:
+            reach = REACH * diameter + MAX_CHANGE * speed * waited_s
+        away = hypot(blob.x_px - x, blob.y_px - y)
+        is_near = away <= reach and 0.45 <= ratio <= 2.2
+        costs.append(away / diameter + 1.5 * abs(log(ratio)) if is_near else NO_MATCH)
+    return costs
 
 
 def as_array(track: Track) -> npt.NDArray[np.float64]:
