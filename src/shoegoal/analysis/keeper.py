@@ -17,11 +17,15 @@ from shoegoal.analysis.stills import StillPicture, strip_moments
 from shoegoal.ball.sightings import BallTrack, runs_straight
 from shoegoal.clip.reader import Frame
 from shoegoal.clip.stills import Still, StillRing
+from shoegoal.shots.kicks import LIKE_A_BALL
 from shoegoal.types import Shot
 
 BEFORE_S = (1.0, 0.7, 0.45, 0.25, 0.12, 0.05, 0.0)  # dense near contact, which is still unknown
-ALONG = (0.2, 0.4, 0.6, 0.8, 1.0)  # shares of the track's time
-AFTER_S = (0.3, 0.6)
+ALONG_STEP_S, ALONG_S = 0.15, 1.5  # most balls have crossed or stopped within this time
+AFTER_S = (0.0, 0.3, 0.6)  # after the track's end
+SPAN_S = 7.0  # a ball that rolls out is one track of several seconds, and its start is wanted too
+BUDGET_BYTES = 150_000_000
+MIN_ROUNDNESS = 0.6  # of a track that the detector does not know
 SETTLE_S = 0.65  # after a track's end until the last of its pictures has passed
 JPEG_QUALITY = 90
 
@@ -37,7 +41,9 @@ class PictureKeeper:
     """Add every frame and every ended track; ask for a shot's pictures at the end."""
 
     def __init__(self, width_px: int, height_px: int, rate_hz: float | None) -> None:
-        self._ring = StillRing(width_px, height_px, rate_hz)
+        self._ring = StillRing(
+            width_px, height_px, rate_hz, span_s=SPAN_S, budget_bytes=BUDGET_BYTES
+        )
         self._due: deque[BallTrack] = deque()
         self._kept: dict[float, _Kept] = {}
         self._goal: Still | None = None
@@ -47,7 +53,7 @@ class PictureKeeper:
         self._ring.add(frame)
         if self._goal is None:
             self._goal = self._ring.at(frame.time_s)
-        self._due.extend(track for track in ended if runs_straight(track.sightings))
+        self._due.extend(track for track in ended if _may_be_a_shot(track))
         while self._due and frame.time_s >= self._due[0].end_s + SETTLE_S:
             self._keep(self._due.popleft())
 
@@ -77,7 +83,7 @@ class PictureKeeper:
     def _keep(self, track: BallTrack) -> None:
         start, end = track.start_s, track.end_s
         wanted = [start - s for s in BEFORE_S]
-        wanted += [start + share * (end - start) for share in ALONG]
+        wanted += np.arange(start, min(end, start + ALONG_S), ALONG_STEP_S).tolist()
         wanted += [end + s for s in AFTER_S]
         for time_s in wanted:
             still = self._ring.at(time_s)
@@ -85,6 +91,11 @@ class PictureKeeper:
                 continue
             _, coded = cv2.imencode(".jpg", still.bgr(), [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY])
             self._kept[still.time_s] = _Kept(still.time_s, still.scale[0], coded.tobytes())
+
+
+def _may_be_a_shot(track: BallTrack) -> bool:
+    known = track.ball_score >= LIKE_A_BALL or track.roundness >= MIN_ROUNDNESS
+    return known and runs_straight(track.sightings)
 
 
 def _picture(kept: _Kept) -> StillPicture:
