@@ -18,7 +18,8 @@ from shoegoal.ball.settled import (
 )
 from shoegoal.ball.sightings import runs_straight
 from shoegoal.ball.watch import BallRecord, BallWatcher
-from shoegoal.shots.kicks import LIKE_A_BALL
+from shoegoal.scene.camera import Camera
+from shoegoal.shots.kicks import LIKE_A_BALL, find_kicks, kick_times_by_looks
 
 PLACE_PX = 0.5  # half a pixel of a picture with noise and a 2 x 2 coarser chroma
 SIZE_REL = 0.03
@@ -122,7 +123,7 @@ def test_a_ball_set_on_its_place_by_a_person_who_walks_off() -> None:
 
 
 def test_a_walking_person_is_no_ball() -> None:
-    """A trunk or leg may be followed as a bar; it must not look like the ball, nor lie there."""
+    """Parts of a standing figure may be noted; none may look like the ball or become a kick."""
 
     def paint(time_s: float, canvas: Canvas) -> None:
         x = 40 + 80 * time_s
@@ -133,7 +134,12 @@ def test_a_walking_person_is_no_ball() -> None:
 
     record = watch(Yard(paint), 6.0)
     assert all(d.track.ball_score < LIKE_A_BALL for d in record.departures)
-    assert record.resting == []
+    assert all((r.ball_score or 0.0) < LIKE_A_BALL for r in record.resting)
+    assert kick_times_by_looks(record) == []
+    for height_m in (0.5, 1.0, 1.5):
+        for pitch_deg in (4.0, 8.0, 12.0):
+            camera = Camera(520.0, 319.5, 179.5, height_m, pitch_deg)
+            assert find_kicks(record, camera, 0.22) == []
 
 
 def test_a_persons_shadow_is_no_ball() -> None:
