@@ -28,8 +28,8 @@ from shoegoal.ball.watch import BallRecord, Departure
 from shoegoal.scene.ball_size import BallSize
 from shoegoal.scene.fit import SceneFit, fit_scene
 from shoegoal.shots.judge import judge_kicks
-from shoegoal.shots.seeds import ground_sightings
 from shoegoal.shots.kicks import Kick, find_kicks, on_the_ground
+from shoegoal.shots.seeds import ground_sightings
 from shoegoal.types import BallSighting, Call, ImagePoint, Outcome
 
 SPOT = (0.3, 3.0)
