@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from shoegoal.ball.detector import CONTEXT_DIAMETERS, INPUT_PX, ball_score
+from shoegoal.ball.detector import CONTEXT_DIAMETERS, CROP_INPUT_PX, ball_score
 from shoegoal.clip.frame import U8, planes_to_bgr
 from shoegoal.clip.reader import Frame
 
@@ -39,7 +39,7 @@ def take_portrait(frame: Frame, x_px: float, y_px: float, size_px: float) -> Por
     x0, y0 = max(0, int(x_px - half)) // 2 * 2, max(0, int(y_px - half)) // 2 * 2
     x1, y1 = min(width, int(x_px + half) + 2) // 2 * 2, min(height, int(y_px + half) + 2) // 2 * 2
     luma = frame.luma[y0:y1, x0:x1]
-    zoom = min(1.0, INPUT_PX / max(luma.shape))
+    zoom = min(1.0, CROP_INPUT_PX / max(luma.shape))
     size = (max(1, round(luma.shape[1] * zoom)), max(1, round(luma.shape[0] * zoom)))
     chroma = (plane[y0 // 2 : y1 // 2, x0 // 2 : x1 // 2] for plane in frame.planes[1:])
     # Reduced before it is coloured: the fewer pixels the better.
