@@ -144,7 +144,9 @@ def test_a_ball_lost_on_its_way_is_weighed_by_how_it_rolls_on() -> None:
     assert measured(doubtful).p_reached == pytest.approx(0.5, abs=0.12)
 
 
-def test_a_ball_seen_to_turn_at_the_line_has_reached_it_and_one_turned_before_has_not() -> None:
+def test_a_ball_seen_to_turn_at_the_line_has_reached_it_and_one_turned_before_is_asked_about() -> (
+    None
+):
     def seen(y_m: float) -> tuple[BallSighting, ...]:
         found = []
         for k in range(4):
@@ -157,7 +159,8 @@ def test_a_ball_seen_to_turn_at_the_line_has_reached_it_and_one_turned_before_ha
     at_line = flight(seen_s=0.745)  # 4.94 m: the centre 6 cm before the line
     assert measured(at_line, seen(-0.1)).p_reached > 0.9
     early = flight(seen_s=0.4)
-    assert measured(early, seen(2.2)).p_reached < 0.01
+    # Stopped by something, or another thing taken for it: neither a make nor a miss is told.
+    assert 0.05 < measured(early, seen(2.2)).p_make < 0.95
 
 
 def test_p_make_is_never_surer_than_the_tracking() -> None:

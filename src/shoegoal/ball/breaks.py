@@ -9,7 +9,8 @@ MIN_SIDE = 3  # sightings on either side of a break
 MIN_GAIN = 40.0  # drop of the sum of squared sigmas that a break must bring; our choice
 MIN_KINK_MPS = 0.8  # least change of velocity, and
 MIN_KINK_SHARE = 0.35  # of the speed before it
-AT_FOOT_S = 0.25  # a piece this short at the start is the foot's rather than the ball's
+AT_FOOT_S = 0.4  # a piece this short at the start is the foot's rather than the ball's,
+FOOT_TO_FLIGHT = 1.5  # when what follows is this many times as long
 
 F64 = npt.NDArray[np.float64]
 
@@ -34,7 +35,8 @@ def unbroken_part(times_s: F64, ground_m: F64, sigma_m: F64) -> slice:
             break
         middle = start + split
         at_foot_s = times_s[middle] - times_s[start]
-        if at_foot_s < AT_FOOT_S and times_s[end - 1] - times_s[middle] > at_foot_s:
+        onward_s = times_s[end - 1] - times_s[middle]
+        if at_foot_s < AT_FOOT_S and onward_s > FOOT_TO_FLIGHT * at_foot_s:
             start = middle
         else:
             end = middle

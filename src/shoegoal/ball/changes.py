@@ -63,7 +63,7 @@ class _Snapshot:
     time_s: float
     small: Planes
     native: Planes
-    last_match_s: F32
+    left_at_s: F32
 
 
 class ChangeFinder:
@@ -86,7 +86,7 @@ class ChangeFinder:
         if not due and not now:
             return []
         snapshot = _Snapshot(
-            time_s, _copy(settled.small), _copy(settled.native), settled.last_match_s.copy()
+            time_s, _copy(settled.small), _copy(settled.native), settled.left_at_s.copy()
         )
         earlier = (
             self._snapshots[1 if len(self._snapshots) == SNAPSHOTS_KEPT else 0]
@@ -143,7 +143,7 @@ def _change(
     _, new = native_crop(later.native, around, scale)
     rows, columns = slice(max(0, y), y + h), slice(max(0, x), x + w)
     inside = changed[rows, columns] > 0
-    seen = earlier.last_match_s[rows, columns][inside]
+    seen = later.left_at_s[rows, columns][inside]
     before_s = float(np.median(seen)) if seen.size else earlier.time_s
     return SettledChange(box, before_s, later.time_s, old, new, origin, guess)
 

@@ -109,6 +109,7 @@ class SettledPicture:
     contrast : (h, w) levels from which on a difference is paint rather than noise.
     levels : the same, rounded up to whole levels, for comparing with differences fast.
     last_match_s : (h, w) when the frame last looked like the settled picture there.
+    left_at_s : (h, w) when the look before the present one was last seen there.
     """
 
     def __init__(self, first: Frame, first_small: SmallFrame) -> None:
@@ -122,6 +123,7 @@ class SettledPicture:
         self._latest: tuple[Frame, SmallFrame] = (first, first_small)
         self._refreshed_s = first.time_s
         self.last_match_s: F32 = np.full(self.small[0].shape, first.time_s, np.float32)
+        self.left_at_s: F32 = self.last_match_s.copy()
 
     def difference(self, small: SmallFrame) -> U8:
         """(h, w) difference of a small frame from the settled picture, luma levels."""
@@ -188,6 +190,8 @@ class SettledPicture:
         """
         alike = cv2.compare(self.difference(small), self.levels, cv2.CMP_LT)
         new = cv2.bitwise_and(stable, cv2.bitwise_not(alike))
+        changed = np.asarray(new) > 0
+        self.left_at_s[changed] = self.last_match_s[changed]
         seen = cv2.bitwise_or(stable, alike)
         self.last_match_s[np.asarray(seen) > 0] = frame.time_s
         height, width = self.small[0].shape

@@ -17,6 +17,8 @@ from shoegoal.types import BallSighting, Estimate
 
 DRAWS = 200
 DOUBTED = 0.5
+LOFT = 5  # place of the upward speed among a flight's parameters
+MIN_WAY_M = 0.05
 HORIZON_S = 6.0  # a rolling ball has stopped or gone by then
 GRID_S = 0.01
 SIDE_NOISE_DIAMETERS = 0.12  # what a curved roll or a tuft adds to a straight fitted way; our guess
@@ -133,21 +135,22 @@ def _over_scenes(
     for i, scene in enumerate(scenes):
         spots = scene.goal.to_goal(scene.camera.ball_on_ground(centres, scene.ball_diameter_m))
         good = np.isfinite(spots).all(axis=1)
-        if good.sum() < 2:
-            sides[i] = share * halves[i]
-            continue
         x, y = spots[good, 0], spots[good, 1]
-        at_line = float(np.polyfit(y, x, 1)[1]) if np.ptp(y) > 0.05 else float(x.mean())
-        sides[i] = at_line
+        # Only a way that meets the line is read off there; drawing it on would blow up near the
+        # horizon.
+        meets = good.sum() >= 2 and y.min() <= 0.0 <= y.max() and np.ptp(y) > MIN_WAY_M
+        sides[i] = float(np.polyfit(y, x, 1)[1]) if meets else share * halves[i]
     return sides, halves
 
 
 def _sigma(flight: Flight, goal: GoalFrame, time_s: float) -> F64:
     """Return the standard deviations of the ball's goal-frame position at a time, (3,) m."""
-    jacobian = np.empty((3, 7))
+    jacobian = np.zeros((3, 7))
     base = flight.parameters
     at = np.array([time_s])
-    for k in range(7):
+    # A ball that hardly left the ground may bounce once more or once less: a step, not a slope.
+    smooth = [k for k in range(7) if k != LOFT or flight.lofted]
+    for k in smooth:
         step = 1e-4 * max(1.0, abs(base[k]))
         up, down = base.copy(), base.copy()
         up[k] += step

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from shoegoal.ball.flight import Flight
 from shoegoal.scene.fit import SceneFit
 from shoegoal.shots.crossing import Crossing, measure_crossing
 from shoegoal.shots.kicks import Kick
@@ -18,6 +19,8 @@ AIM_LIMIT_DEG = 55.0  # a kick further off the goal's middle than this was not a
 MIN_SPOT_SHARE = 0.6  # of the usual kick distance: nearer the goal, a kick is no shot
 MAX_SPOT_SHARE = 0.5  # of that distance, to any side: further off, it was another play
 UNSEEN_SPOT_SHARE = 0.2  # the same for a ball that left and was not seen again: limbs settle too
+STOPPED_MPS = 0.7  # slower than this at its last sighting, a rolling ball is rolling out
+BELIEVED_LOSS_MPS2 = 4.0  # more than long grass takes from a ball; no source
 UNSEEN_P_MAKE = 0.5
 LOOK_S = 2.0
 PATH_STEP_S = 0.04
@@ -174,6 +177,9 @@ def _judged(number: int, kick: Kick, crossing: Crossing, scene: SceneFit) -> Sho
     outcome = _outcome(crossing, scene.goal.width_m, flight.radius_m)
     call, reason = _call(p_make, crossing, outcome, scene.goal.width_m, flight.radius_m)
     speed, speed_sigma = flight.speed_mps()
+    if call is Call.MISS and outcome is Outcome.SHORT and not _seen_to_stop(flight):
+        call, reason = Call.UNSURE, "the ball was lost before the line: did it reach the line?"
+        p_make = max(p_make, crossing.p_inside * (1 - SHAKY_SURE))
     seen_s = flight.end_s - flight.sightings[0].time_s
     if len(flight.sightings) < MIN_SIGHTINGS or seen_s < MIN_SEEN_S:
         call, reason = Call.UNSURE, "the ball was seen only for a moment: where did it go?"
@@ -199,6 +205,13 @@ def _judged(number: int, kick: Kick, crossing: Crossing, scene: SceneFit) -> Sho
         flight.sightings + kick.later,
         _path_px(kick, scene, end_s),
     )
+
+
+def _seen_to_stop(flight: Flight) -> bool:
+    """Whether a short ball rolled out in view; where it was lost, its stop is only foretold."""
+    just_before, end = flight.centre_m([flight.end_s - 0.1, flight.end_s])
+    end_mps = float(np.hypot(*(end - just_before)[:2])) / 0.1
+    return end_mps <= STOPPED_MPS and flight.loss_mps2 <= BELIEVED_LOSS_MPS2
 
 
 def _outcome(crossing: Crossing, width_m: float, radius_m: float) -> Outcome:

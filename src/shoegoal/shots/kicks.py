@@ -21,7 +21,7 @@ MAX_RMS_UNSEEN_START = 2.5  # fit this well
 MIN_SPEED_UNSEEN_START_MPS = 2.0  # and be this fast
 MAX_KICK_SPEED_MPS = 35.0  # about the hardest shots of professionals; common practice, no source
 LIKE_A_BALL = 0.15  # the detector gives heads, limbs and leaves 0 and balls 0.2-0.7
-LIKE_A_BALL_ALONE = 0.3  # asked of a resting ball of which no flight was seen
+LIKE_A_BALL_ALONE = 0.25  # asked where no goal says which kicks matter
 MIN_ROUNDNESS_BY_LOOKS = 0.5
 MIN_SIGHTINGS_UNKNOWN = 10  # a flight of a ball that the detector does not know must be this long,
 MIN_ROUNDNESS_UNKNOWN = 0.6  # this round,
@@ -81,10 +81,10 @@ def kick_times_by_looks(record: BallRecord) -> list[float]:
     detector knows has left its place, or flies from a place that was measured as round.
     """
     times = [
-        d.track.start_s
+        _left_at(d.track, d.rest)
         for d in record.departures
         if d.rest is not None
-        and max(d.track.ball_score, d.rest.ball_score or 0.0) >= LIKE_A_BALL
+        and max(d.track.ball_score, d.rest.ball_score or 0.0) >= LIKE_A_BALL_ALONE
         and d.rest.roundness >= MIN_ROUNDNESS_BY_LOOKS
     ]
     for rest in record.resting:
@@ -97,6 +97,16 @@ def kick_times_by_looks(record: BallRecord) -> list[float]:
         if not kept or time_s - kept[-1] > SAME_KICK_S:
             kept.append(time_s)
     return kept
+
+
+def _left_at(track: BallTrack, rest: RestingBall) -> float:
+    """When a ball left its place, going its first way back at its first speed."""
+    few = track.sightings[:5]
+    times = np.array([s.time_s for s in few])
+    slope = np.polyfit(times - times[0], [(s.x_px, s.y_px) for s in few], 1)[0]
+    gone_px = np.hypot(few[0].x_px - rest.sighting.x_px, few[0].y_px - rest.sighting.y_px)
+    back_s = float(gone_px / max(1e-6, float(np.hypot(*slope))))
+    return float(np.clip(times[0] - back_s, min(rest.before_s, times[0]), times[0]))
 
 
 def find_kicks(record: BallRecord, camera: Camera, ball_diameter_m: float) -> list[Kick]:

@@ -16,6 +16,9 @@ MIN_ROUNDNESS = 0.5
 # A ball on its way may be off the ground, and its sightings err together: they may bend the
 # ground only where resting balls leave it free. Of the diameter.
 ON_ITS_WAY_SIGMA = 0.15
+# A resting ball is measured once but was there in every picture for seconds, on the ground for
+# sure: it counts as this many sightings.
+RESTING_VOTES = 6
 
 
 def likely_ground_sightings(record: BallRecord) -> list[BallSighting]:
@@ -36,7 +39,12 @@ def likely_ground_sightings(record: BallRecord) -> list[BallSighting]:
         if d.track.roundness >= MIN_ROUNDNESS and runs_straight(d.track.sightings)
     ]
     chosen = [d for d in straight if d.track.ball_score >= LIKE_A_BALL] or straight
-    found = [r.sighting for r in record.resting if (r.ball_score or 0.0) >= LIKE_A_BALL]
+    found = [
+        r.sighting
+        for r in record.resting
+        if (r.ball_score or 0.0) >= LIKE_A_BALL
+        for _ in range(RESTING_VOTES)
+    ]
     for departure in chosen:
         found.extend(_on_their_way(departure.track.sightings))
     return found
@@ -47,7 +55,7 @@ def ground_sightings(kicks: Sequence[Kick]) -> list[BallSighting]:
     found: list[BallSighting] = []
     for kick in kicks:
         if kick.rest is not None:
-            found.append(kick.rest)
+            found.extend([kick.rest] * RESTING_VOTES)
         if kick.flight is not None and not kick.flight.lofted:
             found.extend(_on_their_way(kick.flight.sightings))
     return found
