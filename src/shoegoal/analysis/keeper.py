@@ -16,6 +16,7 @@ import numpy as np
 from shoegoal.analysis.stills import StillPicture, strip_moments
 from shoegoal.ball.sightings import BallTrack, runs_straight
 from shoegoal.clip.reader import Frame
+from shoegoal.clip.small import SmallFrame
 from shoegoal.clip.stills import Still, StillRing
 from shoegoal.shots.kicks import LIKE_A_BALL
 from shoegoal.types import Shot
@@ -24,7 +25,7 @@ BEFORE_S = (1.0, 0.7, 0.45, 0.25, 0.12, 0.05, 0.0)  # dense near contact, which 
 ALONG_STEP_S, ALONG_S = 0.15, 1.5  # most balls have crossed or stopped within this time
 AFTER_S = (0.0, 0.3, 0.6)  # after the track's end
 SPAN_S = 7.0  # a ball that rolls out is one track of several seconds, and its start is wanted too
-BUDGET_BYTES = 150_000_000
+BUDGET_BYTES = 166_000_000  # 7 s of 30 half-size 1080p pictures a second
 MIN_ROUNDNESS = 0.6  # of a track that the detector does not know
 SETTLE_S = 0.65  # after a track's end until the last of its pictures has passed
 JPEG_QUALITY = 90
@@ -44,13 +45,19 @@ class PictureKeeper:
         self._ring = StillRing(
             width_px, height_px, rate_hz, span_s=SPAN_S, budget_bytes=BUDGET_BYTES
         )
+        self._width_px = width_px
+        self._reduced = 1.0  # size of the pictures that the ring is given, per native size
         self._due: deque[BallTrack] = deque()
         self._kept: dict[float, _Kept] = {}
         self._goal: Still | None = None
 
-    def add(self, frame: Frame, ended: Sequence[BallTrack]) -> None:
-        """Take a frame in, with the tracks that ended at it."""
-        self._ring.add(frame)
+    def add(self, frame: Frame, small: SmallFrame, ended: Sequence[BallTrack]) -> None:
+        """Take a frame in, with its small copy and the tracks that ended at it."""
+        # Most of the work of reducing a large picture has been done already.
+        half = small.half
+        given = half if half is not None and self._ring.width_px <= half.luma.shape[1] else frame
+        self._reduced = given.luma.shape[1] / self._width_px
+        self._ring.add(given)
         if self._goal is None:
             self._goal = self._ring.at(frame.time_s)
         self._due.extend(track for track in ended if _may_be_a_shot(track))
@@ -78,7 +85,11 @@ class PictureKeeper:
     def first(self) -> StillPicture:
         """Return the clip's first picture, on which the goal is shown to a person."""
         assert self._goal is not None
-        return StillPicture(self._goal.time_s, self._goal.bgr(), self._goal.scale[0])
+        return StillPicture(self._goal.time_s, self._goal.bgr(), self._scale_of(self._goal))
+
+    def _scale_of(self, still: Still) -> float:
+        """Pixels of a still per native pixel."""
+        return still.scale[0] * self._reduced
 
     def _keep(self, track: BallTrack) -> None:
         start, end = track.start_s, track.end_s
@@ -90,7 +101,7 @@ class PictureKeeper:
             if still is None or still.time_s in self._kept:
                 continue
             _, coded = cv2.imencode(".jpg", still.bgr(), [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY])
-            self._kept[still.time_s] = _Kept(still.time_s, still.scale[0], coded.tobytes())
+            self._kept[still.time_s] = _Kept(still.time_s, self._scale_of(still), coded.tobytes())
 
 
 def _may_be_a_shot(track: BallTrack) -> bool:

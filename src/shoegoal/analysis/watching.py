@@ -72,7 +72,7 @@ def watch_clip(path: Path, on_progress: Callable[[float], None] | None = None) -
             frames += 1
             small = small_frame(frame)
             camera.update(frame.time_s, small.luma)
-            pictures.add(frame, ball.update(frame, small))
+            pictures.add(frame, small, ball.update(frame, small))
             if on_progress and info.duration_s and frame.time_s - told_s >= PROGRESS_EVERY_S:
                 told_s = frame.time_s
                 on_progress(min(1.0, (frame.time_s - start_s) / info.duration_s))

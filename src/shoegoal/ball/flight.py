@@ -30,6 +30,7 @@ SIZE_SHARE = 0.05
 LOFT_STARTS_MPS = (0.0, 1.5, 3.5)
 LIFTED_M = 0.10  # higher than this above rolling, a flight counts as lofted
 BREAK_SIGMAS = 5.0
+SIZE_SAYS_SIGMAS = 6.0
 
 F64 = npt.NDArray[np.float64]
 
@@ -209,9 +210,14 @@ def _fit_without_strays(
 
 
 def residual_sigmas(camera: Camera, flight: Flight, sightings: Sequence[BallSighting]) -> F64:
-    """Distance of each sighting from the fitted flight in standard deviations, (N,)."""
+    """Distance of each sighting from the fitted flight in standard deviations, (N,).
+
+    The place counts in full, the size only up to ``SIZE_SAYS_SIGMAS``: before a net or a shoe the
+    ball's outline is often half found, while its middle is still about right.
+    """
     table = _table(sightings)
     misfit = _misfit(camera, 2 * flight.radius_m, flight.parameters, table)
+    misfit[2] = np.clip(misfit[2], -SIZE_SAYS_SIGMAS, SIZE_SAYS_SIGMAS)
     per_sighting: F64 = np.sqrt(np.mean(misfit**2, axis=0))
     return per_sighting
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -25,6 +25,7 @@ class SmallFrame:
     luma : (h, w) uint8.
     chroma_u, chroma_v : (h/2, w/2) uint8.
     scale : small pixels per native pixel.
+    half : the frame at exactly half its size, where that was a step on the way; else None.
     """
 
     time_s: float
@@ -32,6 +33,7 @@ class SmallFrame:
     chroma_u: U8
     chroma_v: U8
     scale: float
+    half: Frame | None = None
 
     @property
     def planes(self) -> tuple[U8, U8, U8]:
@@ -50,14 +52,24 @@ def small_frame(frame: Frame, long_side_px: int = SMALL_LONG_SIDE_PX) -> SmallFr
     height, width = frame.luma.shape
     scale = min(1.0, long_side_px / max(height, width))
     size = (max(2, round(width * scale / 2) * 2), max(2, round(height * scale / 2) * 2))
-    half = (size[0] // 2, size[1] // 2)
+    chroma_size = (size[0] // 2, size[1] // 2)
+    half = None
+    if _halves_evenly(frame.luma, size) and _halves_evenly(frame.chroma_u, chroma_size):
+        luma, chroma_u, chroma_v = (_halved(plane) for plane in frame.planes)
+        half = replace(frame, luma=luma, chroma_u=chroma_u, chroma_v=chroma_v)
+    start = half or frame
     return SmallFrame(
         frame.time_s,
-        _reduce(frame.luma, size),
-        _reduce(frame.chroma_u, half),
-        _reduce(frame.chroma_v, half),
+        _reduce(start.luma, size),
+        _reduce(start.chroma_u, chroma_size),
+        _reduce(start.chroma_v, chroma_size),
         size[0] / width,
+        half,
     )
+
+
+def _halved(plane: U8) -> U8:
+    return _resize(plane, (plane.shape[1] // 2, plane.shape[0] // 2), cv2.INTER_AREA)
 
 
 def _reduce(plane: U8, size: tuple[int, int]) -> U8:
@@ -67,8 +79,7 @@ def _reduce(plane: U8, size: tuple[int, int]) -> U8:
     4.14, 1080p), and what is left is less than a half and needs no averaging.
     """
     while _halves_evenly(plane, size):
-        height, width = plane.shape
-        plane = _resize(plane, (width // 2, height // 2), cv2.INTER_AREA)
+        plane = _halved(plane)
     height, width = plane.shape
     if (width, height) == size:
         return plane

@@ -169,8 +169,8 @@ def _p_runs_on(flight: Flight, goal: GoalFrame) -> float:
     """
     rng = np.random.default_rng(DRAWS)
     draws = rng.multivariate_normal(flight.parameters, flight.covariance, DRAWS, method="svd")
-    # A rolling ball's loft is known from its not having left the ground, not from its spread.
-    draws[:, 5] = np.clip(draws[:, 5], 0.0, None) if flight.lofted else flight.velocity_mps[2]
+    # A ball that hardly left the ground rolls on: its small bounces cost it nothing to speak of.
+    draws[:, LOFT] = np.clip(draws[:, LOFT], 0.0, None) if flight.lofted else 0.0
     draws[:, 6] = np.clip(draws[:, 6], 0.0, MAX_ROLL_LOSS_MPS2)
     at = np.array([flight.kick_time_s + HORIZON_S])
     ends = np.concatenate([path_m(draw, at, flight.radius_m) for draw in draws])
