@@ -6,6 +6,7 @@ pictures are put by, coded small, for each flight-like track, and dropped when n
 
 from __future__ import annotations
 
+import tempfile
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -35,7 +36,8 @@ JPEG_QUALITY = 90
 class _Kept:
     time_s: float
     scale: float
-    jpeg: bytes
+    offset: int
+    size: int
 
 
 class PictureKeeper:
@@ -49,7 +51,12 @@ class PictureKeeper:
         self._reduced = 1.0  # size of the pictures that the ring is given, per native size
         self._due: deque[BallTrack] = deque()
         self._kept: dict[float, _Kept] = {}
+        # On disk, so that memory does not grow with the clip; gone with the process.
+        self._album = tempfile.TemporaryFile()  # noqa: SIM115
         self._goal: Still | None = None
+
+    def __del__(self) -> None:
+        self._album.close()
 
     def add(self, frame: Frame, small: SmallFrame, ended: Sequence[BallTrack]) -> None:
         """Take a frame in, with its small copy and the tracks that ended at it."""
@@ -80,7 +87,7 @@ class PictureKeeper:
         }
         kept = (self._kept[time_s] for time_s in sorted(chosen))
         around = (shot.kick_time_s - 2.0, shot.end_time_s + 2.0)
-        return [_picture(k) for k in kept if around[0] <= k.time_s <= around[1]]
+        return [self._picture(k) for k in kept if around[0] <= k.time_s <= around[1]]
 
     def first(self) -> StillPicture:
         """Return the clip's first picture, on which the goal is shown to a person."""
@@ -101,14 +108,21 @@ class PictureKeeper:
             if still is None or still.time_s in self._kept:
                 continue
             _, coded = cv2.imencode(".jpg", still.bgr(), [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY])
-            self._kept[still.time_s] = _Kept(still.time_s, self._scale_of(still), coded.tobytes())
+            jpeg = coded.tobytes()
+            self._kept[still.time_s] = _Kept(
+                still.time_s, self._scale_of(still), self._album.tell(), len(jpeg)
+            )
+            self._album.write(jpeg)
+
+    def _picture(self, kept: _Kept) -> StillPicture:
+        end = self._album.tell()
+        self._album.seek(kept.offset)
+        coded = np.frombuffer(self._album.read(kept.size), np.uint8)
+        self._album.seek(end)
+        bgr = cv2.imdecode(coded, cv2.IMREAD_COLOR)
+        return StillPicture(kept.time_s, np.asarray(bgr, np.uint8), kept.scale)
 
 
 def _may_be_a_shot(track: BallTrack) -> bool:
     known = track.ball_score >= LIKE_A_BALL or track.roundness >= MIN_ROUNDNESS
     return known and runs_straight(track.sightings)
-
-
-def _picture(kept: _Kept) -> StillPicture:
-    bgr = cv2.imdecode(np.frombuffer(kept.jpeg, np.uint8), cv2.IMREAD_COLOR)
-    return StillPicture(kept.time_s, np.asarray(bgr, np.uint8), kept.scale)

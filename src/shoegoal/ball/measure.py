@@ -15,7 +15,8 @@ STREAK_ELONGATION = 1.3  # longer than this times its width, a blob is a motion 
 CLEAN_STREAK = 0.92  # of a capsule's area: this even, it is a streak and no ball with a shadow
 ROUGH_STREAK = 0.75  # the same where no circle is found
 MIN_RIM_SHARE = 0.4  # of the circle's angles must be backed by edge points
-TRIALS = 60
+TRIALS = 32
+MOST_POINTS = 96  # of an outline: neighbouring points tell little new
 HIDDEN_RIM_SIGMA = 0.06  # of the diameter, for a rim of which nothing is seen
 MIN_ZOOM = 0.2
 MIN_POOLED_CONTRAST = 7.0
@@ -24,7 +25,8 @@ GUESS_SIZES = (0.9, 1.1, 1.35)
 OUTLINE_INSIDE = 0.9
 RAYS = 64
 RAY_SAMPLES = 40
-ROUNDS = 3  # of finding edges and refitting the circle
+ROUNDS = 4  # of finding edges and refitting the circle, at most
+SETTLED = 0.003  # change of radius below which another round brings nothing
 
 F32 = npt.NDArray[np.float32]
 U8 = npt.NDArray[np.uint8]
@@ -236,6 +238,8 @@ def _fit_circle(
     points: npt.NDArray[np.float64], tolerance: float
 ) -> tuple[float, float, float, float, int, float] | None:
     """x, y, radius, rms residual, inlier count and share of angles of the best circle."""
+    if len(points) > MOST_POINTS:
+        points = points[np.linspace(0, len(points) - 1, MOST_POINTS).astype(int)]
     rng = np.random.default_rng(len(points))
     picks = points[rng.integers(0, len(points), (TRIALS, 3))]
     centres, radii = _circles_through(picks)
@@ -309,7 +313,7 @@ def _sharpened(picture: U8, disc: Disc, contrast: float) -> Disc:
     angles = np.linspace(0, 2 * np.pi, RAYS, endpoint=False)
     shares = np.linspace(0.5, 1.45, RAY_SAMPLES)
     x, y, radius = disc.x_px, disc.y_px, disc.diameter_px / 2
-    for _ in range(4):
+    for _ in range(ROUNDS):
         xs = (x + radius * shares[None, :] * np.cos(angles)[:, None]).astype(np.float32)
         ys = (y + radius * shares[None, :] * np.sin(angles)[:, None]).astype(np.float32)
         profile = cv2.remap(picture, xs, ys, cv2.INTER_LINEAR, borderValue=0).astype(np.float64)
@@ -331,7 +335,10 @@ def _sharpened(picture: U8, disc: Disc, contrast: float) -> Disc:
         if circle is None or share < MIN_RIM_SHARE:
             # The first circle does not stand up to a closer look: keep it, at its true worth.
             return replace(disc, rim_share=min(disc.rim_share, share))
+        settled = abs(circle[2] - radius) < SETTLED * radius
         x, y, radius, rms, count, _ = circle
+        if settled:
+            break
     sigma = rms / np.sqrt(count / 4) + 0.1
     # The less of the rim is seen, the more the size leans on what is hidden.
     size_sigma = 2 * sigma + HIDDEN_RIM_SIGMA * (1 - share) * 2 * radius

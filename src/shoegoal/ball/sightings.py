@@ -12,17 +12,21 @@ from shoegoal.ball.changes import SettledChange
 from shoegoal.ball.measure import Disc, measure_disc, measure_round, rim_strength
 from shoegoal.ball.moving import Blob
 from shoegoal.ball.settled import paint_difference, shadow_like
-from shoegoal.ball.tracks import Track
+from shoegoal.ball.tracks import Track, as_array
 from shoegoal.types import BallSighting
 
 MIN_SIGHTINGS = 4
 MIN_ROUND_SHARE = 0.5  # of a track's blobs that measure as round
 MIN_MEAN_RIM = 0.45
+TRIED_FIRST = 5
+MOST_OF_CROOKED = 10
+GOOD_RIM = 0.75  # with so much of the rim seen, no other reading is asked for
 MAX_SIZE_STEP = 0.18  # a sighting whose size is off its neighbours by more is dropped
 MIN_NET_TRAVEL = 2.0  # in diameters
 MIN_STRAIGHTNESS = 0.85  # net over total way
 MIN_SPEED = 2.0  # in diameters per second
 MOVING_SIZE_SIGMA = 0.04  # of the diameter: what motion blur and a turning shade add
+BLOB_STRICTNESS = 0.7  # of the limits, for blobs, whose middles wander
 MIN_REST_RIM = 0.55
 MIN_REST_FILL = 0.55
 RIM_RATIO = 1.25  # the picture with the ball has this much more rim than the one without
@@ -89,7 +93,14 @@ def ball_track(track: Track) -> BallTrack | None:
     ----------
     track : linked blobs, each with its native crop.
     """
-    measured = [(blob, _disc_of(blob)) for blob in track.blobs]
+    tried = [_disc_of(blob) for blob in _spread(track.blobs, TRIED_FIRST)]
+    rims = [d.rim_share for d in tried if d is not None]
+    if len(rims) < MIN_ROUND_SHARE * len(tried) or np.mean(rims) < MIN_MEAN_RIM:
+        return None
+    # Limbs swing to and fro and there are many of them: a few looks are enough.
+    straight = _went_straight(as_array(track), BLOB_STRICTNESS)
+    blobs = track.blobs if straight else _spread(track.blobs, MOST_OF_CROOKED)
+    measured = [(blob, _disc_of(blob)) for blob in blobs]
     round_ones = [(b, d) for b, d in measured if d is not None]
     if len(round_ones) < max(MIN_SIGHTINGS, MIN_ROUND_SHARE * len(measured)):
         return None
@@ -108,25 +119,37 @@ def ball_track(track: Track) -> BallTrack | None:
     return replace(found, ball_score=max((p.ball_score() for p in track.portraits), default=0.0))
 
 
+def _spread(blobs: Sequence[Blob], most: int) -> Sequence[Blob]:
+    """At most so many of the blobs, evenly spread, first and last among them."""
+    if len(blobs) <= most:
+        return blobs
+    return [blobs[i] for i in np.linspace(0, len(blobs) - 1, most).round().astype(int)]
+
+
 def runs_straight(sightings: Sequence[BallSighting]) -> bool:
     """Whether something moved straight on, as a ball does and a limb or head seldom does.
 
     Judged on the way to the farthest point: a ball may then rebound, stop or be fetched.
     """
-    points = np.array([(s.x_px, s.y_px) for s in sightings])
-    away = np.hypot(*(points - points[0]).T)
+    rows = np.array([(s.time_s, s.x_px, s.y_px, s.diameter_px) for s in sightings])
+    return _went_straight(rows, 1.0)
+
+
+def _went_straight(rows: npt.NDArray[np.float64], strictness: float) -> bool:
+    """Judge rows (N, 4) of time_s, x_px, y_px, size_px; the limits are times the strictness."""
+    away = np.hypot(rows[:, 1] - rows[0, 1], rows[:, 2] - rows[0, 2])
     end = int(np.argmax(away)) + 1
     if end < MIN_SIGHTINGS:
         return False
-    size = float(np.median([s.diameter_px for s in sightings[:end]]))
-    few = points[np.unique(np.linspace(0, end - 1, 8).astype(int))]
+    size = float(np.median(rows[:end, 3]))
+    few = rows[np.unique(np.linspace(0, end - 1, 8).astype(int)), 1:3]
     way = float(np.hypot(*np.diff(few, axis=0).T).sum())
-    seconds = sightings[end - 1].time_s - sightings[0].time_s
+    seconds = float(rows[end - 1, 0] - rows[0, 0])
     net = float(away[end - 1])
     return (
-        net >= MIN_NET_TRAVEL * size
-        and net >= MIN_STRAIGHTNESS * way
-        and net >= MIN_SPEED * size * seconds
+        net >= strictness * MIN_NET_TRAVEL * size
+        and net >= strictness * MIN_STRAIGHTNESS * way
+        and net >= strictness * MIN_SPEED * size * seconds
     )
 
 
@@ -187,8 +210,12 @@ def same_event(a: RestingBall, b: RestingBall) -> bool:
 
 def _disc_of(blob: Blob) -> Disc | None:
     near = (blob.x_px - blob.origin_px[0], blob.y_px - blob.origin_px[1])
-    readings = [measure_disc(d, blob.contrast, near) for d in (blob.difference, blob.solid)]
-    found = [disc for disc in readings if disc is not None]
+    first = measure_disc(blob.solid, blob.contrast, near)
+    if first is not None and first.rim_share >= GOOD_RIM:
+        return first
+    found = [
+        d for d in (first, measure_disc(blob.difference, blob.contrast, near)) if d is not None
+    ]
     return max(found, key=lambda disc: disc.rim_share, default=None)
 
 
