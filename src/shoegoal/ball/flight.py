@@ -212,11 +212,15 @@ def _fit_without_strays(
 def residual_sigmas(camera: Camera, flight: Flight, sightings: Sequence[BallSighting]) -> F64:
     """Distance of each sighting from the fitted flight in standard deviations, (N,).
 
-    The place counts in full, the size only up to ``SIZE_SAYS_SIGMAS``: before a net or a shoe the
-    ball's outline is often half found, while its middle is still about right.
+    Before a net or a shoe a ball's outline is often half found: its middle is then off by up to
+    half of what is missing, and its size says no more than ``SIZE_SAYS_SIGMAS``.
     """
     table = _table(sightings)
-    misfit = _misfit(camera, 2 * flight.radius_m, flight.parameters, table)
+    diameter_m = 2 * flight.radius_m
+    _, size_px = camera.ball_image(flight.centre_m(table[0]), diameter_m)
+    missing_px = np.nan_to_num(np.maximum(0.0, size_px - table[3]))
+    table[4] = np.hypot(table[4], missing_px / 2)
+    misfit = _misfit(camera, diameter_m, flight.parameters, table)
     misfit[2] = np.clip(misfit[2], -SIZE_SAYS_SIGMAS, SIZE_SAYS_SIGMAS)
     per_sighting: F64 = np.sqrt(np.mean(misfit**2, axis=0))
     return per_sighting

@@ -26,6 +26,7 @@ LOOK_S = 2.0
 PATH_STEP_S = 0.04
 MIN_SIGHTINGS = 6  # fewer, or less than
 MIN_SEEN_S = 0.2  # of a flight is too little to call it,
+HIDDEN_TOO_LONG_S = 0.25  # between kick and first sighting
 SHAKY_SURE = 0.8  # and its probability goes no nearer to 1 (or its complement to 0) than this
 FLUFF_MPS = 2.5  # slower and short: perhaps a touch to set the ball rather than a shot
 
@@ -59,13 +60,14 @@ def judge_kicks(kicks: Sequence[Kick], scene: SceneFit) -> tuple[list[Shot], lis
         if why:
             left_out.append(LeftOut(kick.time_s, why))
             continue
-        if kick.flight is None:
+        doubt = _why_to_ask(kick, scene)
+        if kick.flight is None or doubt:
             shots.append(
                 unseen_shot(
                     len(shots) + 1,
                     kick.time_s,
-                    "the ball left the kick spot and was not seen again: a shot, and a make?",
-                    end_time_s=kick.latest_s,
+                    doubt,
+                    end_time_s=max(kick.latest_s, kick.time_s),
                     kick_spot_m=_spot_m(kick, scene),
                 )
             )
@@ -128,9 +130,35 @@ def _not_a_shot(kick: Kick, scene: SceneFit, usual_m: tuple[float, float] | None
             return "it started far from the kick spot"
         if kick.flight is None and away_m > UNSEEN_SPOT_SHARE * usual_m[1]:
             return "something left a place that is not the kick spot"
-    if kick.flight is not None and _heading(kick, scene) > AIM_LIMIT_DEG:
+    at_the_spot = (
+        kick.rest is not None
+        and usual_m is not None
+        and float(np.hypot(spot[0] - usual_m[0], spot[1] - usual_m[1]))
+        <= UNSEEN_SPOT_SHARE * usual_m[1]
+    )
+    if _off_course(kick, scene) and not (at_the_spot and _poorly_followed(kick)):
         return "it did not head for the goal"
     return None
+
+
+def _off_course(kick: Kick, scene: SceneFit) -> bool:
+    return kick.flight is not None and _heading(kick, scene) > AIM_LIMIT_DEG
+
+
+def _poorly_followed(kick: Kick) -> bool:
+    """Whether a flight may be another thing's that was followed in place of the ball."""
+    assert kick.flight is not None
+    hidden_s = kick.flight.sightings[0].time_s - kick.flight.kick_time_s
+    return len(kick.flight.sightings) < MIN_SIGHTINGS or hidden_s > HIDDEN_TOO_LONG_S
+
+
+def _why_to_ask(kick: Kick, scene: SceneFit) -> str:
+    """Say what a person has to tell of a kick from the kick spot; "" when it can be judged."""
+    if kick.flight is None:
+        return "the ball left the kick spot and was not seen again: a shot, and a make?"
+    if _off_course(kick, scene):
+        return "the ball left the kick spot, but was not followed to the goal: was it a shot?"
+    return ""
 
 
 def unseen_shot(

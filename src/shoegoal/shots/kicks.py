@@ -27,6 +27,7 @@ MIN_SIGHTINGS_UNKNOWN = 10  # a flight of a ball that the detector does not know
 MIN_ROUNDNESS_UNKNOWN = 0.6  # this round,
 MAX_RMS_UNKNOWN = 1.5  # and fit this well
 MIN_ROUNDNESS_UNSEEN = 0.8  # of a resting thing that the detector does not know
+ROUGH_TO_HIDDEN_S = 0.2  # a sigma of misfit counts like so much time behind the kicker
 AWAY_S = 2.5  # a kicked ball is not back on its spot sooner
 SAME_KICK_S = 0.8
 CONTINUES_S = 3.0  # a flight's later pieces start within this time of the kick
@@ -267,7 +268,14 @@ def _hidden_start(
         kick = _kick_from(camera, diameter_m, rest, track, tracks)
         if kick is not None and kick.flight is not None:
             found.append(kick)
-    return min(found, key=lambda k: k.flight.rms_sigmas if k.flight else np.inf, default=None)
+    return min(found, key=_hidden_and_rough, default=None)
+
+
+def _hidden_and_rough(kick: Kick) -> float:
+    """Rank a flight the worse, the longer it was hidden and the worse it fits."""
+    assert kick.flight is not None
+    hidden_s = kick.flight.sightings[0].time_s - kick.time_s
+    return hidden_s + ROUGH_TO_HIDDEN_S * kick.flight.rms_sigmas
 
 
 def _explains(kick: Kick, rest: RestingBall) -> bool:
@@ -292,15 +300,24 @@ def _moved_back(rest: RestingBall, resting: Sequence[RestingBall]) -> bool:
 
 
 def _one_per_moment(kicks: list[Kick]) -> list[Kick]:
-    """Keep the best-seen kick of each moment."""
+    """Keep the best-seen kick of each moment.
+
+    Where a known ball left its place and a flight does not start from it, they may be two things:
+    the kick is kept as unseen, and a person is asked.
+    """
     kept: list[Kick] = []
     for kick in sorted(kicks, key=_worth, reverse=True):
-        if all(abs(kick.time_s - other.time_s) > SAME_KICK_S for other in kept):
+        near = [i for i, k in enumerate(kept) if abs(k.time_s - kick.time_s) <= SAME_KICK_S]
+        if not near:
             kept.append(kick)
+        elif kept[near[0]].rest is None and kick.rest is not None:
+            kept[near[0]] = kick
     return sorted(kept, key=lambda k: k.time_s)
 
 
-def _worth(kick: Kick) -> float:
+def _worth(kick: Kick) -> tuple[bool, float]:
+    """Rank flights from seen resting places first, then the better seen ones."""
     if kick.flight is None:
-        return 0.0
-    return len(kick.flight.sightings) / (1.0 + kick.flight.rms_sigmas)
+        return False, 0.0
+    seen = len(kick.flight.sightings) / (1.0 + kick.flight.rms_sigmas)
+    return kick.rest is not None, seen
