@@ -129,11 +129,12 @@ def measure_round(
     for grow in GUESS_SIZES:
         size = 2 * radius_px * grow * zoom
         start = Disc((x_px + 0.5) * zoom - 0.5, (y_px + 0.5) * zoom - 0.5, size, 0, 0, 0, 0, 0)
-        found = _sharpened(big, start, contrast)
+        found = _sharpened(big, start, contrast, rounds=1)
         if found.rim_share > (best.rim_share if best else MIN_RIM_SHARE):
             best = found
     if best is None:
         return None
+    best = _sharpened(big, best, contrast)
     mask = (big >= contrast).astype(np.uint8)
     best = replace(best, fill=_fill(mask, best.x_px, best.y_px, best.diameter_px / 2))
     return _native(best, zoom, 0, 0)
@@ -311,12 +312,12 @@ def _taubin(points: npt.NDArray[np.float64]) -> tuple[float, float, float]:
     return float(x + middle[0]), float(y + middle[1]), float(radius)
 
 
-def _sharpened(picture: U8, disc: Disc, contrast: float) -> Disc:
+def _sharpened(picture: U8, disc: Disc, contrast: float, rounds: int = ROUNDS) -> Disc:
     """Move a circle (in the enlarged picture) to the half-way edge of each of its radii."""
     angles = np.linspace(0, 2 * np.pi, RAYS, endpoint=False)
     shares = np.linspace(0.5, 1.45, RAY_SAMPLES)
     x, y, radius = disc.x_px, disc.y_px, disc.diameter_px / 2
-    for _ in range(ROUNDS):
+    for _ in range(rounds):
         xs = (x + radius * shares[None, :] * np.cos(angles)[:, None]).astype(np.float32)
         ys = (y + radius * shares[None, :] * np.sin(angles)[:, None]).astype(np.float32)
         profile = cv2.remap(picture, xs, ys, cv2.INTER_LINEAR, borderValue=0).astype(np.float64)

@@ -163,12 +163,13 @@ def resting_ball(change: SettledChange) -> RestingBall | None:
         difference * (1 - shadow_like(change.new, change.old)),
         difference * (1 - shadow_like(change.old, change.new)),
     )
-    discs = [_settled_disc(change, reading, contrast) for reading in readings]
-    found = [
-        d
-        for d in discs
-        if d and not d.streak_px and d.rim_share >= MIN_REST_RIM and d.fill >= MIN_REST_FILL
-    ]
+    found: list[Disc] = []
+    for reading in readings:
+        d = _settled_disc(change, reading, contrast)
+        if d and not d.streak_px and d.rim_share >= MIN_REST_RIM and d.fill >= MIN_REST_FILL:
+            found.append(d)
+            if d.rim_share >= GOOD_RIM:
+                break
     if not found:
         return None
     disc = max(found, key=lambda d: d.rim_share)
