@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import inf
 
 import numpy as np
 
@@ -161,6 +162,8 @@ def _kick_from(
     track: BallTrack,
     tracks: Sequence[BallTrack],
 ) -> Kick | None:
+    if not _known_for_a_ball(track):
+        return None
     window = (max(rest.before_s - 0.3, track.start_s - HIDDEN_S), track.start_s)
     sightings = track.sightings
     flight = fit_flight(camera, diameter_m, sightings, rest.sighting, window)
@@ -172,7 +175,9 @@ def _kick_from(
         refitted = fit_flight(camera, diameter_m, sightings, rest.sighting, window)
         if refitted is not None and refitted.rms_sigmas <= MAX_RMS_SIGMAS:
             flight = refitted
-    if not _plausible(flight) or not _known_for_a_ball(track, flight):
+    if not _plausible(flight) or not _known_for_a_ball(
+        track, len(flight.sightings), flight.rms_sigmas
+    ):
         return None
     later = tuple(s for s in sightings if s.time_s > flight.end_s)
     return Kick(flight.kick_time_s, window[0], window[1], rest.sighting, flight, later)
@@ -187,12 +192,16 @@ def _plausible(flight: Flight) -> bool:
     return len(times) * step_s >= MIN_SEEN_SHARE * float(times[-1] - times[0])
 
 
-def _known_for_a_ball(track: BallTrack, flight: Flight) -> bool:
-    """Whether the detector knows the thing, or it flew as long and as round as only a ball does."""
+def _known_for_a_ball(track: BallTrack, seen: float = inf, rms_sigmas: float = 0.0) -> bool:
+    """Whether the detector knows the thing, or it flew as long and as round as only a ball does.
+
+    ``seen`` and ``rms_sigmas`` are the flight's number of sightings and misfit; at their best when
+    left out, which tells before the costly fit whether it can be of any use.
+    """
     return track.ball_score >= LIKE_A_BALL or (
-        len(flight.sightings) >= MIN_SIGHTINGS_UNKNOWN
+        seen >= MIN_SIGHTINGS_UNKNOWN
         and track.roundness >= MIN_ROUNDNESS_UNKNOWN
-        and flight.rms_sigmas <= MAX_RMS_UNKNOWN
+        and rms_sigmas <= MAX_RMS_UNKNOWN
     )
 
 
@@ -215,10 +224,12 @@ def _kick_unseen_start(
     """Read a track as a ball rolling from where it was first seen; strict, for want of a start."""
     if track.end_s - track.start_s < MIN_SECONDS_UNSEEN_START:
         return None
+    if not _known_for_a_ball(track, len(track.sightings)):
+        return None
     flight = fit_flight(camera, diameter_m, track.sightings, None)
     if flight is None or flight.rms_sigmas > MAX_RMS_UNSEEN_START:
         return None
-    if not _known_for_a_ball(track, flight):
+    if not _known_for_a_ball(track, len(flight.sightings), flight.rms_sigmas):
         return None
     if flight.end_s - flight.kick_time_s < MIN_SECONDS_UNSEEN_START:
         return None
