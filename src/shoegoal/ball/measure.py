@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cache
+from math import hypot, inf, sqrt
 
 import cv2
 import numpy as np
@@ -27,12 +29,22 @@ GUESS_SIZES = (0.9, 1.1, 1.35)
 # An outline runs through the middles of border pixels, nearly half a pixel inside on each side.
 OUTLINE_INSIDE = 0.9
 RAYS = 64
-RAY_SAMPLES = 40
 ROUNDS = 4  # of finding edges and refitting the circle, at most
 SETTLED = 0.003  # change of radius below which another round brings nothing
 
+LEAST_POINTS = 8  # on a circle
+
 F32 = npt.NDArray[np.float32]
+F64 = npt.NDArray[np.float64]
 U8 = npt.NDArray[np.uint8]
+
+# Where edges are looked for, in radii of the first circle; its inside and outside are judged on
+# odd numbers of samples.
+_SHARES = np.linspace(0.5, 1.45, 40)
+_INSIDE, _OUTSIDE = slice(6, 15), slice(29, 40)
+_RAYS = np.arange(RAYS)
+_RAY_COS, _RAY_SIN = (f(2 * np.pi * _RAYS / RAYS) for f in (np.cos, np.sin))
+_RAY_X, _RAY_Y = _RAY_COS[:, None] * _SHARES, _RAY_SIN[:, None] * _SHARES
 
 
 @dataclass(frozen=True, slots=True)
@@ -229,126 +241,168 @@ def _disc_from_outline(points: npt.NDArray[np.float64], mask: U8) -> Disc | None
     )
     if elongated and area >= CLEAN_STREAK * capsule:
         return streak
-    circle = _fit_circle(points, OUTLINE_TOLERANCE)
+    circle = _fit_circle(_thinned(points), OUTLINE_TOLERANCE)
     if circle is not None:
-        x, y, radius, spread, count, rim = circle
+        rim = _rim_share(_thinned(points)[circle.on_it], circle)
         if rim >= MIN_RIM_SHARE:
-            sigma = spread / np.sqrt(max(3, count / 6)) + 0.15  # neighbouring points move together
-            return Disc(x, y, 2 * radius, sigma, 2 * sigma, rim, 0.0, _fill(mask, x, y, radius))
+            count = np.count_nonzero(circle.on_it)
+            # Neighbouring points move together.
+            sigma = circle.rms / sqrt(max(3.0, count / 6)) + 0.15
+            fill = _fill(mask, circle.x, circle.y, circle.radius)
+            return Disc(circle.x, circle.y, 2 * circle.radius, sigma, 2 * sigma, rim, 0.0, fill)
     return streak if elongated and area >= ROUGH_STREAK * capsule else None
 
 
-def _fit_circle(
-    points: npt.NDArray[np.float64], tolerance: float
-) -> tuple[float, float, float, float, int, float] | None:
-    """x, y, radius, rms residual, inlier count and share of angles of the best circle."""
-    if len(points) > MOST_POINTS:
-        points = points[np.linspace(0, len(points) - 1, MOST_POINTS).astype(int)]
-    rng = np.random.default_rng(len(points))
-    picks = points[rng.integers(0, len(points), (TRIALS, 3))]
-    centres, radii = _circles_through(picks)
-    extent = float(np.max(np.ptp(points, axis=0)))
-    usable = np.isfinite(radii) & (radii > 0.15 * extent) & (radii < 0.8 * extent)
+def _thinned(points: F64) -> F64:
+    if len(points) <= MOST_POINTS:
+        return points
+    return points[np.linspace(0, len(points) - 1, MOST_POINTS).astype(int)]
+
+
+def _rim_share(points: F64, circle: _Circle) -> float:
+    """Share of a circle's angles that have a point, in steps of ten degrees."""
+    angles = np.arctan2(points[:, 1] - circle.y, points[:, 0] - circle.x)
+    return len(set((angles * (18 / np.pi)).astype(int).tolist())) / 36
+
+
+@dataclass(frozen=True, slots=True)
+class _Circle:
+    """A fitted circle, the scatter of the points on it, and which (N,) points those are."""
+
+    x: float
+    y: float
+    radius: float
+    rms: float
+    on_it: npt.NDArray[np.bool_]
+
+
+def _fit_circle(points: F64, tolerance: float) -> _Circle | None:
+    """Find the circle that most of (N, 2) points agree on."""
+    if len(points) < LEAST_POINTS:
+        return None
+    x, y = points[:, 0], points[:, 1]
+    centres, radii = _circles_through(points[_picks(len(points))])
+    extent = float(max(np.ptp(x), np.ptp(y)))
+    usable = (radii > 0.15 * extent) & (radii < 0.8 * extent)  # false where not a number
     if not usable.any():
         return None
     centres, radii = centres[usable], radii[usable]
-    gap = np.abs(
-        np.hypot(*(points[None, :, :] - centres[:, None, :]).transpose(2, 0, 1)) - radii[:, None]
-    )
-    near = gap <= np.maximum(0.75, tolerance * radii)[:, None]
+    slack = np.maximum(0.75, tolerance * radii)
+    squares = (x - centres[:, :1]) ** 2 + (y - centres[:, 1:]) ** 2
+    low, high = np.maximum(0.0, radii - slack) ** 2, (radii + slack) ** 2
+    near = (squares >= low[:, None]) & (squares <= high[:, None])
     # support per unit of circle: a small circle must not win by hugging one bulge
-    best = int(np.argmax(near.sum(axis=1)))
-    inliers = points[near[best]]
+    on_it = near[int(np.argmax(near.sum(axis=1)))]
     for _ in range(3):
-        if len(inliers) < 8:
+        if np.count_nonzero(on_it) < LEAST_POINTS:
             return None
-        x, y, radius = _taubin(inliers)
+        middle_x, middle_y, radius = _taubin(points[on_it])
         if not radius < extent:
             return None  # all but a straight line
-        distance = np.abs(np.hypot(points[:, 0] - x, points[:, 1] - y) - radius)
-        inliers = points[distance <= max(0.75, tolerance * radius)]
-    if len(inliers) < 8:
+        off = np.sqrt((x - middle_x) ** 2 + (y - middle_y) ** 2) - radius
+        before, on_it = on_it, np.abs(off) <= max(0.75, tolerance * radius)
+        if np.array_equal(before, on_it):
+            break
+    count = np.count_nonzero(on_it)
+    if count < LEAST_POINTS:
         return None
-    rms = float(np.sqrt(np.mean((np.hypot(inliers[:, 0] - x, inliers[:, 1] - y) - radius) ** 2)))
-    angles = np.arctan2(inliers[:, 1] - y, inliers[:, 0] - x)
-    share = len(np.unique(((angles + np.pi) / (2 * np.pi) * 36).astype(int) % 36)) / 36
-    return x, y, radius, rms, len(inliers), share
+    rms = sqrt(float(off[on_it] @ off[on_it]) / count)
+    return _Circle(middle_x, middle_y, radius, rms, on_it)
 
 
-def _circles_through(
-    triples: npt.NDArray[np.float64],
-) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
-    a, b, c = triples[:, 0], triples[:, 1], triples[:, 2]
-    twice = 2 * (
-        a[:, 0] * (b[:, 1] - c[:, 1])
-        + b[:, 0] * (c[:, 1] - a[:, 1])
-        + c[:, 0] * (a[:, 1] - b[:, 1])
-    )
+@cache
+def _picks(count: int) -> npt.NDArray[np.intp]:
+    """(TRIALS, 3) random indices of points, the same at every call."""
+    return np.random.default_rng(count).integers(0, count, (TRIALS, 3))
+
+
+def _circles_through(triples: F64) -> tuple[F64, F64]:
+    """Centres (T, 2) and radii (T,) of the circles through (T, 3, 2) points."""
+    (bx, by), (cx, cy) = ((triples[:, k] - triples[:, 0]).T for k in (1, 2))
+    bb, cc = bx**2 + by**2, cx**2 + cy**2
     with np.errstate(divide="ignore", invalid="ignore"):
-        aa, bb, cc = (np.sum(p**2, axis=1) for p in (a, b, c))
-        x = (aa * (b[:, 1] - c[:, 1]) + bb * (c[:, 1] - a[:, 1]) + cc * (a[:, 1] - b[:, 1])) / twice
-        y = (aa * (c[:, 0] - b[:, 0]) + bb * (a[:, 0] - c[:, 0]) + cc * (b[:, 0] - a[:, 0])) / twice
-        radii = np.hypot(a[:, 0] - x, a[:, 1] - y)
-    return np.stack([x, y], axis=1), radii
+        away = np.stack([cy * bb - by * cc, bx * cc - cx * bb]) / (2 * (bx * cy - by * cx))
+        radii = np.sqrt(away[0] ** 2 + away[1] ** 2)
+    return triples[:, 0] + away.T, radii
 
 
-def _taubin(points: npt.NDArray[np.float64]) -> tuple[float, float, float]:
+def _taubin(points: F64) -> tuple[float, float, float]:
     """Centre and radius of the circle through (N, 2) points, little biased on partial arcs.
 
-    Taubin 1991, in the singular-value form of Chernov 2010 (from memory).
+    Taubin 1991, by the Newton iteration of Chernov 2010, section 5.10 (from memory).
     """
     middle = points.mean(axis=0)
     local = points - middle
-    squares = np.sum(local**2, axis=1)
-    mean = float(squares.mean())
-    scaled = (squares - mean) / (2 * np.sqrt(mean))
-    _, _, rows = np.linalg.svd(np.column_stack([scaled, local]), full_matrices=False)
-    lead = rows[2, 0] / (2 * np.sqrt(mean))
-    rest = -mean * lead
-    if abs(lead) < 1e-12:
-        return float(middle[0]), float(middle[1]), float("inf")
-    x, y = -rows[2, 1] / (2 * lead), -rows[2, 2] / (2 * lead)
-    radius = np.sqrt(max(0.0, x**2 + y**2 - rest / lead))
-    return float(x + middle[0]), float(y + middle[1]), float(radius)
+    columns = np.column_stack([local, (local**2).sum(axis=1)])
+    (xx, xy, xz), (_, yy, yz), (_, _, zz) = (columns.T @ columns / len(points)).tolist()
+    z = xx + yy
+    spread, tilt = xx * yy - xy**2, zz - z**2
+    a1 = tilt * z + 4 * spread * z - xz**2 - yz**2
+    a0 = xz * (xz * yy - yz * xy) + yz * (yz * xx - xz * xy) - tilt * spread
+    a2, root = -3 * z**2 - zz, 0.0
+    for _ in range(20):
+        slope = a1 + root * (2 * a2 + 12 * z * root)
+        step = (a0 + root * (a1 + root * (a2 + 4 * z * root))) / slope if slope else 0.0
+        root -= step
+        if abs(step) <= 1e-9 * abs(root):
+            break
+    scale = 2 * (root**2 - root * z + spread)
+    if abs(scale) < 1e-12 * z**2:
+        return float(middle[0]), float(middle[1]), inf
+    x, y = (xz * (yy - root) - yz * xy) / scale, (yz * (xx - root) - xz * xy) / scale
+    return float(middle[0]) + x, float(middle[1]) + y, sqrt(x**2 + y**2 + z)
 
 
 def _sharpened(picture: U8, disc: Disc, contrast: float, rounds: int = ROUNDS) -> Disc:
     """Move a circle (in the enlarged picture) to the half-way edge of each of its radii."""
-    angles = np.linspace(0, 2 * np.pi, RAYS, endpoint=False)
-    shares = np.linspace(0.5, 1.45, RAY_SAMPLES)
     x, y, radius = disc.x_px, disc.y_px, disc.diameter_px / 2
     for _ in range(rounds):
-        xs = (x + radius * shares[None, :] * np.cos(angles)[:, None]).astype(np.float32)
-        ys = (y + radius * shares[None, :] * np.sin(angles)[:, None]).astype(np.float32)
-        profile = cv2.remap(picture, xs, ys, cv2.INTER_LINEAR, borderValue=0).astype(np.float64)
-        inner = np.median(profile[:, (shares >= 0.6) & (shares <= 0.85)], axis=1)
-        outer = np.median(profile[:, shares >= 1.2], axis=1)
-        level = (inner + outer) / 2
-        above = profile >= level[:, None]
-        # the outermost step down, so that a dark panel's edge inside the ball is passed over
-        falls = above[:, :-1] & ~above[:, 1:]
-        last = falls.shape[1] - 1 - np.argmax(falls[:, ::-1], axis=1)
-        rows = np.arange(RAYS)
-        high, low = profile[rows, last], profile[rows, last + 1]
-        part = (high - level) / np.maximum(1e-6, high - low)
-        edge = radius * (shares[last] + part * (shares[1] - shares[0]))
-        good = falls.any(axis=1) & (inner - outer >= contrast) & (shares[last] > 0.6)
-        points = np.column_stack([x + edge * np.cos(angles), y + edge * np.sin(angles)])[good]
-        circle = _fit_circle(points, RAY_TOLERANCE) if len(points) >= MIN_RIM_SHARE * RAYS else None
-        share = circle[4] / RAYS if circle else 0.0
+        edges = _edges(picture, x, y, radius, contrast)
+        circle = _fit_circle(edges, RAY_TOLERANCE) if len(edges) >= MIN_RIM_SHARE * RAYS else None
+        count = int(np.count_nonzero(circle.on_it)) if circle else 0
+        share = count / RAYS
         if circle is None or share < MIN_RIM_SHARE:
             # The first circle does not stand up to a closer look: keep it, at its true worth.
             return replace(disc, rim_share=min(disc.rim_share, share))
-        settled = abs(circle[2] - radius) < SETTLED * radius
-        x, y, radius, rms, count, _ = circle
+        settled = abs(circle.radius - radius) < SETTLED * radius
+        x, y, radius, rms = circle.x, circle.y, circle.radius, circle.rms
         if settled:
             break
-    sigma = rms / np.sqrt(count / 4) + 0.1
+    sigma = rms / sqrt(count / 4) + 0.1
     hidden_px = (1 - share) * 2 * radius
-    sigma = float(np.hypot(sigma, HIDDEN_RIM_SHIFT * hidden_px))
-    size_sigma = float(np.hypot(2 * sigma, HIDDEN_RIM_SIGMA * hidden_px))
+    sigma = hypot(sigma, HIDDEN_RIM_SHIFT * hidden_px)
+    size_sigma = hypot(2 * sigma, HIDDEN_RIM_SIGMA * hidden_px)
     # These edges are where they are: take back beforehand what outlines are owed.
     return Disc(x, y, 2 * radius - OUTLINE_INSIDE, sigma, size_sigma, share, 0.0, disc.fill)
+
+
+def _edges(picture: U8, x: float, y: float, radius: float, contrast: float) -> F64:
+    """Points (N, 2), one at most on each radius, half way down from the ball to what is round it.
+
+    The outermost step down counts, so that a dark panel's edge inside the ball is passed over.
+    """
+    across, down = (
+        (radius * _RAY_X + x).astype(np.float32),
+        (radius * _RAY_Y + y).astype(np.float32),
+    )
+    profile = np.asarray(cv2.remap(picture, across, down, cv2.INTER_LINEAR, borderValue=0))
+    inner, outer = _middle(profile[:, _INSIDE]), _middle(profile[:, _OUTSIDE])
+    level = (inner + outer) / 2
+    above = profile >= level[:, None]
+    falls = above[:, :-1] > above[:, 1:]
+    last = falls.shape[1] - 1 - np.argmax(falls[:, ::-1], axis=1)
+    good = falls[_RAYS, last] & (inner - outer >= contrast) & (_SHARES[last] > 0.6)
+    rays, last = _RAYS[good], last[good]
+    high, low = profile[rays, last].astype(np.float64), profile[rays, last + 1]
+    part = (high - level[good]) / (high - low)
+    edge = radius * (_SHARES[last] + part * (_SHARES[1] - _SHARES[0]))
+    return np.column_stack([x + edge * _RAY_COS[rays], y + edge * _RAY_SIN[rays]])
+
+
+def _middle(profile: npt.NDArray[np.uint8]) -> F64:
+    """Median along each ray, of an odd number of samples."""
+    half = profile.shape[1] // 2
+    return np.partition(profile, half, axis=1)[:, half].astype(np.float64)
 
 
 def _fill(mask: U8, x: float, y: float, radius: float) -> float:
