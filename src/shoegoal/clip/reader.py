@@ -15,12 +15,18 @@ from types import TracebackType
 
 import av
 from av.container import InputContainer
-from av.stream import Disposition
 from av.video.stream import VideoStream
 
+from shoegoal.clip.container import (
+    WAY_OUT,
+    declared_duration_s,
+    open_container,
+    video_stream,
+)
 from shoegoal.clip.frame import ColourMatrix, Frame
 from shoegoal.clip.handover import run_ahead
 from shoegoal.clip.planes import Layout, is_full_range, layout_of, matrix_of
+from shoegoal.clip.sampling import Sampler
 from shoegoal.clip.timekeeper import ClipProblem, Timekeeper
 from shoegoal.errors import ClipUnreadableError
 
@@ -34,13 +40,7 @@ __all__ = [
     "open_clip",
 ]
 
-# Containers that phones and cameras write. Also keeps out playlists, which reach for other files.
-_CONTAINERS = "mov,mp4,m4a,3gp,3g2,mj2,matroska,webm,avi,mpegts,mpeg,h264,hevc,mp3,wav,ogg,flac,aac"
-_OPEN_OPTIONS = {"format_whitelist": _CONTAINERS, "protocol_whitelist": "file"}
-# ISO/IEC 14496-12: what an mp4 or mov file starts with.
-_MP4_BOXES = (b"ftyp", b"moov", b"mdat", b"wide", b"free", b"skip")
 _FRAMES_AHEAD = 4
-_WAY_OUT = "film or export the clip again as mp4 (H.264 or HEVC)"
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,6 +127,11 @@ class Clip:
         self._running.append(frames)
         return frames
 
+    def sampler(self) -> Sampler:
+        """Look at a few pictures only; a context manager, independent of `frames`."""
+        size_px = (self.info.width_px, self.info.height_px)
+        return Sampler(self.info.path, self._layout, size_px)
+
 
 def open_clip(path: Path | str) -> Clip:
     """Open a clip and look at its first picture.
@@ -145,13 +150,13 @@ def open_clip(path: Path | str) -> Clip:
     """
     path = Path(path)
     size_bytes = _size_of_file(path)
-    with _open_container(path) as container:
-        stream = _video_stream(container, path)
+    with open_container(path) as container:
+        stream = video_stream(container, path)
         times = Timekeeper.for_stream(container, stream, [])
         with closing(_raw_frames(container, stream, times)) as raw:
             first = next(raw, None)
         if first is None:
-            raise ClipUnreadableError(f"{path} holds no picture that can be decoded: {_WAY_OUT}")
+            raise ClipUnreadableError(f"{path} holds no picture that can be decoded: {WAY_OUT}")
         layout = layout_of(first, stream.sample_aspect_ratio)
         width_px, height_px = layout.displayed_size_px(first)
         rate = stream.average_rate or stream.guessed_rate
@@ -163,7 +168,7 @@ def open_clip(path: Path | str) -> Clip:
             is_mirrored=layout.turn.is_mirrored,
             codec=stream.codec_context.name,
             pixel_format=first.format.name,
-            duration_s=_declared_duration_s(container, stream),
+            duration_s=declared_duration_s(container, stream),
             start_s=times.raw_time_s(first) or 0.0,
             nominal_rate_hz=float(rate) if rate else None,
             size_bytes=size_bytes,
@@ -199,48 +204,6 @@ def _size_of_file(path: Path) -> int:
     if size_bytes == 0:
         raise ClipUnreadableError(f"{path} is empty: copy it from the phone again")
     return size_bytes
-
-
-def _open_container(path: Path) -> InputContainer:
-    try:
-        # The scheme keeps a name like "a:b.mp4" from being read as a protocol.
-        container = av.open(f"file:{path}", options=_OPEN_OPTIONS, metadata_errors="replace")
-    except av.error.FFmpegError as error:
-        with path.open("rb") as file:
-            first_box = file.read(8)[4:]
-        if first_box in _MP4_BOXES:
-            raise ClipUnreadableError(
-                f"{path} was cut off while it was recorded or copied and its index is missing:"
-                " copy it from the phone again"
-            ) from error
-        raise ClipUnreadableError(
-            f"{path} is no video of a kind that can be read: name a video file (mp4, mov, mkv,"
-            f" webm, avi), or {_WAY_OUT}"
-        ) from error
-    return container
-
-
-def _video_stream(container: InputContainer, path: Path) -> VideoStream:
-    streams = [
-        stream
-        for stream in container.streams.video
-        if not stream.disposition & Disposition.attached_pic
-    ]
-    if not streams:
-        raise ClipUnreadableError(
-            f"{path} holds no moving pictures, only sound or a cover: name a video file"
-        )
-    # Phones may add a second, smaller stream (depth, preview).
-    best = max(streams, key=lambda stream: (stream.width or 0) * (stream.height or 0))
-    if best.codec_context is None:
-        raise ClipUnreadableError(f"{path} is coded in a way that is not known here: {_WAY_OUT}")
-    return best
-
-
-def _declared_duration_s(container: InputContainer, stream: VideoStream) -> float | None:
-    if stream.duration and stream.time_base:
-        return float(stream.duration * stream.time_base)
-    return container.duration / av.time_base if container.duration else None
 
 
 def _is_short_of_its_riff_size(info: ClipInfo) -> bool:
@@ -279,8 +242,8 @@ def _decode(
     info: ClipInfo, layout: Layout, problems: list[ClipProblem]
 ) -> Generator[Frame, None, None]:
     size = (info.width_px, info.height_px)
-    with _open_container(info.path) as container:
-        stream = _video_stream(container, info.path)
+    with open_container(info.path) as container:
+        stream = video_stream(container, info.path)
         stream.thread_type = "AUTO"
         times = Timekeeper.for_stream(container, stream, problems)
         if not layout.turn.is_exact:
@@ -300,10 +263,10 @@ def _decode(
             yield Frame(time_s, luma, chroma_u, chroma_v, index, is_full_range(raw), matrix_of(raw))
             index += 1
         if index == 0:
-            raise ClipUnreadableError(f"{info.path} holds no picture: {_WAY_OUT}")
+            raise ClipUnreadableError(f"{info.path} holds no picture: {WAY_OUT}")
         times.end(
             float((stream.start_time or 0) * (stream.time_base or 0)),
-            _declared_duration_s(container, stream),
+            declared_duration_s(container, stream),
             is_whole_file_length=not stream.duration,
             is_file_cut=_is_short_of_its_riff_size(info),
         )

@@ -12,8 +12,8 @@ from shoegoal.clip.clock import clock_text
 from shoegoal.errors import ClipNotJudgeableError, ClipUnreadableError
 
 _BACK_JUMP_S = 0.5  # further back than decoders ever reorder: two recordings glued together
-_GAP_S = 0.5  # a kick and its flight to the goal can hide in this
-_BREAK_OFF_S = 0.5
+GAP_S = 0.5  # a kick and its flight to the goal can hide in this
+BREAK_OFF_S = 0.5
 _BREAK_OFF_LOOSE_S = 1.5  # where only the whole file's length is known, sound included
 
 
@@ -88,7 +88,7 @@ class Timekeeper:
             if time_s <= last_s:
                 self._backward.append(last_s)
                 return None
-            if time_s - last_s > _GAP_S:
+            if time_s - last_s > GAP_S:
                 self.problems.append(
                     ClipProblem(
                         last_s,
@@ -137,7 +137,7 @@ class Timekeeper:
         self._count(self._untimed, "carry no time and were placed by the declared rate")
         self._count(self._backward, "carry a time no later than the one before and were left out")
         self._count(self._corrupt, "are damaged")
-        tolerance_s = _BREAK_OFF_LOOSE_S if is_whole_file_length else _BREAK_OFF_S
+        tolerance_s = _BREAK_OFF_LOOSE_S if is_whole_file_length else BREAK_OFF_S
         until_s = start_s + (declared_s or 0.0)
         is_short = last_s + (self.nominal_step_s or 0.0) < until_s - tolerance_s
         if is_short or is_file_cut:

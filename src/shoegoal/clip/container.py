@@ -1,0 +1,74 @@
+"""Open a video file and pick its stream of pictures, or say in a line why that cannot be done."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import av
+from av.container import InputContainer
+from av.stream import Disposition
+from av.video.stream import VideoStream
+
+from shoegoal.errors import ClipUnreadableError
+
+# Containers that phones and cameras write. Also keeps out playlists, which reach for other files.
+_CONTAINERS = "mov,mp4,m4a,3gp,3g2,mj2,matroska,webm,avi,mpegts,mpeg,h264,hevc,mp3,wav,ogg,flac,aac"
+_OPEN_OPTIONS = {"format_whitelist": _CONTAINERS, "protocol_whitelist": "file"}
+# ISO/IEC 14496-12: what an mp4 or mov file starts with.
+_MP4_BOXES = (b"ftyp", b"moov", b"mdat", b"wide", b"free", b"skip")
+WAY_OUT = "film or export the clip again as mp4 (H.264 or HEVC)"
+
+
+def open_container(path: Path) -> InputContainer:
+    """Open a file for reading.
+
+    Raises
+    ------
+    ClipUnreadableError : it is no video of a kind that is read here, or it was cut off.
+    """
+    try:
+        # The scheme keeps a name like "a:b.mp4" from being read as a protocol.
+        container = av.open(f"file:{path}", options=_OPEN_OPTIONS, metadata_errors="replace")
+    except av.error.FFmpegError as error:
+        with path.open("rb") as file:
+            first_box = file.read(8)[4:]
+        if first_box in _MP4_BOXES:
+            raise ClipUnreadableError(
+                f"{path} was cut off while it was recorded or copied and its index is missing:"
+                " copy it from the phone again"
+            ) from error
+        raise ClipUnreadableError(
+            f"{path} is no video of a kind that can be read: name a video file (mp4, mov, mkv,"
+            f" webm, avi), or {WAY_OUT}"
+        ) from error
+    return container
+
+
+def video_stream(container: InputContainer, path: Path) -> VideoStream:
+    """Pick the stream that holds the clip's pictures.
+
+    Raises
+    ------
+    ClipUnreadableError : there is none, or no decoder for it.
+    """
+    streams = [
+        stream
+        for stream in container.streams.video
+        if not stream.disposition & Disposition.attached_pic
+    ]
+    if not streams:
+        raise ClipUnreadableError(
+            f"{path} holds no moving pictures, only sound or a cover: name a video file"
+        )
+    # Phones may add a second, smaller stream (depth, preview).
+    best = max(streams, key=lambda stream: (stream.width or 0) * (stream.height or 0))
+    if best.codec_context is None:
+        raise ClipUnreadableError(f"{path} is coded in a way that is not known here: {WAY_OUT}")
+    return best
+
+
+def declared_duration_s(container: InputContainer, stream: VideoStream) -> float | None:
+    """Return how long the file says that it lasts; None where it does not say."""
+    if stream.duration and stream.time_base:
+        return float(stream.duration * stream.time_base)
+    return container.duration / av.time_base if container.duration else None
