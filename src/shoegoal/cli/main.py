@@ -18,6 +18,7 @@ from shoegoal import __version__
 from shoegoal.cli.board import board, lens
 from shoegoal.cli.cautions import cautions
 from shoegoal.cli.count import count
+from shoegoal.cli.fit import fit
 from shoegoal.cli.show import show, stages
 from shoegoal.errors import OutputError, ShoegoalError
 
@@ -28,7 +29,7 @@ _NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO)
 TRACEBACK_VARIABLE = "SHOEGOAL_TRACEBACK"
 
 EXIT_CODES = (
-    (0, "there is a verdict: advance, try again or not finished"),
+    (0, "there is a verdict: advance, try again or not finished; fit: it can be judged"),
     (1, f"unexpected; set {TRACEBACK_VARIABLE}=1 to see where"),
     (2, "the command line is wrong"),
     (3, "a person needs to look at some shots before there is a verdict"),
@@ -190,9 +191,9 @@ def _ended_like_interrupted() -> Generator[None, None, None]:
 def cli() -> None:
     """Turn a phone clip of a soccer shooting set at home into a tally that can be checked.
 
-    Start with: shoegoal count CLIP --stage NAME
+    Start with: shoegoal fit CLIP, then shoegoal count CLIP --stage NAME
     """
 
 
-for _command in (count, show, stages, board, lens, cautions):
+for _command in (fit, count, show, stages, board, lens, cautions):
     cli.add_command(_command)

@@ -104,12 +104,12 @@ _ROWS = (
     OptionRow(
         "--width-steps",
         click.FloatRange(MIN_WIDTH_STEPS, MAX_WIDTH_STEPS),
-        "With --make: goal width in the student's own steps.",
+        "Goal width in the student's own steps; for count, with --make.",
     ),
     OptionRow(
         "--back-steps",
         click.FloatRange(MIN_BACK_STEPS, MAX_BACK_STEPS),
-        "With --make: kick distance in the student's own steps.",
+        "Kick distance in the student's own steps; for count, with --make.",
     ),
     OptionRow(
         "--left",
@@ -139,7 +139,7 @@ _ROWS = (
         "--out",
         FilePath("PATH"),
         "Where to write; count's default: a folder beside the clip named after it, ending in "
-        ".shoegoal.",
+        ".shoegoal; fit's: a picture beside it, ending in .fit.jpg.",
     ),
     OptionRow("--json", None, "Print JSON (the analysis file's own form) in place of the table."),
     OptionRow("--quiet", None, "No progress."),
