@@ -16,7 +16,7 @@ from truth.arrays import Floats
 from truth.figure import SHANK, THIGH, build_skeleton
 from truth.footwork import LEFT, RIGHT, Walker
 from truth.motion import GOINGS, RATE_HZ, Run
-from truth.plot import Kick
+from truth.moves import Kick
 from truth.record import Truth, judge
 from truth.render import render_clip
 from truth.scenes import Scene, ShotPart, load_scene, random_scene

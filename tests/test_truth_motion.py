@@ -34,7 +34,7 @@ def march(
     steps: int = 6000,
 ) -> tuple[Floats, Floats, Floats]:
     path, turns, speeds = np.zeros((steps, 3)), np.zeros((steps, 3, 3)), np.zeros((steps, 3))
-    n, _, _ = run_ball(
+    n, *_ = run_ball(
         np.array(start, float),
         np.array(velocity, float),
         np.zeros(3),

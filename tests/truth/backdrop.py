@@ -12,7 +12,7 @@ from truth.camera import Camera, pixel_ray, sphere_box
 from truth.coats import boxes_of, coat_detail
 from truth.jit import kernel
 from truth.shapes import FAR, hit_solid, sky_left, sun_left
-from truth.surfaces import ground, sky, top_edge_m, upright
+from truth.surfaces import ground, net_holds, sky, top_edge_m, upright
 
 # Columns of a wall row: axis (0: x = place, 1: y = place), place, height, kind.
 WALL_COLUMNS = 4
@@ -139,8 +139,11 @@ def paint_still(
                     if tw > 0.0 and tw < t:
                         z = oz + tw * dz
                         along = oy + tw * dy if walls[w, 0] < 0.5 else ox + tw * dx
-                        if z >= 0.0 and z < top_edge_m(
-                            int(walls[w, 3]), along, walls[w, 2], seed + 300 * w
+                        solid = walls[w, 3] < 3.5 or net_holds(along, z, tw / lens[12] / side)
+                        if (
+                            z >= 0.0
+                            and solid
+                            and z < top_edge_m(int(walls[w, 3]), along, walls[w, 2], seed + 300 * w)
                         ):
                             t = tw
                             what = -10 - w
@@ -198,7 +201,7 @@ def paint_still(
                 bounce = 0.22 * (1.0 - open_sky)
                 if lit > 0.0:
                     for w in range(walls.shape[0]):
-                        if what == -10 - w:
+                        if what == -10 - w or walls[w, 3] > 3.5:
                             continue
                         if walls[w, 0] < 0.5:
                             tw = (walls[w, 1] - px) / lx if abs(lx) > 1e-9 else -1.0
@@ -209,7 +212,7 @@ def paint_still(
                             soft = tw * light[9] + 0.004
                             lit *= min(1.0, max(0.0, 0.5 + 0.5 * over / soft))
                 for w in range(walls.shape[0]):
-                    if what == -10 - w:
+                    if what == -10 - w or walls[w, 3] > 3.5:
                         continue
                     gap = abs((px if walls[w, 0] < 0.5 else py) - walls[w, 1])
                     # Half plane of height h at a distance: view factor (1 - cos) / 2.

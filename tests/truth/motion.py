@@ -63,7 +63,7 @@ GOINGS = {
     "indoor": Going(0.25, 0.70, 0.40),
 }
 # Speed after over before, at right angles: common practice, no source.
-REBOUNDS = {"brick": 0.58, "plaster": 0.60, "fence": 0.42, "hedge": 0.15}
+REBOUNDS = {"brick": 0.58, "plaster": 0.60, "fence": 0.42, "hedge": 0.15, "net": 0.08}
 
 
 @kernel
@@ -90,7 +90,7 @@ def run_ball(
     path: Floats,
     turns: Floats,
     speeds: Floats,
-) -> tuple[int, int, int]:
+) -> tuple[int, int, int, int]:
     """March a ball until it rests.
 
     Parameters
@@ -104,7 +104,7 @@ def run_ball(
     walls
         (n, 4): axis (0 x, 1 y), place, height, restitution; met from the origin's side.
     posts
-        (n, 4): x, y, radius, height of the markers as upright cylinders.
+        (n, 4): x, y, radius, height of upright cylinders: the two markers, then legs in the way.
     trap
         x, y, radius, from which step: a standing foot that stops the ball (radius 0: none).
     path, turns, speeds
@@ -113,7 +113,8 @@ def run_ball(
     Returns
     -------
     tuple
-        Steps filled, first step that touched a post (-1 none), step of the trap (-1 none).
+        Steps filled, first step that touched a marker (-1 none), step of the trap (-1 none), first
+        step that touched legs (-1 none).
     """
     dt = 1.0 / 960.0
     gravity = 9.80665
@@ -123,13 +124,14 @@ def run_ball(
     q = turn.copy()
     touched = -1
     trapped = -1
+    stopped = -1
     on_ground = p[2] <= radius + 1e-6 and v[2] <= 1e-9
     for i in range(steps):
         path[i] = p
         turns[i] = q
         speeds[i] = v
         if on_ground and v[0] * v[0] + v[1] * v[1] < 1e-10 and i > 0:
-            return i + 1, touched, trapped
+            return i + 1, touched, trapped, stopped
         if not on_ground:
             speed = math.sqrt(v[0] ** 2 + v[1] ** 2 + v[2] ** 2)
             k = drag_over_cd * drag_coefficient(speed) * speed
@@ -223,8 +225,10 @@ def run_ball(
                 if into > 0.0:
                     v[0] += 1.30 * into * ex / d
                     v[1] += 1.30 * into * ey / d
-                    if touched < 0:
+                    if j < 2 and touched < 0:
                         touched = i
+                    if j >= 2 and stopped < 0:
+                        stopped = i
         if trap[2] > 0.0 and i > trap[3]:
             ex = p[0] - trap[0]
             ey = p[1] - trap[1]
@@ -253,7 +257,7 @@ def run_ball(
                 q[0, col] = a0 * c + (uy * a2 - uz * a1) * s + ux * dot
                 q[1, col] = a1 * c + (uz * a0 - ux * a2) * s + uy * dot
                 q[2, col] = a2 * c + (ux * a1 - uy * a0) * s + uz * dot
-    return steps, touched, trapped
+    return steps, touched, trapped, stopped
 
 
 @dataclass(frozen=True, slots=True)
@@ -265,6 +269,7 @@ class Run:
     velocities_mps: Floats
     post_step: int
     trap_step: int
+    block_step: int = -1
 
     @property
     def duration_s(self) -> float:
@@ -294,6 +299,7 @@ class BallBody:
         rolling: float,
         trap: tuple[float, float, float, float] = (0.0, 0.0, 0.0, 0.0),
         longest_s: float = 25.0,
+        legs: Floats | None = None,
     ) -> Run:
         """Let the ball run from a kick until it rests.
 
@@ -303,6 +309,8 @@ class BallBody:
             Share of the spin of rolling without slip that it starts with, 0..1.
         trap
             x, y, radius m of a foot that stops it, and the time in s after which it does.
+        legs
+            (n, 4) x, y, radius, height of whoever stands in the way.
         """
         steps = int(longest_s * RATE_HZ)
         path = np.zeros((steps, 3))
@@ -314,7 +322,7 @@ class BallBody:
         drag = 0.5 * AIR_KGPM3 * math.pi * r * r / MASS_KG[self.size]
         going = np.array([self.going.roll_mps2, self.going.restitution, self.going.slide])
         limits = np.array([trap[0], trap[1], trap[2], trap[3] * RATE_HZ])
-        count, post, trapped = run_ball(
+        count, post, trapped, blocked = run_ball(
             np.asarray(start_m, float),
             v,
             spin,
@@ -324,14 +332,32 @@ class BallBody:
             going,
             self.ground_drag,
             self.walls,
-            self.posts,
+            self.posts if legs is None else np.concatenate([self.posts, legs]),
             limits,
             steps,
             path,
             turns,
             speeds,
         )
-        return Run(path[:count], turns[:count], speeds[:count], post, trapped)
+        return Run(path[:count], turns[:count], speeds[:count], post, trapped, blocked)
+
+    def shoot(
+        self,
+        at_m: Floats,
+        heading: float,
+        speed_mps: float,
+        loft_deg: float,
+        trap: tuple[float, float, float, float] = (0.0, 0.0, 0.0, 0.0),
+        legs: Floats | None = None,
+    ) -> Run:
+        """Kick the ball from where it lies, (2,), along a heading; see `launch`."""
+        loft = math.radians(loft_deg)
+        flat = speed_mps * math.cos(loft)
+        velocity = np.array(
+            [flat * math.sin(heading), flat * math.cos(heading), speed_mps * math.sin(loft)]
+        )
+        start = np.array([at_m[0], at_m[1], self.radius_m])
+        return self.launch(start, velocity, 1.0 if loft_deg <= 0.0 else 0.0, trap, legs=legs)
 
 
 def roll_along(path_m: Floats, turn: Floats, radius_m: float) -> Floats:

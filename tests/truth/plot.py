@@ -1,4 +1,4 @@
-"""The course of a set: who goes where and when, and where the ball is at every moment."""
+"""The plan of a set: who goes where and when, and what is done with the balls."""
 
 from __future__ import annotations
 
@@ -6,60 +6,18 @@ import math
 from dataclasses import dataclass, field
 
 import numpy as np
-from scipy.interpolate import PchipInterpolator
-from scipy.spatial.transform import Rotation
 
+from truth.aiming import sought
 from truth.arrays import Floats
-from truth.figure import Figure, build_skeleton, dress
 from truth.footwork import LEFT, RIGHT, Walker, ahead, leftward
-from truth.motion import RATE_HZ, BallBody, Run, roll_along
+from truth.friend import Friend
+from truth.motion import RATE_HZ, BallBody
+from truth.moves import Aside, Dribble, Hold, Kick, Tap, Topple
+from truth.people import Person
 from truth.scenes import Scene, ShotPart
 
-FIGURE_HZ = 240.0
-PICK_S = 0.9
-
-
-@dataclass(frozen=True, slots=True)
-class Kick:
-    """One shot as it was played; inner frame."""
-
-    ball: int
-    contact_s: float
-    run: Run
-    shot: ShotPart
-    start_m: Floats
-
-
-@dataclass(slots=True)
-class Hold:
-    """A ball in hand from pick_s (on the ground) to put_s (on the ground again)."""
-
-    ball: int
-    pick_s: float
-    put_s: float
-    from_m: Floats
-    to_m: Floats
-
-
-@dataclass(slots=True)
-class Play:
-    """The finished course.
-
-    Attributes
-    ----------
-    balls : (m, n, 3) centres at RATE_HZ. turns : (m, n, 3, 3).
-    solids, casters : (k, s, .) of the kicker at FIGURE_HZ. coats : (s, 5).
-    active : (switch time, ball number) pairs.
-    """
-
-    duration_s: float
-    balls: Floats
-    turns: Floats
-    solids: Floats
-    casters: Floats
-    coats: Floats
-    kicks: list[Kick]
-    active: list[tuple[float, int]]
+RECEIVE_M = 0.26  # a receiver stands this far behind the place where the ball is stopped
+FLUFF_MPS = 1.15
 
 
 @dataclass(slots=True)
@@ -68,16 +26,22 @@ class Director:
 
     scene: Scene
     body: BallBody
-    walker: Walker
+    kicker: Person
     rng: np.random.Generator
+    friend: Friend | None = None
     kicks: list[Kick] = field(default_factory=list)
     holds: list[Hold] = field(default_factory=list)
-    dribbles: list[tuple[int, float, float, Floats]] = field(default_factory=list)
-    taps: list[tuple[int, float, Run]] = field(default_factory=list)
-    crouches: list[tuple[float, float]] = field(default_factory=list)
-    leans: list[tuple[float, float]] = field(default_factory=list)
+    dribbles: list[Dribble] = field(default_factory=list)
+    taps: list[Tap] = field(default_factory=list)
+    topples: list[Topple] = field(default_factory=list)
+    asides: list[Aside] = field(default_factory=list)
     active: list[tuple[float, int]] = field(default_factory=list)
-    spots: list[Floats] = field(default_factory=list)
+    closer_m: float = 0.0
+
+    @property
+    def walker(self) -> Walker:
+        """The kicker's feet."""
+        return self.kicker.walker
 
     @property
     def kick_spot(self) -> Floats:
@@ -94,7 +58,7 @@ class Director:
 
     def placed(self) -> Floats:
         """A spot near the middle of the kick line: nobody sets a ball down to the millimetre."""
-        return self.kick_spot + self.rng.normal(0.0, 0.04, 2)
+        return self.kick_spot + ahead(0.0) * self.closer_m + self.rng.normal(0.0, 0.04, 2)
 
     def way_round(self, a: Floats, b: Floats, through: bool) -> list[Floats]:
         """Corners between two places on either side of the goal line."""
@@ -118,17 +82,43 @@ class Director:
                 return False
         return True
 
-    def bend(self) -> float:
-        """Bend down and up again; returns the moment the hands are at the ground."""
-        t = self.walker.now_s
-        self.crouches += [(t, 0.0), (t + 0.38, 1.0), (t + 0.50, 1.0), (t + PICK_S, 0.0)]
-        self.walker.stand(PICK_S)
-        return t + 0.44
-
     def kick(self, number: int, ball: int, at: Floats, shot: ShotPart) -> Kick:
         """Run up and strike; the ball runs until it rests or is stopped."""
+        w = self.walker
+        w.stand(shot.idle_s)
+        legs = None
+        if shot.blocked and self.friend is not None:
+            legs = self.friend.stand_in_the_way(at, shot.aim_x_m, w.now_s)
+            w.stand(max(0.0, self.friend.walker.now_s - w.now_s))
+        strike = self._strike(at, shot, legs)
+        made = Kick(ball, strike.time_s, strike.run, shot, np.append(at, self.body.radius_m))
+        self.kicks.append(made)
+        self.active.append((strike.time_s - 1.5 if number else 0.0, ball))
+        if legs is not None and self.friend is not None:
+            self.friend.go_home(strike.time_s + 1.0)
+        if self.scene.goal.topples and made.run.post_step >= 0:
+            hit = made.run.path_m[made.run.post_step, :2]
+            marker = int(hit[0] > 0.0)
+            way = made.run.velocities_mps[max(0, made.run.post_step - 1), :2]
+            when = strike.time_s + made.run.post_step / RATE_HZ
+            self.topples.append(Topple(marker, when, way, None))
+        return made
+
+    def fluff(self, ball: int, at: Floats) -> Floats:
+        """Mis-hit the ball so that it barely moves, and put it back; returns its new spot."""
+        self.walker.stand(0.4)
+        aim = float(at[0]) + self.scene.back_m * math.tan(float(self.rng.uniform(-0.5, 0.5)))
+        shot = ShotPart(aim_x_m=aim, speed_mps=FLUFF_MPS)
+        strike = self._strike(at, shot, None)
+        self.asides.append(Aside("fluff", strike.time_s, may_ask=True))
+        self.taps.append(Tap(ball, strike.time_s, strike.run))
+        tried = Kick(ball, strike.time_s, strike.run, shot, np.append(at, self.body.radius_m))
+        return self._carried(tried, ball, None)
+
+    def _strike(self, at: Floats, shot: ShotPart, legs: Floats | None) -> Tap:
+        """Run up to a ball and send it as the shot says."""
         k = self.scene.kicker
-        self.walker.stand(shot.idle_s)
+        shot = sought(self.body, self.scene, at, shot)
         aim = np.array([shot.aim_x_m, 0.0]) - at
         heading = math.atan2(float(aim[0]), float(aim[1]))
         kicking = RIGHT if k.foot == "right" else LEFT
@@ -136,31 +126,65 @@ class Director:
             at, heading, kicking, shot.loft_deg < 8.0, self.body.radius_m, k.strides
         )
         contact = round(contact * RATE_HZ) / RATE_HZ
-        self.leans += [
+        self.kicker.leans += [
             (contact - 0.5, 0.0),
             (contact - 0.14, -0.10),
             (contact, 0.14),
             (contact + 0.2, 0.05),
             (contact + 0.6, 0.0),
         ]
-        loft = math.radians(shot.loft_deg)
-        flat = ahead(heading) * shot.speed_mps * math.cos(loft)
-        velocity = np.array([flat[0], flat[1], shot.speed_mps * math.sin(loft)])
-        start = np.array([at[0], at[1], self.body.radius_m])
+        # The kicker's feet stop a ball that comes straight back.
         foot = (float(self.walker.spot[0]), float(self.walker.spot[1]), 0.34, 1.0)
-        run = self.body.launch(
-            start,
-            velocity,
-            1.0 if shot.loft_deg <= 0.0 else 0.0,
-            foot,
-        )
-        made = Kick(ball, contact, run, shot, start)
-        self.kicks.append(made)
-        self.active.append((contact - 1.5 if number else 0.0, ball))
-        return made
+        run = self.body.shoot(at, heading, shot.speed_mps, shot.loft_deg, foot, legs)
+        return Tap(0, contact, run)
 
     def come_back(self, kick: Kick, ball: int, spare: Floats | None) -> Floats:
-        """Fetch a ball and set it on the kick line; returns its spot (2,)."""
+        """Get a ball and set it on the kick line; returns its spot (2,)."""
+        if self.topples and self.topples[-1].up_s is None:
+            self._stand_up()
+        fetch = kick.shot.fetch
+        rest = kick.run.path_m[-1, :2]
+        if (
+            fetch in ("rolled", "kicked", "thrown")
+            and self.friend is not None
+            and self.friend.can_reach(rest)
+            and kick.run.trap_step < 0
+        ):
+            return self._received(kick, ball)
+        return self._carried(kick, ball, spare)
+
+    def _stand_up(self) -> None:
+        """Walk to a marker that was knocked over and set it up again where it stood."""
+        last = self.topples[-1]
+        side = 1.0 if last.marker else -1.0
+        at = np.array([side * (self.scene.width_m / 2.0 + 0.1), 0.0])
+        stop = at - ahead(0.0) * 0.32 * self.scene.kicker.height_m
+        self.walker.walk([stop], self.scene.kicker.walk_mps, 0.0)
+        self.walker.stand(max(0.0, last.time_s + 1.0 - self.walker.now_s))
+        self.topples[-1] = Topple(last.marker, last.time_s, last.way, self.kicker.bend())
+
+    def _received(self, kick: Kick, ball: int) -> Floats:
+        """Have the friend send the ball back and stop it on the kick line; returns its spot."""
+        w = self.walker
+        assert self.friend is not None
+        spot = self.placed()
+        w.walk([spot - ahead(0.0) * RECEIVE_M], self.scene.kicker.walk_mps, 0.0)
+        hold, tap = self.friend.send_back(kick, ball, spot, self.body, w.now_s)
+        self.holds.append(hold)
+        self.taps.append(tap)
+        self.asides.append(Aside(f"{kick.shot.fetch} back", tap.time_s))
+        end = tap.run.path_m[-1, :2].copy()
+        w.stand(max(0.0, tap.time_s + tap.run.duration_s + 0.1 - w.now_s))
+        if float(np.linalg.norm(end - spot)) > 0.3:
+            sent = Kick(ball, tap.time_s, tap.run, kick.shot, tap.run.path_m[0])
+            return self._carried(sent, ball, None, by_hand=True)
+        w.walk([self.start_place(end)], 1.5, 0.0, backward=True)
+        return end
+
+    def _carried(
+        self, kick: Kick, ball: int, spare: Floats | None, by_hand: bool = False
+    ) -> Floats:
+        """Fetch a ball, by hand or by foot; returns the spot where it is set down."""
         w = self.walker
         h = self.scene.kicker.height_m
         pace = self.scene.kicker.walk_mps
@@ -174,7 +198,8 @@ class Director:
         if float(np.linalg.norm(toward)) < 0.25:
             toward = ahead(0.0)
         toward = toward / np.linalg.norm(toward)
-        fetch = kick.shot.fetch if kick.run.trap_step < 0 or spare is not None else "carry"
+        stopped = kick.run.trap_step >= 0 and spare is None
+        fetch = "carry" if stopped or by_hand else kick.shot.fetch
         if spare is None:
             w.stand(max(0.25, min(rest_s, kick.contact_s + 1.3) - w.now_s))
         if fetch in ("dribble", "kick_back") and self.room_behind(target, spot):
@@ -183,12 +208,12 @@ class Director:
         w.walk([*corners, target - toward * 0.30 * h], pace, heading)
         if spare is None:
             w.stand(max(0.0, rest_s + 0.1 - w.now_s))
-        pick = self.bend()
+        pick = self.kicker.bend()
         back = self.way_round(w.spot, spot, through)
         side = 1.0 if w.spot[0] > spot[0] else -1.0
         beside = [spot + np.array([0.45 * side, 0.05])] if w.spot[1] > spot[1] else []
         w.walk([*back, *beside, spot - ahead(0.0) * 0.30 * h], pace, 0.0)
-        put = self.bend()
+        put = self.kicker.bend()
         radius = self.body.radius_m
         self.holds.append(Hold(ball, pick, put, np.append(target, radius), np.append(spot, radius)))
         w.walk([self.start_place(spot)], 1.5, 0.0, backward=True)
@@ -231,7 +256,8 @@ class Director:
                 np.array([flat[0], flat[1], 0.0]),
                 1.0,
             )
-            self.taps.append((ball, touch, run))
+            self.taps.append(Tap(ball, touch, run))
+            self.asides.append(Aside("kicked back", touch))
             spot = run.path_m[-1, :2].copy()
             w.walk(
                 [
@@ -249,147 +275,8 @@ class Director:
         stop = spot - (spot - line[-2]) / np.linalg.norm(spot - line[-2]) * (0.34 * h)
         w.walk([*home, stop], min(pace, 1.7), math.atan2(*(spot - line[-2])))
         end = w.now_s - 0.25
-        self.dribbles.append((ball, begin, end, line))
+        self.dribbles.append(Dribble(ball, begin, end, line))
+        self.asides.append(Aside("dribbled back", begin))
         side = np.array([0.55, 0.0]) * (1.0 if self.scene.kicker.foot == "left" else -1.0)
         w.walk([spot + side, self.start_place(spot)], 1.5, 0.0)
         return spot
-
-
-def dribble_path(line: Floats, seconds: float, radius: float) -> Floats:
-    """Ball centres (n, 3) at RATE_HZ along corner points: pushed, slowing, pushed again."""
-    marks = np.concatenate([[0.0], np.cumsum(np.linalg.norm(np.diff(line, axis=0), axis=1))])
-    q = np.linspace(0.0, 1.0, max(2, round(seconds * RATE_HZ)))
-    total = marks[-1]
-    # Ease out at the end; touches about every 1.3 m.
-    even = np.where(q < 0.8, q / 0.9, 1.0 - (1.0 - q) ** 2 / 0.36)
-    touches = max(1, round(total / 1.3))
-    s = total * even + 0.11 * (1.0 - np.cos(2 * np.pi * touches * even)) * (1 - even)
-    s = np.clip(s, 0.0, total)
-    # Round the corners a little.
-    xy = np.stack([np.interp(s, marks, line[:, i]) for i in range(2)], axis=1)
-    return np.concatenate([xy, np.full((len(q), 1), radius)], axis=1)
-
-
-def stage_play(scene: Scene, body: BallBody, figure: Figure, seed: int) -> Play:
-    """Work out a whole set.
-
-    Parameters
-    ----------
-    body
-        The ball in its surroundings (walls, markers).
-    """
-    rng = np.random.default_rng([seed, 5])
-    foot_side = 1.0 if scene.kicker.foot == "right" else -1.0
-    walker = Walker(scene.kicker.height_m, 0.0, np.zeros(2), 0.0)
-    director = Director(scene, body, walker, rng)
-    spot = director.placed()
-    walker.begin(director.start_place(spot))
-    walker.last_foot = LEFT if foot_side > 0 else RIGHT
-    spares = sum(1 for s in scene.shots[:-1] if s.fetch == "next_ball")
-    places = [spot]
-    for i in range(spares):
-        off = np.array([-foot_side * (-1.15 - 0.27 * (i % 3)), -0.35 - 0.26 * (i // 3)])
-        places.append(director.kick_spot + off + rng.normal(0, 0.02, 2))
-    ball = 0
-    for number, shot in enumerate(scene.shots):
-        # The planting foot decides which foot starts the run.
-        support = LEFT if foot_side > 0 else RIGHT
-        walker.last_foot = support if scene.kicker.strides % 2 == 0 else 1 - support
-        kick = director.kick(number, ball, spot, shot)
-        if number == len(scene.shots) - 1:
-            walker.stand(max(1.2, min(kick.run.duration_s, 3.2) - 0.6))
-            break
-        if shot.fetch == "next_ball":
-            ball += 1
-            spot = director.come_back(kick, ball, places[ball])
-        else:
-            spot = director.come_back(kick, ball, None)
-    duration = walker.now_s
-    return _collect(scene, body, figure, director, places, duration)
-
-
-def _collect(
-    scene: Scene,
-    body: BallBody,
-    figure: Figure,
-    director: Director,
-    places: list[Floats],
-    duration: float,
-) -> Play:
-    """Sample the plan into arrays."""
-    times = np.arange(0.0, duration + 1.0, 1.0 / FIGURE_HZ)
-    crouch = _curve(director.crouches, times)
-    lean = _curve(director.leans, times)
-    bones = build_skeleton(
-        scene.kicker.height_m, FIGURE_HZ, director.walker.sample(times), crouch, lean
-    )
-    count = int((duration + 1.0) * RATE_HZ)
-    clock = np.arange(count) / RATE_HZ
-    radius = body.radius_m
-    balls = np.zeros((len(places), count, 3))
-    turns = np.zeros((len(places), count, 3, 3))
-    for i, place in enumerate(places):
-        balls[i] = np.append(place, radius)
-        turns[i] = Rotation.random(rng=director.rng).as_matrix()
-    events: list[tuple[float, int, object]] = []
-    events += [(k.contact_s, k.ball, k.run) for k in director.kicks]
-    events += [(t, b, run) for b, t, run in director.taps]
-    events += [(h.pick_s, h.ball, h) for h in director.holds]
-    events += [(d[1], d[0], d) for d in director.dribbles]
-    grip = np.zeros(len(times))
-    held = np.tile(np.append(places[0], radius), (len(times), 1))
-    carry = np.stack([np.interp(clock, times, bones.carry[:, i]) for i in range(3)], axis=1)
-    for t, b, what in sorted(events, key=lambda e: e[0]):
-        a = round(t * RATE_HZ)
-        if isinstance(what, Run):
-            n = min(len(what.path_m), count - a)
-            # The run turned from rest; the ball carries on from the turn it had.
-            spin = what.turns[:n] @ turns[b, a]
-            balls[b, a : a + n] = what.path_m[:n]
-            turns[b, a : a + n] = spin
-            balls[b, a + n :] = what.path_m[n - 1]
-            turns[b, a + n :] = spin[n - 1]
-        elif isinstance(what, Hold):
-            z = min(round(what.put_s * RATE_HZ), count - 1)
-            up = np.clip((clock[a:z] - what.pick_s - 0.05) / 0.45, 0.0, 1.0)
-            down = np.clip((what.put_s - 0.03 - clock[a:z]) / 0.45, 0.0, 1.0)
-            up = up * up * (3 - 2 * up)
-            down = down * down * (3 - 2 * down)
-            at = what.from_m + up[:, None] * (carry[a:z] - what.from_m)
-            at = what.to_m + down[:, None] * (at - what.to_m)
-            balls[b, a:z] = at
-            balls[b, z:] = what.to_m
-            turns[b, a:] = turns[b, a]
-            ramp = np.clip((times - what.pick_s + 0.40) / 0.35, 0, 1) * np.clip(
-                (what.put_s + 0.30 - times) / 0.28, 0, 1
-            )
-            ramp = ramp * ramp * (3 - 2 * ramp)
-            touching = ramp > 0
-            follow = np.stack([np.interp(times, clock, balls[b, :, i]) for i in range(3)], axis=1)
-            held[touching] = follow[touching]
-            grip = np.maximum(grip, ramp)
-        else:
-            assert isinstance(what, tuple)
-            _, begin, end, line = what
-            path = dribble_path(line, end - begin, radius)
-            n = min(len(path), count - a)
-            balls[b, a : a + n] = path[:n]
-            turns[b, a : a + n] = roll_along(path[:n], turns[b, a], radius)
-            balls[b, a + n :] = path[n - 1]
-            turns[b, a + n :] = turns[b, a + n - 1]
-    solids, casters, coats = dress(figure, bones, held, grip, radius)
-    return Play(duration, balls, turns, solids, casters, coats, director.kicks, director.active)
-
-
-def _curve(keys: list[tuple[float, float]], times: Floats) -> Floats:
-    """Values over time through keys, level outside them."""
-    if not keys:
-        return np.zeros_like(times)
-    t = np.array([k[0] for k in keys])
-    v = np.array([k[1] for k in keys])
-    order = np.argsort(t, kind="stable")
-    t, v = t[order], v[order]
-    keep = np.concatenate([[True], np.diff(t) > 1e-6])
-    t, v = t[keep], v[keep]
-    curve: Floats = PchipInterpolator(t, v)(np.clip(times, t[0], t[-1]))
-    return curve

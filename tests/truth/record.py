@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -13,9 +13,10 @@ import numpy as np
 from truth.arrays import Floats
 from truth.camera import Camera
 from truth.motion import RATE_HZ
-from truth.plot import Kick
+from truth.moves import Aside, Kick
 
 FORMAT = 1
+CLOSE_M = 0.04  # nearer to a marker's inner base than this, nobody can call it from a clip
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +45,12 @@ class FrameTruth:
 
 @dataclass(frozen=True, slots=True)
 class ShotTruth:
-    """One shot; `outcome` is inside, wide left, wide right, short, marker in or marker out."""
+    """One shot, as a person who saw all of it would call it.
+
+    `outcome` is inside, wide left, wide right, short, marker in, marker out or blocked. Where
+    `may_ask` gives a reason, a count that asks a person is as honest as one that calls the shot.
+    `closer_m`: how far in front of the kick line the ball lay.
+    """
 
     number: int
     kick_time_s: float
@@ -59,11 +65,23 @@ class ShotTruth:
     crossing_speed_mps: float | None
     clearance_m: float | None
     end_time_s: float
+    closer_m: float = 0.0
+    may_ask: str = ""
+
+    @property
+    def decided_s(self) -> float:
+        """When it was plain how it ended."""
+        return self.end_time_s if self.crossing_time_s is None else self.crossing_time_s + 0.05
 
 
 @dataclass(frozen=True, slots=True)
 class Truth:
-    """All of it. `camera` holds f, cx, cy, pose and the 3 x 4 matrix from goal frame to pixels."""
+    """All of it. `camera` holds f, cx, cy, pose and the 3 x 4 matrix from goal frame to pixels.
+
+    `asides` are plays that are no shots; a count may ask about those with `may_ask`. `gaps_s` are
+    the pairs of presentation times between which the film lacks something. `stage["verdicts"]`
+    lists what may be told of the set without being wrong.
+    """
 
     name: str
     seed: int
@@ -79,6 +97,10 @@ class Truth:
     tally: dict[str, Any]
     shots: list[ShotTruth]
     frames: list[FrameTruth]
+    nuisance: str = ""
+    honest: str = "judge"
+    asides: list[Aside] = field(default_factory=list)
+    gaps_s: list[tuple[float, float]] = field(default_factory=list)
 
     def write(self, path: Path) -> None:
         """Save as JSON, one frame a line, numbers rounded to a tenth of a millimetre or finer."""
@@ -90,6 +112,8 @@ class Truth:
 
 
 def _rounded(value: Any) -> Any:
+    if isinstance(value, np.generic):
+        value = value.item()
     if isinstance(value, float):
         return None if math.isnan(value) else round(value, 5)
     if isinstance(value, dict):
@@ -144,7 +168,12 @@ def judge(number: int, kick: Kick, width_m: float, radius_m: float) -> ShotTruth
     y = path[:, 1]
     over = np.flatnonzero((y[:-1] < 0.0) & (y[1:] >= 0.0))
     speed = float(np.linalg.norm(kick.run.velocities_mps[0]))
+    far = float(y.max())
+    # A ball that comes back off a wall and meets a marker from behind has been judged by then.
+    over_whole = np.flatnonzero(y >= radius_m)
     hit = kick.run.post_step
+    if len(over_whole) and hit > over_whole[0]:
+        hit = -1
     at: dict[str, float | None] = dict.fromkeys(("t", "x", "z", "v", "c"))
     make = False
     outcome = "short" if hit < 0 else "marker out"
@@ -167,6 +196,15 @@ def judge(number: int, kick: Kick, width_m: float, radius_m: float) -> ShotTruth
             outcome = "short"
         else:
             outcome = "wide left" if p[0] < 0 else "wide right"
+    if kick.run.block_step >= 0 and not make:
+        outcome = "blocked"
+    may_ask = ""
+    if outcome == "short" and far > -2.0 * radius_m:
+        may_ask = "it stopped on the line or just before it"
+    elif make and far < 3.0 * radius_m:
+        may_ask = "it stopped just over the line"
+    elif at["c"] is not None and abs(at["c"]) < CLOSE_M:
+        may_ask = "it passed too close to a marker for the eye"
     return ShotTruth(
         number=number,
         kick_time_s=kick.contact_s,
@@ -181,4 +219,6 @@ def judge(number: int, kick: Kick, width_m: float, radius_m: float) -> ShotTruth
         crossing_speed_mps=at["v"],
         clearance_m=at["c"],
         end_time_s=kick.contact_s + kick.run.duration_s,
+        closer_m=kick.shot.closer_m,
+        may_ask=may_ask,
     )

@@ -5,17 +5,24 @@ from __future__ import annotations
 import argparse
 import sys
 import time
+from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
 from truth.arrays import Floats, Picture
+from truth.editing import Film, on_film, verdicts
+from truth.optics import LensGrease, exposure_change, lamp_light
 from truth.record import FrameTruth, Truth, camera_record, judge, to_goal
 from truth.scenes import Scene, load_scene
 from truth.sensor import Sensor, turn_planes
 from truth.stage import Stage, set_stage
 from truth.studio import frames_of
-from truth.video import ClipWriter, frame_pts, set_rotation
+from truth.video import TIME_BASE, ClipWriter, set_rotation
+
+# Who draws: linear frames of a stage, and their truth, at the times of the set asked for (ticks).
+FramesOf = Callable[[Stage, list[int]], Iterator[tuple[Picture, FrameTruth]]]
 
 
 def auto_gain(backdrop: Picture, scene: Scene) -> Floats:
@@ -33,7 +40,12 @@ def auto_gain(backdrop: Picture, scene: Scene) -> Floats:
     return gain
 
 
-def render_clip(scene: Scene, out_path: Path, progress: bool = False) -> Truth:
+def render_clip(
+    scene: Scene,
+    out_path: Path,
+    progress: bool = False,
+    frames_of: FramesOf = frames_of,
+) -> Truth:
     """Render a scene to an mp4.
 
     Parameters
@@ -42,6 +54,8 @@ def render_clip(scene: Scene, out_path: Path, progress: bool = False) -> Truth:
         The mp4 to write.
     progress
         Say how far it is on stderr.
+    frames_of
+        Who draws.
 
     Returns
     -------
@@ -49,8 +63,10 @@ def render_clip(scene: Scene, out_path: Path, progress: bool = False) -> Truth:
         What the clip shows; `Truth.write` saves it.
     """
     stage = set_stage(scene)
+    scene = stage.scene
     p = scene.picture
-    pts = frame_pts(stage.play.duration_s, p.fps, p.variable_rate, scene.seed)
+    taken, shown = Film.of(scene, stage.play.duration_s).ticks(scene)
+    grease = LensGrease.on(p.width_px, p.height_px, p.smear, scene.seed)
     sensor = Sensor.make(p.width_px, p.height_px, p.noise, p.vignette, scene.seed)
     upright = p.rotation_deg % 180 == 0
     stored = (p.width_px, p.height_px) if upright else (p.height_px, p.width_px)
@@ -58,31 +74,36 @@ def render_clip(scene: Scene, out_path: Path, progress: bool = False) -> Truth:
     gain: Floats | None = None
     begun = time.perf_counter()
     with ClipWriter(out_path, *stored, p.fps, p.codec, p.crf, p.preset) as writer:
-        for tick, (picture, truth) in zip(pts, frames_of(stage, pts), strict=True):
+        for tick, (picture, truth) in zip(shown, frames_of(stage, taken), strict=True):
             if gain is None:
                 gain = auto_gain(picture, scene)
-            level = gain
-            if p.jump_at_s is not None:
-                since = truth.pts_s - p.jump_at_s
-                level = gain * 2.0 ** (p.jump_ev * float(np.clip(since / 0.4, 0.0, 1.0)))
+            level = gain * exposure_change(scene, truth.pts_s)
+            picture = lamp_light(scene, grease.over(picture), truth.pts_s)
             # The stored picture is turned so that the player's turn brings it upright.
             planes = turn_planes(sensor.planes(picture, level), p.rotation_deg // 90)
             writer.add(planes, tick)
-            frames.append(truth)
+            frames.append(replace(truth, pts_s=float(tick * TIME_BASE)))
             if progress and len(frames) % 150 == 0:
                 spent = (time.perf_counter() - begun) / len(frames)
-                print(f"{len(frames)}/{len(pts)} frames, {spent:.3f} s each", file=sys.stderr)
+                print(f"{len(frames)}/{len(shown)} frames, {spent:.3f} s each", file=sys.stderr)
     if p.rotation_deg:
         set_rotation(out_path, p.rotation_deg)
-    return _truth(stage, frames)
+    return truth_of(stage, frames)
 
 
-def _truth(stage: Stage, frames: list[FrameTruth]) -> Truth:
+def truth_of(stage: Stage, frames: list[FrameTruth]) -> Truth:
+    """All that is known of a stage whose film has these frames."""
     scene = stage.scene
     radius = stage.body.radius_m
     half = scene.width_m / 2.0
     bases = np.array([[-half, 0.0, 0.0], [half, 0.0, 0.0]])
-    shots = [judge(i + 1, k, scene.width_m, radius) for i, k in enumerate(stage.play.kicks)]
+    film = Film.of(scene, stage.play.duration_s)
+    shots, asides, half_seen = on_film(
+        [judge(i + 1, k, scene.width_m, radius) for i, k in enumerate(stage.play.kicks)],
+        stage.play.asides,
+        film,
+        scene.camera.bump_at_s,
+    )
     makes = sum(s.is_make for s in shots)
     rule = scene.rule
     return Truth(
@@ -111,6 +132,7 @@ def _truth(stage: Stage, frames: list[FrameTruth]) -> Truth:
             "back_steps": scene.goal.back_steps,
             "step_m": scene.goal.step_m,
             "rule": {"kind": "makes of shots", "makes": rule.makes, "shots": rule.shots},
+            "verdicts": verdicts([s.is_make for s in shots], half_seen, rule.makes, rule.shots),
         },
         kicker={"height_m": scene.kicker.height_m, "foot": scene.kicker.foot},
         tally={
@@ -121,6 +143,10 @@ def _truth(stage: Stage, frames: list[FrameTruth]) -> Truth:
         },
         shots=shots,
         frames=frames,
+        nuisance=scene.nuisance,
+        honest=scene.honest,
+        asides=asides,
+        gaps_s=film.holes(),
     )
 
 

@@ -8,27 +8,26 @@ from pathlib import Path
 from typing import Any, Literal
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
+
+from truth.extras import CrosserPart, FilmPart, FriendPart, Moment, Part, WeatherPart
 
 Point = tuple[float, float, float]
-Fetch = Literal["carry", "dribble", "kick_back", "next_ball"]
+# The last three: a friend behind the goal sends the ball back.
+Fetch = Literal["carry", "dribble", "kick_back", "next_ball", "rolled", "kicked", "thrown"]
+Seek = Literal["marker in", "marker out", "on the line", "just over"]
 GroundName = Literal["grass", "concrete", "gravel", "indoor"]
-WallName = Literal["brick", "plaster", "fence", "hedge"]
+WallName = Literal["brick", "plaster", "fence", "hedge", "net"]
 MarkerName = Literal["shoe", "cone", "bottle", "bag"]
 BallDesign = Literal["white", "classic", "yellow", "orange", "dark", "green"]
-
-
-class Part(BaseModel):
-    """Base of the tables: unknown keys are refused."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid")
 
 
 class CameraPart(Part):
     """Camera. Points are in the goal frame (x right, y back to the kicker, z up), metres.
 
     `hfov_deg` is across the picture's long side. `shake_deg` is the swing of an unsteady hand;
-    at `bump_at_s` the view turns by `bump_deg` (yaw, pitch, roll) and stays there.
+    at `bump_at_s` (or the moment `bump_when`) the view turns by `bump_deg` (yaw, pitch, roll) and
+    stays there.
     """
 
     position_m: Point
@@ -38,11 +37,16 @@ class CameraPart(Part):
     k1: float = 0.0
     shake_deg: float = 0.0
     bump_at_s: float | None = None
+    bump_when: Moment | None = None
     bump_deg: Point = (0.0, 0.0, 0.0)
 
 
 class PicturePart(Part):
-    """Sensor and file. Sizes are as displayed; `rotation_deg` is what a player turns clockwise."""
+    """Sensor and file. Sizes are as displayed; `rotation_deg` is what a player turns clockwise.
+
+    The exposure jumps by `jump_ev` at `jump_at_s` (or the moment `jump_when`). `smear` is how far
+    a greasy patch on the lens veils what lies behind it, 0 to 1.
+    """
 
     width_px: int = 1280
     height_px: int = 720
@@ -56,9 +60,11 @@ class PicturePart(Part):
     noise: float = 1.0
     exposure_ev: float = 0.0
     jump_at_s: float | None = None
+    jump_when: Moment | None = None
     jump_ev: float = 0.0
     vignette: float = 0.25
     warmth: float = 0.0
+    smear: float = Field(default=0.0, ge=0.0, le=1.0)
 
 
 class LightPart(Part):
@@ -83,13 +89,14 @@ class WallPart(Part):
 
 
 class GoalPart(Part):
-    """The student's set-up, in the student's own steps."""
+    """The student's set-up, in the student's own steps. A marker that `topples` falls when hit."""
 
     width_steps: int = 4
     back_steps: int = 10
     step_m: float = Field(default=0.6, ge=0.4, le=0.9)
     left: MarkerName = "cone"
     right: MarkerName = "cone"
+    topples: bool = False
 
 
 class BallPart(Part):
@@ -120,7 +127,10 @@ class RulePart(Part):
 class ShotPart(Part):
     """One shot: where the ball is sent and what the student does next.
 
-    `aim_x_m` is where the straight line from the kick spot meets the goal line.
+    `aim_x_m` is where the straight line from the kick spot meets the goal line. With `seek` the
+    aim (on that side of the goal) or the speed is searched for until the shot ends like that.
+    A `fluff` before the shot barely moves the ball, which is put back. The ball is put down
+    `closer_m` in front of the kick line. A shot that is `blocked` meets the friend.
     """
 
     aim_x_m: float
@@ -129,10 +139,18 @@ class ShotPart(Part):
     fetch: Fetch = "carry"
     through_goal: bool = False
     idle_s: float = 0.8
+    seek: Seek | None = None
+    fluff: bool = False
+    closer_m: float = 0.0
+    blocked: bool = False
 
 
 class Scene(Part):
-    """Everything a clip is made from."""
+    """Everything a clip is made from.
+
+    `nuisance` names what makes the set hard; `honest` is what an honest count may do with it:
+    judge it, judge or refuse it as a whole, or judge it up to the camera's bump.
+    """
 
     name: str
     seed: int
@@ -148,6 +166,12 @@ class Scene(Part):
     rule: RulePart = RulePart()
     ground_drag: bool = False
     shots: tuple[ShotPart, ...]
+    friend: FriendPart | None = None
+    crossers: tuple[CrosserPart, ...] = ()
+    weather: WeatherPart = WeatherPart()
+    film: FilmPart = FilmPart()
+    nuisance: str = ""
+    honest: Literal["judge", "judge or refuse", "judge up to the bump"] = "judge"
 
     @property
     def width_m(self) -> float:

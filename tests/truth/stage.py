@@ -9,16 +9,20 @@ import numpy as np
 
 from truth.backdrop import Light, Stillness
 from truth.camera import Camera, look_from
+from truth.collect import Play, stage_play
+from truth.editing import settle_moments
 from truth.motion import GOINGS, REBOUNDS, BallBody
-from truth.plot import Play, stage_play
-from truth.scenes import Scene
+from truth.scenes import CameraPart, Scene
 from truth.surfaces import GROUNDS, WALLS
-from truth.things import Bodies, add_marker, add_props, make_figure
+from truth.things import Bodies, add_marker, add_props, joined, make_figure
 
 
 @dataclass(slots=True)
 class Stage:
-    """A scene made ready: bodies, light, camera and the course of the set."""
+    """A scene made ready: bodies, light, camera and the course of the set.
+
+    Its `scene` has every moment as seconds from the set's beginning.
+    """
 
     scene: Scene
     camera: Camera
@@ -31,15 +35,19 @@ class Stage:
 
 def aim_camera(scene: Scene) -> Camera:
     """The camera of a scene, turned to its aim."""
-    c, p = scene.camera, scene.picture
+    return aim_lens(scene.camera, scene.picture.width_px, scene.picture.height_px)
+
+
+def aim_lens(c: CameraPart, width_px: int, height_px: int) -> Camera:
+    """A camera table as a camera, turned to its aim."""
     at = np.array([c.position_m[0], -c.position_m[1], c.position_m[2]])
     aim = np.array([c.aim_m[0], -c.aim_m[1], c.aim_m[2]]) - at
     yaw = math.degrees(math.atan2(aim[0], aim[1]))
     pitch = math.degrees(math.atan2(-aim[2], math.hypot(aim[0], aim[1])))
     return look_from(
         (float(at[0]), float(at[1]), float(at[2])),
-        p.width_px,
-        p.height_px,
+        width_px,
+        height_px,
         c.hfov_deg,
         (yaw, pitch, c.roll_deg),
         c.k1,
@@ -49,12 +57,12 @@ def aim_camera(scene: Scene) -> Camera:
 def set_stage(scene: Scene) -> Stage:
     """Build everything that a scene names."""
     rng = np.random.default_rng([scene.seed, 1])
-    bodies = Bodies([], [], [], [])
     half = scene.width_m / 2.0
+    markers = [Bodies([], [], [], []), Bodies([], [], [], [])]
     posts = np.array(
         [
-            add_marker(bodies, scene.goal.left, -half, rng),
-            add_marker(bodies, scene.goal.right, half, rng),
+            add_marker(markers[0], scene.goal.left, -half, rng),
+            add_marker(markers[1], scene.goal.right, half, rng),
         ]
     )
     rows, bounces = [], []
@@ -65,20 +73,8 @@ def set_stage(scene: Scene) -> Stage:
         rows.append([1.0 if across else 0.0, place, w.height_m, WALLS[w.kind]])
         if w.rebounds:
             bounces.append([1.0 if across else 0.0, place, w.height_m, REBOUNDS[w.kind]])
-        if across and place > 0:
+        if across and place > 0 and w.kind != "net":
             back_y = min(back_y, place)
-    if scene.props and back_y < 1e5:
-        add_props(bodies, scene.props, back_y, rng)
-    solids, casters, coats, groups = bodies.arrays()
-    still = Stillness(
-        GROUNDS[scene.ground],
-        scene.seed,
-        np.array(rows, float).reshape(-1, 4),
-        solids,
-        casters,
-        coats,
-        groups,
-    )
     lamp = scene.light
     bearing, rise = math.radians(lamp.sun_bearing_deg), math.radians(lamp.sun_height_deg)
     to_sun = np.array(
@@ -110,4 +106,19 @@ def set_stage(scene: Scene) -> Stage:
         np.random.default_rng([scene.seed, 2]),
     )
     play = stage_play(scene, body, person, scene.seed)
+    scene = settle_moments(scene, play.kicks)
+    fallen = {t.marker for t in play.topples}
+    bodies = joined([m for i, m in enumerate(markers) if i not in fallen])
+    if scene.props and back_y < 1e5:
+        add_props(bodies, scene.props, back_y, rng)
+    solids, casters, coats, groups = bodies.arrays()
+    still = Stillness(
+        GROUNDS[scene.ground],
+        scene.seed,
+        np.array(rows, float).reshape(-1, 4),
+        solids,
+        casters,
+        coats,
+        groups,
+    )
     return Stage(scene, aim_camera(scene), light, still, body, play, back_y)

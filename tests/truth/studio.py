@@ -14,7 +14,7 @@ from truth.backdrop import Backdrop, paint_backdrop
 from truth.camera import Camera, sphere_box
 from truth.coats import boxes_of
 from truth.motion import RATE_HZ
-from truth.plot import FIGURE_HZ
+from truth.people import FIGURE_HZ
 from truth.record import FrameTruth, to_goal
 from truth.scenes import Scene
 from truth.sight import ball_in_view
@@ -22,6 +22,7 @@ from truth.stage import Stage
 from truth.things import ball_skin
 from truth.tracing import draw_moving
 from truth.video import TIME_BASE
+from truth.wind import Wind
 
 # Ellipsoids and oval cones reach beyond the caster that stands for them.
 DRAWN_PAD_M = 0.06
@@ -163,16 +164,21 @@ def camera_sway(scene: Scene, at_s: float) -> tuple[float, float, float]:
 
 
 def frames_of(stage: Stage, pts: list[int]) -> Iterator[tuple[Picture, FrameTruth]]:
-    """Linear frames and their truth in order of time."""
+    """Linear frames and their truth in order of time; wind blows for a camera that stands still."""
     scene = stage.scene
     moves = scene.camera.shake_deg > 0 or scene.camera.bump_at_s is not None
     camera = stage.camera
     if not moves:
         studio = Studio.open(stage, camera)
+        wind = Wind.over(scene, camera, studio.backdrop, stage.light.to_sun)
         for tick in pts:
             at = float(tick * TIME_BASE)
+            base, still = studio.backdrop, studio.base
+            if wind is not None:
+                base = wind.stirred(base, at)
+                still = base.sun + base.sky
             yield (
-                studio.draw(camera, at, studio.backdrop, studio.base),
+                studio.draw(camera, at, base, still),
                 studio.frame_truth(camera, at, studio.backdrop),
             )
         return

@@ -7,8 +7,8 @@ from truth.noise import cells, fractal, hash01, seen, value_noise
 
 GRASS, CONCRETE, GRAVEL, INDOOR = 0, 1, 2, 3
 GROUNDS = {"grass": GRASS, "concrete": CONCRETE, "gravel": GRAVEL, "indoor": INDOOR}
-BRICK, PLASTER, FENCE, HEDGE = 0, 1, 2, 3
-WALLS = {"brick": BRICK, "plaster": PLASTER, "fence": FENCE, "hedge": HEDGE}
+BRICK, PLASTER, FENCE, HEDGE, NET = 0, 1, 2, 3, 4
+WALLS = {"brick": BRICK, "plaster": PLASTER, "fence": FENCE, "hedge": HEDGE, "net": NET}
 Colour = tuple[float, float, float, float]
 
 
@@ -231,6 +231,17 @@ def hedge(u: float, z: float, fp: float, seed: int) -> Colour:
 
 
 @kernel
+def net_holds(u: float, z: float, fp: float) -> bool:
+    """Whether a ray meets a cord of the net: 4 mm cords, 10 cm apart, tape along the top."""
+    gu = abs(u / 0.1 - math.floor(u / 0.1 + 0.5)) * 0.1
+    gz = abs(z / 0.1 - math.floor(z / 0.1 + 0.5)) * 0.1
+    width = max(0.004, 0.5 * fp)
+    # A cord thinner than a sample is met by as many samples as its share of them.
+    thin = hash01(math.floor(u / 0.0007), math.floor(z / 0.0007), 17) < 0.004 / width
+    return min(gu, gz) < 0.5 * width and thin
+
+
+@kernel
 def upright(kind: int, u: float, z: float, fp: float, seed: int) -> Colour:
     """Albedo and gloss of an upright surface at u along it and z up."""
     if kind == 0:
@@ -239,6 +250,8 @@ def upright(kind: int, u: float, z: float, fp: float, seed: int) -> Colour:
         return plaster(u, z, fp, seed)
     if kind == 2:
         return fence(u, z, fp, seed)
+    if kind == 4:
+        return 0.55, 0.55, 0.53, 0.0
     return hedge(u, z, fp, seed)
 
 

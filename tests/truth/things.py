@@ -73,6 +73,18 @@ class Bodies:
         )
 
 
+def joined(parts: list[Bodies]) -> Bodies:
+    """All bodies in one collection."""
+    out = Bodies([], [], [], [])
+    for part in parts:
+        first = len(out.solids)
+        out.solids += part.solids
+        out.casters += part.casters
+        out.coats += part.coats
+        out.groups += [(a + first, b + first, c) for a, b, c in part.groups]
+    return out
+
+
 def flat_axes(turn: float) -> Floats:
     """Axes (right, forward, up) turned about the vertical."""
     c, s = math.cos(turn), math.sin(turn)

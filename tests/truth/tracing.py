@@ -13,7 +13,7 @@ from truth.jit import kernel
 from truth.shapes import hit_solid, sky_left, sun_left
 
 TILE_PX = 8
-MAX_LISTED = 96
+MAX_LISTED = 192  # bodies over one tile: three people and what they hold
 
 
 @kernel

@@ -1,0 +1,27 @@
+"""The measurements: ``python bench count`` (time, memory) and ``python bench accuracy``."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests"))  # the sets and their truth
+
+import click
+
+from accuracy import accuracy
+from bench_count import main as count
+from evaluation import sets
+
+
+@click.group()
+def bench() -> None:
+    """Measure how fast and how right the count is."""
+
+
+bench.add_command(count, "count")
+bench.add_command(accuracy)
+bench.add_command(sets)
+
+if __name__ == "__main__":
+    bench(prog_name="python bench")

@@ -1,0 +1,104 @@
+"""One evaluation clip counted in a process of its own: ``python judge_one.py CLIP TRUTH MARKERS``.
+
+MARKERS is ``found`` (the tool looks for them) or ``given`` (from the truth). The stage and the
+ball's size are told, as a teacher would tell them. Prints one line of JSON. The clip is decoded
+bare first, for the ratio of times.
+"""
+
+from __future__ import annotations
+
+import json
+import resource
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+from one_run import decoding
+from shoegoal.analysis.model import Analysis
+from shoegoal.analysis.run import analyse_clip
+from shoegoal.analysis.settings import CountSettings
+from shoegoal.errors import ShoegoalError
+from shoegoal.ladder.rules import MakesOfShots, Stage
+from shoegoal.scene.ball_size import BallSize
+from shoegoal.types import Estimate, ImagePoint
+
+
+def main(clip: Path, truth_path: Path, markers: str) -> None:
+    """Count one clip and print what came out."""
+    truth = json.loads(truth_path.read_text(encoding="utf-8"))
+    settings = settings_of(truth, given=markers == "given")
+    decode_wall_s, decode_cpu_s, _ = timed(decoding(clip))
+    wall_s, cpu_s, analysis = timed(lambda: counted(clip, settings))
+    found = {"refused": analysis} if isinstance(analysis, str) else told(analysis)
+    peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024  # in KiB on Linux
+    print(
+        json.dumps(
+            {
+                **found,
+                "wall_ratio": wall_s / decode_wall_s,
+                "cpu_ratio": cpu_s / decode_cpu_s,
+                "cpu_s": cpu_s,
+                "peak_mb": peak_mb,
+            }
+        )
+    )
+
+
+def timed(work: Any) -> tuple[float, float, Any]:
+    """Wall and CPU time of some work, and what it returned."""
+    wall_s, cpu_s = time.perf_counter(), time.process_time()
+    result = work()
+    return time.perf_counter() - wall_s, time.process_time() - cpu_s, result
+
+
+def settings_of(truth: dict[str, Any], *, given: bool) -> CountSettings:
+    """Stage and ball as the truth has them; the markers only where they are given."""
+    asked = truth["stage"]
+    rule = MakesOfShots(asked["rule"]["makes"], asked["rule"]["shots"])
+    size = truth["ball"]["size"]
+    stage = Stage("set", "Set", rule, asked["width_steps"], asked["back_steps"], size)
+    left, right = (ImagePoint(*point) for point in truth["goal"]["inner_bases_px"])
+    ball = BallSize(str(size))
+    return CountSettings(stage, left, right, ball) if given else CountSettings(stage, ball=ball)
+
+
+def counted(clip: Path, settings: CountSettings) -> Analysis | str:
+    """The analysis, or the sentence with which the clip was refused."""
+    try:
+        return analyse_clip(clip, settings).analysis
+    except ShoegoalError as error:
+        return str(error)
+
+
+def told(analysis: Analysis) -> dict[str, Any]:
+    """What the accuracy table needs of an analysis."""
+    scene = analysis.scene
+    return {
+        "refused": None,
+        "decision": analysis.verdict.decision.value,
+        "shots": [
+            {
+                "time_s": s.kick_time_s,
+                "call": s.call.value,
+                "outcome": s.outcome.value,
+                "p_make": s.p_make,
+                "reason": s.reason,
+            }
+            for s in analysis.shots
+        ],
+        "left_out": [{"time_s": k.time_s, "why": k.why} for k in analysis.left_out],
+        "width_m": pair(scene.goal_width_m),
+        "distance_m": pair(scene.kick_distance_m),
+        "markers_px": [[p.x_px, p.y_px] for p in (scene.left_px, scene.right_px)],
+        "problems": list(analysis.problems),
+    }
+
+
+def pair(estimate: Estimate | None) -> list[float] | None:
+    """Value and standard deviation."""
+    return None if estimate is None else [estimate.value, estimate.sigma]
+
+
+if __name__ == "__main__":
+    main(Path(sys.argv[1]), Path(sys.argv[2]), sys.argv[3])
