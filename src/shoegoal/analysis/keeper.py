@@ -124,5 +124,4 @@ class PictureKeeper:
 
 
 def _may_be_a_shot(track: BallTrack) -> bool:
-    known = track.ball_score >= LIKE_A_BALL or track.roundness >= MIN_ROUNDNESS
-    return known and runs_straight(track.sightings)
+    return track.ball_score >= LIKE_A_BALL and runs_straight(track.sightings)

@@ -152,5 +152,5 @@ def _ball_at_its_spot(look: QuickLook, kicks: Sequence[Kick]) -> BallSighting | 
     kicked = [k.rest for k in kicks if k.rest is not None and k.flight is not None]
     if kicked:
         return kicked[0]
-    balls = sorted(likely_balls(look.record), key=lambda rest: -(rest.ball_score or 0.0))
+    balls = sorted(likely_balls(look.record), key=lambda rest: -rest.ball_score)
     return balls[0].sighting if balls else None

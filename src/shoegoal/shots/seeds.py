@@ -12,10 +12,9 @@ from shoegoal.ball.watch import BallRecord
 from shoegoal.shots.kicks import LIKE_A_BALL, Kick
 from shoegoal.types import BallSighting
 
-MIN_ROUNDNESS = 0.5
 # A ball on its way may be off the ground, and its sightings err together: they may bend the
 # ground only where resting balls leave it free. Of the diameter.
-ON_ITS_WAY_SIGMA = 0.15
+ON_ITS_WAY_SIGMA = 0.10
 # A resting ball is measured once but was there in every picture for seconds, on the ground for
 # sure: it counts as this many sightings.
 RESTING_VOTES = 6
@@ -30,23 +29,17 @@ def likely_ground_sightings(record: BallRecord) -> list[BallSighting]:
 
     Returns
     -------
-    Resting places that the detector takes for a ball's, and sightings of the straight, round tracks
-    that it takes for a ball; of all straight, round tracks when it knows none of them.
+    Resting places and straight tracks that the gauge takes for a ball's.
     """
-    straight = [
-        d
-        for d in record.departures
-        if d.track.roundness >= MIN_ROUNDNESS and runs_straight(d.track.sightings)
-    ]
-    chosen = [d for d in straight if d.track.ball_score >= LIKE_A_BALL] or straight
     found = [
         r.sighting
         for r in record.resting
-        if (r.ball_score or 0.0) >= LIKE_A_BALL
+        if r.ball_score >= LIKE_A_BALL
         for _ in range(RESTING_VOTES)
     ]
-    for departure in chosen:
-        found.extend(_on_their_way(departure.track.sightings))
+    for track in (d.track for d in record.departures):
+        if track.ball_score >= LIKE_A_BALL and runs_straight(track.sightings):
+            found.extend(_on_their_way(track.sightings))
     return found
 
 
