@@ -10,10 +10,10 @@ from typing import Any
 import cv2
 import numpy as np
 import pytest
+from shoegoal.ball.portraits import take_portrait
 
 from shoegoal.ball import detector
 from shoegoal.ball.detector import BINS, INPUT_PX, PERSON, SPORTS_BALL, STRIDES, ball_score, detect
-from shoegoal.ball.portraits import take_portrait
 from shoegoal.clip.frame import Frame
 from shoegoal.clip.reader import open_clip
 from shoegoal.shots.kicks import LIKE_A_BALL

@@ -134,7 +134,7 @@ def test_a_walking_person_is_no_ball() -> None:
 
     record = watch(Yard(paint), 6.0)
     assert all(d.track.ball_score < LIKE_A_BALL for d in record.departures)
-    assert all((r.ball_score or 0.0) < LIKE_A_BALL for r in record.resting)
+    assert all(r.ball_score < LIKE_A_BALL for r in record.resting)
     assert kick_times_by_looks(record) == []
     for height_m in (0.5, 1.0, 1.5):
         for pitch_deg in (4.0, 8.0, 12.0):
