@@ -15,13 +15,13 @@ from shoegoal.ball.tracks import MAX_GAP_S, Track, TrackLinker, roughness, worth
 from shoegoal.clip.frame import Frame
 from shoegoal.types import BallSighting
 
-CROP = np.zeros((4, 4), np.uint8)
+CROPS = (np.zeros((4, 4), np.uint8), np.zeros((2, 2), np.uint8), np.zeros((2, 2), np.uint8))
 HALF = np.full((180, 320), 128, np.uint8)
 FRAME = Frame(0.0, np.full((360, 640), 90, np.uint8), HALF, HALF)
 
 
 def blob(time_s: float, x: float, y: float, size: float = 20.0) -> Blob:
-    return Blob(time_s, x, y, size, size, size, (0, 0), CROP, CROP, 10.0, 9.0)
+    return Blob(time_s, x, y, size, size, size, (0, 0), CROPS, CROPS, 10.0, 9.0)
 
 
 def link(moments: list[tuple[float, list[Blob]]]) -> list[Track]:

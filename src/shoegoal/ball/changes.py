@@ -24,6 +24,7 @@ MAX_ASPECT = 4.0
 MIN_FILL = 0.15
 MAX_GUESSES = 8  # per comparison, reading and band of sizes
 BANDS = (0.01, 0.02, 0.05)  # radii as shares of the long side
+MOST_CROP_PX = 192  # a larger ball is measured as well in fewer pixels
 POOL_PX = 9  # small pixels over which a near ball's paint is taken together
 POOLED_CONTRAST = 9.0
 NEAR_RADIUS = 0.02  # of the long side: a ball at least this large is near
@@ -43,8 +44,10 @@ class SettledChange:
     box_small : x, y, width, height in the small frame.
     before_s : last time at which the old look was seen there.
     after_s : time by which the new look had settled there.
-    old, new : native (luma, u, v) crops round the patch, the chroma at half size.
-    origin_px : native (x, y) of the crops' first pixel.
+    old, new : (luma, u, v) crops round the patch, the chroma at half size; native, or reduced
+        where the patch is large.
+    origin_px : native (x, y) of the corner where the crops begin.
+    blocks : native pixels along a side of a crop's pixel.
     guess_px : native (x, y, radius) of the largest disc that fits into a part of the patch; None
         when the patch stands alone.
     """
@@ -55,7 +58,27 @@ class SettledChange:
     old: Planes
     new: Planes
     origin_px: tuple[int, int]
+    blocks: int
     guess_px: tuple[float, float, float] | None
+
+    def native_px(self, x: float, y: float) -> tuple[float, float]:
+        """Say where a place in the crops lies in the native picture."""
+        middle = (self.blocks - 1) / 2  # of a crop's pixel in native ones
+        return (
+            x * self.blocks + middle + self.origin_px[0],
+            y * self.blocks + middle + self.origin_px[1],
+        )
+
+    def guess_in_crop(self) -> tuple[float, float, float] | None:
+        """Give the guess's (x, y, radius) in the crops' pixels."""
+        if self.guess_px is None:
+            return None
+        middle, (x, y, radius) = (self.blocks - 1) / 2, self.guess_px
+        return (
+            (x - self.origin_px[0] - middle) / self.blocks,
+            (y - self.origin_px[1] - middle) / self.blocks,
+            radius / self.blocks,
+        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -145,7 +168,28 @@ def _change(
     inside = changed[rows, columns] > 0
     seen = later.left_at_s[rows, columns][inside]
     before_s = float(np.median(seen)) if seen.size else earlier.time_s
-    return SettledChange(box, before_s, later.time_s, old, new, origin, guess)
+    blocks = -(-max(old[0].shape) // MOST_CROP_PX)
+    old, new = _reduced(old, blocks), _reduced(new, blocks)
+    return SettledChange(box, before_s, later.time_s, old, new, origin, blocks, guess)
+
+
+def _reduced(planes: Planes, blocks: int) -> Planes:
+    """Average over blocks of pixels; what does not fill a block at the far sides is left out."""
+    if blocks == 1:
+        return planes
+    rows, columns = (n // (2 * blocks) for n in planes[0].shape)
+    luma, u, v = (
+        np.asarray(
+            cv2.resize(
+                plane[: n * blocks * rows, : n * blocks * columns],
+                (n * columns, n * rows),
+                interpolation=cv2.INTER_AREA,
+            ),
+            np.uint8,
+        )
+        for plane, n in zip(planes, (2, 1, 1), strict=True)
+    )
+    return luma, u, v
 
 
 def _disc_guesses(mask: U8, least: float) -> list[tuple[float, float, float]]:

@@ -79,7 +79,7 @@ def _search(track: BallTrack, change: SettledChange) -> list[RestingBall]:
     paint = np.clip(difference.astype(np.float32) / CONTRAST, 0, 1)
     found = []
     for grow in (0.85, 1.0, 1.2):
-        diameter = first.diameter_px * grow
+        diameter = first.diameter_px * grow / change.blocks
         if diameter > min(paint.shape) or diameter < 4:
             continue
         match = cv2.filter2D(
@@ -94,11 +94,10 @@ def _search(track: BallTrack, change: SettledChange) -> list[RestingBall]:
             continue
         sighting = BallSighting(
             change.before_s,
-            x + change.origin_px[0],
-            y + change.origin_px[1],
-            diameter,
-            0.08 * diameter,
-            0.12 * diameter,
+            *change.native_px(x, y),
+            diameter * change.blocks,
+            0.08 * diameter * change.blocks,
+            0.12 * diameter * change.blocks,
             at_rest=True,
         )
         found.append(

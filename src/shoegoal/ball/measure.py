@@ -256,7 +256,8 @@ def _disc_from_outline(points: npt.NDArray[np.float64], mask: U8) -> Disc | None
 def _thinned(points: F64) -> F64:
     if len(points) <= MOST_POINTS:
         return points
-    return points[np.linspace(0, len(points) - 1, MOST_POINTS).astype(int)]
+    kept: F64 = points[np.linspace(0, len(points) - 1, MOST_POINTS).astype(int)]
+    return kept
 
 
 def _rim_share(points: F64, circle: _Circle) -> float:
@@ -381,11 +382,11 @@ def _edges(picture: U8, x: float, y: float, radius: float, contrast: float) -> F
 
     The outermost step down counts, so that a dark panel's edge inside the ball is passed over.
     """
-    across, down = (
-        (radius * _RAY_X + x).astype(np.float32),
-        (radius * _RAY_Y + y).astype(np.float32),
+    across = (radius * _RAY_X + x).astype(np.float32)
+    down = (radius * _RAY_Y + y).astype(np.float32)
+    profile: U8 = np.asarray(
+        cv2.remap(picture, across, down, cv2.INTER_LINEAR, borderValue=0), np.uint8
     )
-    profile = np.asarray(cv2.remap(picture, across, down, cv2.INTER_LINEAR, borderValue=0))
     inner, outer = _middle(profile[:, _INSIDE]), _middle(profile[:, _OUTSIDE])
     level = (inner + outer) / 2
     above = profile >= level[:, None]
@@ -399,7 +400,7 @@ def _edges(picture: U8, x: float, y: float, radius: float, contrast: float) -> F
     return np.column_stack([x + edge * _RAY_COS[rays], y + edge * _RAY_SIN[rays]])
 
 
-def _middle(profile: npt.NDArray[np.uint8]) -> F64:
+def _middle(profile: U8) -> F64:
     """Median along each ray, of an odd number of samples."""
     half = profile.shape[1] // 2
     return np.partition(profile, half, axis=1)[:, half].astype(np.float64)

@@ -22,6 +22,7 @@ STIRRED_SHARE = 0.1  # of a thing must have moved for the whole of it to count a
 BODY_AREA = 0.004  # share of the picture above which a moving thing may be a person
 
 U8 = npt.NDArray[np.uint8]
+Planes = tuple[U8, U8, U8]
 _CLOSING = np.ones((3, 3), np.uint8)
 
 
@@ -36,8 +37,7 @@ class Blob:
     size_px : diameter of the disc of the same area, native pixels.
     length_px, width_px : sides of its bounding box, longer first, native pixels.
     origin_px : native (x, y) of the crop's first pixel.
-    difference : native crop of the difference from the settled picture.
-    solid : the same with shadow-like pixels left out.
+    now, before : native (luma, u, v) crops of the frame and of the settled picture.
     contrast : levels above which a difference is paint.
     body_gap : distance to the nearest body-size moving thing, in own diameters.
     """
@@ -49,10 +49,18 @@ class Blob:
     length_px: float
     width_px: float
     origin_px: tuple[int, int]
-    difference: U8
-    solid: U8
+    now: Planes
+    before: Planes
     contrast: float
     body_gap: float
+
+    def difference(self) -> U8:
+        """Work out how much each native pixel differs from the settled picture."""
+        return paint_difference(self.now, self.before)
+
+    def solid(self) -> U8:
+        """Work out the same with shadow-like pixels left out."""
+        return self.difference() * (1 - shadow_like(self.now, self.before))
 
 
 @dataclass(frozen=True, slots=True)
@@ -202,7 +210,6 @@ def _blob(
         dx = np.maximum(0, np.maximum(bodies[:, 0] - cx, cx - bodies[:, 0] - bodies[:, 2]))
         dy = np.maximum(0, np.maximum(bodies[:, 1] - cy, cy - bodies[:, 1] - bodies[:, 3]))
         gap = float(np.min(np.hypot(dx, dy)) / max(1.0, size_px))
-    difference = paint_difference(now, before)
     return Blob(
         frame.time_s,
         cx,
@@ -211,8 +218,8 @@ def _blob(
         max(w, h) / scale,
         min(w, h) / scale,
         origin,
-        difference,
-        difference * (1 - shadow_like(now, before)),
+        now,
+        before,
         settled.contrast_at(float(centre[0]), float(centre[1])),
         gap,
     )

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
+import cv2
 import numpy as np
 import numpy.typing as npt
 
@@ -29,6 +30,7 @@ MOVING_SIZE_SIGMA = 0.04  # of the diameter: what motion blur and a turning shad
 BLOB_STRICTNESS = 0.7  # of the limits, for blobs, whose middles wander
 MIN_REST_RIM = 0.55
 MIN_REST_FILL = 0.55
+SHADED_SHARE = 0.02  # with less of a patch like a shadow, leaving it out changes nothing
 RIM_RATIO = 1.25  # the picture with the ball has this much more rim than the one without
 
 
@@ -157,14 +159,8 @@ def resting_ball(change: SettledChange) -> RestingBall | None:
     """Measure a settled change; None when it is not a round thing that came or went."""
     difference = paint_difference(change.old, change.new)
     contrast = max(12.0, 1.5 * float(np.percentile(difference, 25)))
-    # The ball's own shadow came or went with it, and a kicker's may lie across both pictures.
-    readings = (
-        difference,
-        difference * (1 - shadow_like(change.new, change.old)),
-        difference * (1 - shadow_like(change.old, change.new)),
-    )
     found: list[Disc] = []
-    for reading in readings:
+    for reading in _readings(change, difference):
         d = _settled_disc(change, reading, contrast)
         if d and not d.streak_px and d.rim_share >= MIN_REST_RIM and d.fill >= MIN_REST_FILL:
             found.append(d)
@@ -180,22 +176,32 @@ def resting_ball(change: SettledChange) -> RestingBall | None:
     arrived = new > old
     sighting = BallSighting(
         change.after_s if arrived else change.before_s,
-        disc.x_px + change.origin_px[0],
-        disc.y_px + change.origin_px[1],
-        disc.diameter_px,
-        disc.sigma_px,
-        disc.diameter_sigma_px,
+        *change.native_px(disc.x_px, disc.y_px),
+        disc.diameter_px * change.blocks,
+        disc.sigma_px * change.blocks,
+        disc.diameter_sigma_px * change.blocks,
         at_rest=True,
     )
     return RestingBall(sighting, change.before_s, change.after_s, arrived, disc.rim_share)
 
 
+def _readings(change: SettledChange, difference: U8) -> Iterator[U8]:
+    """Give the difference, then the same without shadows that came and without those that went.
+
+    The ball's own shadow came or went with it, and a kicker's may lie across both pictures.
+    """
+    yield difference
+    for now, before in ((change.new, change.old), (change.old, change.new)):
+        shaded = shadow_like(now, before)
+        if cv2.countNonZero(shaded) >= SHADED_SHARE * shaded.size:
+            yield difference * (1 - shaded)
+
+
 def _settled_disc(change: SettledChange, difference: U8, contrast: float) -> Disc | None:
-    if change.guess_px is None:
+    guess = change.guess_in_crop()
+    if guess is None:
         return measure_disc(difference, contrast)
-    x, y, radius = change.guess_px
-    x0, y0 = change.origin_px
-    return measure_round(difference, contrast, x - x0, y - y0, radius)
+    return measure_round(difference, contrast, *guess)
 
 
 def same_event(a: RestingBall, b: RestingBall) -> bool:
@@ -211,11 +217,11 @@ def same_event(a: RestingBall, b: RestingBall) -> bool:
 
 def _disc_of(blob: Blob) -> Disc | None:
     near = (blob.x_px - blob.origin_px[0], blob.y_px - blob.origin_px[1])
-    first = measure_disc(blob.solid, blob.contrast, near)
+    first = measure_disc(blob.solid(), blob.contrast, near)
     if first is not None and first.rim_share >= GOOD_RIM:
         return first
     found = [
-        d for d in (first, measure_disc(blob.difference, blob.contrast, near)) if d is not None
+        d for d in (first, measure_disc(blob.difference(), blob.contrast, near)) if d is not None
     ]
     return max(found, key=lambda disc: disc.rim_share, default=None)
 

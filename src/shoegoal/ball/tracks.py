@@ -85,7 +85,8 @@ class TrackLinker:
                     free.discard(int(column))
         self._open.extend(Track([blobs[i]]) for i in sorted(free))
         for track in self._open:
-            if track.end_s == motion.time_s and len(track.blobs) in PORTRAIT_AT:
+            is_due = track.end_s == motion.time_s and len(track.blobs) in PORTRAIT_AT
+            if is_due and worth_a_look(track):
                 last = track.blobs[-1]
                 track.portraits.append(take_portrait(frame, last.x_px, last.y_px, last.size_px))
         ended = [t for t in self._open if motion.time_s - t.end_s > MAX_GAP_S]

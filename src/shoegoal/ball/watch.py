@@ -109,7 +109,10 @@ class BallWatcher:
                 self.record.resting.append(self._scored(found, frame))
             elif found.roundness > twin.roundness:
                 place = self.record.resting.index(twin)
-                self.record.resting[place] = self._scored(found, frame)
+                known = replace(found, ball_score=twin.ball_score)
+                self.record.resting[place] = (
+                    self._scored(found, frame) if twin.ball_score is None else known
+                )
 
     def _scored(self, found: RestingBall, frame: Frame) -> RestingBall:
         """Ask the detector about something that left, as long as it is not asked too often."""
