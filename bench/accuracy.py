@@ -37,6 +37,7 @@ MARKERS = ("found", "given")
     help="Found by the tool, given from the truth, or one after the other.",
 )
 @click.option("--rendered-only", is_flag=True, help="Leave out sets that are not rendered yet.")
+@click.option("--kept", is_flag=True, help="Only what this source has counted already.")
 @click.option("--faults", is_flag=True, help="List what went wrong below the table.")
 @click.option(
     "--diagram",
@@ -51,22 +52,25 @@ def accuracy(
     cache: Path,
     markers: str,
     rendered_only: bool,
+    kept: bool,
     faults: bool,
     diagram: Path | None,
     as_json: bool,
 ) -> None:
     """Count the evaluation sets and compare every shot with the truth."""
     tree = tree_hash(SOURCE)
-    kept = Results(cache / "results.jsonl")
+    results = Results(cache / "results.jsonl")
     rows: list[Row] = []
     for one in chosen(only, split, limit):
         place = Shelved.of(one, cache)
-        if rendered_only and not place.is_there:
+        if (rendered_only or kept) and not place.is_there:
             continue
         place = on_shelf(one, cache)
         truth = json.loads(place.truth.read_text(encoding="utf-8"))
         for way in MARKERS if markers == "both" else (markers,):
-            count = kept.count(place, tree, way)
+            if kept and not results.has(place, tree, way):
+                continue
+            count = results.count(place, tree, way)
             rows.append(Row(one.name, one.trouble.nuisance, one.trouble.good, way, count,
                             score(truth, count)))  # fmt: skip
             if as_json:
@@ -89,6 +93,10 @@ class Results:
             for line in path.read_text(encoding="utf-8").splitlines():
                 entry = json.loads(line)
                 self._kept[entry["clip"], entry["tree"], entry["markers"]] = entry["count"]
+
+    def has(self, place: Shelved, tree: str, markers: str) -> bool:
+        """Whether the count of a clip is kept."""
+        return (file_hash(place.clip), tree, markers) in self._kept
 
     def count(self, place: Shelved, tree: str, markers: str) -> dict[str, Any]:
         """Return the kept count of a clip, or count it."""

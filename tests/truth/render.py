@@ -11,9 +11,11 @@ from pathlib import Path
 
 import numpy as np
 
-from truth.arrays import Floats, Picture
+from truth.arrays import Bytes, Floats, Picture
 from truth.editing import Film, on_film, verdicts
+from truth.evaluation import Painter
 from truth.optics import LensGrease, exposure_change, lamp_light
+from truth.painter import Reel
 from truth.record import FrameTruth, Truth, camera_record, judge, to_goal
 from truth.scenes import Scene, load_scene
 from truth.sensor import Sensor, turn_planes
@@ -21,8 +23,28 @@ from truth.stage import Stage, set_stage
 from truth.studio import frames_of
 from truth.video import TIME_BASE, ClipWriter, set_rotation
 
-# Who draws: linear frames of a stage, and their truth, at the times of the set asked for (ticks).
-FramesOf = Callable[[Stage, list[int]], Iterator[tuple[Picture, FrameTruth]]]
+# A painter's linear frames of a stage with their truth, at given times of the set (ticks), and
+# what turns each, or the same after the lens has had its way with it, into stacked 4:2:0 planes.
+Shoot = tuple[Iterator[tuple[Picture, FrameTruth]], Callable[[Picture, Floats], Bytes]]
+
+
+def shoot_traced(stage: Stage, ticks: list[int]) -> Shoot:
+    """Frames by following light through the scene."""
+    p = stage.scene.picture
+    sensor = Sensor.make(p.width_px, p.height_px, p.noise, p.vignette, stage.scene.seed)
+    return frames_of(stage, ticks), sensor.planes
+
+
+def shoot_plain(stage: Stage, ticks: list[int]) -> Shoot:
+    """Frames painted with tiles, stamps and shadow polygons."""
+    reel = Reel.open(stage, ticks)
+    return reel.frames(), reel.develop
+
+
+PAINTERS: dict[Painter, Callable[[Stage, list[int]], Shoot]] = {
+    "traced": shoot_traced,
+    "plain": shoot_plain,
+}
 
 
 def auto_gain(backdrop: Picture, scene: Scene) -> Floats:
@@ -41,10 +63,7 @@ def auto_gain(backdrop: Picture, scene: Scene) -> Floats:
 
 
 def render_clip(
-    scene: Scene,
-    out_path: Path,
-    progress: bool = False,
-    frames_of: FramesOf = frames_of,
+    scene: Scene, out_path: Path, progress: bool = False, painter: Painter = "traced"
 ) -> Truth:
     """Render a scene to an mp4.
 
@@ -54,8 +73,9 @@ def render_clip(
         The mp4 to write.
     progress
         Say how far it is on stderr.
-    frames_of
-        Who draws.
+    painter
+        "traced" follows light through the scene; "plain" paints it with tiles and stamps, sooner
+        and with other looks. Both show the same events and tell the same truth.
 
     Returns
     -------
@@ -67,20 +87,20 @@ def render_clip(
     p = scene.picture
     taken, shown = Film.of(scene, stage.play.duration_s).ticks(scene)
     grease = LensGrease.on(p.width_px, p.height_px, p.smear, scene.seed)
-    sensor = Sensor.make(p.width_px, p.height_px, p.noise, p.vignette, scene.seed)
+    source, develop = PAINTERS[painter](stage, taken)
     upright = p.rotation_deg % 180 == 0
     stored = (p.width_px, p.height_px) if upright else (p.height_px, p.width_px)
     frames: list[FrameTruth] = []
     gain: Floats | None = None
     begun = time.perf_counter()
     with ClipWriter(out_path, *stored, p.fps, p.codec, p.crf, p.preset) as writer:
-        for tick, (picture, truth) in zip(shown, frames_of(stage, taken), strict=True):
+        for tick, (picture, truth) in zip(shown, source, strict=True):
             if gain is None:
                 gain = auto_gain(picture, scene)
             level = gain * exposure_change(scene, truth.pts_s)
             picture = lamp_light(scene, grease.over(picture), truth.pts_s)
             # The stored picture is turned so that the player's turn brings it upright.
-            planes = turn_planes(sensor.planes(picture, level), p.rotation_deg // 90)
+            planes = turn_planes(develop(picture, level), p.rotation_deg // 90)
             writer.add(planes, tick)
             frames.append(replace(truth, pts_s=float(tick * TIME_BASE)))
             if progress and len(frames) % 150 == 0:
@@ -155,11 +175,12 @@ def main(argv: list[str] | None = None) -> None:
     parser = argparse.ArgumentParser(description="Render scene files to clips with their truth.")
     parser.add_argument("scenes", nargs="+", type=Path)
     parser.add_argument("--out", type=Path, default=Path())
+    parser.add_argument("--painter", choices=list(PAINTERS), default="traced")
     options = parser.parse_args(argv)
     options.out.mkdir(parents=True, exist_ok=True)
     for path in options.scenes:
         clip = options.out / f"{path.stem}.mp4"
-        truth = render_clip(load_scene(path), clip, progress=True)
+        truth = render_clip(load_scene(path), clip, progress=True, painter=options.painter)
         truth.write(clip.with_suffix(".truth.json"))
         print(f"{clip}: {truth.tally['makes']} of {truth.tally['shots']}")
 

@@ -11,12 +11,10 @@ from pathlib import Path
 
 from truth.catalogue import EvaluationSet, chosen
 from truth.evaluation import Painter
-from truth.render import FramesOf, render_clip
-from truth.studio import frames_of
+from truth.render import render_clip
 
-PAINTERS: dict[Painter, FramesOf] = {"plain": frames_of, "traced": frames_of}
 # Raise a painter's number when it draws or tells differently: its clips are then made anew.
-DRAWN: dict[Painter, int] = {"plain": 1, "traced": 1}
+DRAWN: dict[Painter, int] = {"plain": 2, "traced": 1}
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +47,7 @@ def shelve(one: EvaluationSet, folder: Path, progress: bool = False) -> Shelved:
     folder.mkdir(parents=True, exist_ok=True)
     # Aside first: what has its final name is whole.
     aside = folder / f".{os.getpid()}.{place.clip.name}"
-    truth = render_clip(one.scene(), aside, progress, PAINTERS[one.painter])
+    truth = render_clip(one.scene(), aside, progress, one.painter)
     aside.replace(place.clip)
     told = folder / f".{os.getpid()}.{place.truth.name}"
     truth.write(told)

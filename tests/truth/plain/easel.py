@@ -1,0 +1,285 @@
+"""The easel: one stage as one camera sees it, painted frame by frame over a still picture."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from truth.arrays import Floats, Picture
+from truth.backdrop import Backdrop
+from truth.camera import Camera, sphere_box
+from truth.plain.brush import WEAVE_PX, ball_share_seen
+from truth.plain.layers import Box, Brush, Cast, Layers, lamp_row, merge_boxes
+from truth.plain.scenery import Scenery, paint_scenery, sun_over_walls
+from truth.plain.shade import Caster, Shade, darken, shade_of, sun_on
+from truth.plain.skins import make_skin
+from truth.plain.stamps import flatten
+from truth.plain.tiles import spectral
+from truth.record import FrameTruth
+from truth.stage import Stage
+from truth.studio import Studio
+from truth.wind import Wind
+
+FAR_M = 1e6
+# A ball or a limb may sink this far into a wall's plane before the wall hides it.
+WALL_ROOM_M = 0.05
+
+
+@dataclass(slots=True)
+class Easel:
+    """Paints single linear frames of a stage as one camera sees them."""
+
+    stage: Stage
+    camera: Camera
+    scenery: Scenery
+    studio: Studio
+    caster: Caster
+    brush: Brush
+    wall_depth: Picture
+    still: Picture
+    bare: Picture
+    canvas: Picture
+    changed: list[Box] = field(default_factory=list)
+    wind: Wind | None = None
+
+    @classmethod
+    def open(cls, stage: Stage, camera: Camera, still_air: bool = False) -> Easel:
+        """Paint the still part for a camera; in still air no leaf stirs."""
+        scenery = paint_scenery(camera, stage)
+        rng = np.random.default_rng([stage.scene.seed, 24])
+        skins = [make_skin(stage.scene.ball.design, rng) for _ in stage.play.balls]
+        # The studio says what moves where, and what is true of it; it draws nothing here.
+        studio = Studio(
+            stage,
+            Backdrop(scenery.sun, scenery.sky, scenery.depth_m),
+            scenery.sky,
+            np.zeros((36, 4)),
+            stage.scene.picture.shutter_s,
+        )
+        axis = camera.rotation()[2].astype(np.float32)
+        depth = (scenery.spot_m - np.asarray(camera.position_m, np.float32)) @ axis
+        out = cls(
+            stage,
+            camera,
+            scenery,
+            studio,
+            Caster(camera, stage.light, stage.still.walls),
+            Brush(
+                camera.numbers(),
+                lamp_row(stage.light),
+                stage.body.radius_m,
+                np.stack(skins),
+                spectral(rng, WEAVE_PX, 0.8, 3),
+            ),
+            np.where(scenery.surface > 0.5, depth + WALL_ROOM_M, FAR_M).astype(np.float32),
+            scenery.sun,
+            np.ones_like(scenery.depth_m),
+            scenery.sun,
+        )
+        out._place_bodies()
+        if not still_air:
+            base = Backdrop(scenery.sun, scenery.sky, scenery.depth_m)
+            out.wind = Wind.over(stage.scene, camera, base, stage.light.to_sun)
+        return out
+
+    def _place_bodies(self) -> None:
+        """Shade the ground round the still bodies and stamp them onto the still picture."""
+        bodies = self.stage.still
+        ground = self.scenery
+        self.still = ground.sun + ground.sky
+        if len(bodies.solids):
+            cast = Cast(
+                bodies.solids[None],
+                bodies.casters[None],
+                bodies.coats,
+                np.zeros((1, 0, 3)),
+                np.zeros((1, 0, 3, 3)),
+            )
+            h, w = ground.depth_m.shape
+            whole: Box = (0, 0, w, h)
+            shade = shade_of(self.caster, ground, bodies.casters[None])
+            if shade is not None:
+                x0, y0, x1, y1 = shade.box
+                ground.sun[y0:y1, x0:x1] *= (1.0 - shade.sun_taken)[..., None]
+                ground.sky[y0:y1, x0:x1] *= shade.sky_left[..., None]
+            bare = ground.sun + ground.sky
+            layers = self.lay(cast)
+            layers.patch(self.still, bare, self.wall_depth, whole, self.brush, 1)
+            # What a white ground adds to the painting shows where no body covers it.
+            white = np.empty_like(bare)
+            layers.patch(white, bare + 1.0, self.wall_depth, whole, self.brush, 1)
+            self.bare = np.clip((white - self.still)[..., 0], 0.0, 1.0)
+        self.canvas = self.still.copy()
+
+    def lay(self, cast: Cast) -> Layers:
+        """Project a cast and sort it by depth."""
+        radius = self.brush.radius_m
+        stamps = flatten(self.camera, cast.solids)
+        moments = len(cast.balls)
+        boxes = np.array(
+            [
+                [sphere_box(self.brush.lens, b[0], b[1], b[2], radius) for b in cast.balls[k]]
+                for k in range(moments)
+            ]
+        ).reshape(moments, -1, 4)
+        mid = moments // 2
+        middle = 0.5 * (cast.casters[mid, :, 0:3] + cast.casters[mid, :, 4:7])
+        balls = cast.balls[mid]
+        everything = cast.all_casters(mid, radius)
+        light = self.stage.light
+        ball_sun = self._by_walls(balls)
+        for i, at in enumerate(balls):
+            rim = at + radius * np.array([[0, 0, 0.9], [0.8, 0, 0], [-0.8, 0, 0]])
+            ball_sun[i] *= sun_on(rim, everything, len(middle) + i, light.to_sun, light.half_width)
+        depth = stamps[..., 10:12].mean(axis=-1) - stamps[..., 12:14].mean(axis=-1)
+        ball_depth = self.camera.view(cast.balls)[..., 2] - radius
+        order = np.argsort(-np.concatenate([depth, ball_depth], axis=1), axis=1, kind="stable")
+        return Layers(
+            stamps,
+            cast.coats,
+            self._by_walls(middle),
+            cast.balls,
+            cast.turns,
+            boxes,
+            ball_sun,
+            order.astype(np.int64),
+        )
+
+    def _by_walls(self, points: Floats) -> Floats:
+        """Share of the sun that walls leave at points (n, 3)."""
+        p = np.asarray(points, np.float32)
+        left = sun_over_walls(
+            self.stage.still.walls, -1, p[:, 0], p[:, 1], p[:, 2], self.stage.light
+        )
+        return np.asarray(left, float)
+
+    def paint(self, at_s: float) -> Picture:
+        """The linear frame (h, w, 3) at a time.
+
+        It is the easel's own canvas: the next frame is painted over it. `changed` then lists the
+        boxes in which it differs from the still picture.
+        """
+        sunlight, skylight = self._blow(at_s)
+        takes = Takes(self, at_s)
+        cast = takes.cast(2)
+        layers = takes.layers(2)
+        moving = cast.coats.shape[0] - len(self.stage.still.solids)
+        smear = self._smear(layers)
+        shade = self._shade(takes, moving, smear)
+        if shade is not None:
+            darken(
+                self.canvas,
+                shade.box[0],
+                shade.box[1],
+                sunlight,
+                skylight,
+                self.bare,
+                shade.sun_taken,
+                shade.sky_left,
+            )
+            self.changed.append(shade.box)
+        boxes = np.concatenate([layers.stamps[..., 15:19], layers.ball_boxes], axis=1)
+        keep = np.r_[0:moving, len(cast.coats) : boxes.shape[1]]
+        room = 0.5 * smear + 1.0
+        low = boxes[..., :2].min(axis=0) - room[:, None]
+        high = boxes[..., 2:].max(axis=0) + room[:, None]
+        for box in merge_boxes(np.concatenate([low, high], axis=1)[keep], self.bare.shape):
+            x0, y0, x1, y1 = box
+            inside = (low[:, 0] < x1) & (high[:, 0] > x0) & (low[:, 1] < y1) & (high[:, 1] > y0)
+            worst = smear * inside
+            ball_part = float(worst[len(cast.coats) :].max(initial=0.0)) / 1.2
+            need = max(ball_part, float(worst[: len(cast.coats)].max(initial=0.0)) / 2.5)
+            times = int(2 ** math.ceil(math.log2(min(32.0, max(1.0, need)))))
+            side = {1: 4, 2: 3, 4: 2}.get(times, 2)
+            takes.layers(times).patch(
+                self.canvas, self.canvas, self.wall_depth, box, self.brush, side
+            )
+            self.changed.append(box)
+        return self.canvas
+
+    def _blow(self, at_s: float) -> tuple[Picture, Picture]:
+        """Bring the canvas back to the still picture, in the wind of a moment; its two lights."""
+        sun, sky = self.scenery.sun, self.scenery.sky
+        if self.wind is not None:
+            stirred = self.wind.stirred(Backdrop(sun, sky, self.scenery.depth_m), at_s)
+            change = (stirred.sun - sun) + (stirred.sky - sky)
+            np.add(self.still, change * self.bare[..., None], out=self.canvas)
+            h, w = self.bare.shape
+            self.changed = [(0, 0, w, h)]
+            return stirred.sun, stirred.sky
+        for x0, y0, x1, y1 in self.changed:
+            self.canvas[y0:y1, x0:x1] = self.still[y0:y1, x0:x1]
+        self.changed = []
+        return sun, sky
+
+    def _smear(self, layers: Layers) -> Floats:
+        """How far (n + m,) px each stamp and ball travels in an exposure, from two sub-times."""
+        ends = np.concatenate([layers.stamps[..., 15:19], layers.ball_boxes], axis=1)
+        seen = np.abs(ends[1] - ends[0]).max(axis=1)
+        return np.where(np.abs(ends).max(axis=(0, 2)) < 1e8, 2.0 * seen, 0.0)
+
+    def _shade(self, takes: Takes, moving: int, smear: Floats) -> Shade | None:
+        fast = max(float(smear[:moving].max(initial=0.0)), float(smear[-1:].max(initial=0.0)))
+        times = 1 if fast < 4.0 else 4
+        cast = takes.cast(times)
+        radius = self.brush.radius_m
+        rows = np.stack([cast.all_casters(k, radius) for k in range(times)])
+        keep = np.r_[0:moving, len(cast.coats) : rows.shape[1]]
+        return shade_of(self.caster, self.scenery, rows[:, keep])
+
+    def truth(self, at_s: float, camera: Camera, depth_m: Picture) -> FrameTruth:
+        """What is true of the ball, with the share of it that this painting shows.
+
+        Parameters
+        ----------
+        camera, depth_m
+            The camera as it hangs now, and its (h, w) ray lengths to the still scene.
+        """
+        base = Backdrop(self.scenery.sun, self.scenery.sky, depth_m)
+        truth = self.studio.frame_truth(camera, at_s, base)
+        solids, _, balls, _ = self.studio.moving(at_s, 1)
+        lens, radius = camera.numbers(), self.brush.radius_m
+        at = balls[0, truth.ball]
+        x0, y0, x1, y1 = box = np.array(sphere_box(lens, at[0], at[1], at[2], radius))
+        if x1 <= 0 or y1 <= 0 or x0 >= camera.width_px or y0 >= camera.height_px:
+            return replace(truth, visible=0.0)
+        bodies = np.concatenate([solids[0], self.stage.still.solids])
+        stamps = flatten(camera, bodies)
+        b = stamps[:, 15:19]
+        near = (b[:, 0] < x1) & (b[:, 2] > x0) & (b[:, 1] < y1) & (b[:, 3] > y0)
+        others = np.delete(balls[0], truth.ball, axis=0)
+        seen = ball_share_seen(lens, depth_m, stamps[near], others, at, radius, box)
+        return replace(truth, visible=seen)
+
+
+@dataclass(slots=True)
+class Takes:
+    """One exposure cut into more or fewer sub-times; each cut is worked out once."""
+
+    easel: Easel
+    at_s: float
+    casts: dict[int, Cast] = field(default_factory=dict)
+    laid: dict[int, Layers] = field(default_factory=dict)
+
+    def cast(self, times: int) -> Cast:
+        """Everything in front of the lens, still bodies last."""
+        if times not in self.casts:
+            stage = self.easel.stage
+            solids, casters, balls, turns = self.easel.studio.moving(self.at_s, times)
+            still = stage.still
+            self.casts[times] = Cast(
+                np.concatenate([solids, np.tile(still.solids, (times, 1, 1))], axis=1),
+                np.concatenate([casters, np.tile(still.casters, (times, 1, 1))], axis=1),
+                np.concatenate([stage.play.coats, still.coats]),
+                balls,
+                turns,
+            )
+        return self.casts[times]
+
+    def layers(self, times: int) -> Layers:
+        """The same, laid flat."""
+        if times not in self.laid:
+            self.laid[times] = self.easel.lay(self.cast(times))
+        return self.laid[times]
