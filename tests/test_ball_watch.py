@@ -12,7 +12,6 @@ from ball_pictures import CLOTH, GRASS, Canvas, Yard, uneven_times
 from shoegoal.ball.settled import (
     SHADOW_DARKEST,
     SettledPicture,
-    native_crop,
     paint_difference,
     shadow_like,
 )
@@ -234,16 +233,3 @@ def test_shadow_like_is_less_light_of_the_same_colour() -> None:
         tinted = planes(luma * 0.7, 128 - (u - 128) - 20, 128 - (v - 128) + 20)
         assert not shadow_like(tinted, lit).any()
     assert not shadow_like(planes(*CLOTH), planes(*GRASS)).any()
-
-
-def test_native_crop_keeps_luma_and_chroma_together() -> None:
-    luma = np.arange(72 * 128, dtype=np.int64).reshape(72, 128).astype(np.uint8)
-    u, v = luma[::2, ::2].copy(), luma[1::2, ::2].copy()
-    for box in ((3, 5, 9, 7), (-4, -4, 12, 12), (55, 30, 20, 20)):
-        (x0, y0), crop = native_crop((luma, u, v), box, 0.5)
-        assert x0 % 2 == 0 and y0 % 2 == 0
-        height, width = crop[0].shape
-        assert np.array_equal(crop[0], luma[y0 : y0 + height, x0 : x0 + width])
-        assert np.array_equal(crop[1], u[y0 // 2 :, x0 // 2 :][: height // 2, : width // 2])
-        assert np.array_equal(crop[2], v[y0 // 2 :, x0 // 2 :][: height // 2, : width // 2])
-        assert x0 <= max(0, box[0] / 0.5) and x0 + width >= min(128, (box[0] + box[2]) / 0.5)
