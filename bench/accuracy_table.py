@@ -69,6 +69,8 @@ def print_table(rows: Sequence[Row], tree: str, faults: bool) -> None:
                 f"unsure on good clips: {share(asked, shots)} of shots (targets: 5%; 0 wrong "
                 "verdicts; 99% of clear sets exact)"
             )
+        named, right = (sum(getattr(r.score, of) for r in some) for of in ("named", "right"))
+        click.echo(f"right calls that also say how the shot ended: {share(named, right)}")
         print_metres(some)
         print_calibration([c for r in some for c in r.score.chances])
         print_costs(some)

@@ -8,6 +8,8 @@ from typing import Any
 NEAR_S = 1.0  # a kick further from a true one than this is another kick
 # What nobody can be blamed for not showing as a shot.
 OFF_FILM = ("its end is not on film", "a part of its way is not on film", "the camera was moved")
+# How the tool names what the truth calls otherwise.
+NAMED = {"marker in": "off the marker, in", "marker out": "off the marker, out"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,7 +21,8 @@ class SetScore:
     refused : the sentence with which the whole clip was refused, or "".
     may_refuse : whether the truth says that this is honest.
     told : whether a verdict was told. wrong_verdict: and it is not true.
-    shots : true shots that are on film. right, wrong : calls that agree with the truth or not.
+    shots : true shots that are on film. right, wrong : calls that agree with the truth or not;
+        `named` of the right ones also say how the shot ended.
     unsure : shots asked about; of these, `unsure_fair` for a reason that the truth knows.
     lost : true shots that were not shown. false : shots called that never were; `false_asked`
         were only asked about.
@@ -34,6 +37,7 @@ class SetScore:
     wrong_verdict: bool
     shots: int
     right: int = 0
+    named: int = 0
     wrong: int = 0
     unsure: int = 0
     unsure_fair: int = 0
@@ -68,7 +72,7 @@ def score(truth: dict[str, Any], count: dict[str, Any]) -> SetScore:
         note = () if may_refuse else (f"refused: {count['refused']}",)
         return SetScore(count["refused"], may_refuse, False, False, len(true_shots), notes=note)
     matched = match([s["kick_time_s"] for s in true_shots], [s["time_s"] for s in count["shots"]])
-    tallied = {"right": 0, "wrong": 0, "unsure": 0, "unsure_fair": 0, "lost": 0}
+    tallied = {"right": 0, "named": 0, "wrong": 0, "unsure": 0, "unsure_fair": 0, "lost": 0}
     chances, notes = [], []
     on_film = 0
     for i, true_shot in enumerate(true_shots):
@@ -91,6 +95,8 @@ def score(truth: dict[str, Any], count: dict[str, Any]) -> SetScore:
                 notes.append(f"{at}: unsure of {true_shot['outcome']} ({shot['reason']})")
         elif (shot["call"] == "make") == is_make:
             tallied["right"] += 1
+            ended = NAMED.get(true_shot["outcome"], true_shot["outcome"])
+            tallied["named"] += shot["outcome"] == ended
         else:
             tallied["wrong"] += 1
             notes.append(

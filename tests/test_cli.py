@@ -114,7 +114,7 @@ def test_json_is_the_analysis_file(
     plain = json.loads(result.stdout)
     assert set(plain) == {
         "format_version", "tool_version", "clip", "stage", "scene", "shots", "left_out", "tally",
-        "verdict", "problems",
+        "verdict", "problems", "take",
     }  # fmt: skip
     assert set(plain["shots"][0]) == {
         "number", "kick_time_s", "end_time_s", "call", "outcome", "p_make", "reason",

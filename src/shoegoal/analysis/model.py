@@ -9,7 +9,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 
+from shoegoal.clip.alike import AlikeStretch
 from shoegoal.clip.clock import clock_text
+from shoegoal.clip.fingerprint import Fingerprint
+from shoegoal.clip.rhythm import Break
 from shoegoal.ladder.rules import (
     FirstMakes,
     MakesInARow,
@@ -25,7 +28,7 @@ from shoegoal.scene.camera import Camera
 from shoegoal.shots.judge import LeftOut
 from shoegoal.types import Estimate, ImagePoint, Shot
 
-FORMAT_VERSION = 1
+FORMAT_VERSION = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,6 +194,38 @@ class SceneRecord:
 
 
 @dataclass(frozen=True, slots=True)
+class SameTake:
+    """Another clip, or this one elsewhere, that seems to show the same take.
+
+    Attributes
+    ----------
+    clip_name : the other clip's file name.
+    is_same_file : both files are the same byte for byte.
+    stretch : which times look alike, by presentation times; the longest such stretch.
+    """
+
+    clip_name: str
+    is_same_file: bool
+    stretch: AlikeStretch
+
+
+@dataclass(frozen=True, slots=True)
+class TakeRecord:
+    """The clip as a take.
+
+    Attributes
+    ----------
+    breaks : places where the clip does not simply run on.
+    fingerprint : what moved and when; None where it was not taken.
+    same_takes : clips counted earlier that seem to show the same take.
+    """
+
+    breaks: tuple[Break, ...] = ()
+    fingerprint: Fingerprint | None = None
+    same_takes: tuple[SameTake, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Analysis:
     """One clip, counted.
 
@@ -203,6 +238,7 @@ class Analysis:
     left_out : kicks that were not shots at the goal, and why.
     tally, verdict : as reached when the clip was counted.
     problems : plain sentences a person must know ("the clip breaks off at 0:12.3").
+    take : where the clip does not run on, and what it looks the same as.
     """
 
     format_version: int
@@ -215,6 +251,7 @@ class Analysis:
     tally: Tally
     verdict: Verdict
     problems: tuple[str, ...]
+    take: TakeRecord = TakeRecord()
 
     def clock(self, time_s: float) -> str:
         """Write a presentation time as a player's clock shows it: counted from the start."""

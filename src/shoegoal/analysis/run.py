@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 
 from shoegoal import __version__
+from shoegoal.analysis.interruptions import break_sentences, doubted_around, hidden_times
 from shoegoal.analysis.model import (
     FORMAT_VERSION,
     Analysis,
@@ -17,6 +18,7 @@ from shoegoal.analysis.model import (
     MarkersSource,
     SceneRecord,
     StageRecord,
+    TakeRecord,
 )
 from shoegoal.analysis.settings import CountSettings
 from shoegoal.analysis.stills import StillPicture
@@ -26,7 +28,7 @@ from shoegoal.clip.clock import clock_text
 from shoegoal.clip.reader import clip_sha256
 from shoegoal.clip.stillness import Stillness
 from shoegoal.errors import ClipNotJudgeableError
-from shoegoal.ladder.verdict import judge_shots
+from shoegoal.ladder.hidden import judge_shots_around
 from shoegoal.scene.calibration import refuse_another_scene
 from shoegoal.scene.fit import MARKER_SIGMA_REL, SceneFit, SceneNotFittedError, fit_scene
 from shoegoal.scene.ground import GroundFit, fit_ground
@@ -84,8 +86,14 @@ def analyse_clip(
         unseen_shot(len(shots) + i, time_s, "the camera had been moved: was it a shot, and a make?")
         for i, time_s in enumerate(after_bump, start=1)
     ]
-    tally, verdict = judge_shots(
-        settings.stage.rule, shots, watched_until_s=watched.end_s, confidence=settings.confidence
+    breaks, rule = watched.take.breaks, settings.stage.rule
+    shots = doubted_around(shots, breaks, watched.start_s)
+    tally, verdict = judge_shots_around(
+        rule,
+        shots,
+        hidden_times(rule, breaks, watched.start_s),
+        watched_until_s=watched.end_s,
+        confidence=settings.confidence,
     )
     analysis = Analysis(
         format_version=FORMAT_VERSION,
@@ -98,6 +106,7 @@ def analyse_clip(
         tally=tally,
         verdict=verdict,
         problems=_problems(watched),
+        take=TakeRecord(breaks, watched.take.fingerprint),
     )
     stills = {shot.number: watched.pictures.of_shot(shot) for shot in shots}
     return Counted(analysis, stills, watched.pictures.first())
@@ -232,7 +241,7 @@ def _up_to_a_bump(watched: Watched, settings: CountSettings) -> tuple[Watched, l
 
 
 def _problems(watched: Watched) -> tuple[str, ...]:
-    problems = list(watched.problems)
+    problems = [*watched.problems, *break_sentences(watched.take.breaks, watched.start_s)]
     if watched.stillness.verdict not in (Stillness.STILL, Stillness.NEARLY_STILL):
         problems.append(watched.stillness.message)
     for departure in watched.record.departures:

@@ -12,6 +12,7 @@ from shoegoal.clip.frame import U8, planes_to_bgr
 from shoegoal.clip.reader import ClipInfo, open_clip
 from shoegoal.clip.small import small_frame
 from shoegoal.clip.stillness import StillnessReport, StillnessWatcher
+from shoegoal.clip.take import Take, TakeWatcher
 from shoegoal.errors import ClipNotJudgeableError
 
 MIN_FRAMES = 10
@@ -32,6 +33,7 @@ class Watched:
     settled_bgr : (H, W, 3) the yard without what moves, as it was at the end.
     pictures : stills put by for the evidence.
     problems : plain sentences about the file itself.
+    take : where the clip does not run on, and its fingerprint.
     """
 
     info: ClipInfo
@@ -43,6 +45,7 @@ class Watched:
     settled_bgr: U8
     pictures: PictureKeeper
     problems: tuple[str, ...]
+    take: Take
 
 
 def watch_clip(path: Path, on_progress: Callable[[float], None] | None = None) -> Watched:
@@ -60,7 +63,7 @@ def watch_clip(path: Path, on_progress: Callable[[float], None] | None = None) -
     ClipNotJudgeableError
         The clip is too short to hold a shot.
     """
-    ball, camera = BallWatcher(), StillnessWatcher()
+    ball, camera, take = BallWatcher(), StillnessWatcher(), TakeWatcher()
     with open_clip(path) as clip:
         info = clip.info
         pictures = PictureKeeper(info.width_px, info.height_px, info.nominal_rate_hz)
@@ -72,6 +75,7 @@ def watch_clip(path: Path, on_progress: Callable[[float], None] | None = None) -
             frames += 1
             small = small_frame(frame)
             camera.update(frame.time_s, small.luma)
+            take.update(frame.time_s, small.luma)
             pictures.add(frame, small, ball.update(frame, small))
             if on_progress and info.duration_s and frame.time_s - told_s >= PROGRESS_EVERY_S:
                 told_s = frame.time_s
@@ -99,4 +103,5 @@ def watch_clip(path: Path, on_progress: Callable[[float], None] | None = None) -
         settled_bgr,
         pictures,
         problems,
+        take.finish(),
     )

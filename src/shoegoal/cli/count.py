@@ -19,7 +19,6 @@ if TYPE_CHECKING:
     from shoegoal.scene.lens import Lens
     from shoegoal.types import ImagePoint
 
-RESULT_SUFFIX = ".shoegoal"
 _OWN_STAGE = ("make", "of", "in_a_row", "within_s", "width_steps", "back_steps")
 
 
@@ -41,6 +40,7 @@ _OWN_STAGE = ("make", "of", "in_a_row", "within_s", "width_steps", "back_steps")
     "--lens",
     "--ball",
     "--confidence",
+    "--earlier",
     "--out",
     "--json",
     "--quiet",
@@ -54,6 +54,8 @@ def count(clip: Path, out: Path | None, json: bool, quiet: bool, **given: Any) -
     """
     _check_combinations(given)
     settings = _settings(given)
+    from shoegoal.analysis.repeats import RESULT_SUFFIX, earlier_results, with_repeats
+
     folder = clip.with_name(clip.stem + RESULT_SUFFIX) if out is None else out
     save_calibration: Path | None = given["save_calibration"]
 
@@ -64,6 +66,7 @@ def count(clip: Path, out: Path | None, json: bool, quiet: bool, **given: Any) -
 
     open_clip(clip).close()
     check_replaceable(folder)
+    earlier = earlier_results(folder, given["earlier"])
     if save_calibration is not None:
         check_writable_file(save_calibration)
 
@@ -76,16 +79,17 @@ def count(clip: Path, out: Path | None, json: bool, quiet: bool, **given: Any) -
     from shoegoal.analysis.evidence import EVIDENCE_FOLDER_NAME, write_result
     from shoegoal.analysis.file import analysis_to_json
 
-    write_result(folder, counted.analysis, counted.stills, counted.goal_still)
+    analysis = with_repeats(counted.analysis, earlier)
+    write_result(folder, analysis, counted.stills, counted.goal_still)
     if save_calibration is not None:
         _save_calibration(save_calibration, counted)
     if json:
-        click.echo(analysis_to_json(counted.analysis), nl=False)
+        click.echo(analysis_to_json(analysis), nl=False)
     else:
         from shoegoal.cli.report import print_report
 
-        print_report(counted.analysis, folder / EVIDENCE_FOLDER_NAME)
-    return EXIT_NEEDS_A_LOOK if counted.analysis.needs_a_look else 0
+        print_report(analysis, folder / EVIDENCE_FOLDER_NAME)
+    return EXIT_NEEDS_A_LOOK if analysis.needs_a_look else 0
 
 
 def _check_combinations(given: dict[str, Any]) -> None:

@@ -77,11 +77,13 @@ class OptionRow:
     flag : as typed.
     kind : click type; None for a switch.
     help : what it is for, its default included.
+    many : it may be given several times.
     """
 
     flag: str
     kind: click.ParamType[Any] | None
     help: str
+    many: bool = False
 
 
 _ROWS = (
@@ -136,6 +138,13 @@ _ROWS = (
         "Probability past which a verdict is told; default 0.99.",
     ),
     OptionRow(
+        "--earlier",
+        FilePath("FOLDER"),
+        "Compare with results of earlier counts here too, to see a take sent twice; may be given "
+        "several times. Those beside the result are always compared with.",
+        many=True,
+    ),
+    OptionRow(
         "--out",
         FilePath("PATH"),
         "Where to write; count's default: a folder beside the clip named after it, ending in "
@@ -158,7 +167,12 @@ def with_options(*flags: str, required: tuple[str, ...] = ()) -> Callable[[Comma
                 option = click.option(flag, name, is_flag=True, help=row.help)
             else:
                 option = click.option(
-                    flag, name, type=row.kind, help=row.help, required=flag in required
+                    flag,
+                    name,
+                    type=row.kind,
+                    help=row.help,
+                    required=flag in required,
+                    multiple=row.many,
                 )
             command = option(command)
         return command

@@ -1,0 +1,37 @@
+"""What a clip is as a take: whether it runs on, and a fingerprint to know it again by."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from shoegoal.clip.continuity import ContinuityWatcher
+from shoegoal.clip.fingerprint import Fingerprint, FingerprintMaker
+from shoegoal.clip.frame import U8
+from shoegoal.clip.rhythm import Break
+from shoegoal.clip.tiny import tiny_luma
+
+
+@dataclass(frozen=True, slots=True)
+class Take:
+    """Breaks of a clip in order of time, and its fingerprint."""
+
+    breaks: tuple[Break, ...]
+    fingerprint: Fingerprint
+
+
+class TakeWatcher:
+    """Takes every picture of a clip once; about 0.1 ms each."""
+
+    def __init__(self) -> None:
+        self._continuity = ContinuityWatcher()
+        self._fingerprint = FingerprintMaker()
+
+    def update(self, time_s: float, luma: U8) -> None:
+        """Take one picture; times rise, ``luma`` is (h, w) uint8 of any size."""
+        tiny = tiny_luma(luma)
+        self._continuity.update(time_s, tiny)
+        self._fingerprint.update(time_s, tiny)
+
+    def finish(self) -> Take:
+        """Say what was found."""
+        return Take(self._continuity.finish(), self._fingerprint.finish())
