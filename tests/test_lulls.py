@@ -42,4 +42,4 @@ def test_a_set_with_a_gap_is_not_told_to_be_unfinished() -> None:
     _, doubted = judge_shots_around(rule, shots, lull_times(rule, shots, 0.0, 60.0))
     assert plain.decision is Decision.NOT_FINISHED
     assert doubted.decision is Decision.LOOK
-    assert "from 0:02 to 0:56" in doubted.sentence
+    assert "from 0:02.0 to 0:56.0" in doubted.sentence
