@@ -19,6 +19,7 @@ SIDE_REACH = 1.3  # in diameters, off the line along which the ball comes
 SIZE_RANGE = (0.55, 2.4)  # diameter at rest over first diameter in flight: it may come closer
 MIN_MATCH = 0.35  # contrast inside the disc less that of the ring round it, as a share
 CONTRAST = 14.0
+SEARCH_DIAMETER_PX = 20.0  # a ball is looked for at this size; its place is good to a 12th
 
 F32 = npt.NDArray[np.float32]
 
@@ -82,10 +83,13 @@ def _search(track: BallTrack, change: SettledChange) -> list[RestingBall]:
         diameter = first.diameter_px * grow / change.blocks
         if diameter > min(paint.shape) or diameter < 4:
             continue
+        zoom = min(1.0, SEARCH_DIAMETER_PX / diameter)
+        small = cv2.resize(paint, None, fx=zoom, fy=zoom, interpolation=cv2.INTER_AREA)
         match = cv2.filter2D(
-            paint, cv2.CV_32F, _disc_less_ring(diameter), borderType=cv2.BORDER_CONSTANT
+            small, cv2.CV_32F, _disc_less_ring(diameter * zoom), borderType=cv2.BORDER_CONSTANT
         )
-        _, score, _, (x, y) = cv2.minMaxLoc(match)
+        _, score, _, place = cv2.minMaxLoc(match)
+        x, y = ((n + 0.5) / zoom - 0.5 for n in place)
         if score < MIN_MATCH:
             continue
         old = rim_strength(change.old[0], x, y, diameter)

@@ -25,7 +25,7 @@ HIDDEN_RIM_SIGMA = 0.2
 HIDDEN_RIM_SHIFT = 0.12
 MIN_ZOOM = 0.2
 MIN_POOLED_CONTRAST = 7.0
-GUESS_SIZES = (0.9, 1.1, 1.35)
+GUESS_SIZES = (0.95, 1.25)  # an edge is found where it is 0.85 to 1.2 times as far out
 # An outline runs through the middles of border pixels, nearly half a pixel inside on each side.
 OUTLINE_INSIDE = 0.9
 RAYS = 64

@@ -96,9 +96,13 @@ class MotionWatcher:
         self._past.append(small)
         if past is None:
             return Motion(small.time_s, (), ())
+        lately = cv2.compare(
+            paint_difference(small.planes, past.planes), settled.levels, cv2.CMP_GE
+        )
+        if not cv2.hasNonZero(lately):
+            return Motion(small.time_s, (), ())
         away = cv2.compare(settled.difference(small), settled.levels, cv2.CMP_GE)
-        lately = paint_difference(small.planes, past.planes)
-        stirred = cv2.bitwise_and(away, cv2.compare(lately, settled.levels, cv2.CMP_GE))
+        stirred = cv2.bitwise_and(away, lately)
         if not cv2.hasNonZero(stirred):
             return Motion(small.time_s, (), ())
         solid = cv2.copyTo(away, 1 - shadow_like(small.planes, settled.small))
