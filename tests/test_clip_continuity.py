@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
+import av
 import numpy as np
 import numpy.typing as npt
 import pytest
@@ -151,6 +152,30 @@ def test_a_written_cut_survives_coding_and_rescaling(tmp_path: Path) -> None:
     )
     (found,) = _watch(clip)
     assert found.kind is BreakKind.JUMP and found.end_s == pytest.approx(1.5, abs=0.01)
+
+
+@pytest.mark.parametrize(("taken", "is_slow"), [(120, True), (25, False)])
+def test_a_phones_slow_motion_file_says_so(tmp_path: Path, taken: int, is_slow: bool) -> None:
+    """Android's key (from memory) as a tag of the movie; the clip is shown at 25 a second."""
+    plain = write_clip(tmp_path / "plain.mp4", walk(lambda t: t, TIMES_S[:30]))
+    tagged = tmp_path / "tagged.mp4"
+    options = {"movflags": "use_metadata_tags"}
+    with av.open(str(plain)) as read, av.open(str(tagged), "w", options=options) as write:
+        write.metadata["com.android.capture.fps"] = f"{taken}.000000"
+        stream = write.add_stream_from_template(read.streams.video[0])
+        for packet in read.demux(video=0):
+            if packet.dts is not None:
+                packet.stream = stream
+                write.mux(packet)
+    with open_clip(tagged) as clip:
+        slowed_by = clip.info.slowed_by
+    with open_clip(plain) as clip:
+        assert clip.info.slowed_by == 1.0
+    assert slowed_by == pytest.approx(taken / 25, rel=0.01)
+    watcher = TakeWatcher()
+    watcher.update(0.0, np.zeros((45, 80), np.uint8))
+    kinds = [one.kind for one in watcher.finish(slowed_by).breaks]
+    assert kinds == ([BreakKind.SLOW_MOTION] if is_slow else [])
 
 
 def test_the_tiny_picture_is_the_mean_and_the_same_at_any_size() -> None:

@@ -28,6 +28,7 @@ class BreakKind(StrEnum):
     JUMP = "jump"
     GAP = "gap"
     RATE = "rate"
+    SLOW_MOTION = "slow motion"
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +38,8 @@ class Break:
     Attributes
     ----------
     kind : JUMP: from one picture to the next things stand elsewhere; GAP: pictures are missing;
-        RATE: over a stretch, pictures come at another rate or are shown repeatedly.
+        RATE: over a stretch, pictures come at another rate or are shown repeatedly; SLOW_MOTION:
+        the whole clip was filmed so, as the file says.
     start_s, end_s : presentation times of the last picture before and the first one after it; of a
         stretch, of its first and last picture.
     """
@@ -49,7 +51,7 @@ class Break:
     @property
     def hides_time(self) -> bool:
         """Whether a shot may be hidden in it."""
-        return self.kind is not BreakKind.RATE
+        return self.kind in (BreakKind.JUMP, BreakKind.GAP)
 
     def sentence(self, clip_start_s: float) -> str:
         """Say what a person should look at, by a player's clock."""
@@ -63,6 +65,11 @@ class Break:
                 return (
                     f"from {start} to {end} the pictures follow one another at another rate than "
                     "in the rest of the clip: please look whether it runs slower or faster there"
+                )
+            case BreakKind.SLOW_MOTION:
+                return (
+                    "the file says that it was filmed as slow motion, so a kick may look too slow "
+                    "for a shot: please look through it, or film at normal speed"
                 )
 
 
