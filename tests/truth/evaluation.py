@@ -104,7 +104,7 @@ def one_shot(number: int, **change: Any) -> Callable[[Draft], Table]:
 def many_shots(d: Draft) -> Table:
     """The stage of ten or more, most balls waiting at the kick line."""
     return {
-        "shots": d.shots(14, fetch=("next_ball", "next_ball", "carry")),
+        "shots": d.shots(14, fetch=("in a row", "next_ball", "carry", "in a row")),
         "camera": d.behind(),
     }
 
@@ -122,7 +122,7 @@ def at_a_marker(how: str, topples: bool) -> Callable[[Draft], Table]:
     """Two balls hit a marker."""
 
     def draw(d: Draft) -> Table:
-        shots = d.shots(fetch=("carry",))
+        shots = d.shots(fetch=("carry", "in a row"))
         for number in (1, 3):
             shots[number] |= {"aim_x_m": d.side() * d.yard.half_m, "seek": how, "speed_mps": 6.2}
         return {"shots": shots, "camera": d.behind(), "goal": {"topples": topples}}
@@ -134,7 +134,7 @@ def stopping(how: str) -> Callable[[Draft], Table]:
     """Balls that stop on the line, just over it or short of it."""
 
     def draw(d: Draft) -> Table:
-        shots = d.shots(fetch=("carry", "next_ball"))
+        shots = d.shots(fetch=("carry", "in a row"))
         inside = d.yard.half_m - d.yard.ball_radius_m - 0.15
         for number in (1, 3):
             shots[number] |= {"aim_x_m": d.between(-inside, inside)}
@@ -163,7 +163,7 @@ def in_the_air(low: float, high: float, speed_mps: float) -> Callable[[Draft], T
 
 def blocked(d: Draft) -> Table:
     """A friend stands in the way of two shots."""
-    shots = d.shots(fetch=("carry", "next_ball"))
+    shots = d.shots(fetch=("carry", "in a row"))
     for number in (1, 3):
         shots[number] |= {"blocked": True, "aim_x_m": d.between(-0.4, 0.4), "speed_mps": 6.5}
     return {"shots": shots, "camera": d.behind(), "friend": d.friend()}
@@ -245,7 +245,7 @@ def green_on_grass(d: Draft) -> Table:
 def wall_close_behind(d: Draft) -> Table:
     """A wall so near that the ball is back before the eye has followed."""
     wall = {"kind": "brick", "y_m": -0.45, "height_m": 2.2}
-    shots = d.shots(fetch=("next_ball", "carry"), through_goal=False)
+    shots = d.shots(fetch=("in a row", "carry"), through_goal=False)
     return {"shots": shots, "camera": d.behind(), "walls": [wall], "props": 0, "ground": "grass"}
 
 
@@ -269,6 +269,7 @@ TROUBLES: tuple[Trouble, ...] = (
     Trouble("person crossing", "somebody crosses", crossing("person"), suits=outdoors),
     Trouble("marker hit, in", "marker hit", at_a_marker("marker in", False), painters=(P, T)),
     Trouble("balls waiting", "balls waiting", fetched("next_ball"), painters=(P, T)),
+    Trouble("balls in a row", "balls waiting", fetched("in a row"), painters=(P, P)),
     Trouble("stops on the line", "stops near the line", stopping("on the line"), suits=slow),
     Trouble("lofted", "in the air", in_the_air(16, 26, 8.0), suits=slow_and_walled),
     Trouble("camera bumped", "camera bumped", bumped, good=False),
