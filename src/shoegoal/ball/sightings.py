@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from shoegoal.ball.changes import SettledChange
-from shoegoal.ball.measure import Disc, measure_disc, measure_round, rim_strength
+from shoegoal.ball.measure import Disc, measure_disc, measure_round, quantile, rim_strength
 from shoegoal.ball.moving import Blob
 from shoegoal.ball.settled import paint_difference, shadow_like
 from shoegoal.ball.tracks import Track, as_array
@@ -23,6 +23,7 @@ TRIED_FIRST = 5
 MOST_OF_CROOKED = 10
 GOOD_RIM = 0.75  # with so much of the rim seen, no other reading is asked for
 MAX_SIZE_STEP = 0.18  # a sighting whose size is off its neighbours by more is dropped
+SURE_SCORE = 0.4  # well above every limit that a score is held to: no further look is needed
 MIN_NET_TRAVEL = 2.0  # in diameters
 MIN_STRAIGHTNESS = 0.85  # net over total way
 MIN_SPEED = 2.0  # in diameters per second
@@ -118,7 +119,17 @@ def ball_track(track: Track) -> BallTrack | None:
     found = BallTrack(tuple(_sighting(b, d) for b, d in kept), rim, 0.0, kept[0][0].body_gap)
     if not runs_straight(found.sightings):
         return found
-    return replace(found, ball_score=max((p.ball_score() for p in track.portraits), default=0.0))
+    return replace(found, ball_score=_best_score(track))
+
+
+def _best_score(track: Track) -> float:
+    """Ask the detector about one portrait after another until it is sure."""
+    best = 0.0
+    for portrait in track.portraits:
+        best = max(best, portrait.ball_score())
+        if best >= SURE_SCORE:
+            break
+    return best
 
 
 def _spread(blobs: Sequence[Blob], most: int) -> Sequence[Blob]:
@@ -158,7 +169,7 @@ def _went_straight(rows: npt.NDArray[np.float64], strictness: float) -> bool:
 def resting_ball(change: SettledChange) -> RestingBall | None:
     """Measure a settled change; None when it is not a round thing that came or went."""
     difference = paint_difference(change.old, change.new)
-    contrast = max(12.0, 1.5 * float(np.percentile(difference, 25)))
+    contrast = max(12.0, 1.5 * quantile(difference, 0.25))
     found: list[Disc] = []
     for reading in _readings(change, difference):
         d = _settled_disc(change, reading, contrast)
