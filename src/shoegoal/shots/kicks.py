@@ -33,6 +33,7 @@ AWAY_S = 2.5  # a kicked ball is not back on its spot sooner
 SAME_KICK_S = 0.8
 CONTINUES_S = 3.0  # a flight's later pieces start within this time of the kick
 HIDDEN_S = 1.2  # longest time for which a kicked ball may stay behind its kicker
+AS_FOOT_S = 0.4  # a ball's track may begin as that of the foot on its way to the ball
 MOVED_BACK_S = 2.5  # a ball that left its place and lies nearby again so soon was only adjusted
 MOVED_BACK_DIAMETERS = 2.5
 MIN_SEEN_SHARE = 0.4  # of the pictures of a flight must show the ball
@@ -274,7 +275,7 @@ def _hidden_start(
     """Look for a flight whose first part the kicker hid, by fitting it from the resting place."""
     found = []
     for track in tracks:
-        if not rest.before_s - 0.1 <= track.start_s <= rest.after_s + HIDDEN_S:
+        if not rest.before_s - AS_FOOT_S <= track.start_s <= rest.after_s + HIDDEN_S:
             continue
         kick = _kick_from(camera, diameter_m, rest, track, tracks)
         if kick is not None and kick.flight is not None:
