@@ -122,24 +122,26 @@ def test_a_stretch_slowed_by_its_times_is_told() -> None:
     steps_s = np.full(240, STEP_S)
     steps_s[60:120] *= 2
     times_s = np.concatenate([[0.0], np.cumsum(steps_s)]).astype(np.float64)
-    calm = np.zeros(len(times_s), np.bool_)
-    (found,) = breaks_in_rhythm(times_s, calm, calm)
+    (found,) = breaks_in_rhythm(times_s, np.zeros(len(times_s)))
     assert found.kind is BreakKind.RATE and not found.hides_time
     assert found.start_s == pytest.approx(2.0, abs=0.1)
     assert found.end_s == pytest.approx(6.0, abs=0.1)
 
 
 def test_a_stretch_slowed_by_showing_pictures_twice_is_told_and_a_slow_phone_is_not() -> None:
-    moving = np.ones(300, np.bool_)
-    twice = np.arange(300) % 2 == 1
     times_s = np.arange(300, dtype=np.float64) * STEP_S
-    slowed = twice & (times_s >= 4) & (times_s < 7)
-    (found,) = breaks_in_rhythm(times_s, slowed, moving & ~slowed)
+    within = (times_s >= 4) & (times_s < 7)
+
+    def steps(shown_again: npt.NDArray[np.bool_]) -> npt.NDArray[np.float64]:
+        """Steps of 30 levels; a picture shown again is coded within 5 levels of the one before."""
+        return np.where(shown_again, 5.0, 30.0)
+
+    twice, fifth = np.arange(300) % 2 == 1, np.arange(300) % 5 == 4
+    (found,) = breaks_in_rhythm(times_s, steps(twice & within))
     assert found.kind is BreakKind.RATE
     assert (found.start_s, found.end_s) == pytest.approx((4.0, 7.0), abs=0.6)
-    assert breaks_in_rhythm(times_s, twice, moving & ~twice) == []  # 15 a second stored as 30
-    fifth = np.arange(300) % 5 == 4
-    assert breaks_in_rhythm(times_s, fifth, moving & ~fifth) == []  # 24 a second stored as 30
+    assert breaks_in_rhythm(times_s, steps(twice)) == []  # 15 a second stored as 30
+    assert breaks_in_rhythm(times_s, steps(fifth & within)) == []  # 24 a second stored as 30
 
 
 def test_a_written_cut_survives_coding_and_rescaling(tmp_path: Path) -> None:
