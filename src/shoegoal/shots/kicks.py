@@ -280,14 +280,16 @@ def _hidden_start(
         kick = _kick_from(camera, diameter_m, rest, track, tracks)
         if kick is not None and kick.flight is not None:
             found.append(kick)
-    return min(found, key=_hidden_and_rough, default=None)
+    return min(found, key=_late_and_rough, default=None)
 
 
-def _hidden_and_rough(kick: Kick) -> float:
-    """Rank a flight the worse, the longer it was hidden and the worse it fits."""
+def _late_and_rough(kick: Kick) -> float:
+    """Rank flights from one place the worse, the later they come to sight and the worse they fit.
+
+    The ball may be back in play by the time a later one is seen.
+    """
     assert kick.flight is not None
-    hidden_s = kick.flight.sightings[0].time_s - kick.time_s
-    return hidden_s + ROUGH_TO_HIDDEN_S * kick.flight.rms_sigmas
+    return kick.flight.sightings[0].time_s + ROUGH_TO_HIDDEN_S * kick.flight.rms_sigmas
 
 
 def _explains(kick: Kick, rest: RestingBall) -> bool:
