@@ -241,12 +241,13 @@ def _kick(facts: Facts) -> Finding | None:
     is_followed = any(kick.flight is not None for kick in kicks)
     if is_followed or not facts.look.is_whole or facts.look.pictures < MIN_FRAMES:
         return None
+    is_ball_known = bool(kicks) or facts.scene.ball is not None
     return Finding(
-        Level.ADVISE if kicks else Level.REFUSE,
+        Level.ADVISE if is_ball_known else Level.REFUSE,
         "Film from before the kick until the ball has reached the goal, a step or two to the side "
         "of the kicker, who must not hide the ball.",
-        "a ball was kicked and could not be followed"
-        if kicks
+        "a ball left its place and could not be followed"
+        if is_ball_known
         else "no kick was seen in the whole clip",
     )
 

@@ -168,9 +168,15 @@ def _ground_and_kicks(look: QuickLook, ball: BallSize) -> tuple[GroundFit | None
 
 def _ball_at_its_spot(look: QuickLook, kicks: Sequence[Kick]) -> BallSighting | None:
     kicked = [k.rest for k in kicks if k.rest is not None and k.flight is not None]
-    if kicked:
-        return kicked[0]
+    if kicked:  # the usual kick spot is where balls were seen most often
+        places = [rest.sighting for rest in likely_balls(look.record)]
+        return max(kicked, key=lambda rest: sum(_is_near(rest, place) for place in places))
     best = max(likely_balls(look.record), key=lambda rest: rest.ball_score or 0.0, default=None)
     if best is None or (not kicks and (best.ball_score or 0.0) < LIKE_A_BALL_ALONE):
         return None
     return best.sighting
+
+
+def _is_near(rest: BallSighting, place: BallSighting) -> bool:
+    away_px = np.hypot(rest.x_px - place.x_px, rest.y_px - place.y_px)
+    return bool(away_px <= 1.5 * max(rest.diameter_px, place.diameter_px))
