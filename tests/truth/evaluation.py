@@ -54,6 +54,11 @@ def slow_and_walled(yard: Yard) -> bool:
     return slow(yard) and yard.back != "open"
 
 
+def slow_and_soft(yard: Yard) -> bool:
+    """The same, and the ball stays there instead of coming back."""
+    return slow(yard) and yard.back in ("hedge", "net")
+
+
 def nothing_behind(yard: Yard) -> bool:
     """Room for a camera behind the goal, and a ball that does not run into it."""
     return yard.back == "open"
@@ -265,7 +270,7 @@ T: Painter = "traced"
 P: Painter = "plain"
 TROUBLES: tuple[Trouble, ...] = (
     Trouble("behind a", "none", plain, painters=(T, P)),
-    Trouble("rolled back", "ball sent back by somebody", fetched("rolled"), suits=slow_and_walled),
+    Trouble("rolled back", "ball sent back by somebody", fetched("rolled"), suits=slow_and_soft),
     Trouble("person crossing", "somebody crosses", crossing("person"), suits=outdoors),
     Trouble("marker hit, in", "marker hit", at_a_marker("marker in", False), painters=(P, T)),
     Trouble("balls waiting", "balls waiting", fetched("next_ball"), painters=(P, T)),
@@ -284,7 +289,7 @@ TROUBLES: tuple[Trouble, ...] = (
         fetched("dribble", through_goal=True),
         suits=slow,
     ),
-    Trouble("thrown back", "ball sent back by somebody", fetched("thrown"), suits=slow_and_walled),
+    Trouble("thrown back", "ball sent back by somebody", fetched("thrown"), suits=slow_and_soft),
     Trouble("exposure up", "exposure jump", jumping(0.9)),
     Trouble("wind", "wind", windy, suits=wind_blows, painters=(T, T)),
     Trouble("side a", "side view", seen_from(Draft.from_the_side, JUDGE_OR_REFUSE), good=False),
@@ -296,7 +301,7 @@ TROUBLES: tuple[Trouble, ...] = (
         suits=nothing_behind,
     ),
     Trouble("marker knocked over", "marker hit", at_a_marker("marker out", True), painters=(P, T)),
-    Trouble("kicked back", "ball sent back by somebody", fetched("kicked"), suits=slow_and_walled),
+    Trouble("kicked back", "ball sent back by somebody", fetched("kicked"), suits=slow_and_soft),
     Trouble("dog crossing", "somebody crosses", crossing("dog"), suits=outdoors, painters=(P, T)),
     Trouble("close calls", "close calls", close_calls, suits=slow, painters=(P, T)),
     Trouble("just over the line", "stops near the line", stopping("just over"), suits=slow),
