@@ -27,6 +27,7 @@ WORDS = {
     "decode": "bare decode",
     "analysis": "whole analysis",
     "evidence": "analysis and evidence",
+    "fit": "quick look",
 }
 TARGET_RATIO = 1.5
 TARGET_MB = 700

@@ -1,8 +1,9 @@
 """One measured run in a process of its own: ``python bench/one_run.py KIND CLIP``.
 
-KIND is ``decode`` (PyAV alone), ``analysis`` (the tally) or ``evidence`` (the tally, then the
-result folder written). Prints one line of JSON. Starting Python and loading libraries is left out
-of the times; the peak memory is the whole process's.
+KIND is ``decode`` (PyAV alone), ``analysis`` (the tally), ``evidence`` (the tally, then the
+result folder written) or ``fit`` (the quick look, its still included). Prints one line of JSON.
+Starting Python and loading libraries is left out of the times; the peak memory is the whole
+process's.
 """
 
 from __future__ import annotations
@@ -25,7 +26,12 @@ TRUTH = Path(__file__).resolve().parents[1] / "sample_clips" / "behind_six.truth
 
 def main(kind: str, clip: Path) -> None:
     """Measure one run and print it."""
-    work = decoding(clip) if kind == "decode" else counting(clip, writes=kind == "evidence")
+    if kind == "decode":
+        work = decoding(clip)
+    elif kind == "fit":
+        work = fitting(clip)
+    else:
+        work = counting(clip, writes=kind == "evidence")
     wall_s, cpu_s = time.perf_counter(), time.process_time()
     found = work()
     wall_s, cpu_s = time.perf_counter() - wall_s, time.process_time() - cpu_s
@@ -43,6 +49,21 @@ def decoding(clip: Path) -> Callable[[], str]:
             stream.thread_type = "AUTO"  # as shoegoal's reader has it
             frames = sum(1 for _ in container.decode(stream))
         return f"{frames} pictures"
+
+    return work
+
+
+def fitting(clip: Path) -> Callable[[], str]:
+    """Return the work of looking quickly at a clip and drawing the still."""
+    from shoegoal.analysis.fitness import check_clip
+    from shoegoal.analysis.fitness_picture import draw_fitness, encoded
+    from shoegoal.analysis.quick_scene import FitSettings
+
+    def work() -> str:
+        fitness = check_clip(clip, FitSettings())
+        encoded(draw_fitness(fitness))
+        look = fitness.facts.look
+        return f"{look.looked_at} of {look.pictures} pictures; {fitness.headline}"
 
     return work
 

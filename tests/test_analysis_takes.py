@@ -17,7 +17,9 @@ from shoegoal.cli.report import print_report
 from shoegoal.clip.fingerprint import Fingerprint
 from shoegoal.clip.rhythm import Break, BreakKind
 from shoegoal.errors import BadSettingsError
+from shoegoal.ladder.hidden import judge_shots_around
 from shoegoal.ladder.rules import MakesInTime, MakesOfShots
+from shoegoal.ladder.verdict import Decision
 from shoegoal.types import Call
 
 ACCUSING = ("cheat", "fake", "manipulat", "edited", "fraud", "tamper", "suspicious")
@@ -47,6 +49,15 @@ def test_a_stretch_at_another_rate_is_said_and_matters_to_a_timed_stage_only() -
     assert hidden_times(MakesOfShots(4, 6), [stretch], START_S) == []
     (doubt,) = hidden_times(MakesInTime(4, 60.0), [stretch], START_S)
     assert doubt.doubt == "the clock may run wrong from 0:10.0"
+
+
+def test_slow_motion_leaves_the_verdict_to_a_person() -> None:
+    slow = Break(BreakKind.SLOW_MOTION, START_S, START_S + 30.0)
+    shots = [example_shot(number) for number in range(1, 7)]
+    assert doubted_around(shots, [slow], START_S) == shots
+    hidden = hidden_times(MakesOfShots(2, 6), [slow], START_S)
+    assert judge_shots_around(MakesOfShots(2, 6), shots, hidden)[1].decision is Decision.LOOK
+    assert judge_shots_around(MakesOfShots(2, 6), shots, [])[1].decision is Decision.ADVANCE
 
 
 def test_a_long_gap_is_left_to_the_reader_to_say_but_still_hides_time() -> None:

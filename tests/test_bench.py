@@ -20,3 +20,12 @@ def test_quick_bench_runs_on_a_tiny_clip(tmp_path: Path) -> None:
     assert runs["decode"]["wall_ratio"] == runs["decode"]["cpu_ratio"] == 1.0
     for run in runs.values():
         assert run["wall_s"] > 0 and run["cpu_s"] > 0 and run["peak_mb"] > 10
+
+
+def test_quick_look_bench_runs_on_a_tiny_clip(tmp_path: Path) -> None:
+    script = SCRIPT.with_name("bench_fit.py")
+    command = [sys.executable, str(script), "--quick", "--tiny", "--json", "--cache", str(tmp_path)]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=120)
+    assert done.returncode == 0, done.stderr
+    kinds = [run["kind"] for run in json.loads(done.stdout)["runs"]]
+    assert kinds == ["decode", "fit"]

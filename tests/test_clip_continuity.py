@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
+import av
 import numpy as np
 import numpy.typing as npt
 import pytest
@@ -121,24 +122,26 @@ def test_a_stretch_slowed_by_its_times_is_told() -> None:
     steps_s = np.full(240, STEP_S)
     steps_s[60:120] *= 2
     times_s = np.concatenate([[0.0], np.cumsum(steps_s)]).astype(np.float64)
-    calm = np.zeros(len(times_s), np.bool_)
-    (found,) = breaks_in_rhythm(times_s, calm, calm)
+    (found,) = breaks_in_rhythm(times_s, np.zeros(len(times_s)))
     assert found.kind is BreakKind.RATE and not found.hides_time
     assert found.start_s == pytest.approx(2.0, abs=0.1)
     assert found.end_s == pytest.approx(6.0, abs=0.1)
 
 
 def test_a_stretch_slowed_by_showing_pictures_twice_is_told_and_a_slow_phone_is_not() -> None:
-    moving = np.ones(300, np.bool_)
-    twice = np.arange(300) % 2 == 1
     times_s = np.arange(300, dtype=np.float64) * STEP_S
-    slowed = twice & (times_s >= 4) & (times_s < 7)
-    (found,) = breaks_in_rhythm(times_s, slowed, moving & ~slowed)
+    within = (times_s >= 4) & (times_s < 7)
+
+    def steps(shown_again: npt.NDArray[np.bool_]) -> npt.NDArray[np.float64]:
+        """Steps of 30 levels; a picture shown again is coded within 5 levels of the one before."""
+        return np.where(shown_again, 5.0, 30.0)
+
+    twice, fifth = np.arange(300) % 2 == 1, np.arange(300) % 5 == 4
+    (found,) = breaks_in_rhythm(times_s, steps(twice & within))
     assert found.kind is BreakKind.RATE
     assert (found.start_s, found.end_s) == pytest.approx((4.0, 7.0), abs=0.6)
-    assert breaks_in_rhythm(times_s, twice, moving & ~twice) == []  # 15 a second stored as 30
-    fifth = np.arange(300) % 5 == 4
-    assert breaks_in_rhythm(times_s, fifth, moving & ~fifth) == []  # 24 a second stored as 30
+    assert breaks_in_rhythm(times_s, steps(twice)) == []  # 15 a second stored as 30
+    assert breaks_in_rhythm(times_s, steps(fifth & within)) == []  # 24 a second stored as 30
 
 
 def test_a_written_cut_survives_coding_and_rescaling(tmp_path: Path) -> None:
@@ -151,6 +154,30 @@ def test_a_written_cut_survives_coding_and_rescaling(tmp_path: Path) -> None:
     )
     (found,) = _watch(clip)
     assert found.kind is BreakKind.JUMP and found.end_s == pytest.approx(1.5, abs=0.01)
+
+
+@pytest.mark.parametrize(("taken", "is_slow"), [(120, True), (25, False)])
+def test_a_phones_slow_motion_file_says_so(tmp_path: Path, taken: int, is_slow: bool) -> None:
+    """Android's key (from memory) as a tag of the movie; the clip is shown at 25 a second."""
+    plain = write_clip(tmp_path / "plain.mp4", walk(lambda t: t, TIMES_S[:30]))
+    tagged = tmp_path / "tagged.mp4"
+    options = {"movflags": "use_metadata_tags"}
+    with av.open(str(plain)) as read, av.open(str(tagged), "w", options=options) as write:
+        write.metadata["com.android.capture.fps"] = f"{taken}.000000"
+        stream = write.add_stream_from_template(read.streams.video[0])
+        for packet in read.demux(video=0):
+            if packet.dts is not None:
+                packet.stream = stream
+                write.mux(packet)
+    with open_clip(tagged) as clip:
+        slowed_by = clip.info.slowed_by
+    with open_clip(plain) as clip:
+        assert clip.info.slowed_by == 1.0
+    assert slowed_by == pytest.approx(taken / 25, rel=0.01)
+    watcher = TakeWatcher()
+    watcher.update(0.0, np.zeros((45, 80), np.uint8))
+    kinds = [one.kind for one in watcher.finish(slowed_by).breaks]
+    assert kinds == ([BreakKind.SLOW_MOTION] if is_slow else [])
 
 
 def test_the_tiny_picture_is_the_mean_and_the_same_at_any_size() -> None:

@@ -26,16 +26,17 @@ from truth.shapes import ellipsoid, hit_solid, oval_cone, round_cone
 from truth.stage import Stage, set_stage
 from truth.studio import frames_of
 from truth.toppling import LIES_DEG, moved, toppled
+from truth.yards import Split
 
 
-def scene_of(name: str) -> Scene:
-    (one,) = [s for s in chosen((name,), split="develop") if s.trouble.name == name]
+def scene_of(name: str, split: Split = "develop") -> Scene:
+    (one,) = [s for s in chosen((name,), split=split) if s.trouble.name == name]
     return one.scene()
 
 
 @cache
-def stage_of(name: str) -> Stage:
-    return set_stage(scene_of(name))
+def stage_of(name: str, split: Split = "develop") -> Stage:
+    return set_stage(scene_of(name, split))
 
 
 def told(stage: Stage) -> Truth:
@@ -128,9 +129,10 @@ def test_balls_stop_on_the_line_and_just_over_it() -> None:
             assert shot.is_make is make and shot.may_ask
 
 
+@pytest.mark.parametrize("split", ["develop", "report"])
 @pytest.mark.parametrize("name", ["rolled back", "kicked back", "thrown back"])
-def test_a_friend_sends_balls_back_to_the_kick_line(name: str) -> None:
-    stage = stage_of(name)
+def test_a_friend_sends_balls_back_to_the_kick_line(name: str, split: Split) -> None:
+    stage = stage_of(name, split)
     sent = [a for a in stage.play.asides if a.kind == name]
     assert len(sent) >= 3 and not any(a.may_ask for a in sent)
     for aside in sent:

@@ -16,6 +16,7 @@ from truth.camera import Camera, look_from, pixel_ray
 from truth.painter import Reel, swayed
 from truth.plain.brush import cover_of
 from truth.plain.easel import Easel
+from truth.plain.heavens import Heavens
 from truth.plain.layers import Cast
 from truth.plain.stamps import flatten
 from truth.plain.tiles import Tile, spectral
@@ -252,3 +253,14 @@ def test_tiles_are_seamless_and_keep_their_tone_at_any_distance() -> None:
     for footprint in (0.01, 0.3, 3.0):
         seen = tile.read(u, v, np.full_like(u, footprint))
         assert float(seen.mean()) == pytest.approx(1.0, abs=0.02)
+
+
+def test_every_seed_has_a_sky() -> None:
+    # The skyline is drawn along the bearings: no house may reach past the last one.
+    level = np.zeros((1, 40), np.float32)
+    bearing = np.linspace(-np.pi, np.pi, 40, dtype=np.float32)[None]
+    for seed in range(60):
+        heavens = Heavens.of(0.5, seed)
+        light = heavens.light(np.sin(bearing), np.cos(bearing), level + 0.05, 0.001)
+        assert np.isfinite(light).all()
+        assert float(light.min()) > 0.0

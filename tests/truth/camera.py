@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -11,6 +12,21 @@ from truth.arrays import Floats
 from truth.jit import kernel
 
 LENS_NUMBERS = 19
+
+
+@lru_cache(maxsize=4096)
+def rotation_of(yaw_deg: float, pitch_deg: float, roll_deg: float) -> Floats:
+    """Axes of a camera as `Camera.rotation` tells them; not to be written to."""
+    yaw, pitch, roll = np.radians([yaw_deg, pitch_deg, roll_deg])
+    axis = np.array(
+        [math.sin(yaw) * math.cos(pitch), math.cos(yaw) * math.cos(pitch), -math.sin(pitch)]
+    )
+    right = np.array([math.cos(yaw), -math.sin(yaw), 0.0])
+    down = np.cross(axis, right)
+    turned = math.cos(roll) * right + math.sin(roll) * down
+    out = np.stack([turned, np.cross(axis, turned), axis])
+    out.setflags(write=False)
+    return out
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,14 +56,7 @@ class Camera:
 
     def rotation(self) -> Floats:
         """(3, 3): rows are the image's right, down and the optical axis, in the inner frame."""
-        yaw, pitch, roll = np.radians([self.yaw_deg, self.pitch_deg, self.roll_deg])
-        axis = np.array(
-            [math.sin(yaw) * math.cos(pitch), math.cos(yaw) * math.cos(pitch), -math.sin(pitch)]
-        )
-        right = np.array([math.cos(yaw), -math.sin(yaw), 0.0])
-        down = np.cross(axis, right)
-        turned = math.cos(roll) * right + math.sin(roll) * down
-        return np.stack([turned, np.cross(axis, turned), axis])
+        return rotation_of(self.yaw_deg, self.pitch_deg, self.roll_deg)
 
     def numbers(self) -> Floats:
         """The camera as one flat row for kernels: position, rotation, f, cx, cy, k1, w, h, -."""

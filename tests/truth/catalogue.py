@@ -66,8 +66,10 @@ def catalogue() -> tuple[EvaluationSet, ...]:
     out = []
     for turn, split in enumerate(get_args(Split)):
         places = yards(split)
-        for i, trouble in enumerate(TROUBLES):
-            order = places[i % len(places) :] + places[: i % len(places)]
+        for trouble in TROUBLES:
+            # By name, so that a trouble more or less moves no other set to another yard.
+            first = zlib.crc32(trouble.name.encode()) % len(places)
+            order = places[first:] + places[:first]
             yard = next(y for y in order if trouble.suits(y))
             out.append(EvaluationSet(split, trouble, yard, trouble.painters[turn]))
     return tuple(out)

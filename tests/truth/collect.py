@@ -20,6 +20,7 @@ from truth.scenes import Scene
 from truth.things import Bodies, add_marker, make_figure
 from truth.toppling import toppled
 
+WAITING = ("next_ball", "in a row")  # ways that need a ball of their own
 Event = Kick | Tap | Hold | Dribble
 
 
@@ -64,11 +65,10 @@ def stage_play(scene: Scene, body: BallBody, figure: Figure, seed: int) -> Play:
     walker.begin(director.start_place(spot))
     support = LEFT if foot_side > 0 else RIGHT
     walker.last_foot = support
-    spares = sum(1 for s in scene.shots[:-1] if s.fetch == "next_ball")
     places = [spot]
-    for i in range(spares):
-        off = np.array([-foot_side * (-1.15 - 0.27 * (i % 3)), -0.35 - 0.26 * (i // 3)])
-        places.append(director.kick_spot + off + rng.normal(0, 0.02, 2))
+    for shot in scene.shots[:-1]:
+        if shot.fetch in WAITING:
+            places.append(_waiting_place(director, shot.fetch, len(places) - 1))
     ball = 0
     for number, shot in enumerate(scene.shots):
         first = support if scene.kicker.strides % 2 == 0 else 1 - support
@@ -82,12 +82,23 @@ def stage_play(scene: Scene, body: BallBody, figure: Figure, seed: int) -> Play:
             walker.stand(max(1.2, min(kick.run.duration_s, 3.2) - 0.6))
             break
         director.closer_m = scene.shots[number + 1].closer_m
-        if shot.fetch == "next_ball":
+        if shot.fetch in WAITING:
             ball += 1
             spot = director.come_back(kick, ball, places[ball])
         else:
             spot = director.come_back(kick, ball, None)
     return _collect(director, places, walker.now_s)
+
+
+def _waiting_place(director: Director, fetch: str, number: int) -> Floats:
+    """Where a further ball waits: on the kick line, or beside it and a little back."""
+    # On the kicking foot's side: the run-up comes from the other.
+    side = 1.0 if director.scene.kicker.foot == "right" else -1.0
+    off = np.array([side * (1.15 + 0.27 * (number % 3)), -0.35 - 0.26 * (number // 3)])
+    if fetch == "in a row":
+        off = np.array([side * 0.42 * (number + 1), 0.0])
+    place: Floats = director.kick_spot + off + director.rng.normal(0, 0.02, 2)
+    return place
 
 
 def _friend(scene: Scene) -> Friend | None:

@@ -54,6 +54,11 @@ def slow_and_walled(yard: Yard) -> bool:
     return slow(yard) and yard.back != "open"
 
 
+def slow_and_soft(yard: Yard) -> bool:
+    """The same, and the ball stays there instead of coming back."""
+    return slow(yard) and yard.back in ("hedge", "net")
+
+
 def nothing_behind(yard: Yard) -> bool:
     """Room for a camera behind the goal, and a ball that does not run into it."""
     return yard.back == "open"
@@ -104,7 +109,7 @@ def one_shot(number: int, **change: Any) -> Callable[[Draft], Table]:
 def many_shots(d: Draft) -> Table:
     """The stage of ten or more, most balls waiting at the kick line."""
     return {
-        "shots": d.shots(14, fetch=("next_ball", "next_ball", "carry")),
+        "shots": d.shots(14, fetch=("in a row", "next_ball", "carry", "in a row")),
         "camera": d.behind(),
     }
 
@@ -122,7 +127,7 @@ def at_a_marker(how: str, topples: bool) -> Callable[[Draft], Table]:
     """Two balls hit a marker."""
 
     def draw(d: Draft) -> Table:
-        shots = d.shots(fetch=("carry",))
+        shots = d.shots(fetch=("carry", "in a row"))
         for number in (1, 3):
             shots[number] |= {"aim_x_m": d.side() * d.yard.half_m, "seek": how, "speed_mps": 6.2}
         return {"shots": shots, "camera": d.behind(), "goal": {"topples": topples}}
@@ -134,7 +139,7 @@ def stopping(how: str) -> Callable[[Draft], Table]:
     """Balls that stop on the line, just over it or short of it."""
 
     def draw(d: Draft) -> Table:
-        shots = d.shots(fetch=("carry", "next_ball"))
+        shots = d.shots(fetch=("carry", "in a row"))
         inside = d.yard.half_m - d.yard.ball_radius_m - 0.15
         for number in (1, 3):
             shots[number] |= {"aim_x_m": d.between(-inside, inside)}
@@ -163,7 +168,7 @@ def in_the_air(low: float, high: float, speed_mps: float) -> Callable[[Draft], T
 
 def blocked(d: Draft) -> Table:
     """A friend stands in the way of two shots."""
-    shots = d.shots(fetch=("carry", "next_ball"))
+    shots = d.shots(fetch=("carry", "in a row"))
     for number in (1, 3):
         shots[number] |= {"blocked": True, "aim_x_m": d.between(-0.4, 0.4), "speed_mps": 6.5}
     return {"shots": shots, "camera": d.behind(), "friend": d.friend()}
@@ -245,7 +250,7 @@ def green_on_grass(d: Draft) -> Table:
 def wall_close_behind(d: Draft) -> Table:
     """A wall so near that the ball is back before the eye has followed."""
     wall = {"kind": "brick", "y_m": -0.45, "height_m": 2.2}
-    shots = d.shots(fetch=("next_ball", "carry"), through_goal=False)
+    shots = d.shots(fetch=("in a row", "carry"), through_goal=False)
     return {"shots": shots, "camera": d.behind(), "walls": [wall], "props": 0, "ground": "grass"}
 
 
@@ -265,10 +270,11 @@ T: Painter = "traced"
 P: Painter = "plain"
 TROUBLES: tuple[Trouble, ...] = (
     Trouble("behind a", "none", plain, painters=(T, P)),
-    Trouble("rolled back", "ball sent back by somebody", fetched("rolled"), suits=slow_and_walled),
+    Trouble("rolled back", "ball sent back by somebody", fetched("rolled"), suits=slow_and_soft),
     Trouble("person crossing", "somebody crosses", crossing("person"), suits=outdoors),
     Trouble("marker hit, in", "marker hit", at_a_marker("marker in", False), painters=(P, T)),
     Trouble("balls waiting", "balls waiting", fetched("next_ball"), painters=(P, T)),
+    Trouble("balls in a row", "balls waiting", fetched("in a row"), painters=(P, P)),
     Trouble("stops on the line", "stops near the line", stopping("on the line"), suits=slow),
     Trouble("lofted", "in the air", in_the_air(16, 26, 8.0), suits=slow_and_walled),
     Trouble("camera bumped", "camera bumped", bumped, good=False),
@@ -283,7 +289,7 @@ TROUBLES: tuple[Trouble, ...] = (
         fetched("dribble", through_goal=True),
         suits=slow,
     ),
-    Trouble("thrown back", "ball sent back by somebody", fetched("thrown"), suits=slow_and_walled),
+    Trouble("thrown back", "ball sent back by somebody", fetched("thrown"), suits=slow_and_soft),
     Trouble("exposure up", "exposure jump", jumping(0.9)),
     Trouble("wind", "wind", windy, suits=wind_blows, painters=(T, T)),
     Trouble("side a", "side view", seen_from(Draft.from_the_side, JUDGE_OR_REFUSE), good=False),
@@ -295,7 +301,7 @@ TROUBLES: tuple[Trouble, ...] = (
         suits=nothing_behind,
     ),
     Trouble("marker knocked over", "marker hit", at_a_marker("marker out", True), painters=(P, T)),
-    Trouble("kicked back", "ball sent back by somebody", fetched("kicked"), suits=slow_and_walled),
+    Trouble("kicked back", "ball sent back by somebody", fetched("kicked"), suits=slow_and_soft),
     Trouble("dog crossing", "somebody crosses", crossing("dog"), suits=outdoors, painters=(P, T)),
     Trouble("close calls", "close calls", close_calls, suits=slow, painters=(P, T)),
     Trouble("just over the line", "stops near the line", stopping("just over"), suits=slow),

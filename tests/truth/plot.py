@@ -143,6 +143,9 @@ class Director:
         if self.topples and self.topples[-1].up_s is None:
             self._stand_up()
         fetch = kick.shot.fetch
+        if fetch == "in a row" and spare is not None:
+            self.walker.walk([self.start_place(spare)], self.scene.kicker.walk_mps, 0.0)
+            return spare
         rest = kick.run.path_m[-1, :2]
         if (
             fetch in ("rolled", "kicked", "thrown")

@@ -13,8 +13,11 @@ from pydantic import Field
 from truth.extras import CrosserPart, FilmPart, FriendPart, Moment, Part, WeatherPart
 
 Point = tuple[float, float, float]
-# The last three: a friend behind the goal sends the ball back.
-Fetch = Literal["carry", "dribble", "kick_back", "next_ball", "rolled", "kicked", "thrown"]
+# How the next ball comes to be kicked. "next_ball" is brought from beside the kick line, one "in a
+# row" lies on that line and is kicked where it lies; a friend sends it back in the last three.
+Fetch = Literal[
+    "carry", "dribble", "kick_back", "next_ball", "in a row", "rolled", "kicked", "thrown"
+]
 Seek = Literal["marker in", "marker out", "on the line", "just over"]
 GroundName = Literal["grass", "concrete", "gravel", "indoor"]
 WallName = Literal["brick", "plaster", "fence", "hedge", "net"]

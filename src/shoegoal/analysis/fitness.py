@@ -16,6 +16,7 @@ from shoegoal.analysis.quick_scene import (
 from shoegoal.analysis.stills import StillPicture
 from shoegoal.clip.frame import Frame
 from shoegoal.clip.reader import Clip, open_clip
+from shoegoal.clip.stillness import Stillness
 from shoegoal.errors import ClipUnreadableError
 
 FORMAT_VERSION = 1
@@ -77,10 +78,17 @@ def check_clip(path: Path, settings: FitSettings) -> Fitness:
         look=look,
         scene=scene,
         settings=settings,
-        contrast_levels=None if scene.ball is None else contrast_levels(frame, scene.ball),
+        contrast_levels=None
+        if scene.ball is None
+        else contrast_levels(frame, scene.ball, look.settled),
         least_contrast_levels=least_contrast_levels(look.quality.noise_levels),
     )
-    found = [(check, finding) for check in CHECKS if (finding := check.find(facts)) is not None]
+    moves = look.stillness.verdict is Stillness.MOVING
+    found = [
+        (check, finding)
+        for check in CHECKS
+        if not (moves and check.needs_still) and (finding := check.find(facts)) is not None
+    ]
     found.sort(key=lambda pair: pair[1].level)
     return Fitness(facts, StillPicture(frame.time_s, frame.bgr(), 1.0), tuple(found))
 

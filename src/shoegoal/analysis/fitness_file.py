@@ -60,10 +60,12 @@ def fitness_to_json(fitness: Fitness, still: Path) -> str:
             else [float(v) for v in (scene.ball.x_px, scene.ball.y_px, scene.ball.diameter_px)],
             "ball_contrast_levels": facts.contrast_levels,
             "phone_height_m": None if ground is None else ground.camera.height_m,
-            "phone_roll_deg": None if ground is None else ground.camera.roll_deg,
+            "tilt_deg": look.quality.tilt_deg,
             "markers_px": None
             if scene.markers_px is None
             else [_point(marker) for marker in scene.markers_px],
+            "markers_probability": scene.sure,
+            "goal_in_view_probability": scene.in_view,
         },
         "still": str(still),
     }

@@ -25,6 +25,7 @@ from shoegoal.analysis.marks import (
 )
 from shoegoal.analysis.stills import F64, U8
 from shoegoal.scene.camera import Camera
+from shoegoal.scene.markers import BELIEVED_AT
 from shoegoal.types import Call, ImagePoint
 
 LONG_SIDE = 1280
@@ -60,11 +61,12 @@ def draw_fitness(fitness: Fitness) -> U8:
     scene = fitness.facts.scene
     if scene.ground is not None:
         _draw_grid(window, scene.ground.camera)
-    if scene.markers_px is not None:
+    if scene.markers_px is not None and scene.in_view >= BELIEVED_AT:
+        unsure = "" if scene.sure >= BELIEVED_AT else "?"
         feet = window.place([(m.x_px, m.y_px) for m in scene.markers_px])
         draw_line(window.canvas, feet, YELLOW, 3, 2)
         for letter, (x, y) in zip("LR", feet, strict=True):
-            draw_marker(window.canvas, (float(x), float(y)), letter, 24)
+            draw_marker(window.canvas, (float(x), float(y)), letter + unsure, 24)
     if scene.ball is not None:
         ball = scene.ball
         place = window.spot(ball.x_px, ball.y_px)

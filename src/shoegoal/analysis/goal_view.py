@@ -10,6 +10,7 @@ import numpy.typing as npt
 from shoegoal.analysis.quick_look import QuickLook
 from shoegoal.analysis.quick_scene import FitSettings, QuickScene
 from shoegoal.scene.ground import GroundFit
+from shoegoal.scene.markers import BELIEVED_AT
 from shoegoal.scene.markers_pairs import STEP_M
 from shoegoal.types import ImagePoint
 
@@ -54,7 +55,7 @@ def ball_at_goal(scene: QuickScene, settings: FitSettings) -> BallAtGoal | None:
     ground = scene.ground
     if ground is None:
         return None
-    if scene.markers_px is not None:
+    if scene.markers_px is not None and scene.sure >= BELIEVED_AT:
         feet = ground.camera.ground_points([(m.x_px, m.y_px) for m in scene.markers_px])
         middle = feet.mean(axis=0)
     else:
@@ -75,8 +76,9 @@ def goal_out_of_view(look: QuickLook, scene: QuickScene, settings: FitSettings) 
     if ground is None or settings.markers_px is not None:
         return None
     size = (look.info.width_px, look.info.height_px)
-    if scene.markers_px is not None:
-        return _tight(ground, scene.markers_px, size)
+    if scene.markers_px is not None and scene.in_view >= BELIEVED_AT:
+        sure = scene.sure >= BELIEVED_AT
+        return _tight(ground, scene.markers_px, size) if sure else None
     way = _way(ground, scene)
     if way is None:
         return None
@@ -119,8 +121,6 @@ def _out_of_picture(
         do = "Turn the phone to the left, or move it back,"
     elif x_px > size[0] - 1:
         do = "Turn the phone to the right, or move it back,"
-    elif y_px < 0 or y_px > size[1] - 1:
-        do = f"Tilt the phone {'up' if y_px < 0 else 'down'}, or move it back,"
     else:
         return None
     return OutOfView(do, why, ImagePoint(float(x_px), float(y_px)))

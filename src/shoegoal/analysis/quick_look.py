@@ -15,7 +15,7 @@ from shoegoal.ball.sightings import RestingBall
 from shoegoal.ball.watch import BallRecord, BallWatcher
 from shoegoal.clip.container import WAY_OUT
 from shoegoal.clip.frame import U8, Frame, planes_to_bgr
-from shoegoal.clip.quality import blur_share, brightness, noise_levels
+from shoegoal.clip.quality import blur_share, brightness, noise_levels, tilt_deg
 from shoegoal.clip.reader import Clip, ClipInfo
 from shoegoal.clip.sampling import Sampler
 from shoegoal.clip.small import SmallFrame, small_frame
@@ -32,7 +32,7 @@ SPREAD = 8  # further pictures over the rest of the clip: does the camera stay w
 LEAST_SPREAD = 3
 KICKS_WATCHED = 3
 PICTURES_ROUND_KICKS = (80, 0.03)  # at most: so many, or this share of the clip's
-KICK_WINDOW_S = 2.5
+KICK_WINDOW_S = 2.5  # a run-up's last step, and the way to the goal
 QUALITY_LOOKS = 3
 
 
@@ -43,6 +43,7 @@ class PictureQuality:
     brightness: float
     blur: float
     noise_levels: float | None
+    tilt_deg: float | None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -60,7 +61,8 @@ class QuickLook:
     damaged : how often something could not be decoded.
     record : what the ball did, as far as it was seen.
     stillness : what the camera did.
-    settled_bgr : (H, W, 3) the yard without what moves.
+    settled : luma, u and v of the yard without what moves.
+    settled_bgr : (H, W, 3) the same in colour.
     quality : of the pictures.
     """
 
@@ -75,6 +77,7 @@ class QuickLook:
     damaged: int
     record: BallRecord
     stillness: StillnessReport
+    settled: tuple[U8, U8, U8]
     settled_bgr: U8
     quality: PictureQuality
 
@@ -87,6 +90,7 @@ class _Looking:
         self.latest: Frame | None = None
         self.brightness: list[float] = []
         self.blur: list[float] = []
+        self.tilts: list[float] = []
         self._sampler = sampler
         self._judged_s = float("-inf")
 
@@ -122,6 +126,8 @@ class _Looking:
             self._judged_s = frame.time_s
             self.brightness.append(brightness(frame))
             self.blur.append(blur_share(frame.luma))
+            tilt = tilt_deg(frame.luma)
+            self.tilts += [] if tilt is None else [tilt]
 
 
 def look_quickly(clip: Clip) -> QuickLook:
@@ -159,6 +165,7 @@ def look_quickly(clip: Clip) -> QuickLook:
             damaged=sampler.damaged,
             record=_joined(records),
             stillness=looking.camera.report(),
+            settled=looking.ball.settled.native,
             settled_bgr=planes_to_bgr(
                 *looking.ball.settled.native,
                 full_range=looking.latest.full_range,
@@ -168,6 +175,7 @@ def look_quickly(clip: Clip) -> QuickLook:
                 float(np.median(looking.brightness)),
                 float(np.median(looking.blur)),
                 _noise(sampler),
+                float(np.median(looking.tilts)) if looking.tilts else None,
             ),
         )
 
@@ -198,7 +206,9 @@ def _watch_kicks(sampler: Sampler, record: BallRecord) -> list[BallRecord]:
         left -= round(cost)
         ball = BallWatcher()
         for frame in sampler.between(rest.before_s, until_s):
-            ball.update(frame, small_frame(frame))
+            ended = ball.update(frame, small_frame(frame))
+            if any(track.ball_score >= LIKE_A_BALL for track in ended):
+                break  # its flight has been seen, as far as it goes
         records.append(ball.finish())
     return records
 

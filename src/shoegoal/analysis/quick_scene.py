@@ -8,13 +8,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from shoegoal.analysis.quick_look import QuickLook, likely_balls
-from shoegoal.ball.settled import MIN_CONTRAST, NOISE_MULTIPLE, paint_difference
+from shoegoal.ball.settled import MIN_CONTRAST, NOISE_MULTIPLE, Planes, paint_difference
 from shoegoal.clip.frame import Frame
 from shoegoal.errors import ClipNotJudgeableError
 from shoegoal.scene.ball_size import BallSize
 from shoegoal.scene.ground import GroundFit, fit_ground
-from shoegoal.scene.markers import find_markers
-from shoegoal.shots.kicks import Kick, find_kicks
+from shoegoal.scene.markers import MarkersNotFoundError, candidate_pairs, feet_px
+from shoegoal.scene.markers_pairs import chance_of_any, confidence
+from shoegoal.shots.kicks import LIKE_A_BALL_ALONE, Kick, find_kicks
 from shoegoal.shots.seeds import ground_sightings, likely_ground_sightings
 from shoegoal.types import BallSighting, ImagePoint
 
@@ -54,15 +55,17 @@ class QuickScene:
     ball : the ball at its kick spot.
     ground : camera and ball diameter.
     kicks : kicks that the looks happened to show, not all of the clip's.
-    markers_px : left and right inner foot.
-    why_no_markers : the finder's own words, where it was asked in vain.
+    markers_px : left and right inner foot of the likeliest two things.
+    sure : probability that these two are the goal, 0..1.
+    in_view : probability that some two things in the picture are.
     """
 
     ball: BallSighting | None
     ground: GroundFit | None
     kicks: tuple[Kick, ...]
     markers_px: tuple[ImagePoint, ImagePoint] | None
-    why_no_markers: str = ""
+    sure: float
+    in_view: float = 0.0
 
 
 def quick_scene(look: QuickLook, settings: FitSettings) -> QuickScene:
@@ -70,12 +73,12 @@ def quick_scene(look: QuickLook, settings: FitSettings) -> QuickScene:
     ground, kicks = _ground_and_kicks(look, settings.ball)
     ball = _ball_at_its_spot(look, kicks)
     if settings.markers_px is not None:
-        return QuickScene(ball, ground, kicks, settings.markers_px)
+        return QuickScene(ball, ground, kicks, settings.markers_px, 1.0, 1.0)
     flown = [k for k in kicks if k.flight is not None]
     if ground is None or not flown:
-        return QuickScene(ball, ground, kicks, None)
+        return QuickScene(ball, ground, kicks, None, 0.0)
     try:
-        found = find_markers(
+        pairs, _ = candidate_pairs(
             look.settled_bgr,
             ground,
             [(k.rest.x_px, k.rest.y_px) for k in flown if k.rest is not None],
@@ -87,48 +90,63 @@ def quick_scene(look: QuickLook, settings: FitSettings) -> QuickScene:
             settings.width_steps,
             settings.back_steps,
         )
-    except ClipNotJudgeableError as error:
-        return QuickScene(ball, ground, kicks, None, str(error))
-    return QuickScene(ball, ground, kicks, (found.left_px, found.right_px))
+    except MarkersNotFoundError:  # no kick went far enough to show where the goal is
+        pairs = []
+    if not pairs:
+        return QuickScene(ball, ground, kicks, None, 0.0)
+    left, right = (ImagePoint(*foot) for foot in feet_px(ground.camera, pairs[0]))
+    return QuickScene(ball, ground, kicks, (left, right), confidence(pairs), chance_of_any(pairs))
 
 
-def contrast_levels(frame: Frame, ball: BallSighting) -> float:
-    """How far a ball's paint is from what lies round it: the mean over its disc, luma levels.
+def contrast_levels(frame: Frame, ball: BallSighting, settled: Planes) -> float:
+    """How far a ball's paint is from what it lies on: the mean over its disc, luma levels.
 
     Parameters
     ----------
     frame : picture that shows the ball.
     ball : its disc there.
+    settled : luma, u and v of the yard, with or without the ball.
 
     Notes
     -----
-    In the measure by which the count tells things from the ground (`paint_difference`), against the
-    median of the surroundings; on a grey ball it is the numerator of Weber's contrast.
+    In the measure by which the count tells things from the ground (`paint_difference`): from the
+    same place without the ball or, where the yard settled with it, from the median of a ring round
+    it, whichever is more. On a grey ball it is the numerator of Weber's contrast.
     """
     radius = ball.diameter_px / 2
     reach = int(np.ceil(RING[1] * radius)) + 2
     x0, y0 = (max(0, int(v) - reach) // 2 * 2 for v in (ball.x_px, ball.y_px))
-    rows, columns = slice(y0, y0 + 2 * reach), slice(x0, x0 + 2 * reach)
-    luma = frame.luma[rows, columns]
-    halves = slice(y0 // 2, y0 // 2 + reach), slice(x0 // 2, x0 // 2 + reach)
-    u, v = (plane[halves] for plane in (frame.chroma_u, frame.chroma_v))
-    y, x = np.mgrid[: luma.shape[0], : luma.shape[1]]
-    away = np.hypot(x + x0 - ball.x_px, y + y0 - ball.y_px) / radius
+    now = _cut(frame.planes, x0, y0, 2 * reach)
+    rows, columns = np.mgrid[: now[0].shape[0], : now[0].shape[1]]
+    away = np.hypot(columns + x0 - ball.x_px, rows + y0 - ball.y_px) / radius
     ring, inside = (away >= RING[0]) & (away <= RING[1]), away <= INSIDE
     if not ring.any() or not inside.any():
         return 0.0
-    ring_half = ring[::2, ::2][: u.shape[0], : u.shape[1]]
-    ground = (
-        np.full_like(luma, round(float(np.median(luma[ring])))),
-        np.full_like(u, round(float(np.median(u[ring_half])))),
-        np.full_like(v, round(float(np.median(v[ring_half])))),
+    halved = ring[::2, ::2]
+    around = tuple(
+        np.full_like(plane, round(float(np.median(plane[where]))))
+        for plane, where in zip(now, (ring, halved, halved), strict=True)
     )
-    return float(paint_difference((luma, u, v), ground)[inside].mean())
+    without = _cut(settled, x0, y0, 2 * reach)
+    return max(
+        float(paint_difference(now, other)[inside].mean())
+        for other in ((around[0], around[1], around[2]), without)
+    )
 
 
 def least_contrast_levels(noise_levels: float | None) -> float:
     """Return what the count takes for paint rather than noise, luma levels."""
     return max(MIN_CONTRAST, NOISE_MULTIPLE * (noise_levels or 0.0))
+
+
+def _cut(planes: Planes, left: int, top: int, side: int) -> Planes:
+    """Cut an even square out of luma and half-size chroma."""
+    luma, u, v = planes
+    height, width = (
+        min(side, size - at) // 2 * 2 for size, at in zip(luma.shape, (top, left), strict=True)
+    )
+    half = slice(top // 2, (top + height) // 2), slice(left // 2, (left + width) // 2)
+    return luma[top : top + height, left : left + width], u[half], v[half]
 
 
 def _ground_and_kicks(look: QuickLook, ball: BallSize) -> tuple[GroundFit | None, tuple[Kick, ...]]:
@@ -150,7 +168,15 @@ def _ground_and_kicks(look: QuickLook, ball: BallSize) -> tuple[GroundFit | None
 
 def _ball_at_its_spot(look: QuickLook, kicks: Sequence[Kick]) -> BallSighting | None:
     kicked = [k.rest for k in kicks if k.rest is not None and k.flight is not None]
-    if kicked:
-        return kicked[0]
-    balls = sorted(likely_balls(look.record), key=lambda rest: -rest.ball_score)
-    return balls[0].sighting if balls else None
+    if kicked:  # the usual kick spot is where balls were seen most often
+        places = [rest.sighting for rest in likely_balls(look.record)]
+        return max(kicked, key=lambda rest: sum(_is_near(rest, place) for place in places))
+    best = max(likely_balls(look.record), key=lambda rest: rest.ball_score, default=None)
+    if best is None or (not kicks and best.ball_score < LIKE_A_BALL_ALONE):
+        return None
+    return best.sighting
+
+
+def _is_near(rest: BallSighting, place: BallSighting) -> bool:
+    away_px = np.hypot(rest.x_px - place.x_px, rest.y_px - place.y_px)
+    return bool(away_px <= 1.5 * max(rest.diameter_px, place.diameter_px))

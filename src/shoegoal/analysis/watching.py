@@ -103,5 +103,5 @@ def watch_clip(path: Path, on_progress: Callable[[float], None] | None = None) -
         settled_bgr,
         pictures,
         problems,
-        take.finish(),
+        take.finish(info.slowed_by),
     )

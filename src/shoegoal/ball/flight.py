@@ -274,7 +274,7 @@ def _fit(
     if rest is not None:
         start = camera.ball_on_ground([(rest.x_px, rest.y_px)], diameter_m)[0]
         start_sigma = 0.02 + 0.01 * float(np.hypot(*start))
-        earliest = window_s[0] if window_s else first_s - 1.0
+        earliest = min(window_s[0] if window_s else first_s - 1.0, first_s - 1e-3)
         time_prior = None
     else:
         start, start_sigma = ground[0], 1.0

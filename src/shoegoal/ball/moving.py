@@ -58,9 +58,13 @@ class MotionWatcher:
         self._past.append(small)
         if past is None:
             return []
+        lately = cv2.compare(
+            paint_difference(small.planes, past.planes), settled.levels, cv2.CMP_GE
+        )
+        if not cv2.hasNonZero(lately):
+            return []
         away = cv2.compare(settled.difference(small), settled.levels, cv2.CMP_GE)
-        lately = paint_difference(small.planes, past.planes)
-        stirred = cv2.bitwise_and(away, cv2.compare(lately, settled.levels, cv2.CMP_GE))
+        stirred = cv2.bitwise_and(away, lately)
         if not cv2.hasNonZero(stirred):
             return []
         solid = cv2.copyTo(away, 1 - shadow_like(small.planes, settled.small))

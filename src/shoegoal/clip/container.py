@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 
 import av
@@ -72,3 +73,16 @@ def declared_duration_s(container: InputContainer, stream: VideoStream) -> float
     if stream.duration and stream.time_base:
         return float(stream.duration * stream.time_base)
     return container.duration / av.time_base if container.duration else None
+
+
+def capture_rate_hz(container: InputContainer) -> float | None:
+    """Return the pictures per second that the camera took, where the file says so.
+
+    Android phones write it under this key (from memory); in a slow-motion file it is several times
+    the rate at which the pictures are shown.
+    """
+    try:
+        rate_hz = float(container.metadata["com.android.capture.fps"])
+    except (KeyError, ValueError):
+        return None
+    return rate_hz if math.isfinite(rate_hz) and rate_hz > 0 else None

@@ -28,8 +28,6 @@ BORDER = 2  # tiny pixels where things come and go at any speed
 BESIDE = ((0.1, 2.5), (0.2, 1.25))
 MIN_BESIDE = 3  # pictures
 PAUSE_STEPS = 2.5  # times the usual step: longer ones are missing pictures rather than a cut
-REPEATED_LEVELS = 1.0  # grey levels within which a picture is the one before again
-MOVING_LEVELS = 25.0  # grey levels of a change that motion surely is
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -67,11 +65,7 @@ class ContinuityWatcher:
     def finish(self) -> tuple[Break, ...]:
         """Judge what is left and return every break in order of time."""
         self._judge_until(np.inf)
-        rhythm = breaks_in_rhythm(
-            np.array(self._times_s),
-            np.array(self._steps_levels) <= REPEATED_LEVELS,
-            np.array(self._steps_levels) >= MOVING_LEVELS,
-        )
+        rhythm = breaks_in_rhythm(np.array(self._times_s), np.array(self._steps_levels))
         return tuple(sorted([*self._jumps, *rhythm], key=lambda one: one.start_s))
 
     def _judge_until(self, time_s: float) -> None:

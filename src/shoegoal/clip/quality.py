@@ -1,4 +1,4 @@
-"""How good a picture is as a picture: light, noise, blur. Each by a published measure."""
+"""How good a picture is as a picture: light, noise, blur, tilt, each by a published measure."""
 
 from __future__ import annotations
 
@@ -20,6 +20,10 @@ _NOISE_GAIN = 6.0
 _TILES = (6, 4)  # across the longer and the shorter side
 _BLUR_WINDOW = 9  # taps of the low pass that a picture is compared with (Crete et al. 2007)
 _BLUR_LONG_SIDE_PX = 1280  # blur is a share of the picture, whatever its resolution
+_TILT_LONG_SIDE_PX = 640
+_STRONGEST = 80.0  # per cent of the pixels have weaker edges than those that are looked at
+_TILT_BAND_DEG = 5
+_TILT_SHARE = 0.12  # of the steep edges within that band; an even spread has 0.056
 _MIN_TILE_STEP = 1.5  # levels; a tile with less between its neighbours shows noise, not edges
 
 
@@ -77,6 +81,36 @@ def blur_share(luma: U8) -> float:
         if told:
             shares.append(max(told))
     return min(shares, default=1.0)
+
+
+def tilt_deg(luma: U8) -> float | None:
+    """Read off how far the phone was tilted, from edges that ought to stand upright.
+
+    Parameters
+    ----------
+    luma : (H, W) uint8.
+
+    Returns
+    -------
+    Angle from upright of the commonest steep edges, clockwise positive; None where no direction
+    stands out, as without walls, fences and posts (Coughlan & Yuille 1999: what people build gives
+    edges along three directions, one of them upright).
+    """
+    scale = min(1.0, _TILT_LONG_SIDE_PX / max(luma.shape))
+    small = cv2.resize(luma, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+    small = cv2.GaussianBlur(small, (0, 0), 1.0)  # steps of single pixels have no direction
+    across = np.asarray(cv2.Scharr(small, cv2.CV_32F, 1, 0), np.float64)
+    down = np.asarray(cv2.Scharr(small, cv2.CV_32F, 0, 1), np.float64)
+    strength = np.hypot(across, down)
+    steep = (np.abs(across) > np.abs(down)) & (strength > np.percentile(strength, _STRONGEST))
+    if not steep.any():
+        return None
+    # An upright edge has its gradient along the row; tilted clockwise, the gradient dips with it.
+    angles = np.degrees(np.arctan(down[steep] / across[steep]))
+    counts, _ = np.histogram(angles, bins=90, range=(-45, 45), weights=strength[steep])
+    shares = np.convolve(counts / counts.sum(), np.ones(_TILT_BAND_DEG), "same")
+    best = int(shares.argmax())
+    return best - 44.5 if shares[best] >= _TILT_SHARE else None
 
 
 def _lost_steps(picture: npt.NDArray[np.float32]) -> tuple[F64, F64]:

@@ -19,6 +19,7 @@ from av.video.stream import VideoStream
 
 from shoegoal.clip.container import (
     WAY_OUT,
+    capture_rate_hz,
     declared_duration_s,
     open_container,
     video_stream,
@@ -60,6 +61,7 @@ class ClipInfo:
     nominal_rate_hz : pictures per second that the file declares; never used to place a picture
         that carries a time of its own.
     size_bytes : of the file.
+    capture_rate_hz : pictures per second that the camera took, None where the file does not say.
     """
 
     path: Path
@@ -73,6 +75,14 @@ class ClipInfo:
     start_s: float
     nominal_rate_hz: float | None
     size_bytes: int
+    capture_rate_hz: float | None = None
+
+    @property
+    def slowed_by(self) -> float:
+        """How many times slower than it was the clip is shown, as far as the file says; else 1."""
+        if not self.capture_rate_hz or not self.nominal_rate_hz:
+            return 1.0
+        return self.capture_rate_hz / self.nominal_rate_hz
 
 
 class Clip:
@@ -172,6 +182,7 @@ def open_clip(path: Path | str) -> Clip:
             start_s=times.raw_time_s(first) or 0.0,
             nominal_rate_hz=float(rate) if rate else None,
             size_bytes=size_bytes,
+            capture_rate_hz=capture_rate_hz(container),
         )
     return Clip(info, layout)
 

@@ -18,7 +18,9 @@ GAP_STEPS = 5.0  # times the clip's usual step: a phone that drops pictures now 
 OTHER_RATE = 1.5  # a phone's rate wanders with the light by less than this
 LEAST_STRETCH_S = 1.0
 STRETCH_STEPS = 15
-REPEATED_SHARE = 0.4  # of the pictures that show motion; 24 shown as 30 repeats a fifth
+MOVING_LEVELS = 12.0  # grey levels of a tiny picture's largest change that motion surely is
+REPEATED_STEP = 0.35  # of the steps beside it: a repeated picture is coded almost as it was before
+REPEATED_SHARE = 0.3  # of the pictures that show motion; 24 shown as 30 repeats a fifth
 SELDOM_SHARE = 0.1
 
 
@@ -28,6 +30,7 @@ class BreakKind(StrEnum):
     JUMP = "jump"
     GAP = "gap"
     RATE = "rate"
+    SLOW_MOTION = "slow motion"
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +40,8 @@ class Break:
     Attributes
     ----------
     kind : JUMP: from one picture to the next things stand elsewhere; GAP: pictures are missing;
-        RATE: over a stretch, pictures come at another rate or are shown repeatedly.
+        RATE: over a stretch, pictures come at another rate or are shown repeatedly; SLOW_MOTION:
+        the whole clip was filmed so, as the file says.
     start_s, end_s : presentation times of the last picture before and the first one after it; of a
         stretch, of its first and last picture.
     """
@@ -49,7 +53,7 @@ class Break:
     @property
     def hides_time(self) -> bool:
         """Whether a shot may be hidden in it."""
-        return self.kind is not BreakKind.RATE
+        return self.kind in (BreakKind.JUMP, BreakKind.GAP)
 
     def sentence(self, clip_start_s: float) -> str:
         """Say what a person should look at, by a player's clock."""
@@ -64,16 +68,20 @@ class Break:
                     f"from {start} to {end} the pictures follow one another at another rate than "
                     "in the rest of the clip: please look whether it runs slower or faster there"
                 )
+            case BreakKind.SLOW_MOTION:
+                return (
+                    "the file says that it was filmed as slow motion, so a kick may look too slow "
+                    "for a shot: please look through it, or film at normal speed"
+                )
 
 
-def breaks_in_rhythm(times_s: F64, repeated: Flags, moving: Flags) -> list[Break]:
+def breaks_in_rhythm(times_s: F64, steps_levels: F64) -> list[Break]:
     """Find missing pictures and stretches at another rate.
 
     Parameters
     ----------
     times_s : (n,) presentation times, rising.
-    repeated : (n,) a picture shows nothing but the one before.
-    moving : (n,) something surely moved since the one before.
+    steps_levels : (n,) grey levels of the largest change of the tiny picture since the one before.
     """
     if len(times_s) < 3:
         return []
@@ -88,7 +96,7 @@ def breaks_in_rhythm(times_s: F64, repeated: Flags, moving: Flags) -> list[Break
         return gaps
     ratio = _running_median(steps_s) / usual_s
     other = (ratio > OTHER_RATE) | (ratio < 1 / OTHER_RATE)
-    shown_again = _shown_repeatedly(repeated, moving)
+    shown_again = _shown_repeatedly(steps_levels)
     stretches = _stretches(times_s, np.concatenate([[False], other]) | shown_again)
     return [*gaps, *stretches]
 
@@ -100,14 +108,22 @@ def _running_median(steps_s: F64) -> F64:
     return np.asarray(np.median(windows, axis=1), np.float64)
 
 
-def _shown_repeatedly(repeated: Flags, moving: Flags) -> Flags:
+def _shown_repeatedly(steps_levels: F64) -> Flags:
     """Where pictures are repeated while things move, unless the whole clip is made so."""
-    near = np.ones(7)
-    in_motion = np.convolve(moving, near, "same") > 0
+    padded = np.pad(steps_levels, 2)
+    count = len(steps_levels)
+    before = np.maximum(padded[:count], padded[1 : count + 1])
+    after = np.maximum(padded[3 : count + 3], padded[4 : count + 4])
+    beside = np.minimum(before, after)
+    in_motion = beside >= MOVING_LEVELS
+    repeated = in_motion & (steps_levels <= REPEATED_STEP * beside)
     window = np.ones(2 * STRETCH_STEPS)
     judged = np.convolve(in_motion, window, "same")
-    again = np.convolve(repeated & in_motion, window, "same")
+    again = np.convolve(repeated, window, "same")
     there = (judged >= STRETCH_STEPS) & (again >= REPEATED_SHARE * judged)
+    # Moments of rest in between belong to the stretch.
+    there = np.convolve(there, window, "same") > 0
+    there = ~(np.convolve(~there, window, "same") > 0)
     rest = in_motion & ~there
     share = float((repeated & rest).sum()) / max(1, int(rest.sum()))
     is_usual = share > SELDOM_SHARE or rest.sum() < 2 * STRETCH_STEPS

@@ -13,7 +13,7 @@ from shoegoal.errors import ClipNotJudgeableError
 from shoegoal.scene.camera import Camera
 from shoegoal.scene.ground import GroundFit
 from shoegoal.scene.markers_blobs import HEIGHTS_M
-from shoegoal.scene.markers_bodies import standing_bodies
+from shoegoal.scene.markers_bodies import StandingBody, standing_bodies
 from shoegoal.scene.markers_pairs import (
     CENTRE_LIMIT_SIGMAS,
     STEP_LIMITS_M,
@@ -89,20 +89,9 @@ def find_markers(
     MarkersNotFoundError
         The shots' direction is unknown, nothing suits, or two readings suit about as well.
     """
-    diameter_m = ground.ball_diameter_m.value
-    shots = _shots(ground.camera, diameter_m, kick_spots_px, flights_ground)
-    outline = _search_outline(shots, width_steps, back_steps)
-    bodies = [
-        body
-        for band in _depth_bands(outline)
-        for body in standing_bodies(
-            level_strip(settled_bgr, ground.camera, band, HEIGHTS_M[1]), ground.camera, diameter_m
-        )
-        if _inside(body.place_m, shots, outline) and _whole(body.box_px, settled_bgr.shape[:2])
-    ]
-    near = sorted(bodies, key=lambda body: -body.excess)[:MAX_BODIES]
-    crossed = _ground_colours(settled_bgr, ground.camera, shots)
-    pairs = weigh_pairs(near, shots, crossed, width_steps, back_steps)
+    pairs, near = candidate_pairs(
+        settled_bgr, ground, kick_spots_px, flights_ground, width_steps, back_steps
+    )
     if not pairs:
         raise MarkersNotFoundError(
             f"Found no two things on the ground that suit a goal about {width_steps:g} steps wide "
@@ -110,12 +99,12 @@ def find_markers(
         )
     sure = confidence(pairs)
     best = pairs[0]
-    (left_x, left_y), (right_x, right_y) = _pixels(ground.camera, best)
+    (left_x, left_y), (right_x, right_y) = feet_px(ground.camera, best)
     if sure < BELIEVED_AT:
         rival = rival_of(pairs)
         at = f"({left_x:.0f},{left_y:.0f} and {right_x:.0f},{right_y:.0f})"
         if rival is not None and rival.score > best.score - 3:
-            (x0, y0), (x1, y1) = _pixels(ground.camera, rival)
+            (x0, y0), (x1, y1) = feet_px(ground.camera, rival)
             what = f"or {x0:.0f},{y0:.0f} and {x1:.0f},{y1:.0f}"
             raise MarkersNotFoundError(
                 f"Cannot tell which things are the goal markers {at[:-1]}, {what}). {TO_DO}"
@@ -136,7 +125,43 @@ def find_markers(
     )
 
 
-def _pixels(camera: Camera, pair: Pair) -> list[tuple[float, float]]:
+def candidate_pairs(
+    settled_bgr: U8,
+    ground: GroundFit,
+    kick_spots_px: npt.ArrayLike,
+    flights_ground: Sequence[F64],
+    width_steps: float,
+    back_steps: float,
+) -> tuple[list[Pair], list[StandingBody]]:
+    """Weigh every two things that stand where the goal could be; see `find_markers`.
+
+    Returns
+    -------
+    pairs, bodies : the pairs, best first, and all things they were made of, most salient first.
+
+    Raises
+    ------
+    MarkersNotFoundError
+        The shots' direction is unknown.
+    """
+    diameter_m = ground.ball_diameter_m.value
+    shots = _shots(ground.camera, diameter_m, kick_spots_px, flights_ground)
+    outline = _search_outline(shots, width_steps, back_steps)
+    bodies = [
+        body
+        for band in _depth_bands(outline)
+        for body in standing_bodies(
+            level_strip(settled_bgr, ground.camera, band, HEIGHTS_M[1]), ground.camera, diameter_m
+        )
+        if _inside(body.place_m, shots, outline) and _whole(body.box_px, settled_bgr.shape[:2])
+    ]
+    near = sorted(bodies, key=lambda body: -body.excess)[:MAX_BODIES]
+    crossed = _ground_colours(settled_bgr, ground.camera, shots)
+    return weigh_pairs(near, shots, crossed, width_steps, back_steps), near
+
+
+def feet_px(camera: Camera, pair: Pair) -> list[tuple[float, float]]:
+    """Inner feet of a pair, left and right, px."""
     bases = np.zeros((2, 3))
     bases[0, :2], bases[1, :2] = pair.left_m, pair.right_m
     return [(float(x), float(y)) for x, y in camera.project(bases)]

@@ -140,6 +140,14 @@ def confidence(pairs: list[Pair]) -> float:
     return float(1 / odds.sum())
 
 
+def chance_of_any(pairs: list[Pair]) -> float:
+    """Probability that one of the pairs is the goal, whichever, rather than none of them."""
+    if not pairs:
+        return 0.0
+    odds = np.exp(np.array([NULL_SCORE, *(pair.score for pair in pairs)]) - pairs[0].score)
+    return float(1 - odds[0] / odds.sum())
+
+
 def rival_of(pairs: list[Pair]) -> Pair | None:
     """Return the best pair that is at another place than the best."""
     return next((pair for pair in pairs[1:] if not _same_place(pair, pairs[0])), None)
@@ -208,7 +216,7 @@ def _tilt_sigma_deg(left: StandingBody, right: StandingBody, along: F64, apart_m
     off_m = [
         body.depth_sigma_m * abs(float(_across(body.place_m) @ along)) for body in (left, right)
     ]
-    turn = np.degrees(np.arctan(float(np.hypot(*off_m)) / apart_m))
+    turn = np.degrees(np.arctan(float(np.linalg.norm(off_m)) / apart_m))
     return float(np.hypot(SQUARE_SIGMA_DEG, turn))
 
 

@@ -27,6 +27,7 @@ AWAY_S = 2.5  # a kicked ball is not back on its spot sooner
 SAME_KICK_S = 0.8
 CONTINUES_S = 3.0  # a flight's later pieces start within this time of the kick
 HIDDEN_S = 1.2  # longest time for which a kicked ball may stay behind its kicker
+AS_FOOT_S = 0.25  # a track may begin as that of the foot on its way to the ball
 MOVED_BACK_S = 2.5  # a ball that left its place and lies nearby again so soon was only adjusted
 MOVED_BACK_DIAMETERS = 2.5
 MIN_SEEN_SHARE = 0.4  # of the pictures of a flight must show the ball
@@ -249,19 +250,21 @@ def _hidden_start(
     """Look for a flight whose first part the kicker hid, by fitting it from the resting place."""
     found = []
     for track in tracks:
-        if not rest.before_s - 0.1 <= track.start_s <= rest.after_s + HIDDEN_S:
+        if not rest.before_s - AS_FOOT_S <= track.start_s <= rest.after_s + HIDDEN_S:
             continue
         kick = _kick_from(camera, diameter_m, rest, track, tracks)
         if kick is not None and kick.flight is not None:
             found.append(kick)
-    return min(found, key=_hidden_and_rough, default=None)
+    return min(found, key=_late_and_rough, default=None)
 
 
-def _hidden_and_rough(kick: Kick) -> float:
-    """Rank a flight the worse, the longer it was hidden and the worse it fits."""
+def _late_and_rough(kick: Kick) -> float:
+    """Rank flights from one place the worse, the later they come to sight and the worse they fit.
+
+    The ball may be back in play by the time a later one is seen.
+    """
     assert kick.flight is not None
-    hidden_s = kick.flight.sightings[0].time_s - kick.time_s
-    return hidden_s + ROUGH_TO_HIDDEN_S * kick.flight.rms_sigmas
+    return kick.flight.sightings[0].time_s + ROUGH_TO_HIDDEN_S * kick.flight.rms_sigmas
 
 
 def _explains(kick: Kick, rest: RestingBall) -> bool:

@@ -28,8 +28,8 @@ def cover_of(s: Floats, u: float, v: float) -> tuple[float, float, float, float,
     Returns
     -------
     tuple
-        Cover 0..1, share along the axis, the outward normal's two parts in the stamp's plane
-        (length below 1 inside), and depth in metres.
+        Cover 0..1 (below 0: how far off in pixels, about), share along the axis, the outward
+        normal's two parts in the stamp's plane (length below 1 inside), and depth in metres.
 
     Notes
     -----
@@ -64,7 +64,7 @@ def cover_of(s: Floats, u: float, v: float) -> tuple[float, float, float, float,
     m = math.sqrt(ox * ox + oy * oy)
     cover = 0.5 - (m - r) * s[14]
     if cover <= 0.0:
-        return 0.0, 0.0, 0.0, 0.0, 0.0
+        return cover, 0.0, 0.0, 0.0, 0.0
     bulge = math.sqrt(max(0.0, 1.0 - min(1.0, (m / r) ** 2)))
     depth = s[10] + tau * (s[11] - s[10]) - bulge * (s[12] + tau * (s[13] - s[12]))
     return min(1.0, cover), tau, ox / r, oy / r, depth
@@ -94,9 +94,19 @@ def lay_stamp(
     ey = s[7]
     span = math.sqrt(ex * ex + ey * ey)
     for row in range(y0, y1):
-        for col in range(x0, x1):
+        col = x0 - 1
+        met = False
+        while col < x1 - 1:
+            col += 1
             cover, tau, a, b, z = cover_of(s, float(col + left), float(row + top))
-            if cover <= 0.0 or z > depth[row, col]:
+            if cover <= 0.0:
+                if met:
+                    break
+                # Far from the outline, leap half the way to it: a stretched plane bends lengths.
+                col += int(-0.4 * cover)
+                continue
+            met = True
+            if z > depth[row, col]:
                 continue
             # The plane's normal goes back to the image by the transposed matrix.
             nu = (s[2] * a + s[4] * b) * s[14]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -25,6 +24,8 @@ from truth.wind import Wind
 FAR_M = 1e6
 # A ball or a limb may sink this far into a wall's plane before the wall hides it.
 WALL_ROOM_M = 0.05
+# Sub-times into which every exposure is cut at first: its middle, and how far things move.
+TAKES = 3
 
 
 @dataclass(slots=True)
@@ -43,6 +44,7 @@ class Easel:
     canvas: Picture
     changed: list[Box] = field(default_factory=list)
     wind: Wind | None = None
+    takes: Takes | None = None
 
     @classmethod
     def open(cls, stage: Stage, camera: Camera, still_air: bool = False) -> Easel:
@@ -134,7 +136,9 @@ class Easel:
             rim = at + radius * np.array([[0, 0, 0.9], [0.8, 0, 0], [-0.8, 0, 0]])
             ball_sun[i] *= sun_on(rim, everything, len(middle) + i, light.to_sun, light.half_width)
         depth = stamps[..., 10:12].mean(axis=-1) - stamps[..., 12:14].mean(axis=-1)
-        ball_depth = self.camera.view(cast.balls)[..., 2] - radius
+        far = self.camera.view(cast.balls)[..., 2]
+        ball_depth = far - radius
+        ball_px = 2.0 * radius * self.camera.focal_px / np.maximum(far[mid], 0.1)
         order = np.argsort(-np.concatenate([depth, ball_depth], axis=1), axis=1, kind="stable")
         return Layers(
             stamps,
@@ -143,6 +147,7 @@ class Easel:
             cast.balls,
             cast.turns,
             boxes,
+            ball_px,
             ball_sun,
             order.astype(np.int64),
         )
@@ -162,9 +167,8 @@ class Easel:
         boxes in which it differs from the still picture.
         """
         sunlight, skylight = self._blow(at_s)
-        takes = Takes(self, at_s)
-        cast = takes.cast(2)
-        layers = takes.layers(2)
+        self.takes = takes = Takes(self, at_s)
+        cast, layers = takes.cast(TAKES), takes.layers(TAKES)
         moving = cast.coats.shape[0] - len(self.stage.still.solids)
         smear = self._smear(layers)
         shade = self._shade(takes, moving, smear)
@@ -190,9 +194,12 @@ class Easel:
             inside = (low[:, 0] < x1) & (high[:, 0] > x0) & (low[:, 1] < y1) & (high[:, 1] > y0)
             worst = smear * inside
             ball_part = float(worst[len(cast.coats) :].max(initial=0.0)) / 1.2
-            need = max(ball_part, float(worst[: len(cast.coats)].max(initial=0.0)) / 2.5)
-            times = int(2 ** math.ceil(math.log2(min(32.0, max(1.0, need)))))
-            side = {1: 4, 2: 3, 4: 2}.get(times, 2)
+            need = max(ball_part, float(worst[: len(cast.coats)].max(initial=0.0)) / 3.5)
+            times = next((k for k in (1, TAKES, 6, 12, 24) if k >= need), 24)
+            # Sub-times add their own points: the ball's rim stays as smooth with fewer each.
+            side = {1: 3, TAKES: 2}.get(times, 2)
+            if times == 1 and float(layers.ball_px[inside[len(cast.coats) :]].min(initial=99)) < 24:
+                side = 4
             takes.layers(times).patch(
                 self.canvas, self.canvas, self.wall_depth, box, self.brush, side
             )
@@ -215,14 +222,15 @@ class Easel:
         return sun, sky
 
     def _smear(self, layers: Layers) -> Floats:
-        """How far (n + m,) px each stamp and ball travels in an exposure, from two sub-times."""
+        """How far (n + m,) px each stamp and ball travels in an exposure, from the base takes."""
         ends = np.concatenate([layers.stamps[..., 15:19], layers.ball_boxes], axis=1)
-        seen = np.abs(ends[1] - ends[0]).max(axis=1)
-        return np.where(np.abs(ends).max(axis=(0, 2)) < 1e8, 2.0 * seen, 0.0)
+        share = (TAKES - 1) / TAKES
+        seen = np.abs(ends[-1] - ends[0]).max(axis=1) / share
+        return np.where(np.abs(ends).max(axis=(0, 2)) < 1e8, seen, 0.0)
 
     def _shade(self, takes: Takes, moving: int, smear: Floats) -> Shade | None:
         fast = max(float(smear[:moving].max(initial=0.0)), float(smear[-1:].max(initial=0.0)))
-        times = 1 if fast < 4.0 else 4
+        times = 1 if fast < 4.0 else TAKES
         cast = takes.cast(times)
         radius = self.brush.radius_m
         rows = np.stack([cast.all_casters(k, radius) for k in range(times)])
@@ -239,14 +247,19 @@ class Easel:
         """
         base = Backdrop(self.scenery.sun, self.scenery.sky, depth_m)
         truth = self.studio.frame_truth(camera, at_s, base)
-        solids, _, balls, _ = self.studio.moving(at_s, 1)
+        takes = self.takes
+        if takes is None or takes.at_s != at_s:
+            takes = Takes(self, at_s)
+        balls = takes.cast(1).balls
         lens, radius = camera.numbers(), self.brush.radius_m
         at = balls[0, truth.ball]
         x0, y0, x1, y1 = box = np.array(sphere_box(lens, at[0], at[1], at[2], radius))
         if x1 <= 0 or y1 <= 0 or x0 >= camera.width_px or y0 >= camera.height_px:
             return replace(truth, visible=0.0)
-        bodies = np.concatenate([solids[0], self.stage.still.solids])
-        stamps = flatten(camera, bodies)
+        if camera == self.camera:
+            stamps = takes.layers(1).stamps[0]
+        else:
+            stamps = flatten(camera, takes.cast(1).solids[0])
         b = stamps[:, 15:19]
         near = (b[:, 0] < x1) & (b[:, 2] > x0) & (b[:, 1] < y1) & (b[:, 3] > y0)
         others = np.delete(balls[0], truth.ball, axis=0)
@@ -265,6 +278,8 @@ class Takes:
 
     def cast(self, times: int) -> Cast:
         """Everything in front of the lens, still bodies last."""
+        if times == 1:
+            return self.cast(TAKES).at(TAKES // 2)
         if times not in self.casts:
             stage = self.easel.stage
             solids, casters, balls, turns = self.easel.studio.moving(self.at_s, times)
@@ -280,6 +295,8 @@ class Takes:
 
     def layers(self, times: int) -> Layers:
         """The same, laid flat."""
+        if times == 1:
+            return self.layers(TAKES).at(TAKES // 2)
         if times not in self.laid:
             self.laid[times] = self.easel.lay(self.cast(times))
         return self.laid[times]

@@ -35,7 +35,7 @@ class Heavens:
         roofs = np.full(BEARINGS, -1.0)
         tones = np.ones(BEARINGS)
         at = 0
-        while at < BEARINGS - 500:
+        while at < BEARINGS - 600:
             at += int(rng.integers(60, 420))
             width = int(rng.integers(50, 150))
             if rng.random() < 0.6:

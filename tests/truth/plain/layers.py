@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -36,6 +36,11 @@ class Cast:
     balls: Floats
     turns: Floats
 
+    def at(self, moment: int) -> Cast:
+        """One sub-time alone."""
+        k = slice(moment, moment + 1)
+        return Cast(self.solids[k], self.casters[k], self.coats, self.balls[k], self.turns[k])
+
     def all_casters(self, moment: int, radius_m: float) -> Floats:
         """(n + m, 8) caster rows of bodies, then of balls, at a sub-time."""
         balls = self.balls[moment]
@@ -64,8 +69,21 @@ class Layers:
     balls: Floats
     turns: Floats
     ball_boxes: Floats
+    ball_px: Floats
     ball_sunlit: Floats
     order: Whole
+
+    def at(self, moment: int) -> Layers:
+        """One sub-time alone."""
+        k = slice(moment, moment + 1)
+        return replace(
+            self,
+            stamps=self.stamps[k],
+            balls=self.balls[k],
+            turns=self.turns[k],
+            ball_boxes=self.ball_boxes[k],
+            order=self.order[k],
+        )
 
     def patch(
         self, out: Picture, under: Picture, wall_depth: Picture, box: Box, brush: Brush, side: int
