@@ -18,15 +18,6 @@ ROOT = Path(__file__).parents[1]
 PACKAGE = ROOT / "src" / "shoegoal"
 # From the ground up.
 FLOORS = ("clip", "scene", "ball", "shots", "ladder", "analysis", "record", "cli")
-    "clip",
-    "scene",
-    "ball",
-    "shots",
-    "ladder",
-    "analysis",
-    "record",
-    "cli",
-)  # from the ground up
 MODULES = sorted(PACKAGE.rglob("*.py"))
 MOST_LINES = 400
 README = (ROOT / "README.md").read_text(encoding="utf-8")

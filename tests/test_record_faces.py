@@ -13,7 +13,7 @@ import numpy.typing as npt
 import pytest
 
 from shoegoal.record.faces import Box, cover_faces, face_boxes, head_boxes
-from truth.plot import FIGURE_HZ
+from truth.people import FIGURE_HZ
 from truth.scenes import load_scene
 from truth.stage import Stage, set_stage
 

@@ -8,13 +8,15 @@ from itertools import product
 import pytest
 
 from analysis_examples import STAGE, START_S, example_analysis
-from shoegoal.analysis.model import StageRecord
+from shoegoal.analysis.model import StageRecord, TakeRecord
+from shoegoal.clip.rhythm import Break, BreakKind
 from shoegoal.ladder.rules import FirstMakes, MakesInTime, MakesOfShots, Stage
 from shoegoal.ladder.verdict import Decision, judge_shots
 from shoegoal.record.corrections import (
     Added,
     Answer,
     Answered,
+    BreaksWatched,
     Change,
     Correction,
     MarkerMoved,
@@ -144,6 +146,19 @@ def test_a_set_against_the_clock_stays_judged_as_it_was_watched() -> None:
         assert stand(timed, stage, [Answered(at(2), Answer.MISS)]).verdict.decision is decision
 
 
+def test_a_break_in_the_clip_is_settled_by_looking_at_it() -> None:
+    """A shot may be hidden before the sixth, so the shots that were seen settle nothing."""
+    gap = Break(BreakKind.GAP, START_S + 22.0, START_S + 23.2)
+    broken = replace(ANALYSIS, take=TakeRecord((gap,)))
+    answers = [Answered(at(5), Answer.MAKE)]
+    doubtful = stand(broken, STAGE, answers)
+    assert doubtful.needs_a_look and "a shot may be hidden at 0:22" in doubtful.verdict.sentence
+    watched = stand(broken, STAGE, [*answers, BreaksWatched()])
+    assert watched.verdict == standing(*answers).verdict
+    found = stand(broken, STAGE, [*answers, Added(START_S + 22.6, Answer.MISS), BreaksWatched()])
+    assert found.verdict.decision is Decision.TRY_AGAIN  # the sixth shot is the seventh now
+
+
 def test_shots_are_found_by_their_time() -> None:
     shots = standing().shots
     assert shot_at(shots, at(3) + 0.3) is shots[2]
@@ -157,12 +172,13 @@ def test_changes_are_read_as_they_were_written() -> None:
         Added(3.25, Answer.MAKE),
         MarkerMoved(Side.LEFT, 412.5, 388.0, "the cone, not the shoe"),
         Noted("windy"),
-        Undone(4),
+        BreaksWatched(),
+        Undone(5),
     ]
     for seq, change in enumerate(changes, start=1):
         plain = change_to_plain(change, "A. Reed") | {"calls": [], "analysis_sha256": "0"}
         assert correction_from_plain(seq, "now", plain) == Correction(seq, "now", "A. Reed", change)
     held = still_held([Correction(i, "", "", c) for i, c in enumerate(changes, start=1)])
-    assert [c.seq for c in held] == [1, 2, 3]
+    assert [c.seq for c in held] == [1, 2, 3, 4]
     with pytest.raises(KeyError):
         correction_from_plain(1, "", {"what": "nonsense"})

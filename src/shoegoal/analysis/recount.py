@@ -8,12 +8,13 @@ from dataclasses import replace
 import numpy as np
 
 from shoegoal import __version__
+from shoegoal.analysis.interruptions import doubted_around, hidden_times
 from shoegoal.analysis.model import Analysis, MarkersSource, SceneRecord
 from shoegoal.analysis.stills import SceneView
 from shoegoal.ball.flight import fit_flight
 from shoegoal.errors import ClipNotJudgeableError
+from shoegoal.ladder.hidden import judge_shots_around
 from shoegoal.ladder.rules import MakesInTime
-from shoegoal.ladder.verdict import judge_shots
 from shoegoal.scene.camera import Camera
 from shoegoal.scene.fit import SceneFit
 from shoegoal.scene.moved import scene_with_markers
@@ -69,10 +70,13 @@ def recount_with_markers(analysis: Analysis, left_px: ImagePoint, right_px: Imag
         replace(shot, number=number)
         for number, shot in enumerate(sorted(shots, key=lambda s: s.kick_time_s), start=1)
     ]
+    breaks, start_s = analysis.take.breaks, analysis.clip.start_s
+    shots = doubted_around(shots, breaks, start_s)
     rule = analysis.stage.to_stage().rule
-    tally, verdict = judge_shots(
+    tally, verdict = judge_shots_around(
         rule,
         shots,
+        hidden_times(rule, breaks, start_s),
         watched_until_s=watched_until_s(analysis),
         confidence=analysis.verdict.confidence,
     )

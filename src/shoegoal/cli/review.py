@@ -158,6 +158,25 @@ def note(
 
 @review.command()
 @click.argument("set_id", metavar="ID", type=SET_ID)
+@with_options(*_CHANGE)
+def breaks(
+    set_id: int,
+    note: str | None,
+    by: str | None,
+    seen: int | None,
+    book: str | None,
+    json: bool,
+) -> int:
+    """Say that you looked where the clip does not run on, and no shot is hidden there."""
+    from shoegoal.record.book import Book
+    from shoegoal.record.reviewing import breaks_watched
+
+    history = breaks_watched(Book(book), set_id, note=note or "", by=by or "", seen=seen)
+    return _print(history, json=json)
+
+
+@review.command()
+@click.argument("set_id", metavar="ID", type=SET_ID)
 @with_options("--by", "--seen", "--book", "--json")
 def undo(set_id: int, by: str | None, seen: int | None, book: str | None, json: bool) -> int:
     """Take the last correction back; again for the one before."""

@@ -37,7 +37,8 @@ def print_summaries(summaries: list[dict[str, Any]], *, json: bool) -> None:
         return
     table = _table(("set", "state", "class", "pupil", "stage", "makes", "verdict"))
     for one in summaries:
-        makes = f"{one['makes']} of {one['makes'] + one['misses'] + one['unsure']}"
+        known = one["makes"] is not None
+        makes = f"{one['makes']} of {one['makes'] + one['misses'] + one['unsure']}" if known else ""
         said = (
             f"{one['decision']}, signed by {one['signed_by']}"
             if one["signed_by"]

@@ -70,18 +70,26 @@ class Noted:
 
 
 @dataclass(frozen=True, slots=True)
+class BreaksWatched:
+    """Somebody looked where the clip does not run on: no shot is hidden that was not added."""
+
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Undone:
     """An earlier correction does not hold any more; ``seq`` is its place in the journal."""
 
     seq: int
 
 
-Change = Answered | Added | MarkerMoved | Noted | Undone
+Change = Answered | Added | MarkerMoved | Noted | BreaksWatched | Undone
 _KINDS: dict[str, type[Change]] = {
     "answered": Answered,
     "added": Added,
     "marker-moved": MarkerMoved,
     "noted": Noted,
+    "breaks-watched": BreaksWatched,
     "undone": Undone,
 }
 

@@ -23,7 +23,7 @@ from shoegoal.record.book import Book
 from shoegoal.record.faces import cover_faces
 from shoegoal.record.history import SetHistory, load_sets
 from shoegoal.record.journal import now_text, rows
-from shoegoal.record.plain import detail
+from shoegoal.record.plain import detail, summary
 
 EXPORT_FORMAT = 1
 DATA_NAME = "data.json"
@@ -79,10 +79,12 @@ def _check_pupil(connection: Connection, pupil: str) -> None:
 
 
 def _set_data(connection: Connection, history: SetHistory) -> dict[str, Any]:
-    analysis = history.count.analysis()
-    plain = detail(history, history.standing(analysis), analysis)
+    standing = history.standing_now()
+    plain = summary(history, standing)
+    if standing is not None:
+        plain = detail(history, standing, history.count.analysis())
     for machine_path in ("clip_path", "folder_path"):
-        del plain[machine_path]
+        plain.pop(machine_path, None)
     return plain | {
         "counts": [json.loads(count.content) for count in history.counts],
         "signature": None if history.signature is None else asdict(history.signature),

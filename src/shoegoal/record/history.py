@@ -94,6 +94,13 @@ class SetHistory:
         counted = self.count.analysis() if analysis is None else analysis
         return stand(counted, self.stage_asked, [c.change for c in self.held])
 
+    def standing_now(self) -> Standing | None:
+        """How the set stands; None when its count has a form that this version cannot read."""
+        try:
+            return self.standing()
+        except BadSettingsError:
+            return None
+
     @property
     def stage_asked(self) -> Stage:
         """The stage with its rule."""

@@ -11,16 +11,17 @@ from shoegoal.record.history import SetHistory
 from shoegoal.record.standing import Standing, StandingShot
 
 
-def state_of(history: SetHistory, standing: Standing) -> str:
-    """Say in a word or two what a set waits for: ``look``, ``to sign`` or ``signed``."""
+def state_of(history: SetHistory, standing: Standing | None) -> str:
+    """Say what a set waits for (look, to sign, count again), or that it is signed."""
     if history.signature is not None:
         return "signed"
+    if standing is None:
+        return "count again"
     return "look" if standing.needs_a_look else "to sign"
 
 
-def summary(history: SetHistory, standing: Standing) -> dict[str, Any]:
-    """Describe a set in short."""
-    tally = standing.tally
+def summary(history: SetHistory, standing: Standing | None) -> dict[str, Any]:
+    """Describe a set in short; a signed one as it was signed, whatever later versions think."""
     signature = history.signature
     return {
         "set": history.set_id,
@@ -32,14 +33,28 @@ def summary(history: SetHistory, standing: Standing) -> dict[str, Any]:
         "stage": history.stage.name,
         "clip": history.clip_name,
         "added_at": history.added_at,
+        **_result(history, standing),
+        "look_at": [] if standing is None else list(standing.looks),
+        "signed_by": None if signature is None else signature.by,
+        "signed_at": None if signature is None else signature.at,
+    }
+
+
+def _result(history: SetHistory, standing: Standing | None) -> dict[str, Any]:
+    if history.signature is not None:
+        signed = history.signature.content
+        return {**signed["tally"], "decision": signed["decision"], "sentence": signed["sentence"]}
+    if standing is None:
+        unknown = dict.fromkeys(("makes", "misses", "unsure", "decision"))
+        words = "the count was written by another version of shoegoal; count the clip again"
+        return {**unknown, "sentence": words}
+    tally, verdict = standing.tally, standing.verdict
+    return {
         "makes": tally.makes,
         "misses": tally.misses,
         "unsure": tally.unsure,
-        "decision": standing.verdict.decision.value,
-        "sentence": standing.verdict.sentence,
-        "look_at": list(standing.looks),
-        "signed_by": None if signature is None else signature.by,
-        "signed_at": None if signature is None else signature.at,
+        "decision": verdict.decision.value,
+        "sentence": verdict.sentence,
     }
 
 

@@ -20,7 +20,7 @@ def waiting_sets(connection: Connection, class_name: str | None = None) -> list[
         for history in load_sets(connection, class_name=class_name)
         if history.signature is None
     ]
-    waiting = [summary(history, history.standing()) for history in unsigned]
+    waiting = [summary(history, history.standing_now()) for history in unsigned]
     return sorted(waiting, key=_urgency)
 
 

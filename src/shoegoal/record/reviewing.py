@@ -18,6 +18,7 @@ from shoegoal.record.corrections import (
     Added,
     Answer,
     Answered,
+    BreaksWatched,
     Change,
     MarkerMoved,
     Noted,
@@ -152,6 +153,17 @@ def add_note(
     with book.writing() as connection:
         history = _open_set(connection, set_id, seen)
         return _write(connection, history, Noted(_note(note)), by)
+
+
+def breaks_watched(
+    book: Book, set_id: int, *, note: str = "", by: str = "", seen: int | None = None
+) -> SetHistory:
+    """Say that no shot is hidden where the clip does not run on; errors as for `answer_shot`."""
+    with book.writing() as connection:
+        history = _open_set(connection, set_id, seen)
+        if not history.count.analysis().take.breaks:
+            raise BadSettingsError(f"the clip of set {set_id} runs on without a break")
+        return _write(connection, history, BreaksWatched(_note(note)), by)
 
 
 def undo(book: Book, set_id: int, *, by: str = "", seen: int | None = None) -> SetHistory:

@@ -9,12 +9,15 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from shoegoal.analysis.interruptions import hidden_times
 from shoegoal.analysis.model import Analysis
 from shoegoal.analysis.recount import watched_until_s
+from shoegoal.ladder.hidden import judge_shots_around
 from shoegoal.ladder.rules import Stage
-from shoegoal.ladder.tally import Tally, tally_of
-from shoegoal.ladder.verdict import Decision, Verdict, judge_set
-from shoegoal.record.corrections import Added, Answer, Answered, Change
+from shoegoal.ladder.tally import Tally
+from shoegoal.ladder.verdict import Decision, Verdict
+from shoegoal.record.corrections import Added, Answer, Answered, BreaksWatched, Change
+from shoegoal.shots.judge import unseen_shot
 from shoegoal.types import Call, Shot
 
 SAME_SHOT_S = 0.4  # two kicks of one ball are further apart
@@ -83,15 +86,15 @@ def stand(analysis: Analysis, stage: Stage, changes: Sequence[Change]) -> Standi
             _take_in(shots, change)
     shots.sort(key=lambda shot: shot.time_s)
     counting = [shot for shot in shots if shot.counts]
-    verdict = judge_set(
+    breaks, start_s = analysis.take.breaks, analysis.clip.start_s
+    watched = any(isinstance(change, BreaksWatched) for change in changes)
+    tally, verdict = judge_shots_around(
         stage.rule,
-        [shot.p_make for shot in counting],
-        kick_times_s=[shot.time_s for shot in counting],
+        [_as_it_stands(shot) for shot in counting],
+        () if watched else hidden_times(stage.rule, breaks, start_s),
         watched_until_s=watched_until_s(analysis),
         confidence=analysis.verdict.confidence,
     )
-    within = counting[: verdict.shots_counted]
-    tally = tally_of([shot.call for shot in within], [shot.p_make for shot in within])
     looks = () if verdict.looks is None else verdict.looks.shots
     return Standing(
         tuple(shots), tally, verdict, tuple(counting[place - 1].number for place in looks)
@@ -102,6 +105,11 @@ def shot_at(shots: Sequence[StandingShot], time_s: float) -> StandingShot | None
     """Find the shot kicked at a time."""
     near = min(shots, key=lambda shot: abs(shot.time_s - time_s), default=None)
     return near if near is not None and abs(near.time_s - time_s) <= SAME_SHOT_S else None
+
+
+def _as_it_stands(shot: StandingShot) -> Shot:
+    counted = shot.counted or unseen_shot(shot.number, shot.time_s, "added by hand")
+    return replace(counted, kick_time_s=shot.time_s, call=shot.call, p_make=shot.p_make)
 
 
 def _as_counted(shot: Shot) -> StandingShot:
