@@ -27,7 +27,7 @@ CLEAR_SIGHT = 0.6  # visibility from which the pose model is taken to see a head
 
 
 def pictures_at(clip: Path, times_s: list[float]) -> Iterator[tuple[float, U8]]:
-    """The pictures nearest after some times, reached by seeking."""
+    """The pictures nearest after some times, reached by seeking, the right way up."""
     with av.open(str(clip)) as container:
         stream = container.streams.video[0]
         for wanted_s in times_s:
@@ -35,7 +35,9 @@ def pictures_at(clip: Path, times_s: list[float]) -> Iterator[tuple[float, U8]]:
             container.seek(int(wanted_s / stream.time_base), stream=stream)
             for frame in container.decode(stream):
                 if frame.time is not None and frame.time >= wanted_s:
-                    yield frame.time, np.asarray(frame.to_ndarray(format="bgr24"), np.uint8)
+                    stored = np.asarray(frame.to_ndarray(format="bgr24"), np.uint8)
+                    # PyAV tells the display rotation counter-clockwise, as rot90 turns.
+                    yield frame.time, np.ascontiguousarray(np.rot90(stored, frame.rotation // 90))
                     break
 
 
