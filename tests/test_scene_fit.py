@@ -176,7 +176,7 @@ def test_samples_carry_the_spread() -> None:
     assert widths.std() == pytest.approx(fit.width_draws_m.std(), rel=0.35)
     again = fit.samples(150, seed=3)
     assert [s.goal for s in again] == [s.goal for s in samples]
-    assert fit.covariance.shape == (5, 5)
+    assert fit.covariance.shape == (6, 6)
     assert np.all(np.linalg.eigvalsh(fit.covariance) > 0)
 
 

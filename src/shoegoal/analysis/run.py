@@ -11,6 +11,7 @@ import numpy as np
 
 from shoegoal import __version__
 from shoegoal.analysis.interruptions import break_sentences, doubted_around, hidden_times
+from shoegoal.analysis.lulls import lull_times
 from shoegoal.analysis.model import (
     FORMAT_VERSION,
     Analysis,
@@ -88,10 +89,12 @@ def analyse_clip(
     ]
     breaks, rule = watched.take.breaks, settings.stage.rule
     shots = doubted_around(shots, breaks, watched.start_s)
+    hidden = hidden_times(rule, breaks, watched.start_s)
+    hidden += lull_times(rule, shots, watched.start_s, watched.end_s)
     tally, verdict = judge_shots_around(
         rule,
         shots,
-        hidden_times(rule, breaks, watched.start_s),
+        sorted(hidden, key=lambda one: one.time_s),
         watched_until_s=watched.end_s,
         confidence=settings.confidence,
     )

@@ -86,8 +86,8 @@ class SceneFit:
     left_px, right_px : marker bases, named as the kicker sees them.
     marker_sigma_px : their standard deviation, per axis.
     unknowns : names of the fitted parameters, in the order of `theta` and `covariance`.
-    theta, covariance : (5,) best values and (5, 5) covariance from the curvature there.
-    draws : (S, 5) equally likely parameter sets drawn from the full posterior.
+    theta, covariance : (6,) best values and (6, 6) covariance from the curvature there.
+    draws : (S, 6) equally likely parameter sets drawn from the full posterior.
     marker_shifts_px : (S, 2, 2) placement errors of the left and right marker that go with them.
     width_draws_m : (S,) goal widths that go with the draws.
     ball_diameter_m, width_m, kick_distance_m : medians and half 68% widths over the draws; the
@@ -314,6 +314,7 @@ def _evidence(
         diameters_px=places.diameters_px / enlarged,
         sigmas_px=places.diameter_sigmas_px / enlarged,
         wrong_shares=places.wrong_shares,
+        moving=places.moving,
         markers_px=markers,
         marker_sigma_px=marker_sigma_px,
         kick_spot_px=model.undistort(spot_px),

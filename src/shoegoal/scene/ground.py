@@ -38,7 +38,7 @@ class GroundFit:
     camera : the most likely camera (maximum a posteriori).
     ball_diameter_m : diameter of the ball; its sigma from the curvature at the peak.
     unknowns : names of the fitted parameters, in the order of `theta` and `covariance`.
-    theta, covariance : (5,) best values and their (5, 5) covariance.
+    theta, covariance : (6,) best values and their (6, 6) covariance.
     places, places_on_ground : distinct ball places given, and those that agree with the ground.
     misfit : scatter of the sizes over what their own sigmas allow (1 is as promised).
     scatter_rel : root mean square of the agreeing places' relative size errors.
@@ -99,6 +99,7 @@ def fit_ground(
         diameters_px=places.diameters_px / enlarged,
         sigmas_px=places.diameter_sigmas_px / enlarged,
         wrong_shares=places.wrong_shares,
+        moving=places.moving,
         markers_px=nowhere,
         kick_spot_px=nowhere,
         marker_sigma_px=1.0,
@@ -110,7 +111,7 @@ def fit_ground(
         stage_ratio=None,
     )
     agreeing = _consensus(evidence)
-    peak = climb(_only(evidence, agreeing), places.centre_sigmas_px[agreeing])
+    peak = climb(evidence.only(agreeing), places.centre_sigmas_px[agreeing])
     kept = agreeing.copy()
     kept[agreeing] = peak.kept
     wrong = what_is_wrong(replace(peak, kept=kept), places)
@@ -192,13 +193,3 @@ def _consensus(evidence: Evidence) -> npt.NDArray[np.bool_]:
     gain = np.log(on_ground + wrong).sum(axis=1)
     gain -= 0.5 * (posterior.priors_off(theta, evidence) ** 2).sum(axis=1)
     return np.asarray(np.abs(bigger[gain.argmax()]) <= CONSENSUS_SIGMAS * sigma, dtype=np.bool_)
-
-
-def _only(evidence: Evidence, kept: npt.NDArray[np.bool_]) -> Evidence:
-    return replace(
-        evidence,
-        places_px=evidence.places_px[kept],
-        diameters_px=evidence.diameters_px[kept],
-        sigmas_px=evidence.sigmas_px[kept],
-        wrong_shares=evidence.wrong_shares[kept],
-    )

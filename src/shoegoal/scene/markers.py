@@ -153,7 +153,7 @@ def candidate_pairs(
         for body in standing_bodies(
             level_strip(settled_bgr, ground.camera, band, HEIGHTS_M[1]), ground.camera, diameter_m
         )
-        if _inside(body.place_m, shots, outline)
+        if _inside(body.place_m, shots, outline) and _whole(body.box_px, settled_bgr.shape[:2])
     ]
     near = sorted(bodies, key=lambda body: -body.excess)[:MAX_BODIES]
     crossed = _ground_colours(settled_bgr, ground.camera, shots)
@@ -249,6 +249,12 @@ def _depth_bands(outline: F64) -> list[F64]:
             bands.append(band)
         near = upto
     return bands
+
+
+def _whole(box_px: tuple[float, float, float, float], shape: tuple[int, ...]) -> bool:
+    """Whether an outline is not cut off by the picture's border."""
+    left, top, right, bottom = box_px
+    return left > 1 and top > 1 and right < shape[1] - 2 and bottom < shape[0] - 2
 
 
 def _inside(place_m: F64, shots: Shots, outline: F64) -> bool:

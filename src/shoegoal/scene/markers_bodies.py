@@ -23,6 +23,7 @@ FLANK_M = 1.0
 LONGEST_FOOT_M = 0.3
 UNDER_M = 0.08
 BALL_LOG_SIZE = 0.25  # a ball's outline is measured to about this share
+FOOT_SIGMA = 0.0015  # of the picture's long side: how well the foot's lower end is found
 # A footprint is taken as round, but bags are round below too and touch the ground further back.
 MAX_FOOT_RADIUS_M = 0.08
 
@@ -36,6 +37,7 @@ class StandingBody:
     place_m : (2,) ground XY of the middle of its footprint.
     radius_m : half its width where a ball would meet it.
     width_m, height_m : of its outline, as if it stood across the view at its base.
+    depth_sigma_m : how far off along the view its place may be; large for a low camera.
     base_px : native pixel of the middle of its foot's near edge.
     box_px : left, top, right, bottom of its outline in the native picture.
     excess : how much it stands out, in spreads of its surroundings.
@@ -51,6 +53,7 @@ class StandingBody:
     radius_m: float
     width_m: float
     height_m: float
+    depth_sigma_m: float
     base_px: tuple[float, float]
     box_px: tuple[float, float, float, float]
     excess: float
@@ -143,6 +146,7 @@ def _measure(
         radius_m=radius,
         width_m=wide,
         height_m=high,
+        depth_sigma_m=_depth_sigma_m(camera, near[0]),
         base_px=(float(near[0, 0]), float(near[0, 1])),
         box_px=box,
         excess=blob.core,
@@ -153,6 +157,13 @@ def _measure(
         ball_like=all(same) and abs(np.log(wide / high)) < BALL_LOG_SIZE,
         shaded=shaded,
     )
+
+
+def _depth_sigma_m(camera: Camera, foot_px: F64) -> float:
+    """Metres along the view that the uncertainty of a foot in the picture stands for."""
+    sigma_px = FOOT_SIGMA * 2 * max(camera.cx_px, camera.cy_px)
+    spots = camera.ground_points([foot_px, foot_px + np.array([0.0, sigma_px])])
+    return float(np.hypot(*(spots[1] - spots[0])))
 
 
 def _foot(blob: Blob, excess: F32, scale: float) -> tuple[float, float, float]:

@@ -19,19 +19,22 @@ STEP_M = 0.60  # a pupil's step: middle, spread of its log, and limits
 STEP_LOG_SIGMA = 0.22
 STEP_LIMITS_M = (0.33, 1.0)
 SQUARE_SIGMA_DEG = 8.0  # goal line against the square to its middle, from the kick spot
-SQUARE_LIMIT_DEG = 25.0
+SQUARE_LIMIT_SIGMAS = 3.0
 # Where shots go, in goal widths from its middle: each shot, and a habit of all.
 AIM_SIGMA = 0.45
 HABIT_SIGMA = 0.12
 CENTRE_LIMIT_SIGMAS = 2.8
 SIZE_LOG_SIGMA = 0.35  # one marker's size against the other's
-COLOUR_SIGMA = 45.0  # Lab levels: two shoes of different colours are common enough
+COLOUR_SIGMA = 45.0  # Lab levels
+# A shoe and a bottle make a goal as well as two cones do: being alike helps only so much.
+UNLIKE_SIZE_MOST = 2.5
+UNLIKE_COLOUR_MOST = 1.0
 FLOOR_UNREST = 1.5  # pixels of plain noise stand out this much
 CLEAR = 7.0  # a body that stands out this many times more than its surroundings is clear
-WORTH_PER_LOG_EXCESS = 1.6
+WORTH_PER_LOG_EXCESS = 1.3
 EDGE_LEVELS = 15.0
 # A body that ends just where the wall begins may go on before the ground, too faint to be seen.
-EDGE_COST = 1.5
+EDGE_COST = 0.8
 # Markers stand on what the ball is kicked over: Lab levels, lightness weighed less for shade.
 SAME_GROUND_SIGMA = 11.0
 LIGHTNESS_WEIGHT = 0.3
@@ -40,8 +43,10 @@ SHADED_COST = 0.5  # a reading that takes shade for body
 BALL_COST = 6.0
 SHORT_COST = 3.0  # a goal far beyond all that the balls were seen to reach
 
+SAME_GOAL_SHARE = 0.06  # of the width: two readings of a foot
+
 # Score of "none of these pairs is the goal": a pair must beat it to be believed.
-NULL_SCORE = -6.2
+NULL_SCORE = -8.5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -149,8 +154,15 @@ def rival_of(pairs: list[Pair]) -> Pair | None:
 
 
 def _same_place(a: Pair, b: Pair) -> bool:
-    """Whether two pairs are readings of the same two things."""
-    return a.left.same_thing(b.left) and a.right.same_thing(b.right)
+    """Whether two pairs are readings of the same two things, or as good as the same goal."""
+    near_m = SAME_GOAL_SHARE * float(np.linalg.norm(b.right_m - b.left_m))
+    return all(
+        one.same_thing(other) or float(np.linalg.norm(at - its)) <= near_m
+        for one, other, at, its in (
+            (a.left, b.left, a.left_m, b.left_m),
+            (a.right, b.right, a.right_m, b.right_m),
+        )
+    )
 
 
 def _weigh(
@@ -173,11 +185,12 @@ def _weigh(
     ratio = float(np.log(width / distance * back_steps / width_steps))
     step = distance / back_steps
     tilt = float(np.degrees(np.arcsin(np.clip(along @ middle / far, -1, 1))))
+    tilt /= _tilt_sigma_deg(left, right, along, apart)
     beside = float(middle @ shots.right) / (width * shots.aim_sigma)
     if (
         abs(ratio) > RATIO_LIMIT
         or not STEP_LIMITS_M[0] <= step <= STEP_LIMITS_M[1]
-        or abs(tilt) > SQUARE_LIMIT_DEG
+        or abs(tilt) > SQUARE_LIMIT_SIGMAS
         or abs(beside) > CENTRE_LIMIT_SIGMAS
     ):
         return None
@@ -188,14 +201,29 @@ def _weigh(
     score = -0.5 * (
         (ratio / RATIO_SIGMA) ** 2
         + (np.log(step / STEP_M) / STEP_LOG_SIGMA) ** 2
-        + (tilt / SQUARE_SIGMA_DEG) ** 2
+        + tilt**2
         + beside**2
-        + min(6.0, taller**2 + wider**2)
-        + min(4.0, colour**2)
+        + min(UNLIKE_SIZE_MOST, taller**2 + wider**2)
+        + min(UNLIKE_COLOUR_MOST, colour**2)
     )
     if shots.reach_m < 0.6 * distance:
         score -= SHORT_COST
     return Pair(left, right, left_m, right_m, float(score))
+
+
+def _tilt_sigma_deg(left: StandingBody, right: StandingBody, along: F64, apart_m: float) -> float:
+    """How far from square a goal may seem: paced so, or its markers' depths not well known."""
+    off_m = [
+        body.depth_sigma_m * abs(float(_across(body.place_m) @ along)) for body in (left, right)
+    ]
+    turn = np.degrees(np.arctan(float(np.linalg.norm(off_m)) / apart_m))
+    return float(np.hypot(SQUARE_SIGMA_DEG, turn))
+
+
+def _across(place_m: F64) -> F64:
+    """Return the unit vector square to the line of sight to a place."""
+    x, y = place_m / max(1e-6, float(np.linalg.norm(place_m)))
+    return np.array([y, -x])
 
 
 def _worth(body: StandingBody, ground_lab: F64) -> float:

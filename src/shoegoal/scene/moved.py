@@ -109,6 +109,7 @@ def _evidence(
         diameters_px=none,
         sigmas_px=none,
         wrong_shares=none,
+        moving=np.empty(0, np.bool_),
         markers_px=camera.undistort(markers_px),
         marker_sigma_px=marker_sigma_px,
         kick_spot_px=camera.undistort(spot_px) if len(spot_px) else spot_px,
@@ -121,7 +122,7 @@ def _evidence(
 def _draws(
     theta: Sequence[float], covariance: Sequence[Sequence[float]], evidence: Evidence, seed: int
 ) -> F64:
-    """Equally likely parameter sets (S, 5), Gaussian, within the bounds of any fit."""
+    """Equally likely parameter sets (S, 6), Gaussian, within the bounds of any fit."""
     rng = np.random.default_rng(seed)
     best = np.array(theta)
     low, high = posterior.bounds(replace(evidence, log_ball_prior=(float(best[LOG_BALL]), 1.0)))

@@ -36,7 +36,8 @@ class Places:
     centres_px : (N, 2) disc centres.
     centre_sigmas_px : (N,) per axis.
     diameters_px, diameter_sigmas_px : (N,).
-    counts : (N,) sightings merged.
+    counts : (N,) sightings merged, repeated ones too.
+    moving : (N,) whether the ball was on its way there.
     wrong_shares : (N,) probability, before any fit, that the place is not the ball on the ground:
         `LONE_WRONG_SHARE` over the 1.5th power of the number of sightings that support it.
     """
@@ -46,6 +47,7 @@ class Places:
     diameters_px: F64
     diameter_sigmas_px: F64
     counts: npt.NDArray[np.int64]
+    moving: npt.NDArray[np.bool_]
     wrong_shares: F64
 
 
@@ -61,9 +63,12 @@ def gather_places(sightings: Sequence[BallSighting]) -> Places:
     At most `MAX_PLACES` places; when there are more, a coarser merge is used.
     """
     rows = np.array(
-        [[s.x_px, s.y_px, s.diameter_px, s.sigma_px, s.diameter_sigma_px] for s in sightings],
+        [
+            [s.x_px, s.y_px, s.diameter_px, s.sigma_px, s.diameter_sigma_px, not s.at_rest]
+            for s in sightings
+        ],
         dtype=np.float64,
-    ).reshape(-1, 5)
+    ).reshape(-1, 6)
     usable = np.all(np.isfinite(rows), axis=1) & (rows[:, 2] > 0) & (rows[:, 4] > 0)
     rows = rows[usable]
     reach = SAME_PLACE_DIAMETERS
@@ -72,10 +77,12 @@ def gather_places(sightings: Sequence[BallSighting]) -> Places:
         reach *= 1.4
         labels = _label(rows, reach)
     groups = [rows[labels == k] for k in range(labels.max() + 1 if labels.size else 0)]
-    middles = np.array([np.median(g, axis=0) for g in groups]).reshape(-1, 5)
+    middles = np.array([np.median(g, axis=0) for g in groups]).reshape(-1, 6)
     counts = np.array([len(g) for g in groups], dtype=np.int64)
-    # The median of n values is 1.25 times as uncertain as their mean, once n is large.
-    shrink = np.where(counts > 2, 1.2533, 1.0) / np.sqrt(np.maximum(counts, 1))
+    # The median of n values is 1.25 times as uncertain as their mean, once n is large. A sighting
+    # that is given several times, because it may be trusted more, is no more exact for that.
+    measured = np.array([len(np.unique(g, axis=0)) for g in groups], dtype=np.int64)
+    shrink = np.where(measured > 2, 1.2533, 1.0) / np.sqrt(np.maximum(measured, 1))
     diameter_sigmas = np.hypot(middles[:, 4] * shrink, PLACE_BIAS_REL * middles[:, 2])
     return Places(
         centres_px=middles[:, :2],
@@ -83,6 +90,7 @@ def gather_places(sightings: Sequence[BallSighting]) -> Places:
         diameters_px=middles[:, 2],
         diameter_sigmas_px=diameter_sigmas,
         counts=counts,
+        moving=middles[:, 5] > 0,
         wrong_shares=np.maximum(
             LONE_WRONG_SHARE / _support(middles, counts) ** 1.5, LEAST_WRONG_SHARE
         ),
@@ -90,7 +98,7 @@ def gather_places(sightings: Sequence[BallSighting]) -> Places:
 
 
 def _support(middles: F64, counts: npt.NDArray[np.int64]) -> F64:
-    """Sightings at or near each place (N, 5), of about its size; (N,), 1 or more."""
+    """Sightings at or near each place (N, 6), of about its size; (N,), 1 or more."""
     apart = np.hypot(*(middles[:, None, :2] - middles[None, :, :2]).transpose(2, 0, 1))
     near = apart < NEIGHBOUR_DIAMETERS * middles[:, None, 2]
     alike = np.abs(np.log(middles[:, None, 2] / middles[None, :, 2])) < ALIKE_LOG_SIZE
@@ -99,20 +107,21 @@ def _support(middles: F64, counts: npt.NDArray[np.int64]) -> F64:
 
 
 def _label(rows: F64, reach_diameters: float) -> npt.NDArray[np.int64]:
-    """Give each row (M, 5) the number of the first place near enough in position and size."""
+    """Give each row (M, 6) the number of the first place near enough in position and size."""
     labels = np.empty(len(rows), dtype=np.int64)
     founders: list[F64] = []
-    table = np.empty((0, 3))
+    table = np.empty((0, 6))
     for i, row in enumerate(rows):
         if len(table):
             apart = np.hypot(table[:, 0] - row[0], table[:, 1] - row[1]) / table[:, 2]
             # A wrong disc on a true place must not be averaged into it.
             alike = np.abs(np.log(table[:, 2] / row[2])) < ALIKE_LOG_SIZE
+            alike &= table[:, 5] == row[5]
             near = np.flatnonzero(alike & (apart < reach_diameters))
             if len(near):
                 labels[i] = near[0]
                 continue
         labels[i] = len(founders)
-        founders.append(row[:3])
+        founders.append(row)
         table = np.array(founders)
     return labels

@@ -1,21 +1,29 @@
 """What the scene's unknowns are, what each should look like, and how likely a guess is.
 
 The unknowns of one guess ("theta"): log focal length (px), log camera height (m), pitch (rad),
-roll (rad), log ball diameter (m). Everything here takes many guesses at once, (S, 5), and works in
-pixels that the lens's distortion has been taken out of.
+roll (rad), log ball diameter (m), and the log of how much too big a moving ball measures: its
+sightings share blur, shade and compression, so they err together. Everything here takes many
+guesses at once, (S, 6), and works in pixels that the lens's distortion has been taken out of.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 F64 = npt.NDArray[np.float64]
 
-LOG_FOCAL, LOG_HEIGHT, PITCH, ROLL, LOG_BALL = range(5)
-UNKNOWNS = ("log_focal_px", "log_height_m", "pitch_rad", "roll_rad", "log_ball_diameter_m")
+LOG_FOCAL, LOG_HEIGHT, PITCH, ROLL, LOG_BALL, LOG_MOVING = range(6)
+UNKNOWNS = (
+    "log_focal_px",
+    "log_height_m",
+    "pitch_rad",
+    "roll_rad",
+    "log_ball_diameter_m",
+    "log_moving_size",
+)
 
 # Priors. Phone main cameras filming video see 60-75 deg along the long side (from memory).
 LONG_SIDE_FOV_RAD = (np.deg2rad(67.0), np.deg2rad(5.0))
@@ -23,6 +31,8 @@ LONG_SIDE_FOV_RAD = (np.deg2rad(67.0), np.deg2rad(5.0))
 LOG_HEIGHT_PRIOR = (np.log(0.8), 0.6)
 PITCH_PRIOR_RAD = (np.deg2rad(8.0), np.deg2rad(12.0))
 ROLL_PRIOR_RAD = (0.0, np.deg2rad(3.0))
+# Of a moving ball's size, beside a resting one's; measured on drawn balls: 0 to 8% too small.
+LOG_MOVING_PRIOR = (0.0, 0.05)
 # Children pace their goals: back distance over width is off by about a fifth. No source.
 STAGE_RATIO_SIGMA = 0.2
 # Distance is paced straight back from the middle; 9 deg is a metre sideways in six. No source.
@@ -52,6 +62,7 @@ class Evidence:
     places_px : (N, 2) disc centres of balls on the ground.
     diameters_px, sigmas_px : (N,) their diameters and standard deviations.
     wrong_shares : (N,) probabilities that they are something else.
+    moving : (N,) whether the ball was on its way.
     markers_px : (2, 2) inner bases, or (0, 2) when unknown.
     marker_sigma_px : standard deviation of the bases, per axis.
     kick_spot_px : (1, 2) disc centre of the ball before a kick, or (0, 2).
@@ -68,12 +79,24 @@ class Evidence:
     diameters_px: F64
     sigmas_px: F64
     wrong_shares: F64
+    moving: npt.NDArray[np.bool_]
     markers_px: F64
     marker_sigma_px: float
     kick_spot_px: F64
     log_ball_prior: tuple[float, float]
     log_focal_prior: tuple[float, float] | None
     stage_ratio: float | None
+
+    def only(self, kept: npt.NDArray[np.bool_]) -> Evidence:
+        """Leave out all places but some, (N,)."""
+        return replace(
+            self,
+            places_px=self.places_px[kept],
+            diameters_px=self.diameters_px[kept],
+            sigmas_px=self.sigmas_px[kept],
+            wrong_shares=self.wrong_shares[kept],
+            moving=self.moving[kept],
+        )
 
 
 def focal_of_fov(fov_rad: float, image_size_px: tuple[int, int]) -> float:
@@ -82,7 +105,7 @@ def focal_of_fov(fov_rad: float, image_size_px: tuple[int, int]) -> float:
 
 
 def bounds(evidence: Evidence) -> tuple[F64, F64]:
-    """Return lower and upper bounds of theta, (5,) each."""
+    """Return lower and upper bounds of theta, (6,) each."""
     if evidence.log_focal_prior is None:
         low_focal = np.log(focal_of_fov(FOV_BOUNDS_RAD[1], evidence.image_size_px))
         high_focal = np.log(focal_of_fov(FOV_BOUNDS_RAD[0], evidence.image_size_px))
@@ -93,8 +116,8 @@ def bounds(evidence: Evidence) -> tuple[F64, F64]:
     low = [low_focal, np.log(HEIGHT_BOUNDS_M[0]), PITCH_BOUNDS_RAD[0], ROLL_BOUNDS_RAD[0]]
     high = [high_focal, np.log(HEIGHT_BOUNDS_M[1]), PITCH_BOUNDS_RAD[1], ROLL_BOUNDS_RAD[1]]
     return (
-        np.array([*low, ball - 6 * ball_sigma]),
-        np.array([*high, ball + 6 * ball_sigma]),
+        np.array([*low, ball - 6 * ball_sigma, -6 * LOG_MOVING_PRIOR[1]]),
+        np.array([*high, ball + 6 * ball_sigma, 6 * LOG_MOVING_PRIOR[1]]),
     )
 
 
@@ -103,7 +126,7 @@ def falls(theta: F64, slopes: F64) -> F64:
 
     Parameters
     ----------
-    theta : (S, 5).
+    theta : (S, 6).
     slopes : (S, N, 2) ray slopes in camera axes.
     """
     pitch, roll = theta[:, PITCH, None], theta[:, ROLL, None]
@@ -142,6 +165,13 @@ def ball_diameters(theta: F64, pixels: F64, evidence: Evidence) -> F64:
     return shown
 
 
+def measured_diameters(theta: F64, evidence: Evidence) -> F64:
+    """Diameters (S, N) px that the evidence's discs should measure as, moving ones a little off."""
+    shown = ball_diameters(theta, evidence.places_px, evidence)
+    measured: F64 = shown * np.exp(theta[:, LOG_MOVING, None] * evidence.moving)
+    return measured
+
+
 def ground_spots(theta: F64, pixels: F64, evidence: Evidence, z_m: F64) -> F64:
     """Ground XY (S, N, 2) seen at pixels (N, 2) on the plane z_m (S,), kept within 100 m."""
     slopes = ray_slopes(theta, pixels, evidence)
@@ -174,7 +204,7 @@ def goal_draws(theta: F64, evidence: Evidence, markers_px: F64 | None = None) ->
 
     Parameters
     ----------
-    theta : (S, 5).
+    theta : (S, 6).
     evidence : markers and kick spot.
     markers_px : (S, 2, 2) marker bases in place of the evidence's.
     """
@@ -217,7 +247,7 @@ def set_up_off(theta: F64, evidence: Evidence, markers_px: F64 | None = None) ->
 
 def sizes_off(theta: F64, evidence: Evidence) -> F64:
     """Residuals (S, N) of the ball diameters, in standard deviations."""
-    shown = ball_diameters(theta, evidence.places_px, evidence)
+    shown = measured_diameters(theta, evidence)
     off: F64 = (evidence.diameters_px - shown) / evidence.sigmas_px
     return off
 
@@ -255,6 +285,7 @@ def priors_off(theta: F64, evidence: Evidence) -> F64:
     columns.append(_off(theta[:, PITCH], PITCH_PRIOR_RAD))
     columns.append(_off(theta[:, ROLL], ROLL_PRIOR_RAD))
     columns.append(_off(theta[:, LOG_BALL], evidence.log_ball_prior))
+    columns.append(_off(theta[:, LOG_MOVING], LOG_MOVING_PRIOR))
     for spots in (evidence.markers_px, evidence.kick_spot_px):
         if len(spots):
             columns.extend(_not_above_horizon(theta, spots, evidence).T)

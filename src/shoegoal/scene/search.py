@@ -17,7 +17,7 @@ STARTS = 5
 OUTLIER_SIGMAS = 4.0
 COARSE_REL = 0.05
 RIVAL_COST = 10.0  # e^-10 as likely as the best is not worth a look
-RIVAL_STEPS = np.array([0.1, 0.15, 0.03, 0.03, 0.03])  # peaks nearer than this are one
+RIVAL_STEPS = np.array([0.1, 0.15, 0.03, 0.03, 0.03, 0.05])  # peaks nearer than this are one
 _SCALE_STEPS = 25
 _STEP = 1e-5
 _COARSE_TRIES = 10
@@ -33,8 +33,8 @@ class Peak:
 
     Attributes
     ----------
-    theta, covariance : (5,) and (5, 5), from the curvature at the peak.
-    rivals : (R, 5) other scenes that suit the evidence nearly as well, or (0, 5).
+    theta, covariance : (6,) and (6, 6), from the curvature at the peak.
+    rivals : (R, 6) other scenes that suit the evidence nearly as well, or (0, 6).
     evidence : the evidence with its sigmas widened by the centres' errors, and by `misfit` where
         that is above 1.
     kept : (N,) which places agree with the ground.
@@ -80,8 +80,8 @@ def climb(evidence: Evidence, centre_sigmas_px: F64) -> Peak:
     if misfit > 1.0:
         evidence = replace(evidence, sigmas_px=evidence.sigmas_px * misfit)
         theta = _descend(theta, evidence)
-    inner = _only(evidence, kept)
-    shown = posterior.ball_diameters(theta[None], inner.places_px, inner)[0]
+    inner = evidence.only(kept)
+    shown = posterior.measured_diameters(theta[None], inner)[0]
     scatter = float(np.sqrt(np.mean((inner.diameters_px / np.maximum(shown, 1e-3) - 1) ** 2)))
     low, high = posterior.bounds(inner)
     room = np.minimum(theta - low, high - theta) / (high - low)
@@ -101,7 +101,7 @@ def climb(evidence: Evidence, centre_sigmas_px: F64) -> Peak:
 
 
 def first_guesses(evidence: Evidence) -> F64:
-    """Return up to `STARTS` promising guesses (K, 5), far enough apart to be different scenes.
+    """Return up to `STARTS` promising guesses (K, 6), far enough apart to be different scenes.
 
     For each focal length, pitch and roll of a grid, each place's size gives a camera height;
     quantiles of these are the heights to try.
@@ -145,7 +145,7 @@ def first_guesses(evidence: Evidence) -> F64:
 
 
 def mixture_cost(theta: F64, evidence: Evidence) -> F64:
-    """Return minus the log posterior of each guess (S, 5), but for a constant; (S,)."""
+    """Return minus the log posterior of each guess (S, 6), but for a constant; (S,)."""
     sizes = posterior.sizes_off(theta, evidence)
     priors = posterior.priors_off(theta, evidence)
     loss, _, _ = posterior.mixture_loss(sizes**2, evidence)
@@ -168,13 +168,13 @@ def explore(peak: Peak, n: int, seed: int) -> tuple[F64, float]:
 
     Returns
     -------
-    draws : (n, 5) equally likely guesses.
+    draws : (n, 6) equally likely guesses.
     effective : number of independent draws that they are worth.
     """
     rng = np.random.default_rng(seed)
     low, high = posterior.bounds(peak.evidence)
     bells = [(peak.theta, peak.covariance * 1.3)]
-    inner = _only(peak.evidence, peak.kept)
+    inner = peak.evidence.only(peak.kept)
     bells.extend((rival, _covariance(rival, inner) * 1.3) for rival in peak.rivals)
     best: tuple[float, F64, F64] = (0.0, np.empty((0, len(low))), np.empty(0))
     for _ in range(_ROUNDS):
@@ -222,7 +222,7 @@ def _propose(bells: list[tuple[F64, F64]], rng: np.random.Generator) -> tuple[F6
 
 
 def _distinct(peaks: F64, evidence: Evidence) -> F64:
-    """Local peaks (R, 5) worth keeping: best first, no two alike, none hopeless."""
+    """Local peaks (R, 6) worth keeping: best first, no two alike, none hopeless."""
     costs = mixture_cost(peaks, evidence)
     chosen: list[F64] = []
     for k in np.argsort(costs):
@@ -293,7 +293,7 @@ def _descend(start: F64, evidence: Evidence, tries: int = 60) -> F64:
         np.clip(start, low + margin, high - margin),
         jac=slopes,
         bounds=(low, high),
-        x_scale=np.array([0.1, 0.3, 0.1, 0.05, 0.02]),
+        x_scale=np.array([0.1, 0.3, 0.1, 0.05, 0.02, 0.05]),
         loss=bent,
         ftol=1e-6,
         xtol=1e-6,
@@ -306,13 +306,3 @@ def _covariance(theta: F64, evidence: Evidence) -> F64:
     slope = _jacobian(theta, evidence)
     inverse: F64 = np.asarray(np.linalg.inv(slope.T @ slope), dtype=np.float64)
     return (inverse + inverse.T) / 2
-
-
-def _only(evidence: Evidence, kept: npt.NDArray[np.bool_]) -> Evidence:
-    return replace(
-        evidence,
-        places_px=evidence.places_px[kept],
-        diameters_px=evidence.diameters_px[kept],
-        sigmas_px=evidence.sigmas_px[kept],
-        wrong_shares=evidence.wrong_shares[kept],
-    )

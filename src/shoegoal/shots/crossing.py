@@ -79,7 +79,7 @@ def measure_crossing(
     radius = flight.radius_m
     times = flight.kick_time_s + np.arange(0.0, HORIZON_S, GRID_S)
     way = goal.to_goal(flight.centre_m(times))
-    crossed = np.flatnonzero(way[:, 1] <= 0.0)
+    met = bool((way[:, 1] <= 0.0).any())
     last = goal.to_goal(flight.centre_m([flight.end_s]))[0]
     y_sigma = _sigma(flight, goal, flight.end_s)[1]
     p_seen = float(ndtr((-radius - last[1]) / np.hypot(y_sigma, LINE_NOISE_M)))
@@ -93,14 +93,12 @@ def measure_crossing(
         p_runs_on *= DOUBTED
     p_reached = max(p_seen, p_runs_on)
     # A ball that stops short is weighed where it came nearest, in case it did reach the line.
-    nearest = int(crossed[0]) if len(crossed) else int(np.argmin(way[:, 1]))
-    time_s = float(times[nearest])
+    time_s = _met_s(times, way[:, 1]) if met else float(times[int(np.argmin(way[:, 1]))])
+    x_map, _, z_map = goal.to_goal(flight.centre_m([time_s]))[0].tolist()
     x_sigma = float(np.hypot(_sigma(flight, goal, time_s)[0], 2 * radius * SIDE_NOISE_DIAMETERS))
-    x_map, z_map = float(way[nearest, 0]), float(way[nearest, 2])
     sides, halves = _over_scenes(flight, camera, goal, scenes, time_s, x_map)
     inside = ndtr((halves - radius - sides) / x_sigma) - ndtr((-halves + radius - sides) / x_sigma)
     spread = float(np.hypot(x_sigma, np.std(sides - x_map)))
-    met = len(crossed) > 0
     return Crossing(
         float(np.clip(np.mean(inside), 0, 1)),
         p_reached,
@@ -110,6 +108,15 @@ def measure_crossing(
         p_seen > 0.9,
         float(last[1]),
     )
+
+
+def _met_s(times: F64, y_m: F64) -> float:
+    """When the line is first met, interpolated between the steps."""
+    after = int(np.flatnonzero(y_m <= 0.0)[0])
+    if after == 0:
+        return float(times[0])
+    share = y_m[after - 1] / (y_m[after - 1] - y_m[after])
+    return float(times[after - 1] + share * (times[after] - times[after - 1]))
 
 
 def _over_scenes(

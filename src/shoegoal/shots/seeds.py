@@ -15,7 +15,7 @@ from shoegoal.types import BallSighting
 MIN_ROUNDNESS = 0.5
 # A ball on its way may be off the ground, and its sightings err together: they may bend the
 # ground only where resting balls leave it free. Of the diameter.
-ON_ITS_WAY_SIGMA = 0.15
+ON_ITS_WAY_SIGMA = 0.10
 # A resting ball is measured once but was there in every picture for seconds, on the ground for
 # sure: it counts as this many sightings.
 RESTING_VOTES = 6

@@ -1,0 +1,46 @@
+"""Stretches of a set in which no shot was found for oddly long: one may have been missed."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import pairwise
+from statistics import median
+
+from shoegoal.clip.clock import clock_text
+from shoegoal.ladder.hidden import HiddenTime
+from shoegoal.ladder.rules import MakesInARow, MakesOfShots, StageRule
+from shoegoal.types import Shot
+
+# A pupil's own rhythm tells best. Fetching a ball takes 5 to 30 s: common practice, no source.
+LONG_FACTOR = 1.8
+LONG_S = 40.0
+ENOUGH_GAPS = 3
+
+
+def lull_times(
+    rule: StageRule, shots: Sequence[Shot], start_s: float, end_s: float
+) -> list[HiddenTime]:
+    """List the times after which a shot may have been missed.
+
+    A set that shows as many shots as its rule asks for has no gap to fill.
+
+    Parameters
+    ----------
+    shots : in order of time.
+    start_s, end_s : presentation times of the clip's first and last picture.
+    """
+    asked = rule.shots if isinstance(rule, MakesOfShots | MakesInARow) else None
+    if asked is not None and len(shots) >= asked:
+        return []
+    kicked_s = [shot.kick_time_s for shot in shots]
+    gaps_s = [later - earlier for earlier, later in pairwise(kicked_s)]
+    long_s = LONG_FACTOR * median(gaps_s) if len(gaps_s) >= ENOUGH_GAPS else LONG_S
+    return [
+        HiddenTime(
+            earlier,
+            f"no shot was found from {clock_text(earlier - start_s)} to "
+            f"{clock_text(later - start_s)}",
+        )
+        for earlier, later in pairwise([start_s, *kicked_s, end_s])
+        if later - earlier > long_s
+    ]

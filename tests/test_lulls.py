@@ -1,0 +1,45 @@
+"""Gaps in a set's rhythm in which a shot may have been missed."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from shoegoal.analysis.lulls import LONG_S, lull_times
+from shoegoal.ladder.hidden import judge_shots_around
+from shoegoal.ladder.rules import FirstMakes, MakesOfShots, StageRule
+from shoegoal.ladder.verdict import Decision
+from shoegoal.shots.judge import unseen_shot
+from shoegoal.types import Shot
+
+
+def kicked(*times_s: float) -> list[Shot]:
+    return [unseen_shot(k, t, "") for k, t in enumerate(times_s, start=1)]
+
+
+@pytest.mark.parametrize(
+    ("rule", "times_s", "found"),
+    [
+        (MakesOfShots(3, 6), (5, 20, 35, 50), []),  # an even rhythm, a set broken off
+        (MakesOfShots(3, 6), (5, 20, 35, 65), [35]),  # one left out in the middle
+        (MakesOfShots(3, 4), (5, 20, 35, 65), []),  # but nothing is missing
+        (FirstMakes(5), (5, 20, 35, 65), [35]),
+        (MakesOfShots(3, 4), (2, 56), [2]),  # two shots tell no rhythm: a plain limit
+        (MakesOfShots(3, 4), (), [0.0]),
+    ],
+)
+def test_oddly_long_gaps(rule: StageRule, times_s: tuple[float, ...], found: list[float]) -> None:
+    lulls = lull_times(rule, kicked(*times_s), 0.0, max(70.0, LONG_S + 1))
+    assert [one.time_s for one in lulls if one.time_s < 60] == found
+
+
+def test_a_set_with_a_gap_is_not_told_to_be_unfinished() -> None:
+    rule = MakesOfShots(3, 4)
+    shots = [replace(shot, p_make=0.003) for shot in kicked(2)]
+    shots += [replace(shot, p_make=0.997, number=2) for shot in kicked(56)]
+    _, plain = judge_shots_around(rule, shots, [])
+    _, doubted = judge_shots_around(rule, shots, lull_times(rule, shots, 0.0, 60.0))
+    assert plain.decision is Decision.NOT_FINISHED
+    assert doubted.decision is Decision.LOOK
+    assert "from 0:02.0 to 0:56.0" in doubted.sentence
