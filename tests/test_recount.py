@@ -38,8 +38,9 @@ def fitted_analysis(analysis: Analysis | None = None) -> Analysis:
         float(np.deg2rad(CAMERA.pitch_deg)),
         0.0,
         float(np.log(BALL_M)),
+        0.0,
     )
-    spread = np.diag([0.01, 0.01, 0.002, 0.002, 0.01]) ** 2
+    spread = np.diag([0.01, 0.01, 0.002, 0.002, 0.01, 0.03]) ** 2
     scene = replace(
         given.scene,
         unknowns=UNKNOWNS,

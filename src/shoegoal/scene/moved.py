@@ -39,7 +39,7 @@ def scene_with_markers(
 
     Parameters
     ----------
-    camera, theta, covariance : the fitted scene, its (5,) unknowns and their (5, 5) covariance.
+    camera, theta, covariance : the fitted scene, its (6,) unknowns and their (6, 6) covariance.
     image_size_px : width and height of the displayed picture.
     left_px, right_px : markers' inner bases as the kicker sees them.
     marker_sigma_px : their standard deviation, per axis.
