@@ -6,6 +6,7 @@ import os
 import subprocess
 import sys
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -38,12 +39,22 @@ def choice_options(command: Callable[..., Any]) -> Callable[..., Any]:
 @click.command()
 @choice_options
 @click.option("--render", is_flag=True, help="Render what is missing; takes a minute or so a set.")
-def sets(only: tuple[str, ...], split: Any, limit: int | None, cache: Path, render: bool) -> None:
+@click.option("--jobs", type=click.IntRange(1), default=1, help="So many at a time.")
+def sets(
+    only: tuple[str, ...], split: Any, limit: int | None, cache: Path, render: bool, jobs: int
+) -> None:
     """List the evaluation sets, and render those that are missing."""
-    for one in chosen(only, split, limit):
-        place = on_shelf(one, cache) if render else Shelved.of(one, cache)
-        told = f"yard {one.yard.seed} {one.painter:7} {'there' if place.is_there else 'missing'}"
-        click.echo(f"{one.name:40} {one.trouble.nuisance:28} {told}")
+
+    def place_of(one: EvaluationSet) -> Shelved:
+        return on_shelf(one, cache) if render else Shelved.of(one, cache)
+
+    wanted = chosen(only, split, limit)
+    with ThreadPoolExecutor(jobs) as pool:
+        for one, place in zip(wanted, pool.map(place_of, wanted), strict=True):
+            told = (
+                f"yard {one.yard.seed} {one.painter:7} {'there' if place.is_there else 'missing'}"
+            )
+            click.echo(f"{one.name:40} {one.trouble.nuisance:28} {told}")
 
 
 def on_shelf(one: EvaluationSet, cache: Path) -> Shelved:

@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import os
+import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
 import cv2
 import pytest
+
+from postgresql_cluster import Cluster, find_binaries
+from shoegoal.record.book import Book
 
 REAL_CLIPS = Path(__file__).parents[2] / "shared" / "real" / "clips"
 
@@ -26,3 +31,52 @@ def real_clips() -> Path:
     if not REAL_CLIPS.is_dir():
         pytest.skip("the real clips are not beside this checkout")
     return REAL_CLIPS
+
+
+@pytest.fixture(scope="session")
+def cluster() -> Iterator[Cluster]:
+    """A PostgreSQL of the test run's own; skips where Debian's package is not installed."""
+    binaries = find_binaries()
+    if binaries is None:
+        if os.environ.get("SHOEGOAL_TEST_POSTGRESQL") == "required":
+            pytest.fail("PostgreSQL is not installed, and this run is to test it")
+        pytest.skip("PostgreSQL is not installed (apt-get install postgresql)")
+    running = Cluster(binaries)
+    yield running
+    running.close()
+
+
+@pytest.fixture(scope="session")
+def _empty_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """An empty book to copy: making the tables takes longer than most tests."""
+    file = tmp_path_factory.mktemp("book") / "empty.sqlite3"
+    Book(str(file))
+    return file
+
+
+@pytest.fixture(scope="session")
+def _empty_database(cluster: Cluster) -> str:
+    Book(cluster.new_database("empty"))
+    return "empty"
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def book_place(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
+    """Where an empty book lies: a file, or a database of the cluster."""
+    if request.param == "sqlite":
+        file = tmp_path / "book" / "book.sqlite3"
+        file.parent.mkdir()
+        shutil.copyfile(request.getfixturevalue("_empty_file"), file)
+        yield str(file)
+        return
+    template: str = request.getfixturevalue("_empty_database")
+    running: Cluster = request.getfixturevalue("cluster")
+    place = running.new_database(template=template)
+    yield place
+    running.drop(place)
+
+
+@pytest.fixture
+def book(book_place: str) -> Book:
+    """An empty record book, once in each kind of database."""
+    return Book(book_place)

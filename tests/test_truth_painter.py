@@ -14,10 +14,10 @@ from truth.arrays import Floats, Picture
 from truth.backdrop import Backdrop
 from truth.camera import Camera, look_from, pixel_ray
 from truth.painter import Reel, swayed
-from truth.plain.brush import cover_of
 from truth.plain.easel import Easel
 from truth.plain.heavens import Heavens
 from truth.plain.layers import Cast
+from truth.plain.outlines import cover_of
 from truth.plain.stamps import flatten
 from truth.plain.tiles import Tile, spectral
 from truth.render import render_clip
@@ -186,6 +186,25 @@ def test_stamps_cover_what_rays_hit() -> None:
                     either += hit or laid
 
             assert both / either > 0.94
+
+
+def test_the_ground_hides_what_sinks_into_it(easel: Easel) -> None:
+    # A sphere sunk to its middle, against rays that meet it before they meet the ground.
+    at = np.array([1.3, -4.0, 0.0])
+    solid, caster = round_cone(at, 0.25, at, 0.25)
+    share = cover(easel, cast_of(np.array([[0.0, -20.0, 0.11]]), solid[None], caster[None]))
+    camera = easel.camera
+    lens = camera.numbers()
+    both = either = 0
+    for row, col in np.ndindex(share.shape):
+        ray = pixel_ray(lens, float(col), float(row))
+        reach = hit_solid(solid, *camera.position_m, *ray)[0]
+        hit = reach < FAR and camera.position_m[2] + reach * ray[2] > 0.0
+        laid = bool(share[row, col] > 0.5)
+        both += hit and laid
+        either += hit or laid
+    assert either > 300
+    assert both / either > 0.95
 
 
 def test_both_painters_tell_the_same_truth(stage: Stage, easel: Easel) -> None:

@@ -36,3 +36,27 @@ class OutputError(ShoegoalError):
     """The result could not be written; nothing half-written is left behind."""
 
     exit_code = 7
+
+
+class RecordBookError(ShoegoalError):
+    """The record book cannot be used: locked, damaged, newer than this version, out of reach."""
+
+    exit_code = 8
+
+
+class RecordChangedError(ShoegoalError):
+    """The set was signed, or changed by somebody else, since it was looked at."""
+
+    exit_code = 9
+
+
+class RecordNotTrueError(ShoegoalError):
+    """The book's history does not fit together: something was changed afterwards."""
+
+    exit_code = 10
+
+
+class NotYetCertainError(ShoegoalError):
+    """A verdict is to be signed that still hangs on shots nobody has looked at."""
+
+    exit_code = EXIT_NEEDS_A_LOOK

@@ -19,6 +19,8 @@ from shoegoal.cli.board import board, lens
 from shoegoal.cli.cautions import cautions
 from shoegoal.cli.count import count
 from shoegoal.cli.fit import fit
+from shoegoal.cli.record import record
+from shoegoal.cli.review import review
 from shoegoal.cli.show import show, stages
 from shoegoal.errors import OutputError, ShoegoalError
 
@@ -37,6 +39,9 @@ EXIT_CODES = (
     (5, "the clip can be read but not judged (no goal, no ball, the camera moved)"),
     (6, "a ladder, stage, calibration, lens or analysis file cannot be used"),
     (7, "the result could not be written; nothing half-written is left"),
+    (8, "the record book cannot be used (in use, damaged, newer, out of reach)"),
+    (9, "the set was signed, or changed by somebody else, since it was looked at"),
+    (10, "the record book's history does not fit together: it was changed afterwards"),
     (130, "interrupted; nothing half-written is left"),
     (141, "whoever read the output stopped reading"),
 )
@@ -195,5 +200,5 @@ def cli() -> None:
     """
 
 
-for _command in (fit, count, show, stages, board, lens, cautions):
+for _command in (fit, count, show, stages, record, review, board, lens, cautions):
     cli.add_command(_command)

@@ -28,6 +28,8 @@ from shoegoal.ladder.rules import (
 Command = TypeVar("Command", bound=Callable[..., Any])
 
 MAX_PIXEL = 100_000.0
+MAX_INVENTED = 500
+MAX_DAYS = 36_500.0
 BALL_WORDS = ("3", "4", "5", "unknown")
 
 
@@ -66,6 +68,24 @@ class FilePath(click.ParamType[Path]):
         if not str(value).strip():
             self.fail("it is empty; name a file or folder", param, ctx)
         return Path(value)
+
+
+class ClockTime(click.ParamType[float]):
+    """A time on a player's clock: ``1:12.3``, or seconds from the clip's start."""
+
+    name = "TIME"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        """Read minutes and seconds."""
+        found = re.fullmatch(r"(?:(\d+):)?(\d+(?:\.\d+)?)", str(value).strip())
+        if found is None:
+            self.fail(f"{value!r} is no time; give 1:12.3, or seconds", param, ctx)
+        minutes, seconds = found.groups()
+        if minutes is not None and float(seconds) >= 60:
+            self.fail(f"{value!r} is no time; seconds go up to 59", param, ctx)
+        return 60.0 * int(minutes or 0) + float(seconds)
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,9 +170,34 @@ _ROWS = (
         "Where to write; count's default: a folder beside the clip named after it, ending in "
         ".shoegoal; fit's: a picture beside it, ending in .fit.jpg.",
     ),
-    OptionRow("--json", None, "Print JSON (the analysis file's own form) in place of the table."),
+    OptionRow(
+        "--book",
+        click.STRING,
+        "Record book: a file, or postgresql://USER@HOST/NAME; default: the variable SHOEGOAL_BOOK, "
+        "else a file of your own.",
+    ),
+    OptionRow("--class", click.STRING, "Class, by name."),
+    OptionRow("--pupil", click.STRING, "Pupil, by the name in the book; best a made-up one."),
+    OptionRow("--invent", click.IntRange(0, MAX_INVENTED), "How many names to make up."),
+    OptionRow("--head", click.STRING, "Hash noted down earlier, which must still be in the book."),
+    OptionRow(
+        "--older-than-days",
+        click.FloatRange(0.0, MAX_DAYS),
+        "Only what came into the book longer ago than this.",
+    ),
+    OptionRow("--yes", None, "Do not ask."),
+    OptionRow("--list", None, "List the sets that wait: those without a sure verdict first."),
+    OptionRow("--note", click.STRING, "Remark to write down; no real names, please."),
+    OptionRow("--by", click.STRING, "Who says so."),
+    OptionRow(
+        "--seen",
+        click.IntRange(1),
+        "Version of the set that you looked at; refused when it has been changed since.",
+    ),
+    OptionRow("--json", None, "Print JSON in place of the table."),
     OptionRow("--quiet", None, "No progress."),
 )
+_OTHER_NAMES = {"class": "class_name", "list": "as_list"}  # the flags are words of Python
 OPTIONS = {row.flag: row for row in _ROWS}
 
 
@@ -163,6 +208,7 @@ def with_options(*flags: str, required: tuple[str, ...] = ()) -> Callable[[Comma
         for flag in reversed(flags):
             row = OPTIONS[flag]
             name = flag.removeprefix("--").replace("-", "_")
+            name = _OTHER_NAMES.get(name, name)
             if row.kind is None:
                 option = click.option(flag, name, is_flag=True, help=row.help)
             else:

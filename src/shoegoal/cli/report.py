@@ -19,7 +19,7 @@ from shoegoal.types import Call, Estimate, Shot
 
 PLAIN_WIDTH = 110  # where no terminal says how wide it is
 TWO_SIDED_95 = 1.96  # standard normal quantile at 0.975
-_CALLS = {
+CALLS = {
     Call.MAKE: ("● MAKE", "bold blue"),
     Call.MISS: ("✕ miss", "bold dark_orange3"),
     Call.UNSURE: ("? UNSURE", "bold magenta"),
@@ -82,7 +82,7 @@ def _shot_table(analysis: Analysis) -> Table:
     table.add_column("m/s", no_wrap=True, justify="right")
     table.add_column("why")
     for shot in analysis.shots:
-        word, style = _CALLS[shot.call]
+        word, style = CALLS[shot.call]
         speed = "" if shot.speed_mps is None else f"{shot.speed_mps.value:.1f}"
         table.add_row(
             str(shot.number), analysis.clock(shot.kick_time_s), Text(word, style=style),

@@ -62,7 +62,7 @@ def _brick(rng: np.random.Generator) -> Cladding:
     shifted = u / long_m + bond * (row % 2)
     col = np.floor(shifted).astype(int) % across
     tones = np.exp(rng.normal(0, 0.20, (rows, across, 1))) * (
-        1 + rng.normal(0, 0.07, (rows, across, 3))
+        1 + rng.normal(0, 0.035, (rows, across, 3))
     )
     burnt = rng.random((rows, across, 1)) < 0.07
     tones = np.where(burnt, tones * 0.55, tones)

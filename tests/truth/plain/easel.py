@@ -9,8 +9,9 @@ import numpy as np
 from truth.arrays import Floats, Picture
 from truth.backdrop import Backdrop
 from truth.camera import Camera, sphere_box
-from truth.plain.brush import WEAVE_PX, ball_share_seen
+from truth.plain.brush import WEAVE_PX
 from truth.plain.layers import Box, Brush, Cast, Layers, lamp_row, merge_boxes
+from truth.plain.outlines import ball_share_seen
 from truth.plain.scenery import Scenery, paint_scenery, sun_over_walls
 from truth.plain.shade import Caster, Shade, darken, shade_of, sun_on
 from truth.plain.skins import make_skin

@@ -1,0 +1,213 @@
+"""``shoegoal record``: what was counted, kept for a class and proved to be unchanged."""
+
+from __future__ import annotations
+
+import json as json_text
+from dataclasses import asdict
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from shoegoal.cli.options import FilePath, with_options
+from shoegoal.errors import BadSettingsError, ShoegoalError
+
+if TYPE_CHECKING:
+    from shoegoal.analysis.model import StageRecord
+    from shoegoal.ladder.ladders import Ladder
+    from shoegoal.record.purge import Due
+
+
+@click.group()
+def record() -> None:
+    """Keep counts in a record book that shows every later change.
+
+    Start with: shoegoal record add FOLDER, where FOLDER is what count wrote.
+    """
+
+
+@record.command()
+@click.argument("analyses", metavar="ANALYSIS...", nargs=-1, required=True, type=FilePath("PATH"))
+@with_options("--class", "--pupil", "--stage", "--ladder", "--book", "--json")
+def add(
+    analyses: tuple[Path, ...],
+    class_name: str | None,
+    pupil: str | None,
+    stage: str | None,
+    ladder: Path | None,
+    book: str | None,
+    json: bool,
+) -> int:
+    """Bring counts into the book; each clip is one set.
+
+    ANALYSIS is a folder that count wrote. Without --pupil every clip is taken for a new pupil's,
+    who gets a made-up name. With --stage the sets are judged by that stage; the goal must be the
+    one that was counted. Adding a folder again from another place tells the book where it lies.
+    """
+    from shoegoal.analysis.file import load_analysis
+    from shoegoal.record.book import Book
+    from shoegoal.record.filing import file_count
+
+    asked, from_ladder = _asked(stage, ladder)
+    loaded = [(_folder(path), load_analysis(path)) for path in analyses]
+    opened = Book(book)
+    filed, refused = [], None
+    for folder, analysis in loaded:
+        try:
+            with opened.writing() as connection:
+                filed.append(
+                    file_count(
+                        connection,
+                        analysis,
+                        folder,
+                        class_name=class_name,
+                        pupil=pupil,
+                        stage=asked,
+                        ladder=from_ladder,
+                    )
+                )
+        except ShoegoalError as error:
+            refused = error
+            break
+    if json:
+        click.echo(json_text.dumps([asdict(one) for one in filed], indent=1, ensure_ascii=False))
+    else:
+        for one in filed:
+            click.echo(f"set {one.set_id}  {one.pupil}  {one.news}")
+    for one in filed:
+        if not one.clip_found:
+            click.echo(f"shoegoal: the clip of set {one.set_id} is not beside its result", err=True)
+    if refused is not None:
+        raise refused
+    return 0
+
+
+@record.command()
+@with_options("--class", "--pupil", "--invent", "--book", "--json", required=("--class",))
+def enrol(
+    class_name: str, pupil: str | None, invent: int | None, book: str | None, json: bool
+) -> int:
+    """Enter pupils of a class, with made-up names unless --pupil gives one."""
+    from shoegoal.record.book import Book
+    from shoegoal.record.filing import enrol as enter
+
+    names = () if pupil is None else (pupil,)
+    invented = invent if invent is not None else 1 - len(names)
+    with Book(book).writing() as connection:
+        entered = enter(connection, class_name, names, invented)
+    if json:
+        click.echo(json_text.dumps(entered, ensure_ascii=False))
+    else:
+        for name in entered:
+            click.echo(name)
+    return 0
+
+
+@record.command("list")
+@with_options("--class", "--pupil", "--book", "--json")
+def list_sets(class_name: str | None, pupil: str | None, book: str | None, json: bool) -> int:
+    """List the sets in the book, in the order in which they came."""
+    from shoegoal.cli.standing import print_summaries
+    from shoegoal.record.book import Book
+    from shoegoal.record.history import load_sets
+    from shoegoal.record.plain import summary
+
+    with Book(book).reading() as connection:
+        histories = load_sets(connection, class_name=class_name, pupil=pupil)
+    print_summaries([summary(history, history.standing_now()) for history in histories], json=json)
+    return 0
+
+
+@record.command()
+@with_options("--head", "--book", "--json")
+def verify(head: str | None, book: str | None, json: bool) -> int:
+    """Prove that nothing in the book was changed afterwards; name the first entry that was.
+
+    Works every hash out anew and holds every table against the journal. It prints the newest hash,
+    the head: noted down elsewhere and given with --head, it also shows whether newest entries were
+    cut off.
+    """
+    from shoegoal.record.book import Book
+    from shoegoal.record.verify import head_lines, verify_book
+
+    proof = verify_book(Book(book), head)
+    if json:
+        click.echo(json_text.dumps(asdict(proof), indent=1))
+    else:
+        for line in head_lines(proof):
+            click.echo(line)
+    return 0
+
+
+@record.command()
+@with_options("--pupil", "--out", "--book", required=("--pupil", "--out"))
+def export(pupil: str, out: Path, book: str | None) -> int:
+    """Write all that the book holds of one pupil to a folder, or a file ending in .zip.
+
+    Faces in the pictures are covered. Look at them before you hand them on: clothes, build and
+    place are not.
+    """
+    from shoegoal.record.book import Book
+    from shoegoal.record.export import export_pupil
+
+    sets = export_pupil(Book(book), pupil, out)
+    click.echo(f"wrote {out}: {sets} {'set' if sets == 1 else 'sets'} of {pupil}, faces covered")
+    return 0
+
+
+@record.command()
+@with_options("--older-than-days", "--yes", "--book", required=("--older-than-days",))
+def purge(older_than_days: float, yes: bool, book: str | None) -> int:
+    """Delete clips and pictures that came into the book so many days ago; results stay.
+
+    A clip that was changed since it was counted is left alone.
+    """
+    from shoegoal.record.book import Book
+    from shoegoal.record.purge import due_for_purge
+    from shoegoal.record.purge import purge as remove
+
+    opened = Book(book)
+    due = due_for_purge(opened, older_than_days)
+    _tell_due(due)
+    if not any(one.files for one in due):
+        click.echo("nothing to delete")
+        return 0
+    if not yes:
+        click.confirm("Delete these files for good?", abort=True, err=True)
+    click.echo(f"deleted {remove(opened, due)} files; every result is still in the book")
+    return 0
+
+
+def _folder(path: Path) -> Path:
+    return (path if path.is_dir() else path.parent).absolute()
+
+
+def _asked(stage: str | None, ladder: Path | None) -> tuple[StageRecord | None, Ladder | None]:
+    if stage is None:
+        if ladder is not None:
+            raise click.UsageError("--ladder needs --stage with the name of one of its stages")
+        return None, None
+    from shoegoal.analysis.model import StageRecord
+    from shoegoal.ladder.ladders import load_ladder
+    from shoegoal.ladder.rules import TouchesInARow
+
+    loaded = load_ladder(ladder)
+    found = loaded.stage_by_name(stage)
+    if isinstance(found.rule, TouchesInARow):
+        raise BadSettingsError(f'the stage "{found.name}" counts touches; choose one with shots')
+    return StageRecord.of(found), loaded
+
+
+def _tell_due(due: list[Due]) -> None:
+    for one in due:
+        for file in one.files:
+            click.echo(f"set {one.set_id}: {file}", err=True)
+        if one.left_alone is not None:
+            click.echo(f"set {one.set_id}: {one.left_alone} was changed; left alone", err=True)
+    unsigned = [str(one.set_id) for one in due if one.files and not one.signed]
+    if unsigned:
+        click.echo(
+            f"not signed yet, and not to be checked any more once deleted: set "
+            f"{', '.join(unsigned)}",
+            err=True,
+        )

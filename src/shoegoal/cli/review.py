@@ -1,0 +1,211 @@
+"""``shoegoal review``: look at a set, correct it, sign it."""
+
+from __future__ import annotations
+
+import json as json_text
+from typing import TYPE_CHECKING
+
+import click
+
+from shoegoal.cli.options import ClockTime, PixelPoint, with_options
+from shoegoal.errors import EXIT_NEEDS_A_LOOK
+
+if TYPE_CHECKING:
+    from shoegoal.record.history import SetHistory
+
+SET_ID = click.IntRange(1)
+_ANSWERS = click.Choice(["make", "miss", "not-a-shot", "retake"])
+_CHANGE = ("--note", "--by", "--seen", "--book", "--json")
+
+
+@click.group(invoke_without_command=True)
+@with_options("--list", "--class", "--book", "--json")
+@click.pass_context
+def review(
+    ctx: click.Context, as_list: bool, class_name: str | None, book: str | None, json: bool
+) -> int:
+    """Look at the sets in the record book, correct them and sign them.
+
+    Start with: shoegoal review --list, then shoegoal review show ID
+    """
+    if ctx.invoked_subcommand is not None:
+        return 0
+    if not as_list:
+        raise click.UsageError("say what to do: --list, or show ID; --help lists all", ctx)
+    from shoegoal.cli.standing import print_summaries
+    from shoegoal.record.book import Book
+    from shoegoal.record.queue import waiting_sets
+
+    with Book(book).reading() as connection:
+        print_summaries(waiting_sets(connection, class_name), json=json)
+    return 0
+
+
+@review.command()
+@click.argument("set_id", metavar="ID", type=SET_ID)
+@with_options("--book", "--json")
+def show(set_id: int, book: str | None, json: bool) -> int:
+    """Show a set: every shot as it stands, and those to look at. Exits 3 when there are any."""
+    from shoegoal.record.book import Book
+    from shoegoal.record.history import load_set
+
+    with Book(book).reading() as connection:
+        history = load_set(connection, set_id)
+    return _print(history, json=json)
+
+
+@review.command()
+@click.argument("set_id", metavar="ID", type=SET_ID)
+@click.argument("shot", type=click.IntRange(1))
+@click.argument("answer", type=_ANSWERS)
+@with_options(*_CHANGE)
+def correct(
+    set_id: int,
+    shot: int,
+    answer: str,
+    note: str | None,
+    by: str | None,
+    seen: int | None,
+    book: str | None,
+    json: bool,
+) -> int:
+    """Say what a shot is, after looking at it.
+
+    A retake was kicked but is taken again: like not-a-shot, it does not count.
+    """
+    from shoegoal.record.book import Book
+    from shoegoal.record.corrections import Answer
+    from shoegoal.record.reviewing import answer_shot
+
+    history = answer_shot(
+        Book(book), set_id, shot, Answer(answer), note=note or "", by=by or "", seen=seen
+    )
+    return _print(history, json=json)
+
+
+@review.command("add-shot")
+@click.argument("set_id", metavar="ID", type=SET_ID)
+@click.argument("time_s", metavar="TIME", type=ClockTime())
+@click.argument("answer", type=click.Choice(["make", "miss"]))
+@with_options(*_CHANGE)
+def add_shot(
+    set_id: int,
+    time_s: float,
+    answer: str,
+    note: str | None,
+    by: str | None,
+    seen: int | None,
+    book: str | None,
+    json: bool,
+) -> int:
+    """Add a shot that was not counted, by the time of its kick on the player's clock."""
+    from shoegoal.record.book import Book
+    from shoegoal.record.corrections import Answer
+    from shoegoal.record.reviewing import add_shot as add
+
+    history = add(
+        Book(book), set_id, time_s, Answer(answer), note=note or "", by=by or "", seen=seen
+    )
+    return _print(history, json=json)
+
+
+@review.command("move-marker")
+@click.argument("set_id", metavar="ID", type=SET_ID)
+@click.argument("side", type=click.Choice(["left", "right"]))
+@click.argument("place", metavar="X,Y", type=PixelPoint())
+@with_options(*_CHANGE)
+def move_marker(
+    set_id: int,
+    side: str,
+    place: tuple[float, float],
+    note: str | None,
+    by: str | None,
+    seen: int | None,
+    book: str | None,
+    json: bool,
+) -> int:
+    """Put a marker's inner foot elsewhere and work the set out anew; the clip is not needed."""
+    from shoegoal.record.book import Book
+    from shoegoal.record.corrections import Side
+    from shoegoal.record.reviewing import move_marker as move
+    from shoegoal.types import ImagePoint
+
+    history = move(
+        Book(book),
+        set_id,
+        Side(side),
+        ImagePoint(*place),
+        note=note or "",
+        by=by or "",
+        seen=seen,
+    )
+    return _print(history, json=json)
+
+
+@review.command()
+@click.argument("set_id", metavar="ID", type=SET_ID)
+@click.argument("text")
+@with_options("--by", "--seen", "--book", "--json")
+def note(
+    set_id: int, text: str, by: str | None, seen: int | None, book: str | None, json: bool
+) -> int:
+    """Write a remark about a set down; no real names, please."""
+    from shoegoal.record.book import Book
+    from shoegoal.record.reviewing import add_note
+
+    return _print(add_note(Book(book), set_id, text, by=by or "", seen=seen), json=json)
+
+
+@review.command()
+@click.argument("set_id", metavar="ID", type=SET_ID)
+@with_options(*_CHANGE)
+def breaks(
+    set_id: int,
+    note: str | None,
+    by: str | None,
+    seen: int | None,
+    book: str | None,
+    json: bool,
+) -> int:
+    """Say that you looked where the clip does not run on, and no shot is hidden there."""
+    from shoegoal.record.book import Book
+    from shoegoal.record.reviewing import breaks_watched
+
+    history = breaks_watched(Book(book), set_id, note=note or "", by=by or "", seen=seen)
+    return _print(history, json=json)
+
+
+@review.command()
+@click.argument("set_id", metavar="ID", type=SET_ID)
+@with_options("--by", "--seen", "--book", "--json")
+def undo(set_id: int, by: str | None, seen: int | None, book: str | None, json: bool) -> int:
+    """Take the last correction back; again for the one before."""
+    from shoegoal.record.book import Book
+    from shoegoal.record.reviewing import undo as take_back
+
+    return _print(take_back(Book(book), set_id, by=by or "", seen=seen), json=json)
+
+
+@review.command()
+@click.argument("set_id", metavar="ID", type=SET_ID)
+@with_options("--by", "--seen", "--book", "--json", required=("--by",))
+def sign(set_id: int, by: str, seen: int | None, book: str | None, json: bool) -> int:
+    """Sign a set as it stands; from then on nothing about it can be changed."""
+    from shoegoal.record.book import Book
+    from shoegoal.record.reviewing import sign as put_name
+
+    return _print(put_name(Book(book), set_id, by, seen=seen), json=json)
+
+
+def _print(history: SetHistory, *, json: bool) -> int:
+    from shoegoal.cli.standing import print_set
+    from shoegoal.record.plain import detail
+
+    analysis = history.count.analysis()
+    standing = history.standing(analysis)
+    if json:
+        plain = detail(history, standing, analysis)
+        click.echo(json_text.dumps(plain, indent=1, ensure_ascii=False))
+    else:
+        print_set(history, standing, analysis)
+    return EXIT_NEEDS_A_LOOK if standing.needs_a_look else 0

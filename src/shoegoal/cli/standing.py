@@ -1,0 +1,126 @@
+"""Sets of the record book as tables and sentences for a person."""
+
+from __future__ import annotations
+
+import json as json_text
+from collections.abc import Iterable
+from typing import Any
+
+import click
+from rich import box
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from shoegoal.analysis.model import Analysis
+from shoegoal.cli.report import CALLS, PLAIN_WIDTH
+from shoegoal.record.corrections import Answer
+from shoegoal.record.history import SetHistory
+from shoegoal.record.plain import state_of
+from shoegoal.record.standing import Standing, StandingShot
+
+_ANSWERS = {
+    Answer.MAKE: "a person saw a make",
+    Answer.MISS: "a person saw a miss",
+    Answer.NOT_A_SHOT: "no shot, says a person",
+    Answer.RETAKE: "taken again, says a person",
+}
+
+
+def print_summaries(summaries: list[dict[str, Any]], *, json: bool) -> None:
+    """Print sets in short, one a line."""
+    if json:
+        click.echo(json_text.dumps(summaries, indent=1, ensure_ascii=False))
+        return
+    if not summaries:
+        click.echo("no sets")
+        return
+    table = _table(("set", "state", "class", "pupil", "stage", "makes", "verdict"))
+    for one in summaries:
+        known = one["makes"] is not None
+        makes = f"{one['makes']} of {one['makes'] + one['misses'] + one['unsure']}" if known else ""
+        said = (
+            f"{one['decision']}, signed by {one['signed_by']}"
+            if one["signed_by"]
+            else one["sentence"]
+        )
+        table.add_row(
+            str(one["set"]), one["state"], one["class"] or "", one["pupil"], one["stage"],
+            makes, said,
+        )  # fmt: skip
+    _print([table])
+
+
+def print_set(history: SetHistory, standing: Standing, analysis: Analysis) -> None:
+    """Print a set as it stands."""
+    table = _table(("shot", "time", "call", "P(make)", "why"))
+    for shot in standing.shots:
+        word, style = CALLS[shot.call]
+        table.add_row(
+            str(shot.number),
+            analysis.clock(shot.time_s),
+            Text(word, style=style) if shot.counts else Text("- does not count"),
+            f"{shot.p_make:.3f}" if shot.counts else "",
+            _why(shot),
+        )
+    lines = Table.grid(padding=(0, 2))
+    lines.add_column(style="bold", no_wrap=True)
+    lines.add_column(overflow="fold")
+    for title, text in _sentences(history, standing, analysis):
+        lines.add_row(title, text)
+    who = " ".join(part for part in (history.class_name, history.pupil) if part)
+    heading = f"Set {history.set_id}, {who}: {history.stage.heading}"
+    _print([Text(heading, style="bold"), table, lines])
+
+
+def _sentences(
+    history: SetHistory, standing: Standing, analysis: Analysis
+) -> Iterable[tuple[str, str]]:
+    yield "Tally", standing.tally.sentence
+    yield "Verdict", standing.verdict.sentence
+    by_number = {shot.number: shot for shot in standing.shots}
+    for number in standing.looks:
+        shot = by_number[number]
+        yield "Look at", f"shot {number} at {analysis.clock(shot.time_s)}: {_why(shot)}"
+    for problem in analysis.problems:
+        yield "Mind", problem
+    for correction in history.held:
+        note = getattr(correction.change, "note", "")
+        if note:
+            yield "Note", f"{note} ({correction.by})" if correction.by else note
+    state = history.clip_state()
+    if state == "changed":
+        yield "Mind", f"{history.clip_path} was changed since it was counted"
+    yield (
+        "Clip",
+        f"{history.clip_path}" if state != "not found" else f"{history.clip_name}: {state}",
+    )
+    signature = history.signature
+    if signature is not None:
+        yield "Signed", f"by {signature.by} at {signature.at}"
+    yield "State", f"{state_of(history, standing)} (version {history.version})"
+
+
+def _why(shot: StandingShot) -> str:
+    counted = "added by hand" if shot.counted is None else shot.counted.reason
+    if shot.answer is None or shot.counted is None:
+        return counted
+    return f"{_ANSWERS[shot.answer]} (counted as {shot.counted.call.value}: {counted})"
+
+
+def _table(titles: tuple[str, ...]) -> Table:
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
+    for title in titles[:-1]:
+        table.add_column(title, no_wrap=True)
+    table.add_column(titles[-1])
+    return table
+
+
+def _print(parts: list[Any]) -> None:
+    console = Console(highlight=False, markup=False, emoji=False)
+    if not console.is_terminal:
+        console = Console(highlight=False, markup=False, emoji=False, width=PLAIN_WIDTH)
+    with console.capture() as captured:
+        for part in parts:
+            console.print(part)
+    click.echo("\n".join(line.rstrip() for line in captured.get().splitlines()))

@@ -1,0 +1,143 @@
+"""One pupil's data, to hand over: all that the book holds of them, and pictures without faces."""
+
+from __future__ import annotations
+
+import json
+import os
+import tempfile
+import zipfile
+from collections.abc import Iterator
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+from sqlalchemy import Connection, select
+
+from shoegoal.analysis.evidence import EVIDENCE_FOLDER_NAME, MARKERS_NAME, OVERVIEW_NAME
+from shoegoal.analysis.folders import cannot_write, check_writable_file, fresh_folder
+from shoegoal.errors import BadSettingsError
+from shoegoal.record import schema
+from shoegoal.record.book import Book
+from shoegoal.record.faces import cover_faces
+from shoegoal.record.history import SetHistory, load_sets
+from shoegoal.record.journal import now_text, rows
+from shoegoal.record.plain import detail, summary
+
+EXPORT_FORMAT = 1
+DATA_NAME = "data.json"
+JPEG_QUALITY = 88
+
+
+def export_pupil(book: Book, pupil: str, out: Path) -> int:
+    """Write a pupil's data as a folder, or as a zip file where ``out`` ends in ``.zip``.
+
+    Parameters
+    ----------
+    book : the record book.
+    pupil : name as it stands in the book.
+    out : to be written whole or not at all; a folder that shoegoal wrote is replaced.
+
+    Returns
+    -------
+    Number of sets written.
+
+    Raises
+    ------
+    BadSettingsError
+        No such pupil.
+    OutputError
+        It cannot be written there.
+    """
+    with book.reading() as connection:
+        _check_pupil(connection, pupil)
+        histories = load_sets(connection, pupil=pupil)
+        data = {
+            "format": EXPORT_FORMAT,
+            "exported_at": now_text(),
+            "pupil": pupil,
+            "class": histories[0].class_name if histories else None,
+            "sets": [_set_data(connection, history) for history in histories],
+        }
+    if out.suffix.lower() == ".zip":
+        check_writable_file(out)
+        _write_zip(out, data, histories)
+    else:
+        with fresh_folder(out) as folder:
+            for name, content in _files(data, histories):
+                place = folder / name
+                place.parent.mkdir(parents=True, exist_ok=True)
+                place.write_bytes(content)
+    return len(histories)
+
+
+def _check_pupil(connection: Connection, pupil: str) -> None:
+    pupils = schema.pupils.c
+    if connection.scalar(select(pupils.id).where(pupils.name == pupil)) is None:
+        raise BadSettingsError(f'there is no pupil "{pupil}" in the book (shoegoal record list)')
+
+
+def _set_data(connection: Connection, history: SetHistory) -> dict[str, Any]:
+    standing = history.standing_now()
+    plain = summary(history, standing)
+    if standing is not None:
+        plain = detail(history, standing, history.count.analysis())
+    for machine_path in ("clip_path", "folder_path"):
+        plain.pop(machine_path, None)
+    return plain | {
+        "counts": [json.loads(count.content) for count in history.counts],
+        "signature": None if history.signature is None else asdict(history.signature),
+        "journal": [dict(row) for row in rows(connection, history.set_id)],
+    }
+
+
+def _files(data: dict[str, Any], histories: list[SetHistory]) -> Iterator[tuple[str, bytes]]:
+    """Every file of an export: its name and its bytes."""
+    text = json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    yield DATA_NAME, text.encode()
+    for history in histories:
+        if history.folder_path is None:
+            continue
+        evidence = history.folder_path / EVIDENCE_FOLDER_NAME
+        for picture in evidence_pictures(evidence):
+            content = picture.read_bytes()
+            # The overview is drawn from numbers; all others hold parts of the clip.
+            if picture.name != OVERVIEW_NAME:
+                covered = without_faces(content)
+                if covered is None:
+                    continue  # what cannot be looked at cannot be made safe
+                content = covered
+            yield f"set-{history.set_id}/{picture.name}", content
+
+
+def evidence_pictures(evidence: Path) -> list[Path]:
+    """Pictures that a count writes, and nothing else that may lie there."""
+    names = [evidence / OVERVIEW_NAME, evidence / MARKERS_NAME]
+    return [p for p in (*names, *sorted(evidence.glob("shot-[0-9]*.jpg"))) if p.is_file()]
+
+
+def without_faces(content: bytes) -> bytes | None:
+    """Cover the faces of a coded picture; None where it is none."""
+    bgr = cv2.imdecode(np.frombuffer(content, np.uint8), cv2.IMREAD_COLOR)
+    if bgr is None:
+        return None
+    covered, _ = cover_faces(np.asarray(bgr, np.uint8))
+    done, coded = cv2.imencode(".jpg", covered, [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY])
+    return coded.tobytes() if done else None
+
+
+def _write_zip(out: Path, data: dict[str, Any], histories: list[SetHistory]) -> None:
+    aside: Path | None = None
+    try:
+        handle, name = tempfile.mkstemp(prefix=f".{out.name}.", suffix=".part", dir=out.parent)
+        aside = Path(name)
+        with os.fdopen(handle, "wb") as file, zipfile.ZipFile(file, "w") as bundle:
+            for part, content in _files(data, histories):
+                bundle.writestr(part, content, zipfile.ZIP_DEFLATED)
+        aside.replace(out)
+    except OSError as error:
+        raise cannot_write(out, error) from error
+    finally:
+        if aside is not None:
+            aside.unlink(missing_ok=True)

@@ -1,0 +1,300 @@
+"""Bringing counts into the book: whose set it is, what it was counted for, where its files lie."""
+
+from __future__ import annotations
+
+import difflib
+import hashlib
+import json
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Connection, CursorResult, Table, delete, insert, select
+
+from shoegoal.analysis.file import analysis_to_json
+from shoegoal.analysis.model import Analysis, StageRecord
+from shoegoal.clip.reader import clip_sha256
+from shoegoal.errors import BadSettingsError
+from shoegoal.ladder.ladders import Ladder
+from shoegoal.record import schema
+from shoegoal.record.chain import canonical_text, sha256_of
+from shoegoal.record.journal import append, now_text, set_version
+from shoegoal.record.names import invent_name
+
+UNNAMED_CLASS = "no class"
+
+
+@dataclass(frozen=True, slots=True)
+class Filed:
+    """Where a count went.
+
+    Attributes
+    ----------
+    set_id, version, pupil : the set, its version now, and whose it is.
+    news : ``new set``, ``counted again`` or ``already there``.
+    clip_found : the clip lies beside the result and is the one that was counted.
+    """
+
+    set_id: int
+    version: int
+    pupil: str
+    news: str
+    clip_found: bool
+
+
+def enrol(
+    connection: Connection, class_name: str, names: Sequence[str], invented: int
+) -> list[str]:
+    """Enter pupils of a class, the class too where it is new; return their names.
+
+    Parameters
+    ----------
+    connection : from `Book.writing`.
+    class_name : of the class.
+    names : pseudonyms chosen by the teacher.
+    invented : how many more to invent.
+
+    Raises
+    ------
+    BadSettingsError
+        A name is empty or taken.
+    """
+    class_id = _id_of(connection, schema.classes, {"name": _named(class_name, "class")})
+    taken = set(connection.scalars(select(schema.pupils.c.name)))
+    entered = []
+    for wanted in [*names, *[None] * invented]:
+        name = invent_name(taken) if wanted is None else _named(wanted, "pupil")
+        if name in taken:
+            raise BadSettingsError(f'there already is a pupil "{name}"; choose another name')
+        taken.add(name)
+        connection.execute(insert(schema.pupils).values(name=name, class_id=class_id))
+        entered.append(name)
+    return entered
+
+
+def file_count(
+    connection: Connection,
+    analysis: Analysis,
+    folder: Path,
+    *,
+    class_name: str | None = None,
+    pupil: str | None = None,
+    stage: StageRecord | None = None,
+    ladder: Ladder | None = None,
+) -> Filed:
+    """Bring a count into the book.
+
+    Parameters
+    ----------
+    connection : from `Book.writing`.
+    analysis, folder : what `count` wrote, and where.
+    class_name, pupil : whose; a pupil with an invented name is entered when none is given.
+    stage, ladder : to judge the set by in place of the stage that it was counted for.
+
+    Raises
+    ------
+    BadSettingsError
+        The pupil is not known or belongs elsewhere, the stage asks for another goal, the clip was
+        changed since it was counted, or its set is another pupil's.
+    RecordChangedError
+        The clip's set is signed, so no other count of it can come in.
+    """
+    clip = _clip_beside(analysis, folder)
+    if stage is not None:
+        _refuse_other_goal(stage, analysis.stage)
+    sets = schema.sets.c
+    row = connection.execute(
+        select(sets.id, sets.pupil_id).where(sets.clip_sha256 == analysis.clip.sha256)
+    ).first()
+    if row is None:
+        pupil_id = _pupil_id(connection, class_name, pupil)
+        set_id = _new_set(connection, analysis, pupil_id, stage or analysis.stage, ladder)
+    else:
+        set_id, pupil_id = row.id, row.pupil_id
+    name = connection.scalar(select(schema.pupils.c.name).where(schema.pupils.c.id == pupil_id))
+    assert name is not None
+    if pupil is not None and pupil != name:
+        raise BadSettingsError(
+            f"this clip is set {set_id} of {name} already, so it cannot be {pupil}'s too"
+        )
+    content = analysis_to_json(analysis)
+    places = {"clip_path": None if clip is None else str(clip), "folder_path": str(folder)}
+    _put_places(connection, set_id, places)
+    if _is_there(connection, set_id, content):
+        version = set_version(connection, set_id)
+        return Filed(set_id, version, name, "already there", clip is not None)
+    payload = {"pupil": pupil_id, "stage": asdict(_stage_of(connection, set_id))}
+    version = set_version(connection, set_id)
+    entry = append(connection, set_id, version, "analysis", payload | described(analysis, content))
+    write_count(connection, entry.seq, set_id, analysis, content)
+    news = "new set" if row is None else "counted again"
+    return Filed(set_id, entry.set_version, name, news, clip is not None)
+
+
+def described(analysis: Analysis, content: str) -> dict[str, Any]:
+    """Describe a count for the journal: hashes of all that it rests on, and every call."""
+    return {
+        "clip_sha256": analysis.clip.sha256,
+        "tool_version": analysis.tool_version,
+        "calibration_sha256": calibration_sha256(content),
+        "analysis_sha256": hashlib.sha256(content.encode()).hexdigest(),
+        "calls": [
+            {
+                "shot": shot.number,
+                "kick_time_s": shot.kick_time_s,
+                "call": shot.call.value,
+                "p_make": shot.p_make,
+            }
+            for shot in analysis.shots
+        ],
+    }
+
+
+def calibration_sha256(content: str) -> str:
+    """Hash of camera, markers and goal as they stand in an analysis file."""
+    return sha256_of(json.loads(content)["scene"])
+
+
+def write_count(
+    connection: Connection, seq: int, set_id: int, analysis: Analysis, content: str
+) -> None:
+    """Put a count beside its journal entry."""
+    told = described(analysis, content)
+    connection.execute(
+        insert(schema.analyses).values(
+            seq=seq,
+            set_id=set_id,
+            sha256=told["analysis_sha256"],
+            tool_version=told["tool_version"],
+            calibration_sha256=told["calibration_sha256"],
+            content=content,
+        )
+    )
+    if told["calls"]:
+        rows = [call | {"analysis_seq": seq} for call in told["calls"]]
+        connection.execute(insert(schema.calls), rows)
+
+
+def _clip_beside(analysis: Analysis, folder: Path) -> Path | None:
+    clip = folder.parent / analysis.clip.name
+    if not clip.is_file():
+        return None
+    if clip_sha256(clip) != analysis.clip.sha256:
+        raise BadSettingsError(
+            f"{clip} was changed since it was counted, so the count is of another clip; "
+            "count it again, then add it"
+        )
+    return clip
+
+
+def _refuse_other_goal(stage: StageRecord, counted: StageRecord) -> None:
+    if (stage.width_steps, stage.back_steps) != (counted.width_steps, counted.back_steps):
+        raise BadSettingsError(
+            f'the stage "{stage.name}" asks for another goal ({stage.sentence}) than the one that '
+            f"was counted ({counted.sentence}); count the clip again with --stage {stage.name}"
+        )
+
+
+def _pupil_id(connection: Connection, class_name: str | None, pupil: str | None) -> int:
+    pupils = schema.pupils.c
+    if pupil is None:
+        (pupil,) = enrol(connection, class_name or UNNAMED_CLASS, (), 1)
+        class_name = None
+    classes = schema.classes.c
+    found = connection.execute(
+        select(pupils.id, classes.name)
+        .outerjoin(schema.classes, classes.id == pupils.class_id)
+        .where(pupils.name == pupil)
+    ).first()
+    if found is None:
+        names = list(connection.scalars(select(pupils.name)))
+        close = difflib.get_close_matches(pupil, names, n=1)
+        hint = f'did you mean "{close[0]}"? Else enter' if close else "enter"
+        raise BadSettingsError(
+            f'there is no pupil "{pupil}"; {hint} one with shoegoal record enrol --class CLASS '
+            f'--pupil "{pupil}"'
+        )
+    if class_name is not None and found.name != class_name:
+        raise BadSettingsError(f'the pupil "{pupil}" is in {found.name}, not in {class_name}')
+    return int(found.id)
+
+
+def _new_set(
+    connection: Connection,
+    analysis: Analysis,
+    pupil_id: int,
+    stage: StageRecord,
+    ladder: Ladder | None,
+) -> int:
+    ladder_id = None if ladder is None else _ladder_id(connection, ladder)
+    made = connection.execute(
+        insert(schema.sets).values(
+            pupil_id=pupil_id,
+            ladder_id=ladder_id,
+            clip_sha256=analysis.clip.sha256,
+            clip_name=analysis.clip.name,
+            stage=canonical_text(asdict(stage)),
+            added_at=now_text(),
+        )
+    )
+    return _new_id(made)
+
+
+def _ladder_id(connection: Connection, ladder: Ladder) -> int:
+    plain = {
+        "title": ladder.title,
+        "school": ladder.school,
+        "stages": [asdict(StageRecord.of(stage)) for stage in ladder.stages],
+    }
+    key = {"sha256": sha256_of(plain)}
+    rest = {"title": ladder.title, "content": canonical_text(plain)}
+    return _id_of(connection, schema.ladders, key, rest)
+
+
+def _id_of(
+    connection: Connection, table: Table, key: dict[str, str], rest: dict[str, str] | None = None
+) -> int:
+    """Find a row by its key, or make it."""
+    ((name, value),) = key.items()
+    found = connection.scalar(select(table.c.id).where(table.c[name] == value))
+    if found is not None:
+        return int(found)
+    made = connection.execute(insert(table).values(**key, **(rest or {})))
+    return _new_id(made)
+
+
+def _new_id(made: CursorResult[Any]) -> int:
+    key = made.inserted_primary_key
+    assert key is not None
+    return int(key[0])
+
+
+def _named(name: str, what: str) -> str:
+    clean = " ".join(name.split())
+    if not clean or len(clean) > 80:
+        raise BadSettingsError(f"a {what}'s name has 1 to 80 letters")
+    return clean
+
+
+def _stage_of(connection: Connection, set_id: int) -> StageRecord:
+    text = connection.scalar(select(schema.sets.c.stage).where(schema.sets.c.id == set_id))
+    return StageRecord(**json.loads(str(text)))
+
+
+def _put_places(connection: Connection, set_id: int, places: dict[str, str | None]) -> None:
+    connection.execute(delete(schema.places).where(schema.places.c.set_id == set_id))
+    connection.execute(insert(schema.places).values(set_id=set_id, **places))
+
+
+def _is_there(connection: Connection, set_id: int, content: str) -> bool:
+    """Whether this very count is the last one that came in."""
+    table = schema.analyses.c
+    corrected = select(schema.corrections.c.seq)
+    newest = connection.scalar(
+        select(table.content)
+        .where(table.set_id == set_id, table.seq.not_in(corrected))
+        .order_by(table.seq.desc())
+        .limit(1)
+    )
+    return newest == content

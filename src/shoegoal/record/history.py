@@ -1,0 +1,218 @@
+"""One set with all that happened to it, read from the book."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Connection, RowMapping, select
+
+from shoegoal.analysis.file import analysis_from_json
+from shoegoal.analysis.model import Analysis, StageRecord
+from shoegoal.clip.reader import clip_sha256
+from shoegoal.errors import BadSettingsError
+from shoegoal.ladder.rules import Stage
+from shoegoal.record import schema
+from shoegoal.record.corrections import Correction, correction_from_plain, still_held
+from shoegoal.record.journal import set_version
+from shoegoal.record.standing import Standing, stand
+
+
+@dataclass(frozen=True, slots=True)
+class Count:
+    """One count of the set's clip, and its place in the journal."""
+
+    seq: int
+    sha256: str
+    calibration_sha256: str
+    content: str
+
+    def analysis(self) -> Analysis:
+        """Read it."""
+        return analysis_from_json(self.content.encode(), f"the count in entry {self.seq}")
+
+
+@dataclass(frozen=True, slots=True)
+class Signature:
+    """A signed set: by whom, when, and what was signed."""
+
+    seq: int
+    at: str
+    by: str
+    content: dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class SetHistory:
+    """A set.
+
+    Attributes
+    ----------
+    set_id, version : its number, and how many journal entries it has.
+    pupil, class_name, ladder : names; class and ladder may be None.
+    stage : what it is judged by.
+    clip_sha256, clip_name, added_at : the clip, and when it came into the book.
+    clip_path, folder_path : where clip and pictures were last; None when not known or removed.
+    counts : all counts of the clip, the first one first.
+    corrections : all of them, undone ones included, in order.
+    signature : None while not signed.
+    """
+
+    set_id: int
+    version: int
+    pupil_id: int
+    pupil: str
+    class_name: str | None
+    ladder: str | None
+    stage: StageRecord
+    clip_sha256: str
+    clip_name: str
+    added_at: str
+    clip_path: Path | None
+    folder_path: Path | None
+    counts: tuple[Count, ...]
+    corrections: tuple[Correction, ...]
+    signature: Signature | None
+
+    @property
+    def held(self) -> list[Correction]:
+        """Corrections that still hold."""
+        return still_held(self.corrections)
+
+    @property
+    def count(self) -> Count:
+        """The count that holds: the newest, unless it came with a correction that was undone."""
+        corrected = {c.seq for c in self.corrections}
+        held = {c.seq for c in self.held}
+        return [c for c in self.counts if c.seq not in corrected or c.seq in held][-1]
+
+    def standing(self, analysis: Analysis | None = None) -> Standing:
+        """How the set stands now; ``analysis`` saves reading `count` again."""
+        counted = self.count.analysis() if analysis is None else analysis
+        return stand(counted, self.stage_asked, [c.change for c in self.held])
+
+    def standing_now(self) -> Standing | None:
+        """How the set stands; None when its count has a form that this version cannot read."""
+        try:
+            return self.standing()
+        except BadSettingsError:
+            return None
+
+    @property
+    def stage_asked(self) -> Stage:
+        """The stage with its rule."""
+        return self.stage.to_stage()
+
+    def clip_state(self) -> str:
+        """Say how the clip is now: ``as counted``, ``changed`` or ``not found``."""
+        if self.clip_path is None or not self.clip_path.is_file():
+            return "not found"
+        return "as counted" if clip_sha256(self.clip_path) == self.clip_sha256 else "changed"
+
+
+def load_set(connection: Connection, set_id: int) -> SetHistory:
+    """Read one set.
+
+    Raises
+    ------
+    BadSettingsError
+        There is no such set.
+    """
+    found = load_sets(connection, set_id=set_id)
+    if not found:
+        raise BadSettingsError(f"there is no set {set_id} in the book (shoegoal record list)")
+    return found[0]
+
+
+def load_sets(
+    connection: Connection,
+    *,
+    set_id: int | None = None,
+    class_name: str | None = None,
+    pupil: str | None = None,
+) -> list[SetHistory]:
+    """Read sets in order of their numbers, all or those that are asked for."""
+    sets, pupils, classes = schema.sets.c, schema.pupils.c, schema.classes.c
+    query = (
+        select(
+            schema.sets,
+            pupils.name.label("pupil"),
+            classes.name.label("class_name"),
+            schema.ladders.c.title.label("ladder"),
+            schema.places.c.clip_path,
+            schema.places.c.folder_path,
+        )
+        .join(schema.pupils, pupils.id == sets.pupil_id)
+        .outerjoin(schema.classes, classes.id == pupils.class_id)
+        .outerjoin(schema.ladders, schema.ladders.c.id == sets.ladder_id)
+        .outerjoin(schema.places, schema.places.c.set_id == sets.id)
+        .order_by(sets.id)
+    )
+    if set_id is not None:
+        query = query.where(sets.id == set_id)
+    if class_name is not None:
+        query = query.where(classes.name == class_name)
+    if pupil is not None:
+        query = query.where(pupils.name == pupil)
+    return [_history(connection, row) for row in connection.execute(query).mappings().all()]
+
+
+def _history(connection: Connection, row: RowMapping) -> SetHistory:
+    set_id = row["id"]
+    stage: dict[str, Any] = json.loads(row["stage"])
+    return SetHistory(
+        set_id=set_id,
+        version=set_version(connection, set_id),
+        pupil_id=row["pupil_id"],
+        pupil=row["pupil"],
+        class_name=row["class_name"],
+        ladder=row["ladder"],
+        stage=StageRecord(**stage),
+        clip_sha256=row["clip_sha256"],
+        clip_name=row["clip_name"],
+        added_at=row["added_at"],
+        clip_path=_path(row["clip_path"]),
+        folder_path=_path(row["folder_path"]),
+        counts=_counts(connection, set_id),
+        corrections=_corrections(connection, set_id),
+        signature=_signature(connection, set_id),
+    )
+
+
+def _path(text: str | None) -> Path | None:
+    return None if text is None else Path(text)
+
+
+def _counts(connection: Connection, set_id: int) -> tuple[Count, ...]:
+    table = schema.analyses.c
+    query = select(table.seq, table.sha256, table.calibration_sha256, table.content)
+    found = connection.execute(query.where(table.set_id == set_id).order_by(table.seq)).all()
+    return tuple(Count(*row) for row in found)
+
+
+def _corrections(connection: Connection, set_id: int) -> tuple[Correction, ...]:
+    table, journal = schema.corrections.c, schema.journal.c
+    query = (
+        select(table.seq, journal.at, table.content)
+        .join(schema.journal, journal.seq == table.seq)
+        .where(table.set_id == set_id)
+        .order_by(table.seq)
+    )
+    found: Sequence[Any] = connection.execute(query).all()
+    return tuple(correction_from_plain(seq, at, json.loads(text)) for seq, at, text in found)
+
+
+def _signature(connection: Connection, set_id: int) -> Signature | None:
+    table, journal = schema.signatures.c, schema.journal.c
+    query = (
+        select(table.seq, journal.at, table.by_name, table.content)
+        .join(schema.journal, journal.seq == table.seq)
+        .where(table.set_id == set_id)
+    )
+    found = connection.execute(query).first()
+    if found is None:
+        return None
+    return Signature(found.seq, found.at, found.by_name, json.loads(found.content))

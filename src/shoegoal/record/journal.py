@@ -1,0 +1,107 @@
+"""Writing the journal: every entry chained to the last, and told to those who looked before."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from typing import Any
+
+from sqlalchemy import Connection, RowMapping, insert, select
+
+from shoegoal.errors import RecordChangedError
+from shoegoal.record import schema
+from shoegoal.record.chain import FIRST_PREVIOUS, Entry, canonical_text
+
+
+def now_text() -> str:
+    """UTC now in ISO 8601, to the microsecond."""
+    return datetime.now(UTC).isoformat(timespec="microseconds").replace("+00:00", "Z")
+
+
+def set_version(connection: Connection, set_id: int) -> int:
+    """How many entries a set has; 0 for one that is not there."""
+    journal = schema.journal.c
+    newest = select(journal.set_version).where(journal.set_id == set_id)
+    return connection.scalar(newest.order_by(journal.set_version.desc()).limit(1)) or 0
+
+
+def append(
+    connection: Connection, set_id: int, seen_version: int, kind: str, payload: dict[str, Any]
+) -> Entry:
+    """Add an entry in the caller's transaction.
+
+    Parameters
+    ----------
+    connection : from `Book.writing`.
+    set_id, seen_version : the set, and the version of it that the change was decided on.
+    kind, payload : what happened.
+
+    Raises
+    ------
+    RecordChangedError
+        The set has been changed since that version, or is signed.
+    """
+    is_version = set_version(connection, set_id)
+    if is_version != seen_version:
+        raise RecordChangedError(
+            f"set {set_id} was changed by somebody else since you looked (you saw version "
+            f"{seen_version}, it now is version {is_version}); look at it again, then repeat "
+            "what is still needed. Nothing of yours was written"
+        )
+    journal = schema.journal.c
+    last = connection.execute(
+        select(journal.seq, journal.hash).order_by(journal.seq.desc()).limit(1)
+    ).first()
+    entry = Entry(
+        seq=1 if last is None else last.seq + 1,
+        set_id=set_id,
+        set_version=seen_version + 1,
+        kind=kind,
+        at=now_text(),
+        payload=payload,
+        previous=FIRST_PREVIOUS if last is None else last.hash,
+    )
+    connection.execute(
+        insert(schema.journal).values(
+            seq=entry.seq,
+            set_id=entry.set_id,
+            set_version=entry.set_version,
+            kind=entry.kind,
+            at=entry.at,
+            payload=canonical_text(payload),
+            previous=entry.previous,
+            hash=entry.hash,
+        )
+    )
+    return entry
+
+
+def rows(connection: Connection, set_id: int | None = None) -> Iterator[RowMapping]:
+    """Hand out the journal's rows in order, of one set or of all."""
+    query = select(schema.journal).order_by(schema.journal.c.seq)
+    if set_id is not None:
+        query = query.where(schema.journal.c.set_id == set_id)
+    yield from connection.execute(query).mappings()
+
+
+def entry_of(row: RowMapping) -> Entry:
+    """Build an entry from its row.
+
+    Raises
+    ------
+    ValueError
+        Its payload is not JSON, or no object.
+    """
+    payload = json.loads(row["payload"])
+    if not isinstance(payload, dict):
+        raise ValueError("the payload is no object")
+    return Entry(
+        seq=row["seq"],
+        set_id=row["set_id"],
+        set_version=row["set_version"],
+        kind=row["kind"],
+        at=row["at"],
+        payload=payload,
+        previous=row["previous"],
+    )

@@ -1,0 +1,1 @@
+"""One room per step, in order of their numbers."""

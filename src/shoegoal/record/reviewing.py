@@ -1,0 +1,288 @@
+"""What a teacher does to a set: answer, add, move a marker, undo, note, sign."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from typing import Any
+
+from sqlalchemy import Connection, insert
+
+from shoegoal.analysis.file import analysis_to_json
+from shoegoal.analysis.recount import recount_with_markers
+from shoegoal.clip.clock import clock_text
+from shoegoal.errors import BadSettingsError, NotYetCertainError, RecordChangedError
+from shoegoal.record import schema
+from shoegoal.record.book import Book
+from shoegoal.record.chain import canonical_text
+from shoegoal.record.corrections import (
+    Added,
+    Answer,
+    Answered,
+    BreaksWatched,
+    Change,
+    MarkerMoved,
+    Noted,
+    Side,
+    Undone,
+    change_to_plain,
+    kind_of,
+)
+from shoegoal.record.filing import described, write_count
+from shoegoal.record.history import SetHistory, load_set
+from shoegoal.record.journal import append
+from shoegoal.record.standing import Standing, shot_at
+from shoegoal.types import ImagePoint
+
+LONGEST_NOTE = 2000
+LONGEST_NAME = 80
+
+
+def answer_shot(
+    book: Book,
+    set_id: int,
+    number: int,
+    answer: Answer,
+    *,
+    note: str = "",
+    by: str = "",
+    seen: int | None = None,
+) -> SetHistory:
+    """Say what a shot is.
+
+    Parameters
+    ----------
+    book : the record book.
+    set_id, number : the shot, as the set shows it now.
+    answer, note, by : what, why, and who says so.
+    seen : version of the set that was looked at; the newest when None.
+
+    Returns
+    -------
+    The set afterwards.
+
+    Raises
+    ------
+    BadSettingsError
+        No such set or shot.
+    RecordChangedError
+        The set was changed since that version, or is signed.
+    """
+    with book.writing() as connection:
+        history = _open_set(connection, set_id, seen)
+        shots = history.standing().shots
+        found = next((shot for shot in shots if shot.number == number), None)
+        if found is None:
+            raise BadSettingsError(f"set {set_id} has no shot {number}; it has {len(shots)}")
+        change = Answered(found.time_s, answer, _note(note))
+        return _write(connection, history, change, by)
+
+
+def add_shot(
+    book: Book,
+    set_id: int,
+    clock_s: float,
+    answer: Answer,
+    *,
+    note: str = "",
+    by: str = "",
+    seen: int | None = None,
+) -> SetHistory:
+    """Add a shot that was not counted, kicked at ``clock_s`` of the player's clock.
+
+    Parameters and errors are as for `answer_shot`; a kick beside one that is there is refused.
+    """
+    if answer not in (Answer.MAKE, Answer.MISS):
+        raise BadSettingsError("an added shot is a make or a miss")
+    with book.writing() as connection:
+        history = _open_set(connection, set_id, seen)
+        analysis = history.count.analysis()
+        time_s = analysis.clip.start_s + clock_s
+        length_s = analysis.clip.duration_s
+        if clock_s < 0 or (length_s is not None and clock_s > length_s):
+            raise BadSettingsError(
+                f"{clock_text(clock_s)} lies outside the clip, which lasts "
+                f"{clock_text(length_s or 0.0)}"
+            )
+        near = shot_at(history.standing(analysis).shots, time_s)
+        if near is not None:
+            raise BadSettingsError(
+                f"shot {near.number} was kicked at {analysis.clock(near.time_s)} already; "
+                f"correct that one"
+            )
+        return _write(connection, history, Added(time_s, answer, _note(note)), by)
+
+
+def move_marker(
+    book: Book,
+    set_id: int,
+    side: Side,
+    place_px: ImagePoint,
+    *,
+    note: str = "",
+    by: str = "",
+    seen: int | None = None,
+) -> SetHistory:
+    """Put a marker elsewhere and work the set out anew from its sightings, without the clip.
+
+    Parameters and errors are as for `answer_shot`, and as for `recount_with_markers`.
+    """
+    with book.reading() as connection:
+        history = _open_set(connection, set_id, seen)
+    before = history.count.analysis()
+    left, right = before.scene.left_px, before.scene.right_px
+    # Worked out between two transactions: it takes seconds, and nobody has to wait for it.
+    if side is Side.LEFT:
+        analysis = recount_with_markers(before, place_px, right)
+    else:
+        analysis = recount_with_markers(before, left, place_px)
+    content = analysis_to_json(analysis)
+    change = MarkerMoved(side, place_px.x_px, place_px.y_px, _note(note))
+    with book.writing() as connection:
+        history = _open_set(connection, set_id, history.version)
+        seq = _append_change(connection, history, change, by, described(analysis, content))
+        write_count(connection, seq, set_id, analysis, content)
+        return load_set(connection, set_id)
+
+
+def add_note(
+    book: Book, set_id: int, note: str, *, by: str = "", seen: int | None = None
+) -> SetHistory:
+    """Write a remark about the set down; errors are as for `answer_shot`."""
+    if not note.strip():
+        raise BadSettingsError("the note is empty")
+    with book.writing() as connection:
+        history = _open_set(connection, set_id, seen)
+        return _write(connection, history, Noted(_note(note)), by)
+
+
+def breaks_watched(
+    book: Book, set_id: int, *, note: str = "", by: str = "", seen: int | None = None
+) -> SetHistory:
+    """Say that no shot is hidden where the clip does not run on; errors as for `answer_shot`."""
+    with book.writing() as connection:
+        history = _open_set(connection, set_id, seen)
+        if not history.count.analysis().take.breaks:
+            raise BadSettingsError(f"the clip of set {set_id} runs on without a break")
+        return _write(connection, history, BreaksWatched(_note(note)), by)
+
+
+def undo(book: Book, set_id: int, *, by: str = "", seen: int | None = None) -> SetHistory:
+    """Take the last correction that still holds back; errors are as for `answer_shot`."""
+    with book.writing() as connection:
+        history = _open_set(connection, set_id, seen)
+        if not history.held:
+            raise BadSettingsError(f"nothing of set {set_id} was corrected, so nothing is undone")
+        return _write(connection, history, Undone(history.held[-1].seq), by)
+
+
+def sign(book: Book, set_id: int, by: str, *, seen: int | None = None) -> SetHistory:
+    """Sign a set as it stands; from then on nothing about it can be changed.
+
+    Raises
+    ------
+    NotYetCertainError
+        The verdict still hangs on shots that nobody has looked at.
+    BadSettingsError, RecordChangedError
+        As for `answer_shot`; the clip was changed since it was counted.
+    """
+    name = " ".join(by.split())
+    if not 1 <= len(name) <= LONGEST_NAME:
+        raise BadSettingsError(f"a signature needs a name of 1 to {LONGEST_NAME} letters")
+    with book.reading() as connection:
+        history = _open_set(connection, set_id, seen)
+    if history.clip_state() == "changed":
+        raise RecordChangedError(
+            f"{history.clip_path} was changed since it was counted, so the set cannot be signed; "
+            "put the clip back, or count it again and add it"
+        )
+    standing = history.standing()
+    if standing.needs_a_look:
+        raise NotYetCertainError(
+            f"set {set_id} cannot be signed yet: {standing.verdict.sentence} "
+            f"(shoegoal review show {set_id})"
+        )
+    content = _signed(history, standing, name)
+    with book.writing() as connection:
+        history = _open_set(connection, set_id, history.version)
+        entry = append(connection, set_id, history.version, "signature", content)
+        connection.execute(
+            insert(schema.signatures).values(
+                seq=entry.seq, set_id=set_id, by_name=name, content=canonical_text(content)
+            )
+        )
+        return load_set(connection, set_id)
+
+
+def signed_calls(standing: Standing) -> list[dict[str, Any]]:
+    """Every shot as a signature holds it."""
+    return [
+        {
+            "shot": shot.number,
+            "kick_time_s": shot.time_s,
+            "call": shot.call.value,
+            "counts": shot.counts,
+            "answer": None if shot.answer is None else shot.answer.value,
+        }
+        for shot in standing.shots
+    ]
+
+
+def _signed(history: SetHistory, standing: Standing, by: str) -> dict[str, Any]:
+    count = history.count
+    tally = standing.tally
+    return {
+        "by": by,
+        "pupil": history.pupil_id,
+        "clip_sha256": history.clip_sha256,
+        "analysis_sha256": count.sha256,
+        "calibration_sha256": count.calibration_sha256,
+        "stage": asdict(history.stage),
+        "calls": signed_calls(standing),
+        "tally": {"makes": tally.makes, "misses": tally.misses, "unsure": tally.unsure},
+        "decision": standing.verdict.decision.value,
+        "sentence": standing.verdict.sentence,
+    }
+
+
+def _open_set(connection: Connection, set_id: int, seen: int | None) -> SetHistory:
+    """Read a set that can still be changed."""
+    history = load_set(connection, set_id)
+    if history.signature is not None:
+        raise RecordChangedError(
+            f"set {set_id} was signed by {history.signature.by}, so nothing about it can be "
+            "changed any more"
+        )
+    if seen is not None and seen != history.version:
+        raise RecordChangedError(
+            f"set {set_id} was changed by somebody else since you looked (you saw version {seen}, "
+            f"it now is version {history.version}); look at it again, then repeat what is still "
+            "needed. Nothing of yours was written"
+        )
+    return history
+
+
+def _write(connection: Connection, history: SetHistory, change: Change, by: str) -> SetHistory:
+    _append_change(connection, history, change, by, {})
+    return load_set(connection, history.set_id)
+
+
+def _append_change(
+    connection: Connection, history: SetHistory, change: Change, by: str, beside: dict[str, Any]
+) -> int:
+    content = change_to_plain(change, " ".join(by.split())[:LONGEST_NAME]) | beside
+    entry = append(connection, history.set_id, history.version, "correction", content)
+    connection.execute(
+        insert(schema.corrections).values(
+            seq=entry.seq,
+            set_id=history.set_id,
+            kind=kind_of(change),
+            content=canonical_text(content),
+        )
+    )
+    return entry.seq
+
+
+def _note(note: str) -> str:
+    if len(note) > LONGEST_NOTE:
+        raise BadSettingsError(f"a note has at most {LONGEST_NOTE} letters")
+    return note.strip()

@@ -1,0 +1,126 @@
+"""The tables of the book. `migrations` makes them; this is the same in the words of the queries.
+
+Times are UTC in ISO 8601 and structured values are canonical JSON, both as text: what is hashed is
+then, byte for byte, what either database gives back.
+"""
+
+from __future__ import annotations
+
+from sqlalchemy import (
+    Column,
+    Float,
+    ForeignKey,
+    Integer,
+    MetaData,
+    PrimaryKeyConstraint,
+    Table,
+    Text,
+    UniqueConstraint,
+)
+
+REVISION = "0001"  # of the newest migration
+
+metadata = MetaData()
+
+classes = Table(
+    "classes",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("name", Text, nullable=False, unique=True),
+)
+
+pupils = Table(
+    "pupils",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("class_id", ForeignKey("classes.id")),
+    Column("name", Text, nullable=False, unique=True),
+)
+
+ladders = Table(
+    "ladders",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("title", Text, nullable=False),
+    Column("sha256", Text, nullable=False, unique=True),
+    Column("content", Text, nullable=False),
+)
+
+sets = Table(
+    "sets",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("pupil_id", ForeignKey("pupils.id"), nullable=False),
+    Column("ladder_id", ForeignKey("ladders.id")),
+    Column("clip_sha256", Text, nullable=False, unique=True),
+    Column("clip_name", Text, nullable=False),
+    Column("stage", Text, nullable=False),
+    Column("added_at", Text, nullable=False),
+)
+
+# Where a set's files lie now: the only thing about a set that may change or be forgotten.
+places = Table(
+    "places",
+    metadata,
+    Column("set_id", ForeignKey("sets.id"), primary_key=True),
+    Column("clip_path", Text),
+    Column("folder_path", Text),
+)
+
+# UNIQUE (set_id, set_version): of two people who saw the same state, one gets to go on from it.
+# UNIQUE (previous): the chain cannot fork.
+journal = Table(
+    "journal",
+    metadata,
+    Column("seq", Integer, primary_key=True, autoincrement=False),
+    Column("set_id", ForeignKey("sets.id"), nullable=False),
+    Column("set_version", Integer, nullable=False),
+    Column("kind", Text, nullable=False),
+    Column("at", Text, nullable=False),
+    Column("payload", Text, nullable=False),
+    Column("previous", Text, nullable=False, unique=True),
+    Column("hash", Text, nullable=False, unique=True),
+    UniqueConstraint("set_id", "set_version"),
+)
+
+analyses = Table(
+    "analyses",
+    metadata,
+    Column("seq", ForeignKey("journal.seq"), primary_key=True, autoincrement=False),
+    Column("set_id", ForeignKey("sets.id"), nullable=False),
+    Column("sha256", Text, nullable=False),
+    Column("tool_version", Text, nullable=False),
+    Column("calibration_sha256", Text, nullable=False),
+    Column("content", Text, nullable=False),
+)
+
+calls = Table(
+    "calls",
+    metadata,
+    Column("analysis_seq", ForeignKey("analyses.seq"), nullable=False),
+    Column("shot", Integer, nullable=False),
+    Column("kick_time_s", Float, nullable=False),
+    Column("call", Text, nullable=False),
+    Column("p_make", Float, nullable=False),
+    PrimaryKeyConstraint("analysis_seq", "shot"),
+)
+
+corrections = Table(
+    "corrections",
+    metadata,
+    Column("seq", ForeignKey("journal.seq"), primary_key=True, autoincrement=False),
+    Column("set_id", ForeignKey("sets.id"), nullable=False),
+    Column("kind", Text, nullable=False),
+    Column("content", Text, nullable=False),
+)
+
+signatures = Table(
+    "signatures",
+    metadata,
+    Column("seq", ForeignKey("journal.seq"), primary_key=True, autoincrement=False),
+    Column("set_id", ForeignKey("sets.id"), nullable=False, unique=True),
+    Column("by_name", Text, nullable=False),
+    Column("content", Text, nullable=False),
+)
+
+APPEND_ONLY = ("journal", "analyses", "calls", "corrections", "signatures", "sets", "ladders")

@@ -1,0 +1,141 @@
+"""How a set stands: its count with all that people have said about it taken in.
+
+A shot that a person answered has the probability 1 or 0; one that is no shot, or was taken again,
+is left out of the set. The rest follows the ladder's exact rules.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+from shoegoal.analysis.interruptions import hidden_times
+from shoegoal.analysis.model import Analysis
+from shoegoal.analysis.recount import watched_until_s
+from shoegoal.ladder.hidden import judge_shots_around
+from shoegoal.ladder.rules import Stage
+from shoegoal.ladder.tally import Tally
+from shoegoal.ladder.verdict import Decision, Verdict
+from shoegoal.record.corrections import Added, Answer, Answered, BreaksWatched, Change
+from shoegoal.shots.judge import unseen_shot
+from shoegoal.types import Call, Shot
+
+SAME_SHOT_S = 0.4  # two kicks of one ball are further apart
+_CALLS = {Answer.MAKE: Call.MAKE, Answer.MISS: Call.MISS}
+
+
+@dataclass(frozen=True, slots=True)
+class StandingShot:
+    """A shot as it stands.
+
+    Attributes
+    ----------
+    number : that the shot is called by; added shots come after all counted ones.
+    time_s : presentation time of the kick.
+    call, p_make : as it stands; P(make) is 1 or 0 where a person answered.
+    counts : whether it is part of the set; not when it is no shot, or was taken again.
+    answer, note : a person's, where there is one.
+    counted : the shot as it was counted; None for one that a person added.
+    """
+
+    number: int
+    time_s: float
+    call: Call
+    p_make: float
+    counts: bool
+    answer: Answer | None
+    note: str
+    counted: Shot | None
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """A set as it stands.
+
+    Attributes
+    ----------
+    shots : in order of time.
+    tally, verdict : of the shots that count.
+    looks : numbers of the shots to look at, the most telling first.
+    """
+
+    shots: tuple[StandingShot, ...]
+    tally: Tally
+    verdict: Verdict
+    looks: tuple[int, ...]
+
+    @property
+    def needs_a_look(self) -> bool:
+        """Whether a person has to look before there is a verdict."""
+        return self.verdict.decision is Decision.LOOK
+
+
+def stand(analysis: Analysis, stage: Stage, changes: Sequence[Change]) -> Standing:
+    """Take the changes that still hold into a count.
+
+    Parameters
+    ----------
+    analysis : the newest count of the set.
+    stage : what the set is judged by.
+    changes : that still hold, in the order in which they were made; a later answer to the same
+        shot replaces an earlier one.
+    """
+    shots = [_as_counted(shot) for shot in analysis.shots]
+    for change in changes:
+        if isinstance(change, (Answered, Added)):
+            _take_in(shots, change)
+    shots.sort(key=lambda shot: shot.time_s)
+    counting = [shot for shot in shots if shot.counts]
+    breaks, start_s = analysis.take.breaks, analysis.clip.start_s
+    watched = any(isinstance(change, BreaksWatched) for change in changes)
+    tally, verdict = judge_shots_around(
+        stage.rule,
+        [_as_it_stands(shot) for shot in counting],
+        () if watched else hidden_times(stage.rule, breaks, start_s),
+        watched_until_s=watched_until_s(analysis),
+        confidence=analysis.verdict.confidence,
+    )
+    looks = () if verdict.looks is None else verdict.looks.shots
+    return Standing(
+        tuple(shots), tally, verdict, tuple(counting[place - 1].number for place in looks)
+    )
+
+
+def shot_at(shots: Sequence[StandingShot], time_s: float) -> StandingShot | None:
+    """Find the shot kicked at a time."""
+    near = min(shots, key=lambda shot: abs(shot.time_s - time_s), default=None)
+    return near if near is not None and abs(near.time_s - time_s) <= SAME_SHOT_S else None
+
+
+def _as_it_stands(shot: StandingShot) -> Shot:
+    counted = shot.counted or unseen_shot(shot.number, shot.time_s, "added by hand")
+    return replace(counted, kick_time_s=shot.time_s, call=shot.call, p_make=shot.p_make)
+
+
+def _as_counted(shot: Shot) -> StandingShot:
+    return StandingShot(shot.number, shot.kick_time_s, shot.call, shot.p_make, True, None, "", shot)
+
+
+def _take_in(shots: list[StandingShot], change: Answered | Added) -> None:
+    """Answer the shot kicked at that time, or add one there.
+
+    A set worked out anew may lack a kick that was answered, or show one that was added: what the
+    person saw holds either way.
+    """
+    answer, found = change.answer, shot_at(shots, change.time_s)
+    if found is None:
+        if answer in _CALLS:
+            number = len(shots) + 1
+            call, p_make = _CALLS[answer], float(answer is Answer.MAKE)
+            shots.append(
+                StandingShot(number, change.time_s, call, p_make, True, answer, change.note, None)
+            )
+        return
+    shots[shots.index(found)] = replace(
+        found,
+        call=_CALLS.get(answer, found.call),
+        p_make=float(answer is Answer.MAKE) if answer in _CALLS else found.p_make,
+        counts=answer in _CALLS,
+        answer=answer,
+        note=change.note,
+    )

@@ -1,0 +1,324 @@
+"""The record book on SQLite and PostgreSQL alike: filing, correcting, signing, proving."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from sqlalchemy import Connection, select, text
+
+from record_books import TEACHER, analysis_of, file_set, meddle, put_result
+from shoegoal.analysis.file import load_analysis
+from shoegoal.analysis.model import StageRecord
+from shoegoal.errors import (
+    BadSettingsError,
+    NotYetCertainError,
+    RecordChangedError,
+    RecordNotTrueError,
+    ShoegoalError,
+)
+from shoegoal.ladder.ladders import load_ladder
+from shoegoal.ladder.verdict import Decision
+from shoegoal.record import schema
+from shoegoal.record.book import Book
+from shoegoal.record.corrections import Answer
+from shoegoal.record.filing import enrol, file_count
+from shoegoal.record.history import SetHistory, load_set, load_sets
+from shoegoal.record.queue import waiting_sets
+from shoegoal.record.reviewing import add_note, add_shot, answer_shot, sign, undo
+from shoegoal.record.verify import verify_book
+
+
+def loaded(book: Book, set_id: int) -> SetHistory:
+    with book.reading() as connection:
+        return load_set(connection, set_id)
+
+
+def signed_set(book: Book, name: str = "yard.mp4") -> SetHistory:
+    """A set with a correction and a signature."""
+    set_id = file_set(book, name).set_id
+    answer_shot(book, set_id, 5, Answer.MISS, note="off the cone", by=TEACHER)
+    return sign(book, set_id, TEACHER)
+
+
+def test_a_count_comes_into_the_book_and_back_unchanged(book: Book, tmp_path: Path) -> None:
+    folder = put_result(tmp_path / "garden")
+    counted = load_analysis(folder)
+    with book.writing() as connection:
+        filed = file_count(connection, counted, folder, class_name="7b")
+    assert (filed.set_id, filed.version, filed.news, filed.clip_found) == (1, 1, "new set", True)
+    history = loaded(book, 1)
+    assert history.count.analysis() == counted
+    assert (history.class_name, history.pupil) == ("7b", filed.pupil)
+    assert history.clip_state() == "as counted"
+    standing = history.standing(counted)
+    assert (standing.tally, standing.verdict) == (counted.tally, counted.verdict)
+    assert [shot.counted for shot in standing.shots] == list(counted.shots)
+    with book.writing() as connection:
+        again = file_count(connection, counted, folder)
+    assert (again.set_id, again.version, again.news) == (1, 1, "already there")
+
+
+def test_from_a_doubtful_count_to_a_signed_tally(book: Book) -> None:
+    set_id = file_set(book).set_id
+    with pytest.raises(NotYetCertainError, match="please look at 5"):
+        sign(book, set_id, TEACHER)
+    history = answer_shot(book, set_id, 5, Answer.MAKE, note="just inside", by=TEACHER)
+    standing = history.standing()
+    assert (standing.tally.makes, standing.verdict.decision) == (4, Decision.ADVANCE)
+    signed = sign(book, set_id, TEACHER)
+    assert signed.signature is not None
+    assert signed.signature.by == TEACHER
+    assert signed.signature.content["tally"] == {"makes": 4, "misses": 2, "unsure": 0}
+    assert signed.signature.content["decision"] == "advance"
+    proof = verify_book(book)
+    assert (proof.entries, proof.sets, proof.signatures) == (3, 1, 1)
+
+
+def test_nothing_of_a_signed_set_can_be_changed(book: Book) -> None:
+    set_id = signed_set(book).set_id
+    before = loaded(book, set_id)
+    acts: list[Callable[[], object]] = [
+        lambda: answer_shot(book, set_id, 1, Answer.MISS),
+        lambda: add_shot(book, set_id, 2.0, Answer.MAKE),
+        lambda: add_note(book, set_id, "later"),
+        lambda: undo(book, set_id),
+        lambda: sign(book, set_id, "Somebody Else"),
+    ]
+    for act in acts:
+        with pytest.raises(RecordChangedError, match="set 1 was signed by"):
+            act()
+    other, _ = analysis_of("yard.mp4", unsure=False)
+    with pytest.raises(RecordChangedError, match="signed"), book.writing() as connection:
+        file_count(connection, other, Path("nowhere/yard.mp4"))
+    assert loaded(book, set_id) == before
+
+
+def test_the_database_itself_refuses_to_change_history(book: Book) -> None:
+    ladder = load_ladder()
+    analysis, _ = analysis_of("yard.mp4")
+    with book.writing() as connection:
+        stage = StageRecord.of(analysis.stage.to_stage())
+        file_count(connection, analysis, Path("nowhere/x"), stage=stage, ladder=ladder)
+    answer_shot(book, 1, 5, Answer.MISS)
+    sign(book, 1, TEACHER)
+    refused = 0
+    for table in schema.APPEND_ONLY:
+        column = schema.metadata.tables[table].columns.keys()[0]
+        statements = [f"UPDATE {table} SET {column} = {column}", f"DELETE FROM {table}"]
+        if book.file is None:  # SQLite has no TRUNCATE
+            statements.append(f"TRUNCATE {table} CASCADE")
+        for statement in statements:
+            with (
+                pytest.raises(RecordChangedError, match="never changed"),
+                book.writing() as connection,
+            ):
+                connection.execute(text(statement))
+            refused += 1
+    assert refused >= 14
+    assert verify_book(book).entries == 3
+
+
+def test_two_reviewers_at_once_the_second_is_told(book: Book) -> None:
+    set_id = file_set(book).set_id
+    first = loaded(book, set_id).version
+    second = loaded(book, set_id).version
+    answer_shot(book, set_id, 5, Answer.MAKE, by="A. Reed", seen=first)
+    with pytest.raises(RecordChangedError, match=r"saw version 1, it now is version 2"):
+        answer_shot(book, set_id, 5, Answer.MISS, by="B. Sedge", seen=second)
+    with pytest.raises(RecordChangedError, match="changed by somebody else"):
+        sign(book, set_id, "B. Sedge", seen=second)
+    history = loaded(book, set_id)
+    assert [c.by for c in history.corrections] == ["A. Reed"]
+    assert sign(book, set_id, "B. Sedge", seen=2).signature is not None
+
+
+def test_undo_walks_back_and_history_keeps_it_all(book: Book) -> None:
+    set_id = file_set(book).set_id
+    as_counted = loaded(book, set_id).standing()
+    answer_shot(book, set_id, 5, Answer.MAKE)
+    one = loaded(book, set_id).standing()
+    add_shot(book, set_id, 1.0, Answer.MISS)
+    assert undo(book, set_id).standing() == one
+    assert undo(book, set_id).standing() == as_counted
+    with pytest.raises(BadSettingsError, match="nothing is undone"):
+        undo(book, set_id)
+    history = loaded(book, set_id)
+    assert (len(history.corrections), history.held, history.version) == (4, [], 5)
+    assert verify_book(book).entries == 5
+
+
+def test_what_cannot_be_is_refused_and_leaves_nothing(book: Book) -> None:
+    set_id = file_set(book).set_id
+    with pytest.raises(BadSettingsError, match="no set 7"):
+        answer_shot(book, 7, 1, Answer.MAKE)
+    with pytest.raises(BadSettingsError, match="no shot 9; it has 6"):
+        answer_shot(book, set_id, 9, Answer.MAKE)
+    with pytest.raises(BadSettingsError, match="outside the clip, which lasts 0:30"):
+        add_shot(book, set_id, 31.0, Answer.MAKE)
+    with pytest.raises(BadSettingsError, match=r"shot 2 was kicked at 0:08\.0 already"):
+        add_shot(book, set_id, 8.1, Answer.MAKE)
+    with pytest.raises(BadSettingsError, match="note is empty"):
+        add_note(book, set_id, "  ")
+    with pytest.raises(BadSettingsError, match="needs a name"):
+        sign(book, set_id, " ")
+    assert loaded(book, set_id).version == 1
+
+
+def test_pupils_get_names_that_nobody_has(book: Book) -> None:
+    with book.writing() as connection:
+        names = enrol(connection, "7b", ["Blue Finch"], 40)
+        assert len(set(names)) == 41
+        with pytest.raises(BadSettingsError, match='already is a pupil "Blue Finch"'):
+            enrol(connection, "8a", ["Blue  Finch"], 0)
+        enrol(connection, "8a", [], 1)
+    analysis, _ = analysis_of("yard.mp4")
+    with book.writing() as connection:
+        with pytest.raises(BadSettingsError, match='did you mean "Blue Finch"'):
+            file_count(connection, analysis, Path("nowhere/x"), pupil="Blue Fich")
+        with pytest.raises(BadSettingsError, match="is in 7b, not in 8a"):
+            file_count(connection, analysis, Path("nowhere/x"), class_name="8a", pupil="Blue Finch")
+        file_count(connection, analysis, Path("nowhere/x"), class_name="7b", pupil="Blue Finch")
+        with pytest.raises(BadSettingsError, match="set 1 of Blue Finch already"):
+            file_count(connection, analysis, Path("nowhere/x"), pupil=names[1])
+
+
+def test_a_stage_with_another_goal_is_refused(book: Book) -> None:
+    ladder = load_ladder()
+    stage = StageRecord.of(ladder.stage_by_name("five-of-ten"))
+    analysis, _ = analysis_of("yard.mp4")
+    with pytest.raises(BadSettingsError, match="another goal"), book.writing() as connection:
+        file_count(connection, analysis, Path("nowhere/x"), stage=stage, ladder=ladder)
+    with book.reading() as connection:
+        assert load_sets(connection) == []
+
+
+def test_the_queue_starts_with_what_is_in_doubt(book: Book) -> None:
+    sure = file_set(book, "sure.mp4", unsure=False).set_id
+    doubtful = file_set(book, "doubtful.mp4").set_id
+    signed_set(book, "signed.mp4")
+    with book.reading() as connection:
+        queue = waiting_sets(connection)
+        assert [(one["set"], one["state"]) for one in queue] == [
+            (doubtful, "look"),
+            (sure, "to sign"),
+        ]
+        assert queue[0]["look_at"] == [5]
+        assert waiting_sets(connection, "another class") == []
+
+
+def test_a_clip_changed_since_it_was_counted(book: Book, tmp_path: Path) -> None:
+    folder = put_result(tmp_path, unsure=False)
+    with book.writing() as connection:
+        file_count(connection, load_analysis(folder), folder)
+    (tmp_path / "yard.mp4").write_bytes(b"another clip")
+    with pytest.raises(RecordChangedError, match="changed since it was counted"):
+        sign(book, 1, TEACHER)
+    with pytest.raises(BadSettingsError, match="count it again"), book.writing() as connection:
+        file_count(connection, load_analysis(folder), folder)
+    (tmp_path / "yard.mp4").unlink()
+    assert loaded(book, 1).clip_state() == "not found"
+    moved = put_result(tmp_path / "elsewhere", unsure=False)
+    with book.writing() as connection:
+        assert file_count(connection, load_analysis(moved), moved).news == "already there"
+    assert loaded(book, 1).clip_state() == "as counted"
+    assert sign(book, 1, TEACHER).signature is not None
+
+
+def test_a_later_count_replaces_the_earlier_one_and_keeps_the_answers(book: Book) -> None:
+    set_id = file_set(book).set_id
+    answer_shot(book, set_id, 5, Answer.RETAKE)
+    assert file_set(book, unsure=False).news == "counted again"
+    history = loaded(book, set_id)
+    assert len(history.counts) == 2
+    shots = history.standing().shots
+    assert (shots[4].answer, shots[4].counts, shots[4].p_make) == (Answer.RETAKE, False, 0.997)
+    assert verify_book(book).entries == 3
+
+
+def _changed(table: str, column: str, value: str, where: str) -> Callable[[Connection], object]:
+    statement = text(f"UPDATE {table} SET {column} = :value WHERE {where}")
+    return lambda connection: connection.execute(statement, {"value": value})
+
+
+def _removed(*statements: str) -> Callable[[Connection], object]:
+    return lambda connection: [connection.execute(text(one)) for one in statements]
+
+
+def _changed_call(connection: Connection) -> None:
+    connection.execute(text("UPDATE calls SET call = 'make' WHERE analysis_seq = 4 AND shot = 2"))
+
+
+def _changed_analysis(connection: Connection) -> None:
+    content = connection.scalar(select(schema.analyses.c.content).where(schema.analyses.c.seq == 4))
+    plain = json.loads(str(content))
+    plain["shots"][1]["p_make"] = 0.997
+    change = text("UPDATE analyses SET content = :content WHERE seq = 4")
+    connection.execute(change, {"content": json.dumps(plain)})
+
+
+@pytest.mark.parametrize(
+    ("act", "says"),
+    [
+        (_changed("journal", "at", "2020-01-01T00:00:00.000000Z", "seq = 2"), r"entry 2 .*content"),
+        (_changed("journal", "hash", "f" * 64, "seq = 5"), r"entry 5 .*content was changed"),
+        (_changed("journal", "payload", "{}", "seq = 3"), r"entry 3 .*content was changed"),
+        (_changed("journal", "payload", "{", "seq = 3"), r"entry 3 .*cannot be read"),
+        (_changed_call, r"entry 4 .*calls were changed"),
+        (_changed_analysis, r"entry 4 .*count was changed"),
+        (_changed("analyses", "tool_version", "9", "seq = 1"), r"entry 1 .*description"),
+        (_changed("corrections", "content", "{}", "seq = 5"), r"entry 5 .*content of its row"),
+        (_changed("signatures", "by_name", "N. Obody", "seq = 6"), r"entry 6 .*by_name"),
+        (_changed("sets", "clip_sha256", "0" * 64, "id = 2"), r"set 2 does not fit entry 4"),
+        (_changed("sets", "pupil_id", "1", "id = 2"), r"set 2 does not fit entry 4"),
+        (_removed("DELETE FROM signatures WHERE seq = 6"), r"entry 6 .*is missing"),
+        (
+            _removed("DELETE FROM corrections WHERE seq = 2", "DELETE FROM journal WHERE seq = 2"),
+            r"entry 3 .*entry 2 is missing",
+        ),
+    ],
+)
+def test_any_later_change_is_found_and_named(
+    book: Book, act: Callable[[Connection], object], says: str
+) -> None:
+    signed_set(book, "one.mp4")
+    signed_set(book, "two.mp4")
+    assert verify_book(book).entries == 6
+    meddle(book, act)
+    with pytest.raises(RecordNotTrueError, match=says):
+        verify_book(book)
+
+
+def test_a_rewritten_chain_is_told_by_a_noted_head(book: Book) -> None:
+    """Newest entries cut off with their rows leave a whole chain; only the head shows it."""
+    signed_set(book, "one.mp4")
+    head = verify_book(book).head
+    assert verify_book(book, head).head == head
+    meddle(
+        book,
+        _removed("DELETE FROM signatures WHERE seq = 3", "DELETE FROM journal WHERE seq = 3"),
+    )
+    assert verify_book(book).signatures == 0
+    with pytest.raises(RecordNotTrueError, match="newest entries were cut off"):
+        verify_book(book, head)
+
+
+def test_an_empty_book_is_true(book: Book) -> None:
+    assert verify_book(book).entries == 0
+    with pytest.raises(RecordNotTrueError, match="another book"):
+        verify_book(book, "a" * 64)
+
+
+def test_a_transaction_that_fails_midway_leaves_nothing(book: Book) -> None:
+    with pytest.raises(ZeroDivisionError), book.writing() as connection:
+        enrol(connection, "7b", ["Grey Plover"], 0)
+        raise ZeroDivisionError
+    with book.reading() as connection:
+        assert connection.execute(select(schema.pupils)).all() == []
+
+
+def test_a_database_error_becomes_ours(book: Book) -> None:
+    with pytest.raises(ShoegoalError, match="record book"), book.writing() as connection:
+        connection.execute(text("SELECT * FROM no_such_thing"))

@@ -1,0 +1,184 @@
+"""How corrections bear on tally and verdict, against plain enumeration and counting by hand."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from itertools import product
+
+import pytest
+
+from analysis_examples import STAGE, START_S, example_analysis
+from shoegoal.analysis.model import StageRecord, TakeRecord
+from shoegoal.clip.rhythm import Break, BreakKind
+from shoegoal.ladder.rules import FirstMakes, MakesInTime, MakesOfShots, Stage
+from shoegoal.ladder.verdict import Decision, judge_shots
+from shoegoal.record.corrections import (
+    Added,
+    Answer,
+    Answered,
+    BreaksWatched,
+    Change,
+    Correction,
+    MarkerMoved,
+    Noted,
+    Side,
+    Undone,
+    change_to_plain,
+    correction_from_plain,
+    still_held,
+)
+from shoegoal.record.standing import Standing, shot_at, stand
+
+ANALYSIS = example_analysis()
+
+
+def at(number: int) -> float:
+    return ANALYSIS.shots[number - 1].kick_time_s
+
+
+def standing(*changes: Change, stage: Stage = STAGE) -> Standing:
+    return stand(ANALYSIS, stage, changes)
+
+
+def chance_of_four(p: list[float]) -> float:
+    """P(at least 4 makes) by enumeration of every outcome."""
+    total = 0.0
+    for outcome in product((0, 1), repeat=len(p)):
+        if sum(outcome) >= 4:
+            weight = 1.0
+            for made, chance in zip(outcome, p, strict=True):
+                weight *= chance if made else 1 - chance
+            total += weight
+    return total
+
+
+def test_without_corrections_it_is_what_was_counted() -> None:
+    stood = standing()
+    assert (stood.tally, stood.verdict) == (ANALYSIS.tally, ANALYSIS.verdict)
+    assert stood.looks == (5,) and stood.needs_a_look
+
+
+@pytest.mark.parametrize(("answer", "p_make"), [(Answer.MAKE, 1.0), (Answer.MISS, 0.0)])
+def test_an_answer_settles_its_shot(answer: Answer, p_make: float) -> None:
+    stood = standing(Answered(at(5), answer, "seen"))
+    shot = stood.shots[4]
+    assert (shot.p_make, shot.answer, shot.note, shot.counts) == (p_make, answer, "seen", True)
+    others = [s.p_make for s in ANALYSIS.shots]
+    expected = chance_of_four([*others[:4], p_make, others[5]])
+    assert stood.verdict.chances.met == pytest.approx(expected, abs=1e-12)
+    assert stood.verdict.decision is (
+        Decision.ADVANCE if answer is Answer.MAKE else Decision.TRY_AGAIN
+    )
+
+
+@pytest.mark.parametrize("answer", [Answer.NOT_A_SHOT, Answer.RETAKE])
+def test_what_does_not_count_is_left_out_and_one_shot_is_missing(answer: Answer) -> None:
+    stood = standing(Answered(at(2), answer))
+    assert not stood.shots[1].counts
+    assert (stood.tally.shots, stood.tally.misses) == (5, 1)
+    assert stood.verdict.shots_missing == 1
+    assert [shot.number for shot in stood.shots] == [1, 2, 3, 4, 5, 6]
+
+
+def test_looks_name_the_shots_by_their_numbers() -> None:
+    """With shot 2 out, the doubtful one is fourth of those that count and still number 5."""
+    stood = standing(Answered(at(2), Answer.RETAKE), Added(START_S + 29.0, Answer.MISS))
+    assert stood.looks == (5,)
+    assert stood.verdict.looks is not None and stood.verdict.looks.shots == (4,)
+
+
+def test_a_retake_lets_a_later_shot_count() -> None:
+    extra = Added(START_S + 29.0, Answer.MAKE)
+    assert standing(extra).verdict.shots_not_counted == 1
+    assert standing(extra).tally.makes == 3
+    stood = standing(extra, Answered(at(2), Answer.RETAKE))
+    assert stood.verdict.shots_not_counted == 0
+    assert (stood.tally.makes, stood.verdict.decision) == (4, Decision.ADVANCE)
+
+
+def test_an_added_shot_takes_its_place_in_time() -> None:
+    stood = standing(Added(START_S + 1.0, Answer.MISS, "missed by the count"))
+    assert [shot.number for shot in stood.shots] == [7, 1, 2, 3, 4, 5, 6]
+    assert stood.shots[0].counted is None
+    answered = standing(Added(START_S + 1.0, Answer.MISS), Answered(START_S + 1.0, Answer.MAKE))
+    assert answered.shots[0].p_make == 1.0
+
+
+def test_the_last_answer_to_a_shot_holds() -> None:
+    stood = standing(
+        Answered(at(5), Answer.MAKE), Answered(at(5), Answer.RETAKE), Answered(at(5), Answer.MISS)
+    )
+    assert (stood.shots[4].answer, stood.tally.makes, stood.tally.misses) == (Answer.MISS, 3, 3)
+
+
+def test_an_answer_outlives_a_count_that_lost_its_shot() -> None:
+    fewer = replace(ANALYSIS, shots=tuple(
+        replace(shot, number=number)
+        for number, shot in enumerate((*ANALYSIS.shots[:4], ANALYSIS.shots[5]), start=1)
+    ))  # fmt: skip
+    kept = stand(fewer, STAGE, [Answered(at(5), Answer.MAKE)])
+    assert len(kept.shots) == 6 and kept.tally.makes == 4
+    gone = stand(fewer, STAGE, [Answered(at(5), Answer.RETAKE)])
+    assert len(gone.shots) == 5
+
+
+def test_another_stage_judges_the_same_shots() -> None:
+    easier = Stage("two", "Two", FirstMakes(2), 4, 10, ball_size=4)
+    assert standing(stage=easier).verdict.decision is Decision.ADVANCE
+    harder = Stage("five", "Five", MakesOfShots(5, 6), 4, 10, ball_size=4)
+    assert standing(stage=harder).verdict.decision is Decision.TRY_AGAIN
+
+
+def test_a_set_against_the_clock_stays_judged_as_it_was_watched() -> None:
+    """A clip that shows the time running out fails for good; one that does not stays open."""
+    for time_s, watched_s, decision in (
+        (10.0, START_S + 30.0, Decision.TRY_AGAIN),
+        (60.0, START_S + 30.0, Decision.NOT_FINISHED),
+    ):
+        stage = Stage("quick", "Quick", MakesInTime(5, time_s), 4, 10, ball_size=4)
+        tally, verdict = judge_shots(
+            stage.rule, ANALYSIS.shots, watched_until_s=watched_s, confidence=0.95
+        )
+        timed = replace(ANALYSIS, stage=StageRecord.of(stage), tally=tally, verdict=verdict)
+        assert verdict.decision is decision
+        stood = stand(timed, stage, [])
+        assert (stood.tally, stood.verdict.decision) == (tally, decision)
+        assert stand(timed, stage, [Answered(at(2), Answer.MISS)]).verdict.decision is decision
+
+
+def test_a_break_in_the_clip_is_settled_by_looking_at_it() -> None:
+    """A shot may be hidden before the sixth, so the shots that were seen settle nothing."""
+    gap = Break(BreakKind.GAP, START_S + 22.0, START_S + 23.2)
+    broken = replace(ANALYSIS, take=TakeRecord((gap,)))
+    answers = [Answered(at(5), Answer.MAKE)]
+    doubtful = stand(broken, STAGE, answers)
+    assert doubtful.needs_a_look and "a shot may be hidden at 0:22" in doubtful.verdict.sentence
+    watched = stand(broken, STAGE, [*answers, BreaksWatched()])
+    assert watched.verdict == standing(*answers).verdict
+    found = stand(broken, STAGE, [*answers, Added(START_S + 22.6, Answer.MISS), BreaksWatched()])
+    assert found.verdict.decision is Decision.TRY_AGAIN  # the sixth shot is the seventh now
+
+
+def test_shots_are_found_by_their_time() -> None:
+    shots = standing().shots
+    assert shot_at(shots, at(3) + 0.3) is shots[2]
+    assert shot_at(shots, at(3) + 1.0) is None
+    assert shot_at([], 1.0) is None
+
+
+def test_changes_are_read_as_they_were_written() -> None:
+    changes: list[Change] = [
+        Answered(12.5, Answer.NOT_A_SHOT, "rolled back"),
+        Added(3.25, Answer.MAKE),
+        MarkerMoved(Side.LEFT, 412.5, 388.0, "the cone, not the shoe"),
+        Noted("windy"),
+        BreaksWatched(),
+        Undone(5),
+    ]
+    for seq, change in enumerate(changes, start=1):
+        plain = change_to_plain(change, "A. Reed") | {"calls": [], "analysis_sha256": "0"}
+        assert correction_from_plain(seq, "now", plain) == Correction(seq, "now", "A. Reed", change)
+    held = still_held([Correction(i, "", "", c) for i, c in enumerate(changes, start=1)])
+    assert [c.seq for c in held] == [1, 2, 3, 4]
+    with pytest.raises(KeyError):
+        correction_from_plain(1, "", {"what": "nonsense"})

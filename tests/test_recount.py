@@ -1,0 +1,158 @@
+"""Moved markers: the set judged anew from its own sightings, on geometry that is known exactly."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from analysis_examples import BACK_M, BALL_M, CAMERA, GOAL, STAGE, WIDTH_M, example_analysis
+from record_books import TEACHER, analysis_of
+from shoegoal.analysis.file import analysis_from_json, analysis_to_json
+from shoegoal.analysis.model import Analysis, MarkersSource
+from shoegoal.analysis.recount import LEFT_OUT_AS_BEFORE, recount_with_markers
+from shoegoal.errors import ClipNotJudgeableError, RecordChangedError
+from shoegoal.ladder.verdict import judge_shots
+from shoegoal.record.book import Book
+from shoegoal.record.corrections import Answer, Side
+from shoegoal.record.filing import file_count
+from shoegoal.record.history import load_set
+from shoegoal.record.reviewing import answer_shot, move_marker, sign, undo
+from shoegoal.record.verify import verify_book
+from shoegoal.scene.goal import GoalFrame, GoalNotPlausibleError
+from shoegoal.scene.posterior import UNKNOWNS
+from shoegoal.types import Call, Estimate, ImagePoint
+
+# Crossings of the example's shots by construction; None stops 1.5 m before the line.
+CROSSINGS_M = (0.30, -1.70, -0.55, None, 1.02, 0.05)
+
+
+def fitted_analysis(analysis: Analysis | None = None) -> Analysis:
+    """The example with a whole fit of its ground, as a count holds it."""
+    given = analysis or example_analysis()
+    theta = (
+        float(np.log(CAMERA.focal_px)),
+        float(np.log(CAMERA.height_m)),
+        float(np.deg2rad(CAMERA.pitch_deg)),
+        0.0,
+        float(np.log(BALL_M)),
+        0.0,
+    )
+    spread = np.diag([0.01, 0.01, 0.002, 0.002, 0.01, 0.03]) ** 2
+    scene = replace(
+        given.scene,
+        unknowns=UNKNOWNS,
+        theta=theta,
+        covariance=tuple(tuple(row) for row in spread.tolist()),
+        ball_diameter_m=Estimate(BALL_M, 0.01 * BALL_M),
+        marker_sigma_px=1.0,
+    )
+    # A count's path starts with the first sighting after contact, not at it.
+    shots = tuple(replace(shot, path=shot.path[1:]) for shot in given.shots)
+    return replace(given, scene=scene, shots=shots)
+
+
+def marker_px(x_m: float) -> ImagePoint:
+    """Where a marker at x on the example's goal line is seen."""
+    ((x_px, y_px),) = GOAL.to_px(CAMERA, [(x_m, 0.0, 0.0)])
+    return ImagePoint(float(x_px), float(y_px))
+
+
+def test_unmoved_markers_give_the_same_crossings_again() -> None:
+    analysis = fitted_analysis()
+    again = recount_with_markers(analysis, analysis.scene.left_px, analysis.scene.right_px)
+    for shot, x_m in zip(again.shots, CROSSINGS_M, strict=True):
+        if x_m is not None:
+            assert shot.crossing_x_m is not None
+            assert shot.crossing_x_m.value == pytest.approx(x_m, abs=0.02)
+    calls = [shot.call for shot in again.shots]
+    assert calls[:3] == [Call.MAKE, Call.MISS, Call.MAKE] and calls[5] is Call.MAKE
+    assert calls[3] is not Call.MAKE
+    assert calls[4] is Call.UNSURE  # the ball's edge is 2 cm from the marker
+    assert again.scene.goal_width_m.value == pytest.approx(WIDTH_M, abs=0.05)
+    assert again.scene.kick_distance_m is not None
+    assert again.scene.kick_distance_m.value == pytest.approx(BACK_M, abs=0.1)
+    assert again.clip == analysis.clip and again.stage == analysis.stage
+    assert analysis_from_json(analysis_to_json(again).encode(), "again") == again
+
+
+def test_a_wider_goal_takes_the_wide_shot_in_and_moves_its_middle() -> None:
+    analysis = fitted_analysis()
+    left_m = -2.4
+    moved = recount_with_markers(analysis, marker_px(left_m), analysis.scene.right_px)
+    middle_m = (left_m + WIDTH_M / 2) / 2
+    second = moved.shots[1]
+    assert (second.number, second.call) == (2, Call.MAKE)
+    assert second.crossing_x_m is not None
+    assert second.crossing_x_m.value == pytest.approx(-1.70 - middle_m, abs=0.03)
+    assert moved.scene.goal_width_m.value == pytest.approx(WIDTH_M / 2 - left_m, abs=0.08)
+    assert moved.scene.markers_source is MarkersSource.GIVEN
+    assert any("moved by hand" in note for note in moved.scene.notes)
+    assert LEFT_OUT_AS_BEFORE in moved.problems  # the example left one kick out
+
+
+def test_a_narrower_goal_makes_a_make_a_miss() -> None:
+    analysis = only(fitted_analysis(), 1, 3)
+    moved = recount_with_markers(analysis, marker_px(-0.35), analysis.scene.right_px)
+    assert [shot.call for shot in moved.shots] == [Call.MAKE, Call.MISS]
+
+
+def test_what_makes_no_goal_is_refused() -> None:
+    analysis = fitted_analysis()
+    left, right = analysis.scene.left_px, analysis.scene.right_px
+    with pytest.raises(GoalNotPlausibleError):
+        recount_with_markers(analysis, ImagePoint(left.x_px, 20.0), right)  # in the sky
+    with pytest.raises(GoalNotPlausibleError, match="check which of the two"):
+        recount_with_markers(analysis, right, left)
+    with pytest.raises(ClipNotJudgeableError, match="whole fit"):
+        recount_with_markers(example_analysis(), left, right)
+
+
+def only(analysis: Analysis, *numbers: int) -> Analysis:
+    """The same count with fewer shots, which are quicker to fit anew."""
+    shots = tuple(
+        replace(analysis.shots[number - 1], number=place)
+        for place, number in enumerate(numbers, start=1)
+    )
+    tally, verdict = judge_shots(STAGE.rule, shots, confidence=0.95)
+    return replace(analysis, shots=shots, tally=tally, verdict=verdict)
+
+
+def test_kicks_that_were_not_followed_still_ask_a_person() -> None:
+    analysis = fitted_analysis()
+    unseen = replace(
+        analysis.shots[1], path=(), fitted_path_px=(), call=Call.UNSURE, p_make=0.5,
+        reason="the ball left the kick spot and was not seen again: a shot, and a make?",
+    )  # fmt: skip
+    analysis = only(replace(analysis, shots=(analysis.shots[0], unseen)), 1, 2)
+    again = recount_with_markers(analysis, marker_px(-2.4), analysis.scene.right_px)
+    assert again.shots[1] == unseen
+
+
+def test_a_moved_marker_is_a_correction_like_any_other(book: Book) -> None:
+    analysis, _ = analysis_of("yard.mp4")
+    with book.writing() as connection:
+        file_count(connection, only(fitted_analysis(analysis), 2, 5), Path("nowhere/yard"))
+    answer_shot(book, 1, 2, Answer.MISS)
+    place = marker_px(-2.4)
+    history = move_marker(book, 1, Side.LEFT, place, by=TEACHER, seen=2)
+    shots = history.standing().shots
+    assert shots[0].call is Call.MAKE  # worked out anew
+    assert shots[1].answer is Answer.MISS  # and what a person saw still holds
+    assert history.count.analysis().scene.left_px == place
+    assert verify_book(book).entries == 3
+    with pytest.raises(RecordChangedError, match="changed by somebody else"):
+        move_marker(book, 1, Side.LEFT, place, seen=2)
+    assert undo(book, 1).standing().shots[0].call is Call.MISS
+    signed = sign(book, 1, TEACHER)
+    assert signed.signature is not None
+    assert signed.signature.content["tally"] == {"makes": 0, "misses": 2, "unsure": 0}
+    assert verify_book(book).signatures == 1
+    with book.reading() as connection:
+        assert len(load_set(connection, 1).counts) == 2
+
+
+def test_the_goal_frame_of_the_example_is_the_one_that_the_tests_lean_on() -> None:
+    assert GoalFrame((-WIDTH_M / 2, 9.0), (WIDTH_M / 2, 9.0)) == GOAL
