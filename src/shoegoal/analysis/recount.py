@@ -18,6 +18,7 @@ from shoegoal.ladder.rules import MakesInTime
 from shoegoal.scene.camera import Camera
 from shoegoal.scene.fit import SceneFit
 from shoegoal.scene.moved import scene_with_markers
+from shoegoal.scene.posterior import UNKNOWNS
 from shoegoal.shots.judge import judge_kicks
 from shoegoal.shots.kicks import HIDDEN_S, Kick
 from shoegoal.types import BallSighting, Estimate, ImagePoint, Shot
@@ -43,7 +44,9 @@ def recount_with_markers(analysis: Analysis, left_px: ImagePoint, right_px: Imag
         The count holds no ground to put the markers on, or they make no goal there.
     """
     old = analysis.scene
-    if len(old.theta) != len(old.covariance) or len(old.theta) != 5:
+    if tuple(old.unknowns) != UNKNOWNS or not len(old.theta) == len(old.covariance) == len(
+        UNKNOWNS
+    ):
         raise ClipNotJudgeableError(
             "The count does not hold the ground's whole fit, so markers cannot be moved in it; "
             "count the clip again with --left and --right."
