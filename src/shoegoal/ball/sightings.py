@@ -16,11 +16,12 @@ from shoegoal.types import BallSighting
 MIN_SIGHTINGS = 4
 MIN_STEADY_SHARE = 0.5  # of a track's sightings must be of one slowly changing size
 MAX_SIZE_STEP = 0.18  # a sighting whose size is off its neighbours by more is dropped
+LEFT_DIAMETERS = 0.25  # so far from where it was first seen, a ball has left
 MIN_NET_TRAVEL = 2.0  # in diameters
 MIN_STRAIGHTNESS = 0.85  # net over total way
 MIN_SPEED = 2.0  # in diameters per second
 MOVING_SIZE_SIGMA = 0.04  # of the diameter: what motion blur and a turning shade add
-LEAST_REST_SCORE = 0.3
+LEAST_REST_SCORE = 0.8
 SAME_BALL_DIAMETERS = 0.35  # a ball found in both pictures, no further apart, has not moved
 
 
@@ -69,13 +70,28 @@ class RestingBall:
 
 
 def ball_track(track: Track) -> BallTrack | None:
-    """Keep of a track what is of one slowly changing size; None when that is too little."""
-    rows = track.sightings
+    """Keep of a track what is of one slowly changing size; None when that is too little.
+
+    A ball that a foot is about to meet is often found while it still lies: the way starts when it
+    leaves.
+    """
+    rows = _from_leaving(track.sightings)
+    if len(rows) < MIN_SIGHTINGS:
+        return None
     keep = _steady(np.array([s.time_s for s in rows]), np.array([s.diameter_px for s in rows]))
     if keep.sum() < max(MIN_SIGHTINGS, MIN_STEADY_SHARE * len(rows)):
         return None
     kept = (_on_its_way(s) for s, good in zip(rows, keep, strict=True) if good)
     return BallTrack(tuple(kept), track.ball_score)
+
+
+def _from_leaving(sightings: Sequence[BallSighting]) -> Sequence[BallSighting]:
+    """Leave out the sightings at which the ball lay where it was first seen, but for the last."""
+    first = sightings[0]
+    for k, s in enumerate(sightings):
+        if np.hypot(s.x_px - first.x_px, s.y_px - first.y_px) > LEFT_DIAMETERS * first.diameter_px:
+            return sightings[max(0, k - 1) :]
+    return ()
 
 
 def _on_its_way(sighting: BallSighting) -> BallSighting:

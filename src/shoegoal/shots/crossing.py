@@ -13,6 +13,7 @@ from shoegoal.ball.flight import MAX_ROLL_LOSS_MPS2, Flight, path_m
 from shoegoal.scene.camera import Camera
 from shoegoal.scene.fit import SceneSample
 from shoegoal.scene.goal import GoalFrame
+from shoegoal.shots.passing import Passing, seen_passing
 from shoegoal.types import BallSighting, Estimate
 
 DRAWS = 200
@@ -22,6 +23,7 @@ MIN_WAY_M = 0.05
 HORIZON_S = 6.0  # a rolling ball has stopped or gone by then
 GRID_S = 0.01
 SIDE_NOISE_DIAMETERS = 0.12  # what a curved roll or a tuft adds to a straight fitted way; our guess
+SEEN_NOISE_DIAMETERS = 0.08  # the same for a ball that was seen at the line; our guess
 LINE_NOISE_M = 0.10  # how well "reached the line" is known from behind, besides the fit
 MARKER_M = (
     0.3  # how far a marker reaches outwards: a school bag's width; common practice, no source
@@ -85,6 +87,9 @@ def measure_crossing(
     The whole of the ball must cross the line between the markers (IFAB Laws of the Game, Law 10,
     from memory), so its centre has to pass y = -radius with its sides inside both inner bases.
     """
+    passing = seen_passing((*flight.sightings, *later), flight.radius_m, camera, goal, scenes)
+    if passing is not None:
+        return _seen(passing, flight.radius_m, goal, scenes)
     radius = flight.radius_m
     times = flight.kick_time_s + np.arange(0.0, HORIZON_S, GRID_S)
     way = goal.to_goal(flight.centre_m(times))
@@ -122,6 +127,31 @@ def measure_crossing(
         Estimate(z_map, float(_sigma(flight, goal, time_s)[2])) if met else None,
         p_seen > 0.9,
         float(last[1]),
+    )
+
+
+def _seen(
+    passing: Passing, radius_m: float, goal: GoalFrame, scenes: Sequence[SceneSample]
+) -> Crossing:
+    """Judge a crossing that was seen."""
+    halves = np.array([s.goal.width_m / 2 for s in scenes] or [goal.width_m / 2])
+    sigma = float(np.hypot(passing.sigma_m, 2 * radius_m * SEEN_NOISE_DIAMETERS))
+    room, sides = halves - radius_m, passing.sides_m
+    inside = ndtr((room - sides) / sigma) - ndtr((-room - sides) / sigma)
+    outer = halves + MARKER_M + radius_m
+    reach = ndtr((outer - sides) / sigma) - ndtr((-outer - sides) / sigma)
+    p_hit = 0.0 if passing.seen_after else float(np.clip(np.mean(reach - inside), 0, 1))
+    p_seen = float(np.mean(ndtr((passing.depths_m - radius_m) / LINE_NOISE_M)))
+    spread = float(np.hypot(sigma, np.std(sides - passing.x_m)))
+    return Crossing(
+        p_inside=float(np.clip(np.mean(inside), 0, 1)),
+        p_hit=p_hit,
+        p_reached=p_seen,
+        time_s=passing.time_s,
+        x_m=Estimate(passing.x_m, spread),
+        z_m=Estimate(radius_m, LINE_NOISE_M),
+        seen_beyond=p_seen > 0.9,
+        last_y_m=-float(np.median(passing.depths_m)),
     )
 
 

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from shoegoal.ball.flight import Flight
 from shoegoal.scene.fit import SceneFit
 from shoegoal.shots.crossing import Crossing, measure_crossing
 from shoegoal.shots.kicks import Kick
@@ -20,7 +19,7 @@ MIN_SPOT_SHARE = 0.6  # of the usual kick distance: nearer the goal, a kick is n
 MAX_SPOT_SHARE = 0.5  # of that distance, to any side: further off, it was another play
 UNSEEN_SPOT_SHARE = 0.2  # the same for a ball that left and was not seen again: limbs settle too
 STOPPED_MPS = 0.7  # slower than this at its last sighting, a rolling ball is rolling out
-BELIEVED_LOSS_MPS2 = 4.0  # more than long grass takes from a ball; no source
+STOPPING_S, ENOUGH_TO_STOP = 0.4, 4  # the last of its way, and sightings in it
 UNSEEN_P_MAKE = 0.5
 LOOK_S = 2.0
 PATH_STEP_S = 0.04
@@ -206,7 +205,7 @@ def _judged(number: int, kick: Kick, crossing: Crossing, scene: SceneFit) -> Sho
     outcome = _outcome(crossing, scene.goal.width_m, flight.radius_m)
     call, reason = _call(p_make, crossing, outcome, scene.goal.width_m, flight.radius_m)
     speed, speed_sigma = flight.speed_mps()
-    if call is Call.MISS and outcome is Outcome.SHORT and not _seen_to_stop(flight):
+    if call is Call.MISS and outcome is Outcome.SHORT and not _seen_to_stop(kick, scene):
         call, reason = Call.UNSURE, "the ball was lost before the line: did it reach the line?"
         p_make = max(p_make, crossing.p_inside * (1 - SHAKY_SURE))
     seen_s = flight.end_s - flight.sightings[0].time_s
@@ -236,11 +235,17 @@ def _judged(number: int, kick: Kick, crossing: Crossing, scene: SceneFit) -> Sho
     )
 
 
-def _seen_to_stop(flight: Flight) -> bool:
+def _seen_to_stop(kick: Kick, scene: SceneFit) -> bool:
     """Whether a short ball rolled out in view; where it was lost, its stop is only foretold."""
-    just_before, end = flight.centre_m([flight.end_s - 0.1, flight.end_s])
-    end_mps = float(np.hypot(*(end - just_before)[:2])) / 0.1
-    return end_mps <= STOPPED_MPS and flight.loss_mps2 <= BELIEVED_LOSS_MPS2
+    flight = kick.flight
+    assert flight is not None
+    seen = (*flight.sightings, *kick.later)
+    last = [s for s in seen if s.time_s >= seen[-1].time_s - STOPPING_S]
+    if len(last) < ENOUGH_TO_STOP:
+        return False
+    spots = scene.camera.ball_on_ground([(s.x_px, s.y_px) for s in last], 2 * flight.radius_m)
+    moved_m = float(np.hypot(*(np.median(spots[-2:], axis=0) - np.median(spots[:2], axis=0))))
+    return moved_m <= STOPPED_MPS * (last[-1].time_s - last[0].time_s)
 
 
 def _outcome(crossing: Crossing, width_m: float, radius_m: float) -> Outcome:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import inf
 
 import numpy as np
 
@@ -30,6 +31,7 @@ HIDDEN_S = 1.2  # longest time for which a kicked ball may stay behind its kicke
 AS_FOOT_S = 0.25  # a track may begin as that of the foot on its way to the ball
 MOVED_BACK_S = 2.5  # a ball that left its place and lies nearby again so soon was only adjusted
 MOVED_BACK_DIAMETERS = 2.5
+FREE_FLIGHTS_S = (inf, 0.9, 0.45)  # tried for the part of a track before anything turned it
 MIN_SEEN_SHARE = 0.4  # of the pictures of a flight must show the ball
 
 
@@ -159,8 +161,8 @@ def _kick_from(
         return None
     window = (max(rest.before_s - 0.3, track.start_s - HIDDEN_S), track.start_s)
     sightings = track.sightings
-    flight = fit_flight(camera, diameter_m, sightings, rest.sighting, window)
-    if flight is None or flight.rms_sigmas > MAX_RMS_SIGMAS:
+    flight = _start_of_flight(camera, diameter_m, sightings, rest, window)
+    if flight is None:
         return None
     more = _continuation(camera, flight, track, tracks)
     if more:
@@ -172,6 +174,22 @@ def _kick_from(
         return None
     later = tuple(s for s in sightings if s.time_s > flight.end_s)
     return Kick(flight.kick_time_s, window[0], window[1], rest.sighting, flight, later)
+
+
+def _start_of_flight(
+    camera: Camera,
+    diameter_m: float,
+    sightings: Sequence[BallSighting],
+    rest: RestingBall,
+    window: tuple[float, float],
+) -> Flight | None:
+    """Fit as much of a track as flies freely: all of it, or else its first part."""
+    for upto_s in FREE_FLIGHTS_S:
+        first = [s for s in sightings if s.time_s <= sightings[0].time_s + upto_s]
+        flight = fit_flight(camera, diameter_m, first, rest.sighting, window)
+        if flight is not None and flight.rms_sigmas <= MAX_RMS_SIGMAS:
+            return flight
+    return None
 
 
 def _plausible(flight: Flight) -> bool:

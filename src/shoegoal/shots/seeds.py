@@ -9,7 +9,7 @@ import numpy as np
 
 from shoegoal.ball.sightings import runs_straight
 from shoegoal.ball.watch import BallRecord
-from shoegoal.shots.kicks import LIKE_A_BALL, Kick
+from shoegoal.shots.kicks import Kick
 from shoegoal.types import BallSighting
 
 # A ball on its way may be off the ground, and its sightings err together: they may bend the
@@ -18,6 +18,8 @@ ON_ITS_WAY_SIGMA = 0.10
 # A resting ball is measured once but was there in every picture for seconds, on the ground for
 # sure: it counts as this many sightings.
 RESTING_VOTES = 6
+MOST_OF_A_TRACK = 12
+SURELY_A_BALL = 0.9  # score of the gauge, asked while it is not known what size a ball has where
 
 
 def likely_ground_sightings(record: BallRecord) -> list[BallSighting]:
@@ -34,12 +36,12 @@ def likely_ground_sightings(record: BallRecord) -> list[BallSighting]:
     found = [
         r.sighting
         for r in record.resting
-        if r.ball_score >= LIKE_A_BALL
+        if r.ball_score >= SURELY_A_BALL
         for _ in range(RESTING_VOTES)
     ]
     for track in (d.track for d in record.departures):
-        if track.ball_score >= LIKE_A_BALL and runs_straight(track.sightings):
-            found.extend(_on_their_way(track.sightings))
+        if track.ball_score >= SURELY_A_BALL and runs_straight(track.sightings):
+            found.extend(_on_their_way(_few_of(track.sightings)))
     return found
 
 
@@ -50,8 +52,15 @@ def ground_sightings(kicks: Sequence[Kick]) -> list[BallSighting]:
         if kick.rest is not None:
             found.extend([kick.rest] * RESTING_VOTES)
         if kick.flight is not None and not kick.flight.lofted:
-            found.extend(_on_their_way(kick.flight.sightings))
+            found.extend(_on_their_way(_few_of(kick.flight.sightings)))
     return found
+
+
+def _few_of(sightings: Sequence[BallSighting]) -> list[BallSighting]:
+    """Pick sightings evenly: a ball carried home must not outvote those that lay and rolled."""
+    if len(sightings) <= MOST_OF_A_TRACK:
+        return list(sightings)
+    return [sightings[i] for i in np.linspace(0, len(sightings) - 1, MOST_OF_A_TRACK).astype(int)]
 
 
 def _on_their_way(sightings: Iterable[BallSighting]) -> list[BallSighting]:
