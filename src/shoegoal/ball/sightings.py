@@ -16,12 +16,13 @@ from shoegoal.types import BallSighting
 MIN_SIGHTINGS = 4
 MIN_STEADY_SHARE = 0.5  # of a track's sightings must be of one slowly changing size
 MAX_SIZE_STEP = 0.18  # a sighting whose size is off its neighbours by more is dropped
-LEFT_DIAMETERS = 0.25  # so far from where it was first seen, a ball has left
+LEFT_DIAMETERS = 0.15  # so far from where it was first seen, a ball has left,
+LEFT_LOG_SIZE = 0.1  # or so much larger or smaller
 MIN_NET_TRAVEL = 2.0  # in diameters
 MIN_STRAIGHTNESS = 0.85  # net over total way
 MIN_SPEED = 2.0  # in diameters per second
 MOVING_SIZE_SIGMA = 0.04  # of the diameter: what motion blur and a turning shade add
-LEAST_REST_SCORE = 0.8
+LEAST_REST_SCORE = 0.9
 SAME_BALL_DIAMETERS = 0.35  # a ball found in both pictures, no further apart, has not moved
 
 
@@ -89,7 +90,9 @@ def _from_leaving(sightings: Sequence[BallSighting]) -> Sequence[BallSighting]:
     """Leave out the sightings at which the ball lay where it was first seen, but for the last."""
     first = sightings[0]
     for k, s in enumerate(sightings):
-        if np.hypot(s.x_px - first.x_px, s.y_px - first.y_px) > LEFT_DIAMETERS * first.diameter_px:
+        away = np.hypot(s.x_px - first.x_px, s.y_px - first.y_px) / first.diameter_px
+        grown = abs(np.log(s.diameter_px / first.diameter_px))
+        if away > LEFT_DIAMETERS or grown > LEFT_LOG_SIZE:
             return sightings[max(0, k - 1) :]
     return ()
 

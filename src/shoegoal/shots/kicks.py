@@ -22,7 +22,7 @@ MAX_RMS_UNSEEN_START = 2.5  # fit this well
 MIN_SPEED_UNSEEN_START_MPS = 2.0  # and be this fast
 MAX_KICK_SPEED_MPS = 35.0  # about the hardest shots of professionals; common practice, no source
 LIKE_A_BALL = 0.5  # score of the gauge: balls mostly 0.9 and more, limbs and leaves near 0
-LIKE_A_BALL_ALONE = 0.7  # asked where no goal says which kicks matter
+LIKE_A_BALL_ALONE = 0.98  # asked where no goal says which kicks matter
 ROUGH_TO_HIDDEN_S = 0.2  # a sigma of misfit counts like so much time behind the kicker
 AWAY_S = 2.5  # a kicked ball is not back on its spot sooner
 SAME_KICK_S = 0.8
@@ -98,7 +98,7 @@ def kick_times_by_looks(record: BallRecord) -> list[float]:
 
 def _left_at(track: BallTrack, rest: RestingBall) -> float:
     """When a ball left its place, going its first way back at its first speed."""
-    few = track.sightings[:5]
+    few = track.sightings[:8]
     times = np.array([s.time_s for s in few])
     slope = np.polyfit(times - times[0], [(s.x_px, s.y_px) for s in few], 1)[0]
     gone_px = np.hypot(few[0].x_px - rest.sighting.x_px, few[0].y_px - rest.sighting.y_px)

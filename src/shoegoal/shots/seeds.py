@@ -19,7 +19,8 @@ ON_ITS_WAY_SIGMA = 0.10
 # sure: it counts as this many sightings.
 RESTING_VOTES = 6
 MOST_OF_A_TRACK = 12
-SURELY_A_BALL = 0.9  # score of the gauge, asked while it is not known what size a ball has where
+SURELY_A_BALL = 0.98  # of a resting one, asked while it is not known what size a ball has where;
+LIKE_A_BALL_ON_ITS_WAY = 0.9  # of a moving one, all its sightings together
 
 
 def likely_ground_sightings(record: BallRecord) -> list[BallSighting]:
@@ -40,7 +41,7 @@ def likely_ground_sightings(record: BallRecord) -> list[BallSighting]:
         for _ in range(RESTING_VOTES)
     ]
     for track in (d.track for d in record.departures):
-        if track.ball_score >= SURELY_A_BALL and runs_straight(track.sightings):
+        if track.ball_score >= LIKE_A_BALL_ON_ITS_WAY and runs_straight(track.sightings):
             found.extend(_on_their_way(_few_of(track.sightings)))
     return found
 
