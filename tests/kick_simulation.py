@@ -86,7 +86,7 @@ def track_of(sightings: list[BallSighting], ball_score: float = 0.95) -> BallTra
 def left_of(kicked: Kicked, seed: int) -> RestingBall:
     """The kick spot as it is noticed: empty some time after the kick."""
     return RestingBall(
-        kicked.rest(seed), kicked.kick_s - 0.1, kicked.kick_s + 2.0, arrived=False, ball_score=0.9
+        kicked.rest(seed), kicked.kick_s - 0.1, kicked.kick_s + 2.0, arrived=False, ball_score=0.99
     )
 
 

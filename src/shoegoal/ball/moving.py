@@ -43,6 +43,8 @@ class MotionWatcher:
 
     def __init__(self) -> None:
         self._past: deque[SmallFrame] = deque()
+        self._stirred: MatLike | None = None
+        self._scale = 1.0
 
     def update(self, small: SmallFrame, settled: SettledPicture) -> list[Blob]:
         """Report what stands out from the settled picture and was not there a moment ago.
@@ -56,6 +58,7 @@ class MotionWatcher:
             self._past.popleft()
         past = self._past[0] if self._past else None
         self._past.append(small)
+        self._stirred, self._scale = None, small.scale
         if past is None:
             return []
         lately = cv2.compare(
@@ -67,6 +70,7 @@ class MotionWatcher:
         stirred = cv2.bitwise_and(away, lately)
         if not cv2.hasNonZero(stirred):
             return []
+        self._stirred = stirred
         solid = cv2.copyTo(away, 1 - shadow_like(small.planes, settled.small))
         # A ball may be one thing with its shadow left out, one thing with it, or the part of a
         # larger thing that moved. Earlier readings win where they overlap.
@@ -90,6 +94,15 @@ class MotionWatcher:
             )
             for (x, y), area in zip(things.centres, areas, strict=True)
         ]
+
+    def stirs_near(self, x_px: float, y_px: float, reach_px: float) -> bool:
+        """Whether anything moved lately within a square round a native point."""
+        if self._stirred is None:
+            return False
+        x, y, reach = (v * self._scale for v in (x_px, y_px, reach_px))
+        rows = slice(max(0, int(y - reach)), max(0, int(y + reach) + 1))
+        columns = slice(max(0, int(x - reach)), max(0, int(x + reach) + 1))
+        return bool(np.asarray(self._stirred)[rows, columns].any())
 
 
 @dataclass(frozen=True, slots=True)

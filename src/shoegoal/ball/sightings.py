@@ -23,6 +23,7 @@ MIN_STRAIGHTNESS = 0.85  # net over total way
 MIN_SPEED = 2.0  # in diameters per second
 MOVING_SIZE_SIGMA = 0.04  # of the diameter: what motion blur and a turning shade add
 LEAST_REST_SCORE = 0.9
+LEAST_REST_SIZE = 0.006  # of the picture's long side: smaller things cannot be told
 SAME_BALL_DIAMETERS = 0.35  # a ball found in both pictures, no further apart, has not moved
 
 
@@ -134,9 +135,12 @@ def resting_balls(found: Comparison) -> list[RestingBall]:
     guesses = [change.guess_px for change in found.changes]
     old = gauge_balls(found.earlier, found.later, guesses)
     new = gauge_balls(found.later, found.earlier, guesses)
+    least_px = LEAST_REST_SIZE * max(found.earlier[0].shape)
     balls = []
     for change, before, after in zip(found.changes, old, new, strict=True):
-        was, came = (r.ball_score >= LEAST_REST_SCORE for r in (before, after))
+        was, came = (
+            r.ball_score >= LEAST_REST_SCORE and r.diameter_px >= least_px for r in (before, after)
+        )
         if was and came and _is_same(before, after):
             continue
         if was:

@@ -9,17 +9,20 @@ import numpy as np
 
 from shoegoal.ball.changes import ChangeFinder, Comparison
 from shoegoal.ball.departures import departure_of
-from shoegoal.ball.gauge import distinct, gauge_balls
+from shoegoal.ball.gauge import Reading, distinct, gauge_balls
+from shoegoal.ball.lying import SURELY, LyingBalls, Place, find_lying
 from shoegoal.ball.moving import Blob, MotionWatcher
 from shoegoal.ball.settled import SettledPicture
 from shoegoal.ball.sightings import BallTrack, RestingBall, ball_track, resting_balls, same_event
 from shoegoal.ball.tracks import Seen, Track, TrackLinker
 from shoegoal.clip.reader import Frame
 from shoegoal.clip.small import SmallFrame
+from shoegoal.types import BallSighting
 
 LEAST_SCORE = 0.3  # of a sighting that a track may take in
 REST_KNOWN_S = 4.0  # where a ball lay is known only some time after it left
 TWINS_WITHIN = 40  # one event may be seen in two comparisons running
+STIRRED_NEAR = 1.0  # in diameters: a lying ball is looked at while something moves so near
 NEAR_GUESS = 0.35  # in diameters: a blob so near to where a ball is expected will do for it
 
 
@@ -68,15 +71,16 @@ class BallWatcher:
         self._finder = ChangeFinder()
         self._last: Frame | None = None
         self._waiting: deque[BallTrack] = deque()
+        self._lying = LyingBalls()
 
     def update(self, frame: Frame, small: SmallFrame) -> list[BallTrack]:
         """Take one frame in; return the ball tracks that ended with it."""
         if self.settled is None:
             self.settled = SettledPicture(frame, small)
+            self._lying.put(_place(found) for found in reversed(find_lying(self.settled)))
         self._last = frame
-        guesses = _guesses(
-            self._motion.update(small, self.settled), self._linker.expected(frame.time_s)
-        )
+        blobs = self._motion.update(small, self.settled)
+        guesses = _guesses(blobs, [*self._linker.expected(frame.time_s), *self._may_leave()])
         readings = distinct(gauge_balls(frame.planes, self.settled.native, guesses), LEAST_SCORE)
         seen = [Seen(r.sighting(frame.time_s, at_rest=False), r.ball_score) for r in readings]
         ended = self._take(self._linker.update(seen, frame.time_s))
@@ -102,7 +106,12 @@ class BallWatcher:
         return balls
 
     def _note(self, found: Comparison | None) -> None:
-        for ball in resting_balls(found) if found else ():
+        balls = resting_balls(found) if found else []
+        for ball in balls:
+            if not ball.arrived:
+                self._lying.leave(_place(ball.sighting))
+        self._lying.put(_place(b.sighting) for b in balls if b.arrived and b.ball_score >= SURELY)
+        for ball in balls:
             twin = next(
                 (r for r in self.record.resting[-TWINS_WITHIN:] if same_event(r, ball)), None
             )
@@ -111,14 +120,24 @@ class BallWatcher:
             elif ball.ball_score > twin.ball_score:
                 self.record.resting[self.record.resting.index(twin)] = ball
 
+    def _may_leave(self) -> list[Place]:
+        """Where balls lie that something moves close to."""
+        return [
+            (x, y, size)
+            for x, y, size in self._lying.places
+            if self._motion.stirs_near(x, y, STIRRED_NEAR * size)
+        ]
+
     def _resolve(self, track: BallTrack) -> None:
         rest = departure_of(track, self.record.resting)
         self.record.departures.append(Departure(track, rest))
 
 
-def _guesses(
-    blobs: list[Blob], expected: list[tuple[float, float, float]]
-) -> list[tuple[float, float, float]]:
+def _place(found: Reading | BallSighting) -> Place:
+    return found.x_px, found.y_px, found.diameter_px
+
+
+def _guesses(blobs: list[Blob], expected: list[Place]) -> list[Place]:
     """Where to look: at what moves, and where a ball on its way should be by now."""
     places = [(b.x_px, b.y_px, b.size_px) for b in blobs]
     return places + [

@@ -23,7 +23,7 @@ MIN_WAY_M = 0.05
 HORIZON_S = 6.0  # a rolling ball has stopped or gone by then
 GRID_S = 0.01
 SIDE_NOISE_DIAMETERS = 0.12  # what a curved roll or a tuft adds to a straight fitted way; our guess
-SEEN_NOISE_DIAMETERS = 0.08  # the same for a ball that was seen at the line; our guess
+SEEN_NOISE_DIAMETERS = 0.15  # the same for a ball that was seen at the line; our guess
 LINE_NOISE_M = 0.10  # how well "reached the line" is known from behind, besides the fit
 MARKER_M = (
     0.3  # how far a marker reaches outwards: a school bag's width; common practice, no source

@@ -14,11 +14,11 @@ from shoegoal.types import BallSighting
 
 # A ball on its way may be off the ground, and its sightings err together: they may bend the
 # ground only where resting balls leave it free. Of the diameter.
-ON_ITS_WAY_SIGMA = 0.10
+ON_ITS_WAY_SIGMA = 0.05
 # A resting ball is measured once but was there in every picture for seconds, on the ground for
 # sure: it counts as this many sightings.
 RESTING_VOTES = 6
-MOST_OF_A_TRACK = 12
+MOST_OF_A_TRACK = 16
 SURELY_A_BALL = 0.98  # of a resting one, asked while it is not known what size a ball has where;
 LIKE_A_BALL_ON_ITS_WAY = 0.9  # of a moving one, all its sightings together
 
