@@ -17,7 +17,9 @@ from shoegoal.ball.flight import Flight
 from shoegoal.scene.goal import GoalFrame
 from shoegoal.shots.crossing import (
     GRID_S,
+    HIT_IN,
     LINE_NOISE_M,
+    MARKER_M,
     SIDE_NOISE_DIAMETERS,
     SURE,
     Crossing,
@@ -186,7 +188,25 @@ def test_p_make_agrees_with_simulation(velocity: tuple[float, float], x_m: float
     inside = np.abs(sides) <= HALF_M - RADIUS_M
     found = measured(one)
     assert found.p_inside == pytest.approx(inside.mean(), abs=0.04)
-    assert found.p_make == pytest.approx((inside & whole).mean(), abs=0.05)
+    # Balls that meet a marker may go in or out: they count for HIT_IN of a make.
+    meets = ~inside & (np.abs(sides) <= HALF_M + MARKER_M + RADIUS_M)
+    assert found.p_hit <= meets.mean() + 0.04
+    expected = ((inside + HIT_IN * (found.p_hit / max(1e-9, meets.mean())) * meets) * whole).mean()
+    assert found.p_make == pytest.approx(expected, abs=0.05)
+
+
+@pytest.mark.parametrize("side", [-1, 1])
+@pytest.mark.parametrize("x_m", [HALF_M, HALF_M + 0.25, HALF_M + RADIUS_M + MARKER_M - 0.05])
+def test_a_ball_at_a_marker_is_asked_about_until_it_was_seen_past_it(x_m: float, side: int) -> None:
+    spread = only({1: 0.01})
+    lost_at_line = measured(flight(x_m=side * x_m, covariance=spread, seen_s=0.7))
+    assert lost_at_line.p_hit > 0.6
+    assert 0.05 < lost_at_line.p_make < 0.95
+    past = measured(
+        flight(x_m=side * x_m, covariance=spread, seen_s=0.95)
+    )  # 6.2 m of 5: seen a metre past the line
+    assert past.p_hit < 0.01
+    assert past.p_make == pytest.approx(past.p_inside * past.p_reached, abs=0.01)
 
 
 def test_the_spread_of_the_crossing_covers_what_fits_get_wrong() -> None:

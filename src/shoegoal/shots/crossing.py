@@ -23,6 +23,12 @@ HORIZON_S = 6.0  # a rolling ball has stopped or gone by then
 GRID_S = 0.01
 SIDE_NOISE_DIAMETERS = 0.12  # what a curved roll or a tuft adds to a straight fitted way; our guess
 LINE_NOISE_M = 0.10  # how well "reached the line" is known from behind, besides the fit
+MARKER_M = (
+    0.3  # how far a marker reaches outwards: a school bag's width; common practice, no source
+)
+MARKER_TOP_M = 0.4  # a ball whose middle passes higher meets no marker
+PAST_MARKER_M = 0.25  # seen so far past the line on its straight way, a ball met no marker
+HIT_IN = 0.4  # a ball that meets a marker may glance off either way; our guess, always asked about
 SURE = 0.997  # no shot is surer than the tracking behind it; to be replaced by calibration
 
 F64 = npt.NDArray[np.float64]
@@ -35,6 +41,7 @@ class Crossing:
     Attributes
     ----------
     p_inside : probability that the whole ball is between the markers where it meets the line.
+    p_hit : probability that it meets a marker, unless its way was seen to go on past it.
     p_reached : probability that the whole ball crosses the line.
     time_s, x_m, z_m : of the ball's centre on the goal line's plane; None when it stops before.
     seen_beyond : a sighting shows the ball past the line, or turned back at it.
@@ -42,6 +49,7 @@ class Crossing:
     """
 
     p_inside: float
+    p_hit: float
     p_reached: float
     time_s: float | None
     x_m: Estimate | None
@@ -52,7 +60,8 @@ class Crossing:
     @property
     def p_make(self) -> float:
         """Probability of a make, never nearer to 0 or 1 than the tracking allows."""
-        return float(np.clip(self.p_inside * self.p_reached, 1 - SURE, SURE))
+        inside = self.p_inside + HIT_IN * self.p_hit
+        return float(np.clip(inside * self.p_reached, 1 - SURE, SURE))
 
 
 def measure_crossing(
@@ -98,9 +107,15 @@ def measure_crossing(
     x_sigma = float(np.hypot(_sigma(flight, goal, time_s)[0], 2 * radius * SIDE_NOISE_DIAMETERS))
     sides, halves = _over_scenes(flight, camera, goal, scenes, time_s, x_map)
     inside = ndtr((halves - radius - sides) / x_sigma) - ndtr((-halves + radius - sides) / x_sigma)
+    outer = halves + MARKER_M + radius
+    reach = ndtr((outer - sides) / x_sigma) - ndtr((-outer - sides) / x_sigma)
+    low = z_map <= MARKER_TOP_M + radius
+    p_past = float(ndtr((-PAST_MARKER_M - last[1]) / np.hypot(y_sigma, LINE_NOISE_M)))
+    p_hit = float(np.clip(np.mean(reach - inside), 0, 1)) * (1 - p_past) if low else 0.0
     spread = float(np.hypot(x_sigma, np.std(sides - x_map)))
     return Crossing(
         float(np.clip(np.mean(inside), 0, 1)),
+        p_hit,
         p_reached,
         time_s if met else None,
         Estimate(x_map, spread) if met else None,

@@ -28,6 +28,7 @@ MIN_SIGHTINGS = 6  # fewer, or less than
 MIN_SEEN_S = 0.2  # of a flight is too little to call it,
 HIDDEN_TOO_LONG_S = 0.25  # between kick and first sighting
 SHAKY_SURE = 0.8  # and its probability goes no nearer to 1 (or its complement to 0) than this
+MAY_HAVE_HIT = 0.3  # probability of meeting a marker from which on that is the reason told
 FLUFF_MPS = 2.5  # slower and short: perhaps a touch to set the ball rather than a shot
 
 
@@ -263,6 +264,8 @@ def _call(
         if outcome is Outcome.SHORT:
             return Call.MISS, f"stopped {max(0.0, crossing.last_y_m):.1f} m before the line"
         return Call.MISS, f"wide of the {marker} marker by {clear_cm:.0f} cm"
+    if crossing.p_hit > MAY_HAVE_HIT:
+        return Call.UNSURE, f"the ball met the {marker} marker or passed close to it: in or out?"
     if crossing.p_inside > 0.05 and 0.05 < crossing.p_reached < 0.95:
         return Call.UNSURE, "the ball was lost before the line: did it reach the line?"
     return Call.UNSURE, f"too close to the {marker} marker to call ({clear_cm:.0f} cm)"
