@@ -78,7 +78,7 @@ def _smooth_field(x: Tensor, channels: int, cells: int) -> Tensor:
 
 
 def _repainted(x: Tensor, answers: Tensor, ball: Tensor, whole: Tensor) -> Tensor:
-    """Give some balls another paint, with patches, in the settled picture too where it holds them."""
+    """Give some balls another paint and patches, in the settled picture too if it has them."""
     chosen = _some(x, 0.4) & (ball > 0.5) & (whole > 0.5)
     gx, gy = _grid(x)
     size = answers[:, 2].exp()[:, None, None, None]
