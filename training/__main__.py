@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from training.export import write_onnx
+from training.export import read_onnx, write_onnx
 from training.make import Stock, make_stock, warm_up
 from training.windows import Windows
 
@@ -29,6 +29,8 @@ def main() -> None:
     parser.add_argument("--make-s", type=float, default=300.0, help="no scene is begun after that")
     parser.add_argument("--train-s", type=float, default=180.0)
     parser.add_argument("--workers", type=int, default=os.cpu_count() or 1)
+    parser.add_argument("--start", type=Path, help="an ONNX file to go on from")
+    parser.add_argument("--peak-rate", type=float, default=4e-3)
     options = parser.parse_args()
     options.out.mkdir(parents=True, exist_ok=True)
     begun = time.time()
@@ -42,7 +44,9 @@ def main() -> None:
 
     held = np.array([s.number % HELD_OUT_EVERY == 0 for s in stock.scenes])
     learnt, unseen = _part(stock, ~held), _part(stock, held)
-    network = train(learnt.windows, Course(options.train_s))
+    start = None if options.start is None else read_onnx(options.start)
+    course = Course(options.train_s, peak_rate=options.peak_rate, start=start)
+    network = train(learnt.windows, course)
     write_onnx(network.folded(), options.out / "ball_gauge.onnx")
     _say(begun, "trained")
     from training.measure import report

@@ -32,6 +32,8 @@ def augment(batch: Batch) -> Batch:
     x, answers, ball = batch.levels.float(), batch.answers.clone(), batch.ball.clone()
     x, ball = _settled_otherwise(x, ball, batch.changed)
     x = _repainted(x, answers, ball, batch.whole)
+    x = _smeared(x, answers, ball, batch.changed, batch.whole)
+    x = _cluttered(x, ball)
     x, answers = _turned(x, answers)
     x = _occluded(x)
     x = torch.cat([_filmed(part) for part in x.chunk(8)])
@@ -77,29 +79,84 @@ def _smooth_field(x: Tensor, channels: int, cells: int) -> Tensor:
     return nnf.interpolate(drawn, size=(SIDE, SIDE), mode="bicubic", align_corners=False)
 
 
+def _disc(x: Tensor, answers: Tensor, share: float = 0.5) -> Tensor:
+    """Soft masks (n, 1, 48, 48) of the balls, out to a share of their diameter."""
+    gx, gy = _grid(x)
+    size, cx, cy = (v[:, None, None, None] for v in (answers[:, 2].exp(), *answers[:, :2].T))
+    away = ((gx - cx) ** 2 + (gy - cy) ** 2).sqrt()
+    return ((share * size - away) * SIDE / 1.5 + 0.5).clamp(0, 1)
+
+
+def _paint(x: Tensor) -> tuple[Tensor, Tensor]:
+    """Patches (n, 3, 48, 48), coarse to fine, for luma and chroma; and how much they count."""
+    parts = zip(x.chunk(4), (3, 5, 8, 12), strict=True)
+    field = torch.cat([_smooth_field(part, 3, cells) for part, cells in parts])
+    patches = torch.where(_uniform(x, 0, 1) < 0.4, torch.sign(field), field)
+    return patches * (_uniform(x, 0, 1) < 0.7), _uniform(x, 0.0, 1.0)
+
+
+def _smeared(x: Tensor, answers: Tensor, ball: Tensor, changed: Tensor, whole: Tensor) -> Tensor:
+    """Let some balls move on during a longer exposure, before the settled picture."""
+    n = len(x) // 8
+    x, rest = x[:n], x[n:]
+    answers = answers[:n]
+    chosen = (ball[:n] > 0.5) & (changed[:n] > 0.5) & (whole[:n] > 0.5)
+    now, settled = x[:, :3], x[:, 3:]
+    mask = _disc(x, answers)
+    layer = torch.cat([now * mask, mask], 1)
+    angle = math.pi * torch.rand(n, device=x.device)
+    far = answers[:, 2].exp() * (0.2 + 1.1 * torch.rand(n, device=x.device))
+    way = 2 * far[:, None] * torch.stack([angle.cos(), angle.sin()], 1)
+    rows = torch.eye(2, 3, device=x.device).repeat(n, 1, 1)
+    moved = torch.zeros_like(layer)
+    times = 9
+    for k in range(times):
+        rows[:, :, 2] = way * ((k + 0.5) / times - 0.5)
+        grid = nnf.affine_grid(rows, [n, 4, SIDE, SIDE], align_corners=False)
+        moved += nnf.grid_sample(layer, grid, align_corners=False) / times
+    hole = _disc(x, answers, 0.58)
+    behind = now + hole * (settled - now)
+    smeared = behind * (1 - moved[:, 3:]) + moved[:, :3]
+    now = torch.where(chosen[:, None, None, None], smeared, now)
+    return torch.cat([torch.cat([now, settled], 1), rest])
+
+
+def _cluttered(x: Tensor, ball: Tensor) -> Tensor:
+    """Lay bars and things with corners over some windows that hold no ball."""
+    chosen = (_some(x, 0.25) & (ball < 0.5))[:, None, None, None]
+    gx, gy = _grid(x)
+    gx, gy = gx - _normal(x, 0.08), gy - _normal(x, 0.08)
+    start, sides = _uniform(x, 0, 2 * math.pi), _uniform(x, 0, 1)
+    size = 0.08 + 0.3 * _uniform(x, 0, 1)
+    inside = torch.full_like(x[:, :1], 1e3)
+    for k in range(3):
+        # Two sides face each other (a bar), or three make a triangle.
+        angle = start + k * torch.where(sides < 0.4, math.pi, 2 * math.pi / 3) + _normal(x, 0.2)
+        room = size * _uniform(x, 0.6, 1.4) - gx * angle.cos() - gy * angle.sin()
+        inside = torch.minimum(inside, room)
+    mask = (inside * SIDE / 1.5 + 0.5).clamp(0, 1) * chosen
+    patches, much = _paint(x)
+    luma = _uniform(x, 10, 245) + 25 * much * patches[:, :1]
+    chroma = 128 + _normal(x, 16.0, 2) + 12 * much * patches[:, 1:]
+    thing = torch.cat([luma, chroma], 1)
+    in_both = (_uniform(x, 0, 1) < 0.4).float()
+    now = x[:, :3] + mask * (thing - x[:, :3])
+    settled = x[:, 3:] + mask * in_both * (thing - x[:, 3:])
+    return torch.cat([now, settled], 1)
+
+
 def _repainted(x: Tensor, answers: Tensor, ball: Tensor, whole: Tensor) -> Tensor:
     """Give some balls another paint and patches, in the settled picture too if it has them."""
     chosen = _some(x, 0.4) & (ball > 0.5) & (whole > 0.5)
-    gx, gy = _grid(x)
-    size = answers[:, 2].exp()[:, None, None, None]
-    away = (gx - answers[:, 0, None, None, None]) ** 2 + (gy - answers[:, 1, None, None, None]) ** 2
-    inside = ((0.5 * size - away.sqrt()) * SIDE / 1.5 + 0.5).clamp(0, 1)
-    inside = inside * chosen[:, None, None, None]
+    inside = _disc(x, answers) * chosen[:, None, None, None]
     now, settled = x[:, :3], x[:, 3:]
     alike = (now - settled).abs().amax(1, keepdim=True) < 14
-    field = torch.cat(
-        [
-            _smooth_field(part, 3, cells)
-            for part, cells in zip(x.chunk(4), (3, 5, 8, 12), strict=True)
-        ]
-    )
-    patches = torch.where(_uniform(x, 0, 1) < 0.4, torch.sign(field), field)
-    patches = patches * (_uniform(x, 0, 1) < 0.7)
-    gain = torch.exp(_normal(x, 0.35) + patches[:, :1] * _uniform(x, 0.0, 0.4))
+    patches, much = _paint(x)
+    gain = torch.exp(_normal(x, 0.35) + 0.4 * much * patches[:, :1])
     luma = (now[:, :1] - 16) * gain + 16
     angle = _uniform(x, -math.pi, math.pi)
     strength = _uniform(x, 0.2, 1.8)
-    tint = _normal(x, 14.0, 2) + patches[:, 1:] * _uniform(x, 0.0, 18.0)
+    tint = _normal(x, 14.0, 2) + 18.0 * much * patches[:, 1:]
     u, v = now[:, 1:2] - 128, now[:, 2:3] - 128
     turned = torch.cat([u * angle.cos() - v * angle.sin(), u * angle.sin() + v * angle.cos()], 1)
     paint = torch.cat([luma, turned * strength + tint + 128], 1)

@@ -52,5 +52,18 @@ def write_onnx(layers: list[Layer], path: Path) -> None:
     path.write_bytes(model.SerializeToString())
 
 
+def read_onnx(path: Path) -> list[Layer]:
+    """Read the layers of a file that `write_onnx` wrote."""
+    graph = onnx.load(str(path)).graph
+    held = {w.name: numpy_helper.to_array(w) for w in graph.initializer}
+    out = []
+    for node in graph.node:
+        if node.op_type == "Conv" and node.input[1] != "scale":
+            extra = {a.name: list(a.ints) for a in node.attribute}
+            weight, bias = (np.asarray(held[name], np.float32) for name in node.input[1:])
+            out.append((weight, bias, extra["strides"][0], extra["pads"][0]))
+    return out
+
+
 def _weight(name: str, values: npt.ArrayLike) -> TensorProto:
     return numpy_helper.from_array(np.ascontiguousarray(values, np.float32), name)

@@ -15,6 +15,7 @@ import torch.nn.functional as nnf
 from torch import Tensor
 
 from training.augment import Batch, augment
+from training.export import Layer
 from training.network import GaugeNet
 from training.windows import IS_BALL, Kind, Windows
 
@@ -44,6 +45,7 @@ class Course:
     batch: int = 4096
     peak_rate: float = 4e-3
     seed: int = 7
+    start: list[Layer] | None = None  # weights to go on from; from chance where there are none
 
 
 def losses(answers: Tensor, batch: Batch, progress: float) -> Tensor:
@@ -71,7 +73,10 @@ def train(windows: Windows, course: Course) -> GaugeNet:
     """Train for a time; the weights returned are a running mean of the last steps'."""
     torch.manual_seed(course.seed)
     home = torch.device("cuda" if torch.cuda.is_available() else "cpu")
-    network = GaugeNet().to(home, memory_format=torch.channels_last)
+    network = GaugeNet()
+    if course.start is not None:
+        network.take_over(course.start)
+    network = network.to(home, memory_format=torch.channels_last)
     mean = deepcopy(network).eval()
     kinds = windows.facts[:, 0].astype(np.int64)
     crops = torch.from_numpy(windows.crops).to(home)
@@ -100,7 +105,7 @@ def train(windows: Windows, course: Course) -> GaugeNet:
         levels = batch.levels.contiguous(memory_format=torch.channels_last)
         with torch.autocast(home.type, torch.bfloat16):
             told = network(levels)
-        loss = losses(told.float(), batch, progress)
+        loss = losses(told.float(), batch, progress if course.start is None else 1.0)
         optimizer.zero_grad(set_to_none=True)
         loss.backward()
         torch.nn.utils.clip_grad_norm_(network.parameters(), 5.0)

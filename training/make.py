@@ -23,7 +23,7 @@ from truth.scenes import Scene, random_scene
 from truth.stage import set_stage
 
 TOO_LONG_FRAMES = 420
-GRACE_S = 45.0
+GRACE_S = 30.0
 
 
 @dataclass(frozen=True, slots=True)

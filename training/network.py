@@ -36,6 +36,22 @@ class GaugeNet(nn.Module):
         answers: torch.Tensor = self.blocks((levels - LEVEL) / SPAN).flatten(1)
         return answers
 
+    def take_over(self, layers: list[Layer]) -> None:
+        """Begin with the weights of a written network; normalisation stays fixed from then on."""
+        left = iter(layers)
+        with torch.no_grad():
+            for block in self.blocks:
+                if isinstance(block, nn.Conv2d):
+                    weight, bias, _, _ = next(left)
+                    block.weight.copy_(torch.from_numpy(weight.copy()))
+                    if block.bias is not None:
+                        block.bias.copy_(torch.from_numpy(bias.copy()))
+                elif isinstance(block, nn.BatchNorm2d):
+                    assert block.running_var is not None
+                    block.running_var.fill_(1.0 - block.eps)
+                    block.bias.copy_(torch.from_numpy(bias.copy()))
+        self.eval()
+
     def folded(self) -> list[Layer]:
         """Weights, biases, stride and padding of each convolution, normalisation folded in."""
         out: list[Layer] = []
