@@ -187,6 +187,8 @@ _ROWS = (
     ),
     OptionRow("--yes", None, "Do not ask."),
     OptionRow("--list", None, "List the sets that wait: those without a sure verdict first."),
+    OptionRow("--port", click.IntRange(1, 65535), "Port of the page; default: one that is free."),
+    OptionRow("--open", None, "Open the page in the browser."),
     OptionRow("--note", click.STRING, "Remark to write down; no real names, please."),
     OptionRow("--by", click.STRING, "Who says so."),
     OptionRow(
@@ -197,7 +199,11 @@ _ROWS = (
     OptionRow("--json", None, "Print JSON in place of the table."),
     OptionRow("--quiet", None, "No progress."),
 )
-_OTHER_NAMES = {"class": "class_name", "list": "as_list"}  # the flags are words of Python
+_OTHER_NAMES = {
+    "class": "class_name",
+    "list": "as_list",
+    "open": "in_browser",
+}  # the flags are words of Python
 OPTIONS = {row.flag: row for row in _ROWS}
 
 
