@@ -163,16 +163,21 @@ def test_by_keyboard_alone(page: Page, address: str) -> None:
     page.keyboard.type("mxnt s, r. p")
     assert page.get_by_label("Remark on the set").input_value() == "mxnt s, r. p"
     page.keyboard.press("Enter")
-    expect(page.get_by_text("The remark was written down.")).to_be_focused()
+    expect(page.get_by_text("The remark was written down.")).to_be_visible()
+    expect(page.get_by_label("Remark on the set")).to_be_focused()
+    # Where the button that was pressed is gone, the words about it get the focus.
+    page.get_by_role("button", name="Take the last correction back").focus()
+    page.keyboard.press("Enter")
+    expect(page.get_by_text("The last correction was taken back.")).to_be_focused()
 
 
 def test_a_missed_shot_and_a_marker(page: Page, address: str) -> None:
     page.goto(address)
     page.get_by_role("link", name="Set 1").click()
-    page.evaluate("document.querySelector('video').currentTime = 20.25")
+    page.evaluate("document.querySelector('video').currentTime = 20.3")
     page.get_by_text("Add a shot that was missed").click()
     page.get_by_role("button", name="Take the time from the clip").click()
-    assert page.get_by_label("Time of the kick").input_value() == "0:20.25"
+    assert page.get_by_label("Time of the kick").input_value() == "0:20.30"
     page.get_by_role("button", name="Add a miss").click()
     expect(page.get_by_text("The shot was added.")).to_be_visible()
     expect(page.locator("#work details li").nth(2)).to_contain_text("Shot 5 at 0:20.3")
