@@ -202,9 +202,7 @@ def test_a_ball_at_a_marker_is_asked_about_until_it_was_seen_past_it(x_m: float,
     lost_at_line = measured(flight(x_m=side * x_m, covariance=spread, seen_s=0.7))
     assert lost_at_line.p_hit > 0.6
     assert 0.05 < lost_at_line.p_make < 0.95
-    past = measured(
-        flight(x_m=side * x_m, covariance=spread, seen_s=0.95)
-    )  # 1 m past
+    past = measured(flight(x_m=side * x_m, covariance=spread, seen_s=0.95))  # 1 m past
     assert past.p_hit < 0.01
     assert past.p_make == pytest.approx(past.p_inside * past.p_reached, abs=0.01)
 

@@ -179,6 +179,17 @@ _ROWS = (
     OptionRow("--class", click.STRING, "Class, by name."),
     OptionRow("--pupil", click.STRING, "Pupil, by the name in the book; best a made-up one."),
     OptionRow("--invent", click.IntRange(0, MAX_INVENTED), "How many names to make up."),
+    OptionRow("--size", click.IntRange(1, MAX_COUNT), "How many shots to draw; default 20."),
+    OptionRow(
+        "--seed",
+        click.IntRange(0, 2**31 - 1),
+        "Seed of the draw, to draw the same again; default: a random one, which is printed.",
+    ),
+    OptionRow(
+        "--interval",
+        click.FloatRange(0.01, 1.0),
+        "Wanted width of the intervals, from their lower to their upper end; default 0.2.",
+    ),
     OptionRow("--head", click.STRING, "Hash noted down earlier, which must still be in the book."),
     OptionRow(
         "--older-than-days",

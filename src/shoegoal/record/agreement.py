@@ -52,7 +52,7 @@ def cohens_kappa(table: Sequence[Sequence[int]]) -> float | None:
     rows = [sum(row) / total for row in table]
     columns = [sum(column) / total for column in zip(*table, strict=True)]
     agreed = sum(table[i][i] for i in range(len(table))) / total
-    by_chance = sum(row * column for row, column in zip(rows, columns, strict=True))
+    by_chance: float = sum(row * column for row, column in zip(rows, columns, strict=True))
     if by_chance >= 1.0:
         return None
     return (agreed - by_chance) / (1 - by_chance)
