@@ -80,7 +80,8 @@ def browser(counted: Path) -> Iterator[Browser]:
 
 
 @pytest.fixture
-def page(browser: Browser) -> Iterator[Page]:
+def page(browser: Browser, address: str) -> Iterator[Page]:
+    """A page of a browser that is closed before its server is; ``address`` is for the order."""
     context = browser.new_context(viewport=LAPTOP)  # type: ignore[arg-type]
     opened = context.new_page()
     opened.set_default_timeout(30_000)
