@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from ball_pictures import CLOTH, GRASS, Canvas, Yard, uneven_times
+from shoegoal.ball.lying import SURELY
 from shoegoal.ball.settled import (
     SHADOW_DARKEST,
     SettledPicture,
@@ -21,8 +22,8 @@ from shoegoal.ball.watch import BallRecord, BallWatcher
 from shoegoal.scene.camera import Camera
 from shoegoal.shots.kicks import LIKE_A_BALL, find_kicks, kick_times_by_looks
 
-PLACE_PX = 0.5  # half a pixel of a picture with noise and a 2 x 2 coarser chroma
-SIZE_REL = 0.03
+PLACE_PX = 0.8  # of a picture with noise and a 2 x 2 coarser chroma
+SIZE_REL = 0.06  # these discs are flat: the gauge was taught on shaded balls (there 2%)
 
 
 def watch(yard: Yard, stop_s: float, start_s: float = 0.0) -> BallRecord:
@@ -162,7 +163,8 @@ def test_a_round_shadow_does_not_look_like_a_ball() -> None:
         canvas.shade((away <= 1).astype(float))
 
     record = watch(Yard(paint), 5.0)
-    assert all(d.track.ball_score < LIKE_A_BALL for d in record.departures)
+    assert all(d.track.ball_score < SURELY for d in record.departures)
+    assert find_kicks(record, Camera(600.0, 319.5, 179.5, 1.2, 8.0), 0.22) == []
 
 
 @pytest.mark.parametrize("noise", [1.0, 4.0, 8.0])

@@ -103,7 +103,7 @@ def test_what_is_refused_is_one_line_and_its_own_exit_code(tmp_path: Path) -> No
     assert "not in the book" in refused("record", "verify", "--head", "f" * 64, code=10)
     assert "cannot live in mysql" in refused("record", "list", "--book", "mysql://x/y", code=8)
     assert "1:77" in refused("review", "add-shot", 1, "1:77", "make", code=2)
-    assert "say what to do" in refused("review", code=2)
+    assert "go with --list" in refused("review", "--json", code=2)
     for wrong in (
         ("record", "add"),
         ("record", "add", folder, "--ladder", "x.toml"),

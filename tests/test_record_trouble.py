@@ -11,9 +11,10 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
+from alembic import command
 from alembic.config import Config
 from alembic.script import ScriptDirectory
-from sqlalchemy import URL, Connection, insert, text
+from sqlalchemy import URL, Connection, create_engine, insert, text
 
 from postgresql_cluster import Cluster
 from record_books import TEACHER, administer, file_set
@@ -23,7 +24,7 @@ from shoegoal.record.book import Book
 from shoegoal.record.corrections import Answer
 from shoegoal.record.place import book_name, book_url
 from shoegoal.record.reviewing import answer_shot, sign
-from shoegoal.record.upgrade import MIGRATIONS, keep_copy
+from shoegoal.record.upgrade import MIGRATIONS, keep_copy, revision_of
 from shoegoal.record.verify import verify_book
 
 
@@ -90,7 +91,7 @@ def test_a_disk_that_fills_up_in_the_middle_of_a_write(tmp_path: Path) -> None:
     assert resource.getrlimit(resource.RLIMIT_FSIZE)[0] == resource.RLIM_INFINITY
     done = subprocess.run(
         [sys.executable, "-c", script, str(file)], capture_output=True, text=True, check=False,
-        timeout=60,
+        timeout=300,
     )  # fmt: skip
     assert done.stderr == ""
     assert done.stdout.startswith("7 the record book") and "no room left" in done.stdout
@@ -174,15 +175,61 @@ def test_where_the_book_lies(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) ->
             book_url(wrong)
 
 
-def test_an_old_book_is_kept_aside_before_it_is_brought_up_to_date(tmp_path: Path) -> None:
+def first_step_book(file: Path) -> None:
+    """A book as the first version made it."""
+    config = Config()
+    config.set_main_option("script_location", str(MIGRATIONS))
+    engine = create_engine(URL.create("sqlite", database=str(file)))
+    with engine.begin() as connection:
+        config.attributes["connection"] = connection
+        command.upgrade(config, "0001")
+    engine.dispose()
+
+
+def test_an_old_book_is_kept_aside_and_brought_up_to_date(tmp_path: Path) -> None:
     file = tmp_path / "book.sqlite3"
-    signed_book(file)  # its last entries still lie in the write-ahead log
-    copy = keep_copy(file, "0001")
-    assert verify_book(Book(str(copy))).signatures == 1
-    assert keep_copy(file, "0001") == copy  # never written over
-    full = tmp_path / "no" / "book.sqlite3"
+    first_step_book(file)
+    with closing(sqlite3.connect(file)) as connection:
+        connection.execute("INSERT INTO classes (name) VALUES ('7b')")
+        connection.commit()
+    book = Book(str(file))
+    with book.reading() as connected:
+        assert revision_of(connected) == schema.REVISION
+        assert connected.scalar(text("SELECT name FROM classes")) == "7b"
+        assert connected.scalar(text("SELECT count(*) FROM coach_rounds")) == 0
+    (copy,) = tmp_path.glob("*.before-step-after-0001")
+    with closing(sqlite3.connect(copy)) as connection:
+        assert connection.execute("SELECT name FROM classes").fetchone() == ("7b",)
+        assert connection.execute("SELECT version_num FROM alembic_version").fetchone() == ("0001",)
+    assert len(list(tmp_path.glob("*.before*"))) == 1
+    Book(str(file))
+    assert len(list(tmp_path.glob("*.before*"))) == 1
+
+
+def test_without_room_for_the_copy_an_old_book_stays_as_it_is(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    file = tmp_path / "book.sqlite3"
+    first_step_book(file)
+
+    def no_room(self: Path, target: Path) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(Path, "replace", no_room)
     with pytest.raises(OutputError, match="no copy of the record book could be kept"):
-        keep_copy(full, "0001")
+        Book(str(file))
+    monkeypatch.undo()
+    with closing(sqlite3.connect(file)) as connection:
+        assert connection.execute("SELECT version_num FROM alembic_version").fetchone() == ("0001",)
+    assert [p.name for p in tmp_path.iterdir() if "before" in p.name] == []
+
+
+def test_a_copy_holds_what_still_lies_in_the_log(tmp_path: Path) -> None:
+    file = tmp_path / "book.sqlite3"
+    signed_book(file)
+    copy = keep_copy(file, "0009")
+    assert verify_book(Book(str(copy))).signatures == 1
+    assert keep_copy(file, "0009") == copy  # never written over
 
 
 def test_tables_and_steps_say_the_same(book: Book) -> None:

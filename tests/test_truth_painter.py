@@ -70,9 +70,9 @@ def cover(easel: Easel, cast: Cast) -> Picture:
     layers, box = easel.lay(cast), (0, 0, w, h)
     black = np.zeros((h, w, 3), np.float32)
     white = np.ones((h, w, 3), np.float32)
-    layers.patch(black, black, clear, box, easel.brush, 4)
-    layers.patch(white, white, clear, box, easel.brush, 4)
-    return np.asarray(1.0 - (white - black)[..., 0], np.float32)
+    dark = layers.patch(black, clear, box, easel.brush, 4)
+    pale = layers.patch(white, clear, box, easel.brush, 4)
+    return np.asarray(1.0 - (pale - dark)[..., 0], np.float32)
 
 
 def middle_and_area(share: Picture) -> tuple[float, float, float]:
@@ -155,8 +155,8 @@ def test_the_nearer_thing_hides_the_farther(easel: Easel, gap_m: float, hides: b
     solid, caster = round_cone(low, 0.03, low + np.array([0, 0, 0.5]), 0.03)
     layers = easel.lay(cast_of(ball[None], solid[None], caster[None]))
     h, w = easel.bare.shape
-    out = np.zeros((h, w, 3), np.float32)
-    layers.patch(out, out, np.full((h, w), 1e6, np.float32), (0, 0, w, h), easel.brush, 4)
+    clear = np.full((h, w), 1e6, np.float32)
+    out = layers.patch(np.zeros((h, w, 3), np.float32), clear, (0, 0, w, h), easel.brush, 4)
     u, v = np.round(easel.camera.project(ball)).astype(int)
     red = out[v, u, 0] > 4.0 * out[v, u, 1]
     assert red == hides
@@ -233,6 +233,7 @@ def test_a_swaying_camera_still_shows_the_ball_where_it_is() -> None:
     looks = []
     for tone in (0.02, 0.9):
         reel.easel.brush.skins[:] = tone
+        reel.easel.keeping.clear()  # boxes of the last frame know of no other skin
         _, (picture, truth) = reel.frames()
         planes = reel.darkroom.develop(
             picture, np.full(3, 0.4), reel.easel.changed, reel.to_painted, (640, 360)
@@ -247,6 +248,19 @@ def test_a_swaying_camera_still_shows_the_ball_where_it_is() -> None:
     )
     assert np.linalg.norm(still - truth.centre_px) > 10
     assert swayed(stage, 0.1).yaw_deg != stage.camera.yaw_deg
+
+
+def test_a_frame_does_not_depend_on_the_frames_before_it(stage: Stage, easel: Easel) -> None:
+    # What is kept from frame to frame (boxes, the canvas) only saves work.
+    contact = stage.play.kicks[0].contact_s
+    fresh = Easel.open(stage, stage.camera)
+    for at in (0.2, 0.3, contact - 0.3, contact - 0.3 + 1e-3, contact + 0.1):
+        easel.paint(at)
+    assert_allclose(easel.canvas, fresh.paint(contact + 0.1), atol=1e-6)
+    changed = np.ones(easel.bare.shape, bool)
+    for x0, y0, x1, y1 in easel.changed:
+        changed[y0:y1, x0:x1] = False
+    assert_allclose(easel.canvas[changed], easel.still[changed], atol=0)
 
 
 def test_same_seed_same_file(tmp_path: Path) -> None:

@@ -17,6 +17,7 @@ import click
 from shoegoal import __version__
 from shoegoal.cli.board import board, lens
 from shoegoal.cli.cautions import cautions
+from shoegoal.cli.coach import coach
 from shoegoal.cli.count import count
 from shoegoal.cli.fit import fit
 from shoegoal.cli.record import record
@@ -200,5 +201,5 @@ def cli() -> None:
     """
 
 
-for _command in (fit, count, show, stages, record, review, board, lens, cautions):
+for _command in (fit, count, show, stages, record, review, coach, board, lens, cautions):
     cli.add_command(_command)

@@ -179,6 +179,17 @@ _ROWS = (
     OptionRow("--class", click.STRING, "Class, by name."),
     OptionRow("--pupil", click.STRING, "Pupil, by the name in the book; best a made-up one."),
     OptionRow("--invent", click.IntRange(0, MAX_INVENTED), "How many names to make up."),
+    OptionRow("--size", click.IntRange(1, MAX_COUNT), "How many shots to draw; default 20."),
+    OptionRow(
+        "--seed",
+        click.IntRange(0, 2**31 - 1),
+        "Seed of the draw, to draw the same again; default: a random one, which is printed.",
+    ),
+    OptionRow(
+        "--interval",
+        click.FloatRange(0.01, 1.0),
+        "Wanted width of the intervals, from their lower to their upper end; default 0.2.",
+    ),
     OptionRow("--head", click.STRING, "Hash noted down earlier, which must still be in the book."),
     OptionRow(
         "--older-than-days",
@@ -187,6 +198,8 @@ _ROWS = (
     ),
     OptionRow("--yes", None, "Do not ask."),
     OptionRow("--list", None, "List the sets that wait: those without a sure verdict first."),
+    OptionRow("--port", click.IntRange(1, 65535), "Port of the page; default: one that is free."),
+    OptionRow("--open", None, "Open the page in the browser."),
     OptionRow("--note", click.STRING, "Remark to write down; no real names, please."),
     OptionRow("--by", click.STRING, "Who says so."),
     OptionRow(
@@ -197,7 +210,11 @@ _ROWS = (
     OptionRow("--json", None, "Print JSON in place of the table."),
     OptionRow("--quiet", None, "No progress."),
 )
-_OTHER_NAMES = {"class": "class_name", "list": "as_list"}  # the flags are words of Python
+_OTHER_NAMES = {
+    "class": "class_name",
+    "list": "as_list",
+    "open": "in_browser",
+}  # the flags are words of Python
 OPTIONS = {row.flag: row for row in _ROWS}
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json as json_text
+from contextlib import suppress
 from typing import TYPE_CHECKING
 
 import click
@@ -19,25 +20,53 @@ _CHANGE = ("--note", "--by", "--seen", "--book", "--json")
 
 
 @click.group(invoke_without_command=True)
-@with_options("--list", "--class", "--book", "--json")
+@with_options("--list", "--class", "--port", "--open", "--book", "--json")
 @click.pass_context
 def review(
-    ctx: click.Context, as_list: bool, class_name: str | None, book: str | None, json: bool
+    ctx: click.Context,
+    as_list: bool,
+    class_name: str | None,
+    port: int | None,
+    in_browser: bool,
+    book: str | None,
+    json: bool,
 ) -> int:
-    """Look at the sets in the record book, correct them and sign them.
+    """Look at the sets in the record book, correct them and sign them, on a page in the browser.
 
-    Start with: shoegoal review --list, then shoegoal review show ID
+    Without a command it serves the page to this computer alone and prints its address; Ctrl-C ends
+    it. The commands do the same without a browser; start with --list.
     """
     if ctx.invoked_subcommand is not None:
         return 0
-    if not as_list:
-        raise click.UsageError("say what to do: --list, or show ID; --help lists all", ctx)
+    if as_list:
+        return _list_waiting(class_name, book, json=json)
+    if json or class_name is not None:
+        raise click.UsageError("--json and --class go with --list", ctx)
+    return _serve_page(book, port or 0, in_browser=in_browser)
+
+
+def _list_waiting(class_name: str | None, book: str | None, *, json: bool) -> int:
     from shoegoal.cli.standing import print_summaries
     from shoegoal.record.book import Book
     from shoegoal.record.queue import waiting_sets
 
     with Book(book).reading() as connection:
         print_summaries(waiting_sets(connection, class_name), json=json)
+    return 0
+
+
+def _serve_page(book: str | None, port: int, *, in_browser: bool) -> int:
+    from shoegoal.record.book import Book
+    from shoegoal.review.serve import serve
+
+    def on_ready(address: str) -> None:
+        click.echo(address)
+        click.echo("shoegoal: open that address in a browser; Ctrl-C ends the page", err=True)
+        if in_browser:
+            click.launch(address)
+
+    with suppress(KeyboardInterrupt):  # the way to end it, not an interruption of work
+        serve(Book(book), port, on_ready)
     return 0
 
 

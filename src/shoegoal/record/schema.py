@@ -10,6 +10,7 @@ from sqlalchemy import (
     Column,
     Float,
     ForeignKey,
+    ForeignKeyConstraint,
     Integer,
     MetaData,
     PrimaryKeyConstraint,
@@ -18,7 +19,7 @@ from sqlalchemy import (
     UniqueConstraint,
 )
 
-REVISION = "0001"  # of the newest migration
+REVISION = "0002"  # of the newest migration
 
 metadata = MetaData()
 
@@ -123,4 +124,41 @@ signatures = Table(
     Column("content", Text, nullable=False),
 )
 
-APPEND_ONLY = ("journal", "analyses", "calls", "corrections", "signatures", "sets", "ladders")
+# A round of spot checks: shots drawn at random, and what a coach saw without knowing the count.
+coach_rounds = Table(
+    "coach_rounds",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("class_id", ForeignKey("classes.id"), nullable=False),
+    Column("seed", Integer, nullable=False),
+    Column("made_at", Text, nullable=False),
+)
+
+coach_items = Table(
+    "coach_items",
+    metadata,
+    Column("round_id", ForeignKey("coach_rounds.id"), nullable=False),
+    Column("place", Integer, nullable=False),
+    Column("set_id", ForeignKey("sets.id"), nullable=False),
+    Column("analysis_seq", ForeignKey("analyses.seq"), nullable=False),
+    Column("kick_time_s", Float, nullable=False),
+    Column("counted", Text, nullable=False),
+    PrimaryKeyConstraint("round_id", "place"),
+)
+
+coach_answers = Table(
+    "coach_answers",
+    metadata,
+    Column("round_id", Integer, nullable=False),
+    Column("place", Integer, nullable=False),
+    Column("answer", Text, nullable=False),
+    Column("by_name", Text, nullable=False),
+    Column("at", Text, nullable=False),
+    PrimaryKeyConstraint("round_id", "place"),
+    ForeignKeyConstraint(["round_id", "place"], ["coach_items.round_id", "coach_items.place"]),
+)
+
+APPEND_ONLY = (
+    "journal", "analyses", "calls", "corrections", "signatures", "sets", "ladders",
+    "coach_rounds", "coach_items", "coach_answers",
+)  # fmt: skip

@@ -191,7 +191,7 @@ def lay_ball(
                 hz = light[2] - dz
                 q = 1.0 / math.sqrt(hx * hx + hy * hy + hz * hz + 1e-9)
                 half = max(0.0, (nx * hx + ny * hy + nz * hz) * q)
-                shine = 0.06 * half**30 * sunlit
+                shine = 0.06 * half**30 * sunlit if half > 0.7 else 0.0
                 facing = -(dx * nx + dy * ny + dz * nz)
                 rim = 0.05 * (1.0 - facing) ** 3 * dome
                 r += skin[i, j, 0] * (light[3] * lit + light[6] * fill)

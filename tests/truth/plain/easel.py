@@ -27,6 +27,17 @@ FAR_M = 1e6
 WALL_ROOM_M = 0.05
 # Sub-times into which every exposure is cut at first: its middle, and how far things move.
 TAKES = 3
+# Which of them stand for fewer: two, at a third of the exposure from its middle, suit limbs only.
+BASE_TAKES = {1: slice(1, 2), 2: slice(0, 3, 2)}
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """A painted box of the last frame, what lay under it, and what was in it."""
+
+    look: bytes
+    under: Picture
+    painted: Picture
 
 
 @dataclass(slots=True)
@@ -46,6 +57,8 @@ class Easel:
     changed: list[Box] = field(default_factory=list)
     wind: Wind | None = None
     takes: Takes | None = None
+    kept: dict[Box, Kept] = field(default_factory=dict)
+    keeping: dict[Box, Kept] = field(default_factory=dict)
 
     @classmethod
     def open(cls, stage: Stage, camera: Camera, still_air: bool = False) -> Easel:
@@ -109,10 +122,9 @@ class Easel:
                 ground.sky[y0:y1, x0:x1] *= shade.sky_left[..., None]
             bare = ground.sun + ground.sky
             layers = self.lay(cast)
-            layers.patch(self.still, bare, self.wall_depth, whole, self.brush, 1)
+            self.still = layers.patch(bare, self.wall_depth, whole, self.brush, 1)
             # What a white ground adds to the painting shows where no body covers it.
-            white = np.empty_like(bare)
-            layers.patch(white, bare + 1.0, self.wall_depth, whole, self.brush, 1)
+            white = layers.patch(bare + 1.0, self.wall_depth, whole, self.brush, 1)
             self.bare = np.clip((white - self.still)[..., 0], 0.0, 1.0)
         self.canvas = self.still.copy()
 
@@ -168,6 +180,7 @@ class Easel:
         boxes in which it differs from the still picture.
         """
         sunlight, skylight = self._blow(at_s)
+        self.kept, self.keeping = self.keeping, {}
         self.takes = takes = Takes(self, at_s)
         cast, layers = takes.cast(TAKES), takes.layers(TAKES)
         moving = cast.coats.shape[0] - len(self.stage.still.solids)
@@ -195,17 +208,31 @@ class Easel:
             inside = (low[:, 0] < x1) & (high[:, 0] > x0) & (low[:, 1] < y1) & (high[:, 1] > y0)
             worst = smear * inside
             ball_part = float(worst[len(cast.coats) :].max(initial=0.0)) / 1.2
-            need = max(ball_part, float(worst[: len(cast.coats)].max(initial=0.0)) / 3.5)
-            times = next((k for k in (1, TAKES, 6, 12, 24) if k >= need), 24)
+            body_part = float(worst[: len(cast.coats)].max(initial=0.0)) / 3.5
+            cuts = (1, 2, TAKES, 6, 12, 24) if ball_part <= 1.0 else (TAKES, 6, 12, 24)
+            times = next((k for k in cuts if k >= max(ball_part, body_part)), 24)
             # Sub-times add their own points: the ball's rim stays as smooth with fewer each.
-            side = {1: 3, TAKES: 2}.get(times, 2)
+            side = 3 if times == 1 else 2
             if times == 1 and float(layers.ball_px[inside[len(cast.coats) :]].min(initial=99)) < 24:
                 side = 4
-            takes.layers(times).patch(
-                self.canvas, self.canvas, self.wall_depth, box, self.brush, side
-            )
+            self._paint_box(takes.layers(times), box, side)
             self.changed.append(box)
         return self.canvas
+
+    def _paint_box(self, layers: Layers, box: Box, side: int) -> None:
+        """Paint a box of the canvas, or take it from the last frame if nothing in it changed."""
+        x0, y0, x1, y1 = box
+        area = np.s_[y0:y1, x0:x1]
+        before = self.kept.get(box)
+        look = layers.look(box)
+        under = self.canvas[area].copy()
+        if before is not None and before.look == look and np.array_equal(before.under, under):
+            self.canvas[area] = before.painted
+            self.keeping[box] = before
+            return
+        painted = layers.patch(self.canvas, self.wall_depth, box, self.brush, side)
+        self.canvas[area] = painted
+        self.keeping[box] = Kept(look, under, painted)
 
     def _blow(self, at_s: float) -> tuple[Picture, Picture]:
         """Bring the canvas back to the still picture, in the wind of a moment; its two lights."""
@@ -279,8 +306,8 @@ class Takes:
 
     def cast(self, times: int) -> Cast:
         """Everything in front of the lens, still bodies last."""
-        if times == 1:
-            return self.cast(TAKES).at(TAKES // 2)
+        if times in BASE_TAKES:
+            return self.cast(TAKES).at(BASE_TAKES[times])
         if times not in self.casts:
             stage = self.easel.stage
             solids, casters, balls, turns = self.easel.studio.moving(self.at_s, times)
@@ -296,8 +323,8 @@ class Takes:
 
     def layers(self, times: int) -> Layers:
         """The same, laid flat."""
-        if times == 1:
-            return self.layers(TAKES).at(TAKES // 2)
+        if times in BASE_TAKES:
+            return self.layers(TAKES).at(BASE_TAKES[times])
         if times not in self.laid:
             self.laid[times] = self.easel.lay(self.cast(times))
         return self.laid[times]

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from truth.arrays import Floats, Picture, Whole
 from truth.backdrop import Light
@@ -13,6 +14,7 @@ from truth.plain.brush import paint_patch
 
 GRID_PX = 32
 Box = tuple[int, int, int, int]
+Bools = NDArray[np.bool_]
 
 
 def lamp_row(light: Light) -> Floats:
@@ -36,9 +38,8 @@ class Cast:
     balls: Floats
     turns: Floats
 
-    def at(self, moment: int) -> Cast:
-        """One sub-time alone."""
-        k = slice(moment, moment + 1)
+    def at(self, k: slice) -> Cast:
+        """Some of the sub-times."""
         return Cast(self.solids[k], self.casters[k], self.coats, self.balls[k], self.turns[k])
 
     def all_casters(self, moment: int, radius_m: float) -> Floats:
@@ -73,9 +74,8 @@ class Layers:
     ball_sunlit: Floats
     order: Whole
 
-    def at(self, moment: int) -> Layers:
-        """One sub-time alone."""
-        k = slice(moment, moment + 1)
+    def at(self, k: slice) -> Layers:
+        """Some of the sub-times."""
         return replace(
             self,
             stamps=self.stamps[k],
@@ -85,16 +85,33 @@ class Layers:
             order=self.order[k],
         )
 
-    def patch(
-        self, out: Picture, under: Picture, wall_depth: Picture, box: Box, brush: Brush, side: int
-    ) -> None:
-        """Paint a box of `out` over `under`, both (h, w, 3) of the whole picture."""
+    def touching(self, box: Box) -> tuple[Bools, Bools]:
+        """Which stamps and which balls may touch a box at any sub-time."""
         x0, y0, x1, y1 = box
-        touch = []
+        touch: list[Bools] = []
         for b in (self.stamps[..., 15:19], self.ball_boxes):
             over = (b[..., 0] < x1) & (b[..., 2] > x0) & (b[..., 1] < y1) & (b[..., 3] > y0)
-            touch.append(over.any(axis=0))
-        wanted = np.concatenate(touch)
+            touch.append(np.asarray(over.any(axis=0), bool))
+        return touch[0], touch[1]
+
+    def look(self, box: Box) -> bytes:
+        """What a box will show, as bytes that are equal when it looks the same."""
+        bodies, balls = self.touching(box)
+        seen = (
+            self.stamps[:, bodies],
+            self.sunlit[bodies],
+            self.balls[:, balls],
+            self.turns[:, balls],
+            self.ball_sunlit[balls],
+        )
+        return b"".join(np.round(part, 5).tobytes() for part in seen)
+
+    def patch(
+        self, under: Picture, wall_depth: Picture, box: Box, brush: Brush, side: int
+    ) -> Picture:
+        """A box painted over `under`, which with wall_depth is of the whole picture."""
+        x0, y0, x1, y1 = box
+        wanted = np.concatenate(self.touching(box))
         order = np.where(wanted[self.order], self.order, -1)
         order = order[:, (order >= 0).any(axis=0)]
         area = np.s_[y0:y1, x0:x1]
@@ -120,7 +137,7 @@ class Layers:
             side,
             brush.weave,
         )
-        out[area] = painted
+        return painted
 
 
 def merge_boxes(boxes: Floats, shape: tuple[int, ...]) -> list[Box]:

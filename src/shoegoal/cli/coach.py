@@ -1,0 +1,116 @@
+"""``shoegoal coach``: spot-check the count, without knowing what it said."""
+
+from __future__ import annotations
+
+import json as json_text
+from dataclasses import asdict
+from typing import TYPE_CHECKING
+
+import click
+
+from shoegoal.cli.options import with_options
+
+if TYPE_CHECKING:
+    from shoegoal.record.coaching import Agreement, Check
+
+DEFAULT_SIZE = 20
+DEFAULT_INTERVAL = 0.2
+_ROUND = click.IntRange(1)
+
+
+@click.group()
+def coach() -> None:
+    """Check a random sample of shots against the count, blind to what it said.
+
+    Start with: shoegoal coach draw --class NAME
+    """
+
+
+@coach.command()
+@with_options("--class", "--size", "--seed", "--book", "--json", required=("--class",))
+def draw(class_name: str, size: int | None, seed: int | None, book: str | None, json: bool) -> int:
+    """Draw shots of a class at random, makes and misses by their shares, in random order."""
+    import secrets
+
+    from shoegoal.record.book import Book
+    from shoegoal.record.coaching import HIGHEST_SEED, checks_of, draw_round
+
+    sown = secrets.randbelow(HIGHEST_SEED) if seed is None else seed
+    with Book(book).writing() as connection:
+        round_id = draw_round(connection, class_name, size or DEFAULT_SIZE, sown)
+        checks = checks_of(connection, round_id)
+    if not json:
+        click.echo(f"round {round_id}, seed {sown}")
+    _print_checks(round_id, checks, json=json)
+    return 0
+
+
+@coach.command()
+@click.argument("round_id", metavar="ROUND", type=_ROUND)
+@with_options("--book", "--json")
+def show(round_id: int, book: str | None, json: bool) -> int:
+    """Show a round's shots, where to find them, and what was answered so far."""
+    from shoegoal.record.book import Book
+    from shoegoal.record.coaching import checks_of
+
+    with Book(book).reading() as connection:
+        _print_checks(round_id, checks_of(connection, round_id), json=json)
+    return 0
+
+
+@coach.command()
+@click.argument("round_id", metavar="ROUND", type=_ROUND)
+@click.argument("place", metavar="SHOT", type=click.IntRange(1))
+@click.argument("seen", metavar="ANSWER", type=click.Choice(["make", "miss", "cannot-tell"]))
+@with_options("--by", "--book")
+def answer(round_id: int, place: int, seen: str, by: str | None, book: str | None) -> int:
+    """Say what you saw in a shot of a round: make, miss or cannot-tell. It cannot be changed."""
+    from shoegoal.record.book import Book
+    from shoegoal.record.coaching import Seen, answer_check
+
+    with Book(book).writing() as connection:
+        answer_check(connection, round_id, place, Seen(seen), by or "")
+    click.echo(f"round {round_id}, shot {place}: {seen}")
+    return 0
+
+
+@coach.command()
+@with_options("--class", "--interval", "--book", "--json", required=("--class",))
+def report(class_name: str, interval: float | None, book: str | None, json: bool) -> int:
+    """Tell how often coaches agreed with the count, and how many checks more make that surer."""
+    from shoegoal.record.book import Book
+    from shoegoal.record.coaching import report_of
+
+    width = DEFAULT_INTERVAL if interval is None else interval
+    with Book(book).reading() as connection:
+        told = report_of(connection, class_name, width)
+    if json:
+        click.echo(json_text.dumps(asdict(told), indent=1, ensure_ascii=False))
+        return 0
+    for share in told.shares:
+        click.echo(_share_line(share, width))
+    kappa = "not defined: one answer throughout" if told.kappa is None else f"{told.kappa:.2f}"
+    click.echo(f"Cohen's kappa      {kappa}")
+    click.echo(f"could not tell {told.could_not_tell}, not yet answered {told.open_checks}")
+    return 0
+
+
+def _share_line(share: Agreement, width: float) -> str:
+    title = share.what if share.what == "all shots" else f"counted as {share.what}"
+    if not share.checked:
+        return f"{title:<18} nothing checked; {share.missing} checks for ± {50 * width:.0f} %"
+    return (
+        f"{title:<18} agreed on {share.agreed} of {share.checked} "
+        f"({100 * share.low:.0f} to {100 * share.high:.0f} %); "
+        f"{share.missing} more for ± {50 * width:.0f} %"
+    )
+
+
+def _print_checks(round_id: int, checks: list[Check], *, json: bool) -> None:
+    if json:
+        plain = [asdict(check) | {"clip": str(check.clip or "")} for check in checks]
+        click.echo(json_text.dumps({"round": round_id, "shots": plain}, indent=1))
+        return
+    for check in checks:
+        where = check.clip or f"clip of set {check.set_id}"
+        click.echo(f"{check.place:>3}  {check.clock:>7}  {where}  {check.answer or ''}".rstrip())

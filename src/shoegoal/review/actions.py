@@ -1,0 +1,122 @@
+"""What the page's forms do: each field checked, each done by the same rooms as the command line."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from starlette.datastructures import FormData
+
+from shoegoal.errors import BadSettingsError
+from shoegoal.record import reviewing
+from shoegoal.record.book import Book
+from shoegoal.record.corrections import Answer, Side
+from shoegoal.types import ImagePoint
+
+
+def _text(form: FormData, name: str) -> str:
+    value = form.get(name, "")
+    return value.strip() if isinstance(value, str) else ""
+
+
+def _whole(form: FormData, name: str) -> int:
+    try:
+        return int(_text(form, name))
+    except ValueError:
+        raise BadSettingsError(f"the page sent no usable {name}; load it again") from None
+
+
+def _number(form: FormData, name: str, what: str) -> float:
+    text = _text(form, name).replace(",", ".")
+    try:
+        number = float(text)
+    except ValueError:
+        number = float("nan")
+    if not -100_000 <= number <= 100_000:
+        raise BadSettingsError(f'{what}: "{text}" is no number')
+    return number
+
+
+def _answer(form: FormData) -> Answer:
+    try:
+        return Answer(_text(form, "answer"))
+    except ValueError:
+        raise BadSettingsError("say what the shot is: make, miss, not a shot or retake") from None
+
+
+def clock_seconds(text: str) -> float:
+    """Read ``1:12.3`` or seconds, as a player's clock shows them.
+
+    Raises
+    ------
+    BadSettingsError
+        It is neither.
+    """
+    minutes, _, seconds = text.strip().rpartition(":")
+    try:
+        given = 60.0 * int(minutes or 0) + float(seconds)
+    except ValueError:
+        given = float("nan")
+    if not 0 <= given <= 100_000 or (minutes and float(seconds) >= 60):
+        raise BadSettingsError(f'"{text}" is no time; give 1:12.3, or seconds')
+    return given
+
+
+def answer(book: Book, set_id: int, form: FormData) -> None:
+    """Say what a shot is."""
+    reviewing.answer_shot(
+        book, set_id, _whole(form, "shot"), _answer(form), note=_text(form, "note"),
+        by=_text(form, "by"), seen=_whole(form, "seen"),
+    )  # fmt: skip
+
+
+def add(book: Book, set_id: int, form: FormData) -> None:
+    """Add a shot."""
+    reviewing.add_shot(
+        book, set_id, clock_seconds(_text(form, "time")), _answer(form), note=_text(form, "note"),
+        by=_text(form, "by"), seen=_whole(form, "seen"),
+    )  # fmt: skip
+
+
+def marker(book: Book, set_id: int, form: FormData) -> None:
+    """Move a marker."""
+    try:
+        side = Side(_text(form, "side"))
+    except ValueError:
+        raise BadSettingsError("say which marker: left or right") from None
+    place = ImagePoint(_number(form, "x", "across"), _number(form, "y", "down"))
+    reviewing.move_marker(
+        book, set_id, side, place, by=_text(form, "by"), seen=_whole(form, "seen")
+    )
+
+
+def note(book: Book, set_id: int, form: FormData) -> None:
+    """Write a remark down."""
+    reviewing.add_note(
+        book, set_id, _text(form, "note"), by=_text(form, "by"), seen=_whole(form, "seen")
+    )
+
+
+def breaks(book: Book, set_id: int, form: FormData) -> None:
+    """Say that the clip's breaks hide no shot."""
+    reviewing.breaks_watched(book, set_id, by=_text(form, "by"), seen=_whole(form, "seen"))
+
+
+def undo(book: Book, set_id: int, form: FormData) -> None:
+    """Take the last correction back."""
+    reviewing.undo(book, set_id, by=_text(form, "by"), seen=_whole(form, "seen"))
+
+
+def sign(book: Book, set_id: int, form: FormData) -> None:
+    """Sign the set."""
+    reviewing.sign(book, set_id, _text(form, "by"), seen=_whole(form, "seen"))
+
+
+ACTIONS: dict[str, tuple[Callable[[Book, int, FormData], None], str]] = {
+    "answer": (answer, "Written down."),
+    "add": (add, "The shot was added."),
+    "marker": (marker, "The marker was moved and the set worked out anew."),
+    "note": (note, "The remark was written down."),
+    "breaks": (breaks, "Written down: nothing is hidden in the breaks."),
+    "undo": (undo, "The last correction was taken back."),
+    "sign": (sign, "Signed."),
+}

@@ -1,0 +1,181 @@
+"""What the templates show, worked out beforehand: they only lay it out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from shoegoal.analysis.evidence import EVIDENCE_FOLDER_NAME, MARKERS_NAME, strip_name
+from shoegoal.analysis.model import Analysis
+from shoegoal.record.history import SetHistory
+from shoegoal.record.plain import state_of
+from shoegoal.record.standing import Standing, StandingShot
+from shoegoal.review.above import Above, seen_from_above
+from shoegoal.types import Call
+
+BEFORE_S, AFTER_S = 1.0, 2.0  # round the kick: what a snippet shows
+SYMBOLS = {Call.MAKE: "●", Call.MISS: "✕", Call.UNSURE: "?"}
+PATH_POINTS = 60
+USUAL_RATE_HZ = 30.0
+
+
+@dataclass(frozen=True, slots=True)
+class ShotView:
+    """A shot for a page; times are seconds of the player's clock.
+
+    Attributes
+    ----------
+    path : points of the fitted path over the picture, as SVG writes them.
+    has_strip : a strip of stills is there.
+    """
+
+    number: int
+    clock: str
+    kick_s: float
+    start_s: float
+    end_s: float
+    symbol: str
+    word: str
+    call: str
+    chance: str
+    why: str
+    counts: bool
+    answer: str | None
+    note: str
+    path: str
+    has_strip: bool
+
+
+@dataclass(frozen=True, slots=True)
+class SetView:
+    """A set for its page.
+
+    Attributes
+    ----------
+    to_watch : the shots that settle the verdict, the most telling first.
+    playable : the clip lies where it was and is the one that was counted.
+    """
+
+    history: SetHistory
+    state: str
+    sentence: str
+    tally: str
+    shots: list[ShotView]
+    to_watch: list[ShotView]
+    above: Above
+    problems: tuple[str, ...]
+    breaks: bool
+    notes: list[tuple[str, str]]
+    can_undo: bool
+    clip_state: str
+    playable: bool
+    width_px: int
+    height_px: int
+    rate_hz: float
+    left_px: tuple[float, float]
+    right_px: tuple[float, float]
+    has_markers_picture: bool
+
+
+def view_of(history: SetHistory) -> SetView:
+    """Work a set's page out.
+
+    Raises
+    ------
+    BadSettingsError
+        Its count has a form that this version cannot read.
+    """
+    analysis = history.count.analysis()
+    standing = history.standing(analysis)
+    shots = [_shot_view(shot, history, analysis) for shot in standing.shots]
+    by_number = {shot.number: shot for shot in shots}
+    scene, clip = analysis.scene, analysis.clip
+    clip_state = history.clip_state()
+    return SetView(
+        history=history,
+        state=state_of(history, standing),
+        sentence=_sentence(history, standing),
+        tally=standing.tally.sentence,
+        shots=shots,
+        to_watch=[by_number[number] for number in standing.looks],
+        above=seen_from_above(analysis, standing),
+        problems=analysis.problems,
+        breaks=bool(analysis.take.breaks),
+        notes=_notes(history),
+        can_undo=bool(history.held),
+        clip_state=clip_state,
+        playable=clip_state == "as counted",
+        width_px=clip.width_px,
+        height_px=clip.height_px,
+        rate_hz=clip.nominal_rate_hz or USUAL_RATE_HZ,
+        left_px=(round(scene.left_px.x_px, 1), round(scene.left_px.y_px, 1)),
+        right_px=(round(scene.right_px.x_px, 1), round(scene.right_px.y_px, 1)),
+        has_markers_picture=_has_picture(history, MARKERS_NAME),
+    )
+
+
+def _sentence(history: SetHistory, standing: Standing) -> str:
+    if history.signature is not None:
+        return str(history.signature.content["sentence"])
+    return standing.verdict.sentence
+
+
+def _notes(history: SetHistory) -> list[tuple[str, str]]:
+    notes = [(getattr(c.change, "note", ""), c.by) for c in history.held]
+    return [(note, by) for note, by in notes if note]
+
+
+def _shot_view(shot: StandingShot, history: SetHistory, analysis: Analysis) -> ShotView:
+    kick_s = shot.time_s - analysis.clip.start_s
+    counted = shot.counted
+    end_s = kick_s + AFTER_S
+    if counted is not None:
+        end_s = max(end_s, counted.end_time_s - analysis.clip.start_s + 0.5)
+    return ShotView(
+        number=shot.number,
+        clock=analysis.clock(shot.time_s),
+        kick_s=round(kick_s, 3),
+        start_s=round(max(0.0, kick_s - BEFORE_S), 3),
+        end_s=round(end_s, 3),
+        symbol=SYMBOLS[shot.call] if shot.counts else "-",
+        word=shot.call.value if shot.counts else "does not count",
+        call=shot.call.value if shot.counts else "out",
+        chance=_chance(shot.p_make) if shot.counts else "",
+        why="added by hand" if counted is None else counted.reason,
+        counts=shot.counts,
+        answer=None if shot.answer is None else shot.answer.value,
+        note=shot.note,
+        path=_path_points(shot),
+        has_strip=counted is not None and _has_picture(history, strip_name(counted.number)),
+    )
+
+
+def _chance(p_make: float) -> str:
+    """Write a probability; never as certain as only a person's answer is."""
+    if p_make > 0.99:
+        return "over 99 %"
+    return "under 1 %" if p_make < 0.01 else f"{100 * p_make:.0f} %"
+
+
+def _path_points(shot: StandingShot) -> str:
+    if shot.counted is None:
+        return ""
+    path = shot.counted.fitted_path_px
+    step = max(1, len(path) // PATH_POINTS)
+    return " ".join(f"{point.x_px:.0f},{point.y_px:.0f}" for point in path[::step])
+
+
+def _has_picture(history: SetHistory, name: str) -> bool:
+    folder = history.folder_path
+    return folder is not None and (folder / EVIDENCE_FOLDER_NAME / name).is_file()
+
+
+def queue_rows(waiting: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Queue rows with the words for their state."""
+    words = {
+        "look": "needs a look",
+        "to sign": "ready to sign",
+        "count again": "count again",
+        "signed": "signed",
+    }
+    return [row | {"state_words": words[row["state"]]} for row in waiting]

@@ -1,0 +1,311 @@
+"""The page without a browser: what it shows, what it does, and whom it lets in."""
+
+from __future__ import annotations
+
+import re
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pytest
+from starlette.testclient import TestClient
+
+from record_books import TEACHER, file_set, put_result
+from shoegoal.analysis.file import load_analysis
+from shoegoal.errors import BadSettingsError
+from shoegoal.record.book import Book
+from shoegoal.record.corrections import Answer
+from shoegoal.record.filing import file_count
+from shoegoal.record.history import load_set
+from shoegoal.record.reviewing import answer_shot, sign
+from shoegoal.record.verify import verify_book
+from shoegoal.review.actions import ACTIONS, clock_seconds
+from shoegoal.review.app import make_app
+
+KEY = "a-key-of-the-test"
+HOME = "http://127.0.0.1"
+
+
+@pytest.fixture
+def client(book: Book) -> TestClient:
+    """A browser that was given the key."""
+    client = TestClient(make_app(book, KEY), base_url=HOME, headers={"origin": HOME})
+    assert client.get("/", params={"key": KEY}).status_code == 200
+    return client
+
+
+def version(book: Book, set_id: int = 1) -> int:
+    with book.reading() as connection:
+        return load_set(connection, set_id).version
+
+
+def filed_result(book: Book, folder: Path) -> None:
+    with book.writing() as connection:
+        file_count(connection, load_analysis(folder), folder, class_name="7b")
+
+
+def test_the_queue_names_what_waits_and_what_is_signed(client: TestClient, book: Book) -> None:
+    assert "Nothing waits" in client.get("/").text
+    file_set(book, "sure.mp4", unsure=False)
+    file_set(book, "doubtful.mp4")
+    page = client.get("/").text
+    assert page.index("needs a look") < page.index("ready to sign")
+    sign(book, 1, TEACHER)
+    page = client.get("/").text
+    assert f"signed by {TEACHER}" in page and "Signed</caption>" in page
+
+
+def test_from_the_queue_to_a_signed_tally(client: TestClient, book: Book) -> None:
+    file_set(book)
+    page = client.get("/sets/1").text
+    assert "Watch these, in this order" in page and "please look at 5" in page
+    assert "Sign this set" not in page
+    answered = client.post("/sets/1/answer", data={
+        "seen": "1", "shot": "5", "answer": "make", "note": "just in", "by": TEACHER,
+    })  # fmt: skip
+    assert answered.status_code == 200 and answered.url.path == "/sets/1"  # redirected to the set
+    assert "advance: make 4 of 6" in answered.text and "Sign this set" in answered.text
+    signed = client.post("/sets/1/sign", data={"seen": "2", "by": TEACHER})
+    assert f"Signed by {TEACHER}" in signed.text
+    assert "<button>" not in signed.text and 'name="answer"' not in signed.text
+    assert verify_book(book).signatures == 1
+
+
+def test_a_page_with_htmx_gets_the_changed_part_alone(client: TestClient, book: Book) -> None:
+    file_set(book)
+    part = client.post(
+        "/sets/1/answer", data={"seen": "1", "shot": "5", "answer": "miss"},
+        headers={"hx-request": "true"},
+    )  # fmt: skip
+    assert part.status_code == 200
+    assert part.text.lstrip().startswith('<div id="work"') and "<html" not in part.text
+    assert 'role="status"' in part.text and "Written down." in part.text
+    assert f'name="seen" value="{version(book)}"' in part.text
+
+
+def test_every_form_does_its_work(client: TestClient, book: Book) -> None:
+    file_set(book)
+
+    def send(action: str, **fields: str) -> int:
+        data = {"seen": str(version(book)), **fields}
+        return int(client.post(f"/sets/1/{action}", data=data).status_code)
+
+    assert send("answer", shot="2", answer="retake") == 200
+    assert send("add", time="0:29.5", answer="make") == 200
+    assert send("note", note="windy") == 200
+    assert "windy" in client.get("/sets/1").text
+    assert send("undo") == 200
+    assert "windy" not in client.get("/sets/1").text
+    assert version(book) == 5
+    assert send("answer", shot="5", answer="not-a-shot") == 200
+    # What cannot be is said on the page, with nothing written.
+    for action, fields, says in (
+        ("answer", {"shot": "77", "answer": "make"}, "has no shot 77"),
+        ("answer", {"shot": "x", "answer": "make"}, "no usable shot"),
+        ("answer", {"shot": "1", "answer": "goal"}, "say what the shot is"),
+        ("add", {"time": "later", "answer": "make"}, "is no time"),
+        ("add", {"time": "1", "answer": "retake"}, "a make or a miss"),
+        ("marker", {"side": "middle", "x": "1", "y": "1"}, "left or right"),
+        ("marker", {"side": "left", "x": "nan", "y": "1"}, "is no number"),
+        ("note", {"note": " "}, "note is empty"),
+        ("breaks", {}, "runs on without a break"),
+        ("sign", {"by": ""}, "needs a name"),
+    ):
+        data = {"seen": str(version(book)), **fields}
+        answer = client.post(f"/sets/1/{action}", data=data)
+        assert answer.status_code == 422, (action, answer.status_code)
+        assert says in answer.text and 'role="alert"' in answer.text
+    assert version(book) == 6
+
+
+def test_two_reviewers_and_a_signed_set(client: TestClient, book: Book) -> None:
+    file_set(book)
+    answer_shot(book, 1, 5, Answer.MAKE, by="A. Reed")
+    late = client.post("/sets/1/answer", data={"seen": "1", "shot": "5", "answer": "miss"})
+    assert late.status_code == 409
+    assert "changed by somebody else since you looked" in late.text
+    assert "advance: make 4 of 6" in late.text  # the page shows how it stands now
+    sign(book, 1, TEACHER)
+    refused = client.post("/sets/1/undo", data={"seen": "3"})
+    assert refused.status_code == 409 and "was signed by" in refused.text
+    early = file_set(book, "other.mp4").set_id
+    answer = client.post(f"/sets/{early}/sign", data={"seen": "1", "by": TEACHER})
+    assert answer.status_code == 409 and "cannot be signed yet" in answer.text
+
+
+def test_the_clip_is_handed_out_in_parts(client: TestClient, book: Book, tmp_path: Path) -> None:
+    """RFC 9110 section 14: 206 with Content-Range for a satisfiable range, 416 for none."""
+    folder = put_result(tmp_path / "garden")
+    filed_result(book, folder)
+    content = (tmp_path / "garden" / "yard.mp4").read_bytes()
+    whole = client.get("/sets/1/clip")
+    assert (whole.status_code, whole.content) == (200, content)
+    assert whole.headers["accept-ranges"] == "bytes"
+    assert whole.headers["content-type"] == "video/mp4"
+    part = client.get("/sets/1/clip", headers={"range": "bytes=3-7"})
+    assert (part.status_code, part.content) == (206, content[3:8])
+    assert part.headers["content-range"] == f"bytes 3-7/{len(content)}"
+    tail = client.get("/sets/1/clip", headers={"range": "bytes=-4"})
+    assert (tail.status_code, tail.content) == (206, content[-4:])
+    assert client.get("/sets/1/clip", headers={"range": "bytes=999-"}).status_code == 416
+    (tmp_path / "garden" / "yard.mp4").write_bytes(b"edited afterwards")
+    assert client.get("/sets/1/clip").status_code == 409
+    assert "count it again" in client.get("/sets/1").text
+    (tmp_path / "garden" / "yard.mp4").unlink()
+    assert client.get("/sets/1/clip").status_code == 404
+    assert "The clip is not found" in client.get("/sets/1").text
+
+
+def test_pictures_come_by_number_and_paths_from_the_book_alone(
+    client: TestClient, book: Book, tmp_path: Path
+) -> None:
+    folder = put_result(tmp_path / "garden", pictures=True)
+    filed_result(book, folder)
+    strip = client.get("/sets/1/shots/2.jpg")
+    assert strip.content == (folder / "evidence" / "shot-02.jpg").read_bytes()
+    assert client.get("/sets/1/markers.jpg").status_code == 200
+    for address in (
+        "/sets/1/shots/99.jpg", "/sets/1/shots/..%2f..%2fanalysis.json", "/sets/9", "/sets/x",
+        "/sets/1/shots/-1.jpg", "/static/../app.py", "/static/%2e%2e/app.py", "/sets/1/overview",
+    ):  # fmt: skip
+        assert client.get(address).status_code == 404, address
+
+
+def test_only_the_key_lets_in(book: Book) -> None:
+    file_set(book)
+    app = make_app(book, KEY)
+    stranger = TestClient(app, base_url=HOME, headers={"origin": HOME})
+    addresses = ["/", "/sets/1", "/sets/1/clip", "/sets/1/markers.jpg", "/static/style.css"]
+    for address in addresses:
+        assert stranger.get(address).status_code == 403
+        assert stranger.get(address, params={"key": "guessed"}).status_code == 403
+    for action in ACTIONS:
+        data = {"seen": "1", "shot": "5", "answer": "make", "by": "X"}
+        assert stranger.post(f"/sets/1/{action}", data=data).status_code == 403
+        assert stranger.post(f"/sets/1/{action}", params={"key": KEY}, data=data).status_code == 403
+    assert version(book) == 1
+    welcome = stranger.get("/", params={"key": KEY}, follow_redirects=False)
+    assert (welcome.status_code, welcome.headers["location"]) == (303, "/")
+    cookie = welcome.headers["set-cookie"].lower()
+    assert "httponly" in cookie and "samesite=strict" in cookie
+
+
+def test_other_sites_and_other_names_are_kept_out(client: TestClient, book: Book) -> None:
+    file_set(book)
+    data = {"seen": "1", "shot": "5", "answer": "make"}
+    for origin in ("http://evil.example", "http://127.0.0.1:8000", "null"):
+        answer = client.post("/sets/1/answer", data=data, headers={"origin": origin})
+        assert answer.status_code == 403
+    del client.headers["origin"]
+    assert client.post("/sets/1/answer", data=data).status_code == 403
+    # A name that somebody points at this computer (DNS rebinding) is not this page's.
+    assert client.get("/", headers={"host": "evil.example"}).status_code == 421
+    assert version(book) == 1
+
+
+def test_every_answer_is_hardened_and_asks_nothing_of_others(
+    client: TestClient, book: Book
+) -> None:
+    file_set(book)
+    for address in ("/", "/sets/1", "/nowhere", "/static/htmx.min.js"):
+        headers = client.get(address).headers
+        assert "default-src 'none'" in headers["content-security-policy"]
+        assert headers["x-content-type-options"] == "nosniff"
+        assert headers["cache-control"] == "no-store"
+    page = client.get("/sets/1").text + client.get("/").text
+    assert not re.findall(r"""(?:src|href|action)=["'](?:https?:)?//""", page)
+    assert not re.findall(r"\son\w+=", page) and " style=" not in page  # the policy forbids both
+
+
+def test_what_people_write_stays_text(client: TestClient, book: Book) -> None:
+    file_set(book)
+    nasty = '<script>alert("x")</script>'
+    client.post("/sets/1/note", data={"seen": "1", "note": nasty, "by": nasty})
+    page = client.get("/sets/1").text
+    assert nasty not in page and "&lt;script&gt;" in page
+
+
+class _Labels(HTMLParser):
+    """Collects what is labelled and what is not."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.fields: list[dict[str, str | None]] = []
+        self.labelled: set[str] = set()
+        self.ids: list[str] = []
+        self.images: list[dict[str, str | None]] = []
+        self._open_label = 0
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        given = dict(attrs)
+        if given.get("id"):
+            self.ids.append(str(given["id"]))
+        if tag == "label":
+            self._open_label += 1
+            self.labelled.add(str(given.get("for")))
+        if tag == "input" and given.get("type") != "hidden" and not self._open_label:
+            self.fields.append(given)
+        if tag == "img":
+            self.images.append(given)
+
+    def handle_endtag(self, tag: str) -> None:
+        self._open_label -= tag == "label"
+
+
+def test_every_field_has_a_label_every_picture_words_every_id_its_own(
+    client: TestClient, book: Book, tmp_path: Path
+) -> None:
+    """WCAG 2.2, 1.1.1 and 3.3.2; HTML Living Standard on ids."""
+    filed_result(book, put_result(tmp_path / "garden", pictures=True))
+    answer_shot(book, 1, 2, Answer.RETAKE, note="rolled")
+    for address in ("/sets/1", "/"):
+        seen = _Labels()
+        seen.feed(client.get(address).text)
+        assert all(field.get("id") in seen.labelled for field in seen.fields)
+        assert all("alt" in image for image in seen.images)
+        assert len(seen.ids) == len(set(seen.ids))
+
+
+def _luminance(colour: str) -> float:
+    parts = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+    linear = [p / 12.92 if p <= 0.04045 else ((p + 0.055) / 1.055) ** 2.4 for p in parts]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+def test_colours_keep_their_contrast() -> None:
+    """WCAG 2.2, 1.4.3: 4.5 to 1 for text; 1.4.11: 3 to 1 for edges that tell something."""
+    sheet = Path("src/shoegoal/review/static/style.css")
+    sheet = Path(__file__).parents[1] / sheet
+    named = dict(re.findall(r"--(\w+): (#[0-9a-f]{6})", sheet.read_text(encoding="utf-8")))
+
+    def ratio(one: str, other: str) -> float:
+        light, dark = sorted((_luminance(one), _luminance(other)), reverse=True)
+        return (light + 0.05) / (dark + 0.05)
+
+    assert ratio("#ffffff", "#000000") == pytest.approx(21.0)  # the standard's own upper end
+    for ground in ("paper", "soft"):
+        for text in ("ink", "make", "miss", "unsure", "link"):
+            assert ratio(named[text], named[ground]) >= 4.5, (text, ground)
+        assert ratio(named["edge"], named[ground]) >= 3.0
+        assert ratio("#b34700", named[ground]) >= 3.0  # the focus ring
+    assert ratio("#ffffff", named["make"]) >= 4.5
+
+
+def test_state_is_never_told_by_colour_alone(client: TestClient, book: Book) -> None:
+    """WCAG 2.2, 1.4.1: each call has its word and its own sign."""
+    file_set(book)
+    page = client.get("/sets/1").text
+    for sign_, word in (("●", "make"), ("✕", "miss"), ("?", "unsure")):
+        assert re.search(rf'<span aria-hidden="true">{re.escape(sign_)}</span> {word}', page)
+
+
+@pytest.mark.parametrize(
+    ("text", "seconds"), [("42.5", 42.5), ("1:12.3", 72.3), ("0:05", 5.0), ("10:00", 600.0)]
+)
+def test_times_read_as_on_a_player(text: str, seconds: float) -> None:
+    assert clock_seconds(text) == pytest.approx(seconds)
+
+
+@pytest.mark.parametrize("text", ["", "x", "1:77", "-3", "nan", "1:2:3", "inf"])
+def test_what_is_no_time_is_refused(text: str) -> None:
+    with pytest.raises(BadSettingsError, match="is no time"):
+        clock_seconds(text)

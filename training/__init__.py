@@ -1,0 +1,1 @@
+"""How the ball gauge's network was made: drawn scenes, windows cut from them, the training."""

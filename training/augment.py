@@ -1,0 +1,259 @@
+"""What other cameras, balls and codecs might do to a window, done to a batch on the GPU."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import torch
+import torch.nn.functional as nnf
+from torch import Tensor
+
+LUMA, CHROMA = [0, 3], [1, 2, 4, 5]
+SIDE = 48
+
+
+@dataclass(slots=True)
+class Batch:
+    """Windows (n, 6, 48, 48) of levels; answers (n, 3) as the gauge gives them; ball (n,) 0 or 1.
+
+    `changed` (n,): the settled picture lacks the ball; `whole` (n,): the ball is all in view.
+    """
+
+    levels: Tensor
+    answers: Tensor
+    ball: Tensor
+    changed: Tensor
+    whole: Tensor
+
+
+def augment(batch: Batch) -> Batch:
+    """Return another batch; halves of it get what is drawn for the whole half."""
+    x, answers, ball = batch.levels.float(), batch.answers.clone(), batch.ball.clone()
+    x, ball = _settled_otherwise(x, ball, batch.changed)
+    x = _repainted(x, answers, ball, batch.whole)
+    x = _smeared(x, answers, ball, batch.changed, batch.whole)
+    x = _cluttered(x, ball)
+    x, answers = _turned(x, answers)
+    x = _occluded(x)
+    x = torch.cat([_filmed(part) for part in x.chunk(8)])
+    x = _lit(x)
+    x = _noisy(x)
+    return Batch(x.clamp(0, 255), answers, ball, batch.changed, batch.whole)
+
+
+def _some(x: Tensor, share: float) -> Tensor:
+    return torch.rand(len(x), device=x.device) < share
+
+
+def _uniform(x: Tensor, low: float, high: float, columns: int = 1) -> Tensor:
+    drawn = torch.rand(len(x), columns, 1, 1, device=x.device)
+    return low + (high - low) * drawn
+
+
+def _normal(x: Tensor, sigma: float, columns: int = 1) -> Tensor:
+    return sigma * torch.randn(len(x), columns, 1, 1, device=x.device)
+
+
+def _settled_otherwise(x: Tensor, ball: Tensor, changed: Tensor) -> tuple[Tensor, Tensor]:
+    """Ball in the settled picture alone (no ball), in both, or in none."""
+    now, settled = x[:, :3], x[:, 3:]
+    drawn = torch.rand(len(x), device=x.device)
+    moved = (ball > 0.5) & (changed > 0.5)
+    swapped = moved & (drawn < 0.10)
+    none = moved & (drawn >= 0.10) & (drawn < 0.13)
+    both = (drawn >= 0.13) & (drawn < 0.23)
+    pick = [m[:, None, None, None] for m in (swapped | none, swapped, both)]
+    new_now = torch.where(pick[0], settled, now)
+    new_settled = torch.where(pick[1] | pick[2], now, settled)
+    return torch.cat([new_now, new_settled], 1), torch.where(swapped | none, 0.0, ball)
+
+
+def _grid(x: Tensor) -> tuple[Tensor, Tensor]:
+    at = (torch.arange(SIDE, device=x.device) - (SIDE - 1) / 2) / SIDE
+    return at[None, None, None, :], at[None, None, :, None]
+
+
+def _smooth_field(x: Tensor, channels: int, cells: int) -> Tensor:
+    drawn = torch.randn(len(x), channels, cells, cells, device=x.device)
+    return nnf.interpolate(drawn, size=(SIDE, SIDE), mode="bicubic", align_corners=False)
+
+
+def _disc(x: Tensor, answers: Tensor, share: float = 0.5) -> Tensor:
+    """Soft masks (n, 1, 48, 48) of the balls, out to a share of their diameter."""
+    gx, gy = _grid(x)
+    size, cx, cy = (v[:, None, None, None] for v in (answers[:, 2].exp(), *answers[:, :2].T))
+    away = ((gx - cx) ** 2 + (gy - cy) ** 2).sqrt()
+    return ((share * size - away) * SIDE / 1.5 + 0.5).clamp(0, 1)
+
+
+def _paint(x: Tensor) -> tuple[Tensor, Tensor]:
+    """Patches (n, 3, 48, 48), coarse to fine, for luma and chroma; and how much they count."""
+    parts = zip(x.chunk(4), (3, 5, 8, 12), strict=True)
+    field = torch.cat([_smooth_field(part, 3, cells) for part, cells in parts])
+    patches = torch.where(_uniform(x, 0, 1) < 0.4, torch.sign(field), field)
+    return patches * (_uniform(x, 0, 1) < 0.7), _uniform(x, 0.0, 1.0)
+
+
+def _smeared(x: Tensor, answers: Tensor, ball: Tensor, changed: Tensor, whole: Tensor) -> Tensor:
+    """Let some balls move on during a longer exposure, before the settled picture."""
+    n = len(x) // 8
+    x, rest = x[:n], x[n:]
+    answers = answers[:n]
+    chosen = (ball[:n] > 0.5) & (changed[:n] > 0.5) & (whole[:n] > 0.5)
+    now, settled = x[:, :3], x[:, 3:]
+    mask = _disc(x, answers)
+    layer = torch.cat([now * mask, mask], 1)
+    angle = math.pi * torch.rand(n, device=x.device)
+    far = answers[:, 2].exp() * (0.2 + 1.1 * torch.rand(n, device=x.device))
+    way = 2 * far[:, None] * torch.stack([angle.cos(), angle.sin()], 1)
+    rows = torch.eye(2, 3, device=x.device).repeat(n, 1, 1)
+    moved = torch.zeros_like(layer)
+    times = 9
+    for k in range(times):
+        rows[:, :, 2] = way * ((k + 0.5) / times - 0.5)
+        grid = nnf.affine_grid(rows, [n, 4, SIDE, SIDE], align_corners=False)
+        moved += nnf.grid_sample(layer, grid, align_corners=False) / times
+    hole = _disc(x, answers, 0.58)
+    behind = now + hole * (settled - now)
+    smeared = behind * (1 - moved[:, 3:]) + moved[:, :3]
+    now = torch.where(chosen[:, None, None, None], smeared, now)
+    return torch.cat([torch.cat([now, settled], 1), rest])
+
+
+def _cluttered(x: Tensor, ball: Tensor) -> Tensor:
+    """Lay bars and things with corners over some windows that hold no ball."""
+    chosen = (_some(x, 0.25) & (ball < 0.5))[:, None, None, None]
+    gx, gy = _grid(x)
+    gx, gy = gx - _normal(x, 0.08), gy - _normal(x, 0.08)
+    start, sides = _uniform(x, 0, 2 * math.pi), _uniform(x, 0, 1)
+    size = 0.08 + 0.3 * _uniform(x, 0, 1)
+    inside = torch.full_like(x[:, :1], 1e3)
+    for k in range(3):
+        # Two sides face each other (a bar), or three make a triangle.
+        angle = start + k * torch.where(sides < 0.4, math.pi, 2 * math.pi / 3) + _normal(x, 0.2)
+        room = size * _uniform(x, 0.6, 1.4) - gx * angle.cos() - gy * angle.sin()
+        inside = torch.minimum(inside, room)
+    mask = (inside * SIDE / 1.5 + 0.5).clamp(0, 1) * chosen
+    patches, much = _paint(x)
+    luma = _uniform(x, 10, 245) + 25 * much * patches[:, :1]
+    chroma = 128 + _normal(x, 16.0, 2) + 12 * much * patches[:, 1:]
+    thing = torch.cat([luma, chroma], 1)
+    in_both = (_uniform(x, 0, 1) < 0.4).float()
+    now = x[:, :3] + mask * (thing - x[:, :3])
+    settled = x[:, 3:] + mask * in_both * (thing - x[:, 3:])
+    return torch.cat([now, settled], 1)
+
+
+def _repainted(x: Tensor, answers: Tensor, ball: Tensor, whole: Tensor) -> Tensor:
+    """Give some balls another paint and patches, in the settled picture too if it has them."""
+    chosen = _some(x, 0.4) & (ball > 0.5) & (whole > 0.5)
+    inside = _disc(x, answers) * chosen[:, None, None, None]
+    now, settled = x[:, :3], x[:, 3:]
+    alike = (now - settled).abs().amax(1, keepdim=True) < 14
+    patches, much = _paint(x)
+    gain = torch.exp(_normal(x, 0.35) + 0.4 * much * patches[:, :1])
+    luma = (now[:, :1] - 16) * gain + 16
+    angle = _uniform(x, -math.pi, math.pi)
+    strength = _uniform(x, 0.2, 1.8)
+    tint = _normal(x, 14.0, 2) + 18.0 * much * patches[:, 1:]
+    u, v = now[:, 1:2] - 128, now[:, 2:3] - 128
+    turned = torch.cat([u * angle.cos() - v * angle.sin(), u * angle.sin() + v * angle.cos()], 1)
+    paint = torch.cat([luma, turned * strength + tint + 128], 1)
+    new_now = now + inside * (paint - now)
+    new_settled = settled + inside * alike * (paint - settled)
+    return torch.cat([new_now, new_settled], 1)
+
+
+def _turned(x: Tensor, answers: Tensor) -> tuple[Tensor, Tensor]:
+    """Mirror, and for half of the batch turn, shift and scale a little."""
+    flip = _some(x, 0.5)
+    x = torch.where(flip[:, None, None, None], x.flip(3), x)
+    sign = torch.where(flip, -1.0, 1.0)
+    answers = torch.stack([answers[:, 0] * sign, answers[:, 1], answers[:, 2]], 1)
+    n = len(x) // 2
+    part, told = x[:n], answers[:n]
+    angle = 0.22 * torch.randn(n, device=x.device)
+    log_scale = (0.12 * torch.randn(n, device=x.device)).clamp(-0.3, 0.3)
+    shift = 0.06 * torch.randn(n, 2, device=x.device)
+    scale = log_scale.exp()
+    a, b = scale * angle.cos(), scale * angle.sin()
+    rows = torch.stack(
+        [torch.stack([a, -b, shift[:, 0]], 1), torch.stack([b, a, shift[:, 1]], 1)], 1
+    )
+    grid = nnf.affine_grid(rows, [n, 6, SIDE, SIDE], align_corners=False)
+    part = nnf.grid_sample(part, grid, padding_mode="border", align_corners=False)
+    off = 2 * told[:, :2] - shift
+    back = torch.stack([a * off[:, 0] + b * off[:, 1], -b * off[:, 0] + a * off[:, 1]], 1)
+    centre = back / (2 * scale[:, None] ** 2)
+    told = torch.cat([centre, (told[:, 2] - log_scale)[:, None]], 1)
+    return torch.cat([part, x[n:]]), torch.cat([told, answers[n:]])
+
+
+def _occluded(x: Tensor) -> Tensor:
+    """Lay a bar of one colour over some windows, in the present picture alone."""
+    chosen = _some(x, 0.08)[:, None, None, None]
+    gx, gy = _grid(x)
+    angle, off = _uniform(x, 0, math.pi), _uniform(x, -0.3, 0.3)
+    far = (gx * angle.cos() + gy * angle.sin() - off).abs()
+    bar = (far < _uniform(x, 0.02, 0.06)) & chosen
+    colour = torch.cat([_uniform(x, 20, 230), _uniform(x, 100, 156, 2)], 1)
+    return torch.cat([torch.where(bar, colour, x[:, :3]), x[:, 3:]], 1)
+
+
+def _blurred(x: Tensor, sigma: float) -> Tensor:
+    at = torch.arange(-3, 4, device=x.device, dtype=x.dtype)
+    row = torch.exp(-0.5 * (at / sigma) ** 2)
+    row = (row / row.sum()).expand(6, 1, 1, 7)
+    padded = nnf.pad(x, (3, 3, 3, 3), mode="replicate")
+    return nnf.conv2d(nnf.conv2d(padded, row, groups=6), row.transpose(2, 3), groups=6)
+
+
+def _filmed(x: Tensor) -> Tensor:
+    """Blur, sharpen, fewer pixels or coarse chroma, one draw for all of `x`."""
+    way = float(torch.rand(()))
+    if way < 0.25:
+        return _blurred(x, 0.4 + 1.2 * float(torch.rand(())))
+    if way < 0.45:
+        return x + (0.2 + 1.3 * float(torch.rand(()))) * (x - _blurred(x, 0.8))
+    if way < 0.60:
+        side = int(torch.randint(12, 40, ()))
+        small = nnf.interpolate(x, size=(side, side), mode="area")
+        return nnf.interpolate(small, size=(SIDE, SIDE), mode="bilinear", align_corners=False)
+    if way < 0.75:
+        cell = int(torch.randint(2, 7, ()))
+        chroma = nnf.avg_pool2d(x[:, CHROMA], cell, ceil_mode=True)
+        chroma = nnf.interpolate(chroma, scale_factor=cell, mode="nearest")[..., :SIDE, :SIDE]
+        return torch.cat([x[:, :1], chroma[:, :2], x[:, 3:4], chroma[:, 2:]], 1)
+    return x
+
+
+def _lit(x: Tensor) -> Tensor:
+    """Brightness, contrast, gamma and colour, nearly alike for both pictures."""
+    luma, chroma = x[:, LUMA], x[:, CHROMA] - 128
+    later = _some(x, 0.5)[:, None, None, None]
+    share = (luma.clamp(1, 255) / 255) ** torch.exp(_normal(x, 0.2))
+    luma = (share * 255 - 110) * torch.exp(_normal(x, 0.2)) + 110 + _normal(x, 14.0)
+    drift = torch.cat([torch.zeros_like(luma[:, :1, :1, :1]), _normal(x, 2.5)], 1) * later
+    luma = luma * torch.exp(0.012 * drift) + drift
+    wide = _some(x, 0.4)[:, None, None, None]
+    angle = torch.where(wide, _uniform(x, -math.pi, math.pi), _normal(x, 0.12))
+    strength = _uniform(x, 0.3, 1.6)
+    u, v = chroma[:, 0::2], chroma[:, 1::2]
+    cos, sin = strength * angle.cos(), strength * angle.sin()
+    u, v = u * cos - v * sin, u * sin + v * cos
+    cast = _normal(x, 5.0, 2) + 128
+    u, v = u + cast[:, :1], v + cast[:, 1:]
+    return torch.cat([luma[:, :1], u[:, :1], v[:, :1], luma[:, 1:], u[:, 1:], v[:, 1:]], 1)
+
+
+def _noisy(x: Tensor) -> Tensor:
+    """Grain, some of it coarse; the settled picture has grain of its own."""
+    loud = _uniform(x, 0, 1).square() * 9.0
+    fine = torch.randn_like(x)
+    coarse = nnf.interpolate(
+        torch.randn(len(x), 6, SIDE // 2, SIDE // 2, device=x.device),
+        scale_factor=2,
+        mode="nearest",
+    )
+    return x + loud * torch.where(_uniform(x, 0, 1) < 0.5, fine, coarse) * (_uniform(x, 0, 1) < 0.6)
