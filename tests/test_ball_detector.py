@@ -60,6 +60,6 @@ def test_an_even_spread_over_the_bins_gives_their_middle(monkeypatch: pytest.Mon
         if output.shape[-1] == 4 * BINS:
             output[:] = 0.0
     monkeypatch.setattr(detector, "_network", lambda: made)
-    (found,) = detect(np.zeros((416, 416, 3), np.uint8))
+    (found,) = detect(np.zeros((416, 416, 3), np.uint8), (SPORTS_BALL,))
     assert found.right_px - found.left_px == pytest.approx(80.0, abs=1e-3)
     assert found.bottom_px - found.top_px == pytest.approx(80.0, abs=1e-3)

@@ -11,7 +11,7 @@ from shoegoal.types import BallSighting
 
 MAX_BACK_S = 0.6  # a ball hidden behind the kicker for longer is not linked to its place
 SIDE_REACH = 1.3  # in diameters, off the line along which the ball comes
-SIZE_RANGE = (0.55, 2.4)  # diameter at rest over first diameter in flight: it may come closer
+SIZE_RANGE = (0.55, 4.0)  # diameter at rest over first diameter in flight: it may come closer
 
 
 def departure_of(track: BallTrack, resting: Iterable[RestingBall]) -> RestingBall | None:

@@ -15,7 +15,7 @@ from shoegoal.types import BallSighting
 
 MIN_SIGHTINGS = 4
 MIN_STEADY_SHARE = 0.5  # of a track's sightings must be of one slowly changing size
-MAX_SIZE_STEP = 0.18  # a sighting whose size is off its neighbours by more is dropped
+MAX_SIZE_STEP = 0.25  # a sighting whose size is off its neighbours by more is dropped
 LEFT_DIAMETERS = 0.15  # so far from where it was first seen, a ball has left,
 LEFT_LOG_SIZE = 0.1  # or so much larger or smaller
 MIN_NET_TRAVEL = 2.0  # in diameters
@@ -80,7 +80,11 @@ def ball_track(track: Track) -> BallTrack | None:
     rows = _from_leaving(track.sightings)
     if len(rows) < MIN_SIGHTINGS:
         return None
-    keep = _steady(np.array([s.time_s for s in rows]), np.array([s.diameter_px for s in rows]))
+    keep = _steady(
+        np.array([s.time_s for s in rows]),
+        np.array([s.diameter_px for s in rows]),
+        np.array([s.diameter_sigma_px for s in rows]),
+    )
     if keep.sum() < max(MIN_SIGHTINGS, MIN_STEADY_SHARE * len(rows)):
         return None
     kept = (_on_its_way(s) for s, good in zip(rows, keep, strict=True) if good)
@@ -173,7 +177,9 @@ def same_event(a: RestingBall, b: RestingBall) -> bool:
 
 
 def _steady(
-    times: npt.NDArray[np.float64], sizes: npt.NDArray[np.float64]
+    times: npt.NDArray[np.float64],
+    sizes: npt.NDArray[np.float64],
+    sigmas: npt.NDArray[np.float64],
 ) -> npt.NDArray[np.bool_]:
     """Which sizes follow the track's own slow change, by medians over seven neighbours."""
     logs = np.log(sizes)
@@ -182,5 +188,5 @@ def _steady(
         near = np.argsort(np.abs(times - times[i]))[:7]
         slope = np.median(np.diff(logs[np.sort(near)]) / np.diff(times[np.sort(near)]))
         expected = np.median(logs[near] - slope * (times[near] - times[i]))
-        keep[i] = abs(logs[i] - expected) <= MAX_SIZE_STEP
+        keep[i] = abs(logs[i] - expected) <= MAX_SIZE_STEP + 2 * sigmas[i] / sizes[i]
     return keep

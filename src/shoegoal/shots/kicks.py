@@ -85,9 +85,9 @@ def kick_times_by_looks(record: BallRecord) -> list[float]:
         if d.rest is not None and max(d.track.ball_score, d.rest.ball_score) >= LIKE_A_BALL_ALONE
     ]
     for rest in record.resting:
-        if rest.ball_score >= LIKE_A_BALL_ALONE and not any(
-            rest.before_s - SAME_KICK_S <= t <= rest.after_s + SAME_KICK_S for t in times
-        ):
+        if rest.arrived or rest.ball_score < LIKE_A_BALL_ALONE:
+            continue
+        if not any(rest.before_s - SAME_KICK_S <= t <= rest.after_s + SAME_KICK_S for t in times):
             times.append(rest.before_s)
     kept: list[float] = []
     for time_s in sorted(times):

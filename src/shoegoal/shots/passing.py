@@ -22,6 +22,9 @@ LONGEST_GAP_S = 0.4  # unseen at the line for longer, a ball may have been turne
 DEEPER_S = 1.5  # how long after the line it may go on to be seen well past it
 ENOUGH_AFTER = 3  # sightings past the line that tell its way there by themselves
 LIFTED_RATIO = 1.15  # so much larger than a ball on the ground there, it is in the air
+STOPPING_S, ENOUGH_TO_STOP = 0.4, 4  # so long, in at least so many sightings,
+STOPPED_MPS = 0.35  # a ball has to be slower than this to have stopped
+TURNED_M = 0.3  # nearer to the line than where it stopped: it came back
 MIN_WAY_M = 0.05
 ONE_PX_SHARE = 0.35  # of the local scatter's root, neighbouring sightings err together
 
@@ -35,7 +38,7 @@ class Passing:
     Attributes
     ----------
     time_s : when the ball's middle met the line.
-    x_m : where the whole ball was past it, across the goal.
+    x_m : where that was, across the goal.
     sigma_m : standard deviation of that from the sightings' scatter.
     sides_m : (S,) the same in every scene that the evidence allows.
     depths_m : (S,) how far behind the line it was seen to go in each.
@@ -71,20 +74,20 @@ def seen_passing(
     pixels = np.array([(s.x_px, s.y_px) for s in sightings])
     way = goal.to_goal(camera.ball_on_ground(pixels, 2 * radius_m))
     met = _first_met(times, way[:, 1])
-    if met is None:
+    if met is None or first_stop(times[: met + 1], way[: met + 1]) is not None:
         return None
     near, after = _beside(times, way[:, 1], met)
     if near.sum() < 4 or _is_lifted(sightings, near, camera, radius_m):
         return None
     chosen = after if after.sum() >= ENOUGH_AFTER else near
-    x_m, scatter_m = _x_at(way[chosen], -radius_m)
+    x_m, scatter_m = _x_at(way[chosen])
     if not np.isfinite(x_m):
         return None
     share = way[met, 1] / (way[met, 1] - way[met + 1, 1])
     sides, depths = [], []
     for scene in scenes:
         spots = scene.goal.to_goal(scene.camera.ball_on_ground(pixels, scene.ball_diameter_m))
-        side, _ = _x_at(spots[chosen], -scene.ball_diameter_m / 2)
+        side, _ = _x_at(spots[chosen])
         sides.append(side if np.isfinite(side) else x_m * scene.goal.width_m / goal.width_m)
         depths.append(_depth(times, spots[:, 1], met))
     return Passing(
@@ -94,6 +97,73 @@ def seen_passing(
         sides_m=np.array(sides or [x_m]),
         depths_m=np.array(depths or [_depth(times, way[:, 1], met)]),
         seen_after=bool(after.sum() >= ENOUGH_AFTER),
+    )
+
+
+def first_stop(times: F64, way_m: F64) -> npt.NDArray[np.bool_] | None:
+    """Find where a ball came to a stop: what it does later is another's doing.
+
+    Parameters
+    ----------
+    times, way_m : (N,) s and (N, 2) ground points, in order of time.
+
+    Returns
+    -------
+    (N,) which sightings show it at rest there; None when it is not seen to stop.
+    """
+    good = np.isfinite(way_m).all(axis=1)
+    if not good.any():
+        return None
+    for first in np.flatnonzero(good):
+        within = good & (times >= times[first]) & (times <= times[first] + STOPPING_S)
+        seconds = float(times[within][-1] - times[first])
+        if seconds < 0.8 * STOPPING_S or within.sum() < ENOUGH_TO_STOP:
+            continue
+        moved_m = np.linalg.norm(np.median(way_m[within][-2:], axis=0) - way_m[first])
+        if moved_m <= STOPPED_MPS * seconds:
+            return np.asarray(within, np.bool_)
+    return None
+
+
+def seen_stop(
+    sightings: Sequence[BallSighting],
+    radius_m: float,
+    camera: Camera,
+    goal: GoalFrame,
+    scenes: Sequence[SceneSample],
+) -> F64 | None:
+    """Read off how far before the line a ball came to a stop; None when it was not seen to.
+
+    Parameters
+    ----------
+    sightings : of one ball from its kick on, in order of time.
+    camera, goal, scenes : as for `seen_passing`.
+
+    Returns
+    -------
+    (S,) metres in each scene that the evidence allows, negative behind the line.
+    """
+    times = np.array([s.time_s for s in sightings])
+    pixels = np.array([(s.x_px, s.y_px) for s in sightings])
+    way = goal.to_goal(camera.ball_on_ground(pixels, 2 * radius_m))
+    still = first_stop(times, way)
+    if still is None:
+        return None
+    before = int(np.argmax(still))
+    nearest_m = np.nanmin(way[: before + 1, 1])
+    if nearest_m < way[before, 1] - TURNED_M or np.diff(times[: before + 1]).max(initial=0) > (
+        LONGEST_GAP_S
+    ):
+        return None  # it may have been behind the line and come back
+    here = pixels[still]
+    depths = [
+        np.median(
+            scene.goal.to_goal(scene.camera.ball_on_ground(here, scene.ball_diameter_m))[:, 1]
+        )
+        for scene in scenes
+    ]
+    return np.array(
+        depths or [np.median(goal.to_goal(camera.ball_on_ground(here, 2 * radius_m))[:, 1])]
     )
 
 
@@ -129,14 +199,14 @@ def _is_lifted(
     return bool(np.nanmedian(ratio) > LIFTED_RATIO)
 
 
-def _x_at(spots: F64, y_m: float) -> tuple[float, float]:
-    """Sideways place (m) at a depth on the straight line through ground points, and its sigma."""
+def _x_at(spots: F64) -> tuple[float, float]:
+    """Sideways place (m) where the straight way through points meets y = 0, and its sigma."""
     good = np.isfinite(spots).all(axis=1)
     x, y = spots[good, 0], spots[good, 1]
     if good.sum() < 2 or np.ptp(y) < MIN_WAY_M:
         return float("nan"), float("nan")
-    slope, start = np.polyfit(y - y_m, x, 1)
-    rms = float(np.sqrt(np.mean((x - start - slope * (y - y_m)) ** 2)))
+    slope, start = np.polyfit(y, x, 1)
+    rms = float(np.sqrt(np.mean((x - start - slope * y) ** 2)))
     return float(start), rms * max(ONE_PX_SHARE, 1 / np.sqrt(good.sum()))
 
 
