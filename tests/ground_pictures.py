@@ -24,6 +24,7 @@ BALL_M = 0.22
 CONE_M = (0.1, 0.3)  # half width at the foot, height
 # Colours as BGR.
 ORANGE, BLUE, WHITE = (30, 100, 220), (170, 80, 30), (225, 225, 225)
+YELLOW = (40, 200, 220)
 
 
 @dataclass
@@ -74,6 +75,14 @@ class Yard:
             share = mask.picture[..., :1] / 255.0
             self.picture = (self.picture * (1 - 0.35 * share)).astype(np.uint8)
         self.fill(np.concatenate([rim, [[x_m, y_m, height]]]), colour)
+
+    def line(self, ends_m: npt.ArrayLike, colour: tuple[int, int, int], wide_m: float) -> None:
+        """Paint a line (2, 2) on the ground, as a sports hall has them."""
+        start, end = np.asarray(ends_m, dtype=np.float64)
+        along = (end - start) / np.hypot(*(end - start))
+        aside = wide_m / 2 * np.array([along[1], -along[0]])
+        corners = np.array([start - aside, start + aside, end + aside, end - aside])
+        self.fill(np.column_stack([corners, np.zeros(4)]), colour)
 
     def ball(self, x_m: float, y_m: float) -> None:
         """Lay a ball on the ground."""

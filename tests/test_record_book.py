@@ -10,6 +10,7 @@ import pytest
 from sqlalchemy import Connection, select, text
 
 from record_books import TEACHER, analysis_of, file_set, meddle, put_result
+from shoegoal.analysis import file
 from shoegoal.analysis.file import load_analysis
 from shoegoal.analysis.model import StageRecord
 from shoegoal.errors import (
@@ -27,6 +28,7 @@ from shoegoal.record.coaching import Seen, answer_check, draw_round
 from shoegoal.record.corrections import Answer
 from shoegoal.record.filing import UNNAMED_CLASS, enrol, file_count
 from shoegoal.record.history import SetHistory, load_set, load_sets
+from shoegoal.record.plain import summary
 from shoegoal.record.queue import waiting_sets
 from shoegoal.record.reviewing import add_note, add_shot, answer_shot, sign, undo
 from shoegoal.record.verify import verify_book
@@ -240,6 +242,24 @@ def test_a_later_count_replaces_the_earlier_one_and_keeps_the_answers(book: Book
     shots = history.standing().shots
     assert (shots[4].answer, shots[4].counts, shots[4].p_make) == (Answer.RETAKE, False, 0.997)
     assert verify_book(book).entries == 3
+
+
+def test_what_was_signed_outlives_the_form_of_its_count(
+    book: Book, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A later version may not read the counts of this one; signed results stand all the same."""
+    signed_set(book, "signed.mp4")
+    file_set(book, "open.mp4")
+    monkeypatch.setattr(file, "FORMAT_VERSION", 99)
+    with book.reading() as connection:
+        signed, still_open = load_sets(connection)
+        (waiting,) = waiting_sets(connection)
+    told = summary(signed, signed.standing_while_open())
+    assert (told["state"], told["makes"], told["decision"]) == ("signed", 3, "try again")
+    assert still_open.standing_while_open() is None
+    assert (waiting["state"], waiting["makes"]) == ("count again", None)
+    proof = verify_book(book)
+    assert (proof.entries, proof.signatures) == (4, 1)
 
 
 def _changed(table: str, column: str, value: str, where: str) -> Callable[[Connection], object]:

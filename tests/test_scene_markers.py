@@ -8,10 +8,12 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from ground_pictures import BLUE, CONE_M, ORANGE, SIZE_PX, Yard, ground_of
+from ground_pictures import BLUE, CONE_M, ORANGE, SIZE_PX, YELLOW, Yard, ground_of
 from scene_simulation import opencv_pixels
 from shoegoal.scene.camera import Camera
 from shoegoal.scene.markers import FoundMarkers, MarkersNotFoundError, find_markers
+from shoegoal.scene.markers_bodies import StandingBody
+from shoegoal.scene.markers_pairs import Pair, confidence
 
 F64 = npt.NDArray[np.float64]
 
@@ -96,6 +98,18 @@ def test_a_shadow_is_not_the_body(tip: tuple[float, float]) -> None:
     assert base_errors(found, BEHIND, bases).max() < 5.0
 
 
+def test_a_painted_line_that_runs_into_a_marker_is_parted_from_it() -> None:
+    yard = Yard(BEHIND, 16, 10.4)
+    bases = goal_bases(SPOT, NORTH)
+    yard.line([bases[1] + [0.0, 0.1], bases[1] + [0.9, -5.0]], BLUE, 0.15)
+    cones(yard, bases, colour=YELLOW)
+    found = find_markers(
+        yard.filmed(), ground_of(BEHIND), spot_px(BEHIND, SPOT), flights(SPOT, NORTH, 16), *STEPS
+    )
+    # The line reaches on below the foot: its end is less sure than on plain ground.
+    assert base_errors(found, BEHIND, bases).max() < 7.0
+
+
 def test_side_view_goal_line_runs_in_depth() -> None:
     camera = Camera(960.0, *CENTRE, 1.3, 8.0, -1.0)
     spot, ahead = np.array([-3.2, 6.4]), np.array([1.0, 0.0])
@@ -174,3 +188,28 @@ def test_no_flight_no_goal() -> None:
     yard = Yard(BEHIND, 14)
     cones(yard, goal_bases(SPOT, NORTH))
     assert "No kicked ball was seen rolling" in refusal(yard, [])
+
+
+def body_at(x_m: float, taller: float = 1.0) -> StandingBody:
+    """Something as wide and high as a cone, 8 m ahead, 100 px per metre."""
+    x_px, top_px = 640 + 100 * x_m, 400 - 30 * taller
+    return StandingBody(
+        place_m=np.array([x_m, 8.0]), radius_m=0.1, width_m=0.2, height_m=0.3 * taller,
+        depth_sigma_m=0.1, base_px=(x_px, 400.0), box_px=(x_px - 10, top_px, x_px + 10, 400.0),
+        excess=9.0, unrest=0.7, lab=np.zeros(3), under_lab=np.zeros(3), edge=0.0,
+        ball_like=False, shaded=False, partial=False,
+    )  # fmt: skip
+
+
+def pair_of(left: StandingBody, right: StandingBody, score: float) -> Pair:
+    return Pair(left, right, left.place_m, right.place_m, score)
+
+
+def test_a_rival_outlined_in_many_ways_is_one_rival() -> None:
+    left, right, rival = body_at(-1.2), body_at(1.2), body_at(0.8)
+    best = pair_of(left, right, -2.0)
+    once = [best, pair_of(left, rival, -5.0)]
+    often = [best, *(pair_of(left, body_at(0.8, 1 + 0.02 * k), -5.0) for k in range(12))]
+    assert confidence(often) == pytest.approx(confidence(once))
+    # Two other things are two rivals.
+    assert confidence([*once, pair_of(left, body_at(0.3), -5.0)]) < confidence(once)

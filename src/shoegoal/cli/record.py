@@ -114,7 +114,9 @@ def list_sets(class_name: str | None, pupil: str | None, book: str | None, json:
 
     with Book(book).reading() as connection:
         histories = load_sets(connection, class_name=class_name, pupil=pupil)
-    print_summaries([summary(history, history.standing_now()) for history in histories], json=json)
+    print_summaries(
+        [summary(history, history.standing_while_open()) for history in histories], json=json
+    )
     return 0
 
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from shoegoal.cli.options import ClockTime, PixelPoint, with_options
-from shoegoal.errors import EXIT_NEEDS_A_LOOK
+from shoegoal.errors import EXIT_NEEDS_A_LOOK, BadSettingsError
 
 if TYPE_CHECKING:
     from shoegoal.record.history import SetHistory
@@ -227,10 +227,17 @@ def sign(set_id: int, by: str, seen: int | None, book: str | None, json: bool) -
 
 
 def _print(history: SetHistory, *, json: bool) -> int:
-    from shoegoal.cli.standing import print_set
-    from shoegoal.record.plain import detail
+    from shoegoal.cli.standing import print_set, print_summaries
+    from shoegoal.record.plain import detail, summary
 
-    analysis = history.count.analysis()
+    try:
+        analysis = history.count.analysis()
+    except BadSettingsError:
+        if history.signature is None:
+            raise
+        # Counted in a form of another version: what was signed stands all the same.
+        print_summaries([summary(history, None)], json=json)
+        return 0
     standing = history.standing(analysis)
     if json:
         plain = detail(history, standing, analysis)

@@ -79,10 +79,11 @@ def _check_pupil(connection: Connection, pupil: str) -> None:
 
 
 def _set_data(connection: Connection, history: SetHistory) -> dict[str, Any]:
-    standing = history.standing_now()
-    plain = summary(history, standing)
-    if standing is not None:
-        plain = detail(history, standing, history.count.analysis())
+    try:
+        analysis = history.count.analysis()
+        plain = detail(history, history.standing(analysis), analysis)
+    except BadSettingsError:  # a count in a form of another version; it goes along as it is
+        plain = summary(history, None)
     for machine_path in ("clip_path", "folder_path"):
         plain.pop(machine_path, None)
     return plain | {

@@ -94,8 +94,13 @@ class SetHistory:
         counted = self.count.analysis() if analysis is None else analysis
         return stand(counted, self.stage_asked, [c.change for c in self.held])
 
-    def standing_now(self) -> Standing | None:
-        """How the set stands; None when its count has a form that this version cannot read."""
+    def standing_while_open(self) -> Standing | None:
+        """How the set stands, while it can still change; None when it is signed.
+
+        None, too, when its count has a form that this version cannot read.
+        """
+        if self.signature is not None:
+            return None
         try:
             return self.standing()
         except BadSettingsError:
@@ -133,6 +138,7 @@ def load_sets(
     set_id: int | None = None,
     class_name: str | None = None,
     pupil: str | None = None,
+    signed: bool | None = None,
 ) -> list[SetHistory]:
     """Read sets in order of their numbers, all or those that are asked for."""
     sets, pupils, classes = schema.sets.c, schema.pupils.c, schema.classes.c
@@ -157,6 +163,9 @@ def load_sets(
         query = query.where(classes.name == class_name)
     if pupil is not None:
         query = query.where(pupils.name == pupil)
+    if signed is not None:
+        has_name = select(schema.signatures.c.seq).where(schema.signatures.c.set_id == sets.id)
+        query = query.where(has_name.exists() if signed else ~has_name.exists())
     return [_history(connection, row) for row in connection.execute(query).mappings().all()]
 
 

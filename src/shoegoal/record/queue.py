@@ -15,12 +15,8 @@ def waiting_sets(connection: Connection, class_name: str | None = None) -> list[
 
     Of these, the ones that the fewest looks settle come first, so that a few minutes clear most.
     """
-    unsigned = [
-        history
-        for history in load_sets(connection, class_name=class_name)
-        if history.signature is None
-    ]
-    waiting = [summary(history, history.standing_now()) for history in unsigned]
+    unsigned = load_sets(connection, class_name=class_name, signed=False)
+    waiting = [summary(history, history.standing_while_open()) for history in unsigned]
     return sorted(waiting, key=_urgency)
 
 

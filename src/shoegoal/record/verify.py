@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from typing import Any
@@ -63,10 +64,11 @@ def verify_book(book: Book, head: str | None = None) -> Proof:
     with book.reading() as connection:
         _check_database(connection)
         chained: list[Entry] = []
+        versions: Counter[int] = Counter()  # entries of each set so far
         seen: set[str] = {FIRST_PREVIOUS}
         for row in rows(connection):
             try:
-                entry = _chained(row, chained)
+                entry = _chained(row, chained, versions[row["set_id"]] + 1)
                 _check_beside(connection, entry)
             except _MisfitError as misfit:
                 raise RecordNotTrueError(
@@ -75,6 +77,7 @@ def verify_book(book: Book, head: str | None = None) -> Proof:
                     "before the change"
                 ) from misfit
             chained.append(entry)
+            versions[entry.set_id] += 1
             seen.add(row["hash"])
         _check_nothing_beside(connection)
         histories = load_sets(connection)
@@ -102,7 +105,7 @@ def _check_database(connection: Connection) -> None:
         raise RecordNotTrueError(f"a row of {loose[0]} points at a row that is not there")
 
 
-def _chained(row: RowMapping, chained: list[Entry]) -> Entry:
+def _chained(row: RowMapping, chained: list[Entry], version: int) -> Entry:
     expected = len(chained) + 1
     if row["seq"] != expected:
         raise _MisfitError(f"entry {expected} is missing before it")
@@ -116,7 +119,6 @@ def _chained(row: RowMapping, chained: list[Entry]) -> Entry:
         raise _MisfitError(f"it cannot be read ({error})") from error
     if not fits:
         raise _MisfitError("its content was changed")
-    version = 1 + sum(other.set_id == entry.set_id for other in chained)
     if entry.set_version != version:
         raise _MisfitError(f"it should be number {version} of its set")
     return entry
@@ -202,9 +204,11 @@ def _check_nothing_beside(connection: Connection) -> None:
 
 def _check_sets(histories: list[SetHistory], chained: list[Entry]) -> None:
     """Hold what is said of whole sets, and what was signed, against the journal."""
+    firsts: dict[int, Entry] = {}
+    for entry in chained:
+        firsts.setdefault(entry.set_id, entry)
     for history in histories:
-        own = [entry for entry in chained if entry.set_id == history.set_id]
-        first = own[0] if own else None
+        first = firsts.get(history.set_id)
         if first is None or first.kind != "analysis":
             raise RecordNotTrueError(f"set {history.set_id} has no entry that brought it in")
         told = (first.payload["pupil"], first.payload["stage"], first.payload["clip_sha256"])

@@ -57,11 +57,7 @@ class _Pages:
     def queue(self, request: Request) -> Response:
         with self._book.reading() as connection:
             waiting = queue_rows(waiting_sets(connection))
-            signed = [
-                summary(history, None)
-                for history in load_sets(connection)
-                if history.signature is not None
-            ]
+            signed = [summary(history, None) for history in load_sets(connection, signed=True)]
         return self._page("queue.html", waiting=waiting, signed=queue_rows(signed))
 
     def one_set(self, request: Request) -> Response:

@@ -153,8 +153,10 @@ def _shot_view(shot: StandingShot, history: SetHistory, analysis: Analysis) -> S
 def _chance(p_make: float) -> str:
     """Write a probability; never as certain as only a person's answer is."""
     if p_make > 0.99:
-        return "over 99 %"
-    return "under 1 %" if p_make < 0.01 else f"{100 * p_make:.0f} %"
+        words = "over 99 %"
+    else:
+        words = "under 1 %" if p_make < 0.01 else f"{100 * p_make:.0f} %"
+    return words.replace(" %", "\N{NO-BREAK SPACE}%")
 
 
 def _path_points(shot: StandingShot) -> str:

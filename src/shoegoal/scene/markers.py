@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -20,6 +21,7 @@ from shoegoal.scene.markers_pairs import (
     Pair,
     Shots,
     confidence,
+    readings_of_best,
     rival_of,
     weigh_pairs,
 )
@@ -33,7 +35,8 @@ BELIEVED_AT = 0.9
 MIN_FLIGHT_M = 0.8  # shorter paths have no direction to speak of
 SAME_WAY_DEG = 40.0  # a flight further off the others' direction is no shot at the goal
 WIDEST_RATIO = 1.45  # width over distance, against the stage's
-MAX_BODIES = 40
+FEET_STRAY = 0.08  # of the width: feet that may be as far off measure no goal
+MAX_BODIES = 60
 NEAREST_M = 0.8  # nearer to the camera, no goal line is filmed
 BAND_RATIO = 2.0
 GROUND_SAMPLED_M = 20.0
@@ -98,12 +101,14 @@ def find_markers(
             f"and {back_steps:g} steps from the kick spot. {TO_DO}"
         )
     sure = confidence(pairs)
-    best = pairs[0]
-    (left_x, left_y), (right_x, right_y) = feet_px(ground.camera, best)
+    readings = readings_of_best(pairs)
+    best = readings[0]
+    feet = feet_px(ground.camera, best)
+    (left_x, left_y), (right_x, right_y) = feet
     if sure < BELIEVED_AT:
         rival = rival_of(pairs)
         at = f"({left_x:.0f},{left_y:.0f} and {right_x:.0f},{right_y:.0f})"
-        if rival is not None and rival.score > best.score - 3:
+        if rival is not None and rival.score > pairs[0].score - 3:
             (x0, y0), (x1, y1) = feet_px(ground.camera, rival)
             what = f"or {x0:.0f},{y0:.0f} and {x1:.0f},{y1:.0f}"
             raise MarkersNotFoundError(
@@ -112,6 +117,14 @@ def find_markers(
         raise MarkersNotFoundError(
             f"Nothing in the picture is clearly a pair of goal markers; the likeliest {at} is too "
             f"unsure. {TO_DO}"
+        )
+    strays = [
+        max(map(math.dist, feet_px(ground.camera, reading), feet)) for reading in readings[1:]
+    ]
+    if max(strays, default=0.0) > FEET_STRAY * math.dist(*feet):
+        raise MarkersNotFoundError(
+            f"Cannot tell where the markers at ({left_x:.0f},{left_y:.0f} and {right_x:.0f},"
+            f"{right_y:.0f}) end: a line, a shadow or something else touches them. {TO_DO}"
         )
     others = tuple(
         ImagePoint(*body.base_px) for body in near if body not in (best.left, best.right)

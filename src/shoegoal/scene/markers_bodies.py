@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -26,6 +27,7 @@ BALL_LOG_SIZE = 0.25  # a ball's outline is measured to about this share
 FOOT_SIGMA = 0.0015  # of the picture's long side: how well the foot's lower end is found
 # A footprint is taken as round, but bags are round below too and touch the ground further back.
 MAX_FOOT_RADIUS_M = 0.08
+MAX_DEPTH_M = 0.13  # half of what a ball meets along the view, however wide it is across
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -47,6 +49,7 @@ class StandingBody:
     edge : how much its surroundings change colour at the height of its foot, 8-bit Lab levels.
     ball_like : round, and as wide and high as the ball would be there.
     shaded : parts that may be mere shade were taken for body.
+    partial : only parts of some colours were taken for body.
     """
 
     place_m: F64
@@ -63,6 +66,7 @@ class StandingBody:
     edge: float
     ball_like: bool
     shaded: bool
+    partial: bool
 
     def reach_along(self, way: F64) -> float:
         """Distance from the middle of the footprint to its rim along a unit vector, metres.
@@ -72,7 +76,7 @@ class StandingBody:
         away = self.place_m / max(1e-6, float(np.hypot(*self.place_m)))
         deep = float(way @ away)
         across = max(0.0, 1 - deep**2)
-        depth = min(self.radius_m, MAX_FOOT_RADIUS_M)
+        depth = min(self.radius_m, MAX_DEPTH_M)
         return float(np.sqrt(across * self.radius_m**2 + deep**2 * depth**2))
 
     def same_thing(self, other: StandingBody) -> bool:
@@ -93,6 +97,15 @@ class StandingBody:
         return (beside > 0 and above > 0) or (beside > half_wide and above > -half_high)
 
 
+class _Reading(NamedTuple):
+    """A blob, the excess that it was found in, and what speaks against that."""
+
+    blob: Blob
+    excess: F32
+    shaded: bool = False
+    partial: bool = False
+
+
 def standing_bodies(
     strip: LevelStrip, camera: Camera, ball_diameter_m: float
 ) -> list[StandingBody]:
@@ -106,25 +119,31 @@ def standing_bodies(
     """
     if strip.excess.size == 0:
         return []
+    whole = best_apart(find_blobs(strip.excess_unshaded, strip))
+    readings = [_Reading(b, strip.excess_unshaded) for b in whole + stacked(whole, strip)]
     # A dark body may pass for shade and a shade for a body: both readings are kept, the pair tells.
-    readings = [(blob, False) for blob in best_apart(find_blobs(strip.excess_unshaded, strip))]
-    for blob in best_apart(find_blobs(strip.excess, strip)):
-        if all(blob.box != other.box for other, _ in readings):
-            readings.append((blob, True))
-    lit = [blob for blob, shaded in readings if not shaded]
-    readings += [(blob, False) for blob in stacked(lit, strip)]
-    bodies = [_measure(blob, shaded, strip, camera, ball_diameter_m) for blob, shaded in readings]
+    shaded = best_apart(find_blobs(strip.excess, strip))
+    readings += [_Reading(blob, strip.excess, shaded=True) for blob in shaded]
+    for excess in (strip.brighter, strip.warmer, strip.cooler):
+        parts = best_apart(find_blobs(excess, strip))
+        readings += [_Reading(blob, excess, partial=True) for blob in parts]
+    bodies = []
+    boxes = set()
+    for reading in readings:
+        if reading.blob.box not in boxes:
+            boxes.add(reading.blob.box)
+            bodies.append(_measure(reading, strip, camera, ball_diameter_m))
     return [body for body in bodies if body is not None]
 
 
 def _measure(
-    blob: Blob, shaded: bool, strip: LevelStrip, camera: Camera, ball_diameter_m: float
+    reading: _Reading, strip: LevelStrip, camera: Camera, ball_diameter_m: float
 ) -> StandingBody | None:
+    blob, excess = reading.blob, reading.excess
     x, y, w, h = blob.box
     rows, cols = strip.excess.shape
     if x <= 0 or x + w >= cols or y + h >= rows:
         return None  # cut off: neither its width nor its base is known
-    excess = strip.excess if shaded else strip.excess_unshaded
     scale = float(strip.px_per_m[y + h - 1])
     left, right, bottom = _foot(blob, excess, scale)
     near = strip.native([[(left + right) / 2, bottom]])
@@ -155,7 +174,8 @@ def _measure(
         under_lab=_under(blob, strip, bottom, scale),
         edge=_edge(blob, strip, bottom, scale),
         ball_like=all(same) and abs(np.log(wide / high)) < BALL_LOG_SIZE,
-        shaded=shaded,
+        shaded=reading.shaded,
+        partial=reading.partial,
     )
 
 

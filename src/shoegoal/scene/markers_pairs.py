@@ -29,24 +29,28 @@ COLOUR_SIGMA = 45.0  # Lab levels
 # A shoe and a bottle make a goal as well as two cones do: being alike helps only so much.
 UNLIKE_SIZE_MOST = 2.5
 UNLIKE_COLOUR_MOST = 1.0
-FLOOR_UNREST = 1.5  # pixels of plain noise stand out this much
-CLEAR = 7.0  # a body that stands out this many times more than its surroundings is clear
-WORTH_PER_LOG_EXCESS = 1.3
+FLOOR_UNREST = 1.0  # pixels of plain noise stand out this much
+CLEAR = 8.0  # a body that stands out this many times more than its surroundings is clear
+CLEAREST = 2.0  # times as clear: more tells no more
+WORTH_PER_LOG_EXCESS = 2.6
 EDGE_LEVELS = 15.0
 # A body that ends just where the wall begins may go on before the ground, too faint to be seen.
 EDGE_COST = 0.8
 # Markers stand on what the ball is kicked over: Lab levels, lightness weighed less for shade.
-SAME_GROUND_SIGMA = 11.0
+SAME_GROUND_SIGMA = 5.0
 LIGHTNESS_WEIGHT = 0.3
-SAME_GROUND_MOST = 4.0
+SAME_GROUND_MOST = 5.0
 SHADED_COST = 0.5  # a reading that takes shade for body
+PARTIAL_COST = 1.0  # a reading of some colours only
 BALL_COST = 6.0
 SHORT_COST = 3.0  # a goal far beyond all that the balls were seen to reach
 
 SAME_GOAL_SHARE = 0.06  # of the width: two readings of a foot
 
 # Score of "none of these pairs is the goal": a pair must beat it to be believed.
-NULL_SCORE = -8.5
+NULL_SCORE = -8.0
+AS_GOOD = 2.0  # a reading that suits so little worse may be the right one
+NEGLIGIBLE = 9.0  # a score that much below the best's takes no part
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -86,6 +90,7 @@ class Pair:
     left, right : as the kicker sees them.
     left_m, right_m : (2,) inner bases on the ground.
     score : log of how well they suit a goal, up to a constant.
+    worth : the share of it that the two bodies bring, with all that speaks for each.
     """
 
     left: StandingBody
@@ -93,6 +98,7 @@ class Pair:
     left_m: F64
     right_m: F64
     score: float
+    worth: float = 0.0
 
 
 def weigh_pairs(
@@ -120,8 +126,10 @@ def weigh_pairs(
         left, right = (one, other) if across > 0 else (other, one)
         pair = _weigh(left, right, shots, width_steps, back_steps)
         if pair is not None:
-            score = pair.score + worths[id(left)] + worths[id(right)]
-            pairs.append(replace(pair, score=score))
+            both = worths[id(left)], worths[id(right)]
+            # One clear thing makes no goal: only what both have speaks for a pair.
+            score = pair.score + sum(both) - max(0.0, *both)
+            pairs.append(replace(pair, score=score, worth=sum(both)))
     return sorted(pairs, key=lambda pair: -pair.score)
 
 
@@ -134,23 +142,48 @@ def confidence(pairs: list[Pair]) -> float:
     """
     if not pairs:
         return 0.0
-    best = pairs[0]
-    rivals = [pair.score for pair in pairs[1:] if not _same_place(pair, best)]
-    odds = np.exp(np.array([best.score, NULL_SCORE, *rivals]) - best.score)
-    return float(1 / odds.sum())
+    return float(1 / _odds(pairs).sum())
 
 
 def chance_of_any(pairs: list[Pair]) -> float:
     """Probability that one of the pairs is the goal, whichever, rather than none of them."""
     if not pairs:
         return 0.0
-    odds = np.exp(np.array([NULL_SCORE, *(pair.score for pair in pairs)]) - pairs[0].score)
-    return float(1 - odds[0] / odds.sum())
+    odds = _odds(pairs)
+    return float(1 - odds[-1] / odds.sum())
+
+
+def readings_of_best(pairs: list[Pair]) -> list[Pair]:
+    """Return the best pair's place as it may be read about as well, clearest outlines first.
+
+    How alike and square a goal is tells two goals apart, not where in one a foot ends.
+
+    Parameters
+    ----------
+    pairs : best first, at least one.
+    """
+    best = pairs[0]
+    readings = [p for p in pairs if p.score > best.score - AS_GOOD and _same_place(p, best)]
+    return sorted(readings, key=lambda pair: -pair.worth)
 
 
 def rival_of(pairs: list[Pair]) -> Pair | None:
     """Return the best pair that is at another place than the best."""
     return next((pair for pair in pairs[1:] if not _same_place(pair, pairs[0])), None)
+
+
+def _odds(pairs: list[Pair]) -> F64:
+    """Odds of each place, against the best's, and last of none; a place has its best reading's.
+
+    However often a thing was outlined, it is one thing: its readings do not add up.
+    """
+    places: list[Pair] = []
+    for pair in pairs:
+        if pair.score < pairs[0].score - NEGLIGIBLE:
+            break
+        if not any(_same_place(pair, other) for other in places):
+            places.append(pair)
+    return np.exp(np.array([*(pair.score for pair in places), NULL_SCORE]) - pairs[0].score)
 
 
 def _same_place(a: Pair, b: Pair) -> bool:
@@ -227,11 +260,12 @@ def _across(place_m: F64) -> F64:
 
 
 def _worth(body: StandingBody, ground_lab: F64) -> float:
-    """How much a body stands out of a quiet place, as a log weight; 0 for a clear one."""
+    """How much a body stands out of a quiet place, as a log weight; above 0 for a clear one."""
     quiet = body.excess / max(FLOOR_UNREST, body.unrest)
-    worth = WORTH_PER_LOG_EXCESS * float(np.log(np.clip(quiet / CLEAR, 1e-3, 1.0)))
+    worth = WORTH_PER_LOG_EXCESS * float(np.log(np.clip(quiet / CLEAR, 1e-3, CLEAREST)))
     worth -= BALL_COST if body.ball_like else 0.0
     worth -= SHADED_COST if body.shaded else 0.0
+    worth -= PARTIAL_COST if body.partial else 0.0
     worth -= EDGE_COST if body.edge > EDGE_LEVELS else 0.0
     if len(ground_lab):
         off = (ground_lab - body.under_lab) * [LIGHTNESS_WEIGHT, 1.0, 1.0]

@@ -44,6 +44,9 @@ class LevelStrip:
     lab : (H, W, 3) OpenCV's 8-bit Lab, blurred a little, mostly up and down.
     excess : (H, W) how far each pixel is off its row's neighbourhood, in its spreads.
     excess_unshaded : the same, 0 where the pixel may merely lie in shade.
+    brighter, warmer, cooler : of the unshaded excess, what is lighter than its neighbourhood, what
+        is redder or yellower, and what is greener or bluer. A body that touches a line or its own
+        shadow is mostly parted from it in one of them.
     to_native : (2, 3) affine map from strip (x, y) to native picture (x, y).
     px_per_m : (H,) scale across the view on the ground at each row; beyond the far limit, the
         scale at the far limit.
@@ -52,6 +55,9 @@ class LevelStrip:
     lab: F32
     excess: F32
     excess_unshaded: F32
+    brighter: F32
+    warmer: F32
+    cooler: F32
     to_native: F64
     px_per_m: F64
 
@@ -97,7 +103,10 @@ def level_strip(picture_bgr: U8, camera: Camera, outline_m: F64, tallest_m: floa
     to_native = np.column_stack([back, back @ start + middle])
     if len(seen) == 0 or rows < 16 or cols < 32:
         nothing = np.empty((0, 0), np.float32)
-        return LevelStrip(np.empty((0, 0, 3), np.float32), nothing, nothing, to_native, np.empty(0))
+        return LevelStrip(
+            np.empty((0, 0, 3), np.float32), *(nothing,) * 5, to_native=to_native,
+            px_per_m=np.empty(0),
+        )  # fmt: skip
     flags = cv2.WARP_INVERSE_MAP | (cv2.INTER_AREA if shrink < 1 else cv2.INTER_LINEAR)
     source = picture_bgr if shrink > 0.75 else cv2.GaussianBlur(picture_bgr, (0, 0), 0.5 / shrink)
     strip = cv2.warpAffine(
@@ -117,14 +126,18 @@ def level_strip(picture_bgr: U8, camera: Camera, outline_m: F64, tallest_m: floa
         )
         > 0
     )  # fmt: skip
-    excess, shade = _stand_out(lab, bgr, px_per_m)
-    excess[~inside] = 0.0
+    off, shade = _stand_out(lab, bgr, px_per_m)
+    off[~inside] = 0.0
+    excess = np.sqrt(np.sum(off**2, axis=2))
     # A dark body's blurred rim is like shade too: what borders on clear body is left to the body.
     clear = ((excess > CLEAR_BODY) & ~shade).astype(np.uint8)
     rim = np.ones((1 + 2 * round(0.6 * BLUR_UP_M * typical), 3), np.uint8)
     shade &= cv2.dilate(clear, rim) == 0
+    off[shade] = 0.0
     unshaded = np.where(shade, np.float32(0), excess)
-    return LevelStrip(lab, excess, unshaded.astype(np.float32), to_native, px_per_m)
+    brighter = np.where(off[..., 0] > 0, unshaded, np.float32(0))
+    warmer, cooler = (np.hypot(*np.maximum(way * off[..., 1:], 0).T).T for way in (1, -1))
+    return LevelStrip(lab, excess, unshaded, brighter, warmer, cooler, to_native, px_per_m)
 
 
 def _finest(camera: Camera, outline_m: F64) -> float:
@@ -153,7 +166,7 @@ def _row_scales(camera: Camera, to_native: F64, rows: int, cols: int, outline_m:
 
 
 def _stand_out(lab: F32, bgr: F32, px_per_m: F64) -> tuple[F32, npt.NDArray[np.bool_]]:
-    """Excess over the row's median in spreads, and where a pixel is like the median in shade."""
+    """Lab offsets from the row's median in spreads, and where a pixel is like it in shade."""
     rows, cols = lab.shape[:2]
     reach_m = cols / px_per_m
     count = max(int(np.ceil(SAMPLES_PER_M * reach_m.max())), 32)
@@ -203,4 +216,4 @@ def _stand_out(lab: F32, bgr: F32, px_per_m: F64) -> tuple[F32, npt.NDArray[np.b
         & (blue - red < SHADOW_BLUE)
         & (np.abs(green - (blue + red) / 2) < SHADOW_TINT)
     )
-    return np.sqrt(np.sum(off**2, axis=2)).astype(np.float32), np.asarray(shade, np.bool_)
+    return off.astype(np.float32), np.asarray(shade, np.bool_)
