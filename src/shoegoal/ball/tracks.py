@@ -22,6 +22,7 @@ MAX_ROUGHNESS = 0.35  # in diameters: median bend of the path over three neighbo
 MIN_SEEN = 4
 MIN_TRAVEL = 1.2  # in diameters
 STOPPED_S, STOPPED_TRAVEL = 0.6, 0.2  # in diameters: a ball that rests is not followed further
+TOLD_EVERY_S = 1.5
 NO_MATCH = 1e6
 
 
@@ -35,9 +36,15 @@ class Seen:
 
 @dataclass(slots=True)
 class Track:
-    """One ball-like thing on its way, oldest first."""
+    """One ball-like thing on its way, oldest first.
+
+    Attributes
+    ----------
+    told_s : up to this time of it has been told while it was still under way.
+    """
 
     seen: list[Seen] = field(default_factory=list)
+    told_s: float = float("-inf")
 
     @property
     def sightings(self) -> list[BallSighting]:
@@ -94,6 +101,17 @@ class TrackLinker:
             for track in self._open
             if len(track.seen) >= MIN_SEEN and not track.has_stopped()
         ]
+
+    def under_way(self) -> list[Track]:
+        """Return tracks of which ``TOLD_EVERY_S`` more have passed since they were last told."""
+        due = []
+        for track in self._open:
+            if len(track.seen) >= MIN_SEEN and (
+                track.end_s - max(track.told_s, track.start_s) >= TOLD_EVERY_S
+            ):
+                track.told_s = track.end_s
+                due.append(track)
+        return due
 
     def update(self, seen: Sequence[Seen], time_s: float) -> list[Track]:
         """Take one frame's sightings in; return the tracks that ended and are worth a look."""

@@ -74,7 +74,13 @@ class BallWatcher:
         self._lying = LyingBalls()
 
     def update(self, frame: Frame, small: SmallFrame) -> list[BallTrack]:
-        """Take one frame in; return the ball tracks that ended with it."""
+        """Take one frame in.
+
+        Returns
+        -------
+        The ball tracks that ended with it, and now and then those still under way, so that
+        pictures of their start can be put by in time.
+        """
         if self.settled is None:
             self.settled = SettledPicture(frame, small)
             self._lying.put(_place(found) for found in reversed(find_lying(self.settled)))
@@ -83,12 +89,13 @@ class BallWatcher:
         guesses = _guesses(blobs, [*self._linker.expected(frame.time_s), *self._may_leave()])
         readings = distinct(gauge_balls(frame.planes, self.settled.native, guesses), LEAST_SCORE)
         seen = [Seen(r.sighting(frame.time_s, at_rest=False), r.ball_score) for r in readings]
-        ended = self._take(self._linker.update(seen, frame.time_s))
+        told = self._take(self._linker.update(seen, frame.time_s))
+        told += [ball for ball in map(ball_track, self._linker.under_way()) if ball is not None]
         self.settled.update(frame, small)
         self._note(self._finder.update(self.settled, frame.time_s))
         while self._waiting and frame.time_s - self._waiting[0].end_s > REST_KNOWN_S:
             self._resolve(self._waiting.popleft())
-        return ended
+        return told
 
     def finish(self) -> BallRecord:
         """Close all that is open at the clip's end and return the record."""
