@@ -79,14 +79,14 @@ class Kicked:
         return flight
 
 
-def track_of(sightings: list[BallSighting], roundness: float = 0.95) -> BallTrack:
-    return BallTrack(tuple(sightings), roundness, 0.4, 3.0)
+def track_of(sightings: list[BallSighting], ball_score: float = 0.95) -> BallTrack:
+    return BallTrack(tuple(sightings), ball_score)
 
 
 def left_of(kicked: Kicked, seed: int) -> RestingBall:
     """The kick spot as it is noticed: empty some time after the kick."""
     return RestingBall(
-        kicked.rest(seed), kicked.kick_s - 0.1, kicked.kick_s + 2.0, arrived=False, roundness=0.9
+        kicked.rest(seed), kicked.kick_s - 0.1, kicked.kick_s + 2.0, arrived=False, ball_score=0.99
     )
 
 

@@ -63,7 +63,7 @@ def looks(name: str) -> Looks:
                 break
             small = small_frame(frame)
             settled = settled or SettledPicture(frame, small)
-            blobs = motion.update(frame, small, settled).blobs
+            blobs = motion.update(small, settled)
             ball = _true_ball(told)
             if ball is not None and frame.time_s > kick_s - BEFORE_S:
                 lay = ball if frame.time_s < kick_s - 0.1 else lay

@@ -9,20 +9,21 @@ import numpy as np
 import pytest
 
 from ball_pictures import CLOTH, GRASS, Canvas, Yard, uneven_times
+from shoegoal.ball.lying import SURELY
 from shoegoal.ball.settled import (
     SHADOW_DARKEST,
     SettledPicture,
-    native_crop,
     paint_difference,
     shadow_like,
 )
 from shoegoal.ball.sightings import runs_straight
+from shoegoal.ball.tracks import STOPPED_S
 from shoegoal.ball.watch import BallRecord, BallWatcher
 from shoegoal.scene.camera import Camera
 from shoegoal.shots.kicks import LIKE_A_BALL, find_kicks, kick_times_by_looks
 
-PLACE_PX = 0.5  # half a pixel of a picture with noise and a 2 x 2 coarser chroma
-SIZE_REL = 0.03
+PLACE_PX = 0.8  # of a picture with noise and a 2 x 2 coarser chroma
+SIZE_REL = 0.06  # these discs are flat: the gauge was taught on shaded balls (there 2%)
 
 
 def watch(yard: Yard, stop_s: float, start_s: float = 0.0) -> BallRecord:
@@ -52,7 +53,7 @@ def test_a_ball_that_rests_leaves_and_arrives() -> None:
     (departure,) = record.departures
     track = departure.track
     assert 2.0 < track.start_s < 2.0 + 0.15
-    assert 4.0 - 0.15 < track.end_s < 4.0 + 0.3
+    assert 4.0 - 0.15 < track.end_s < 4.0 + STOPPED_S + 0.15  # followed until it surely lies
     seen = [s for s in track.sightings if s.time_s < 4.0]
     assert len(seen) >= 0.8 * np.sum((uneven_times(6.5) > 2.1) & (uneven_times(6.5) < 4.0))
     # While ball and hole overlap, the difference from the settled picture shows both.
@@ -134,7 +135,7 @@ def test_a_walking_person_is_no_ball() -> None:
 
     record = watch(Yard(paint), 6.0)
     assert all(d.track.ball_score < LIKE_A_BALL for d in record.departures)
-    assert all((r.ball_score or 0.0) < LIKE_A_BALL for r in record.resting)
+    assert all(r.ball_score < LIKE_A_BALL for r in record.resting)
     assert kick_times_by_looks(record) == []
     for height_m in (0.5, 1.0, 1.5):
         for pitch_deg in (4.0, 8.0, 12.0):
@@ -162,7 +163,8 @@ def test_a_round_shadow_does_not_look_like_a_ball() -> None:
         canvas.shade((away <= 1).astype(float))
 
     record = watch(Yard(paint), 5.0)
-    assert all(d.track.ball_score < LIKE_A_BALL for d in record.departures)
+    assert all(d.track.ball_score < SURELY for d in record.departures)
+    assert find_kicks(record, Camera(600.0, 319.5, 179.5, 1.2, 8.0), 0.22) == []
 
 
 @pytest.mark.parametrize("noise", [1.0, 4.0, 8.0])
@@ -234,16 +236,3 @@ def test_shadow_like_is_less_light_of_the_same_colour() -> None:
         tinted = planes(luma * 0.7, 128 - (u - 128) - 20, 128 - (v - 128) + 20)
         assert not shadow_like(tinted, lit).any()
     assert not shadow_like(planes(*CLOTH), planes(*GRASS)).any()
-
-
-def test_native_crop_keeps_luma_and_chroma_together() -> None:
-    luma = np.arange(72 * 128, dtype=np.int64).reshape(72, 128).astype(np.uint8)
-    u, v = luma[::2, ::2].copy(), luma[1::2, ::2].copy()
-    for box in ((3, 5, 9, 7), (-4, -4, 12, 12), (55, 30, 20, 20)):
-        (x0, y0), crop = native_crop((luma, u, v), box, 0.5)
-        assert x0 % 2 == 0 and y0 % 2 == 0
-        height, width = crop[0].shape
-        assert np.array_equal(crop[0], luma[y0 : y0 + height, x0 : x0 + width])
-        assert np.array_equal(crop[1], u[y0 // 2 :, x0 // 2 :][: height // 2, : width // 2])
-        assert np.array_equal(crop[2], v[y0 // 2 :, x0 // 2 :][: height // 2, : width // 2])
-        assert x0 <= max(0, box[0] / 0.5) and x0 + width >= min(128, (box[0] + box[2]) / 0.5)

@@ -94,7 +94,7 @@ def test_a_good_clip_has_nothing_to_say() -> None:
     assert len({check.name for check in CHECKS}) == len(CHECKS) and all(c.source for c in CHECKS)
 
 
-EARLY = Departure(BallTrack((replace(BALL, at_rest=False, time_s=0.1),) * 4, 0.8, 0.5, 2.0), None)
+EARLY = Departure(BallTrack((replace(BALL, at_rest=False, time_s=0.1),) * 4, 0.8), None)
 CASES = [
     ("length", with_look(pictures=5, end_s=0.1), Level.REFUSE, "5 picture"),
     ("length", with_look(end_s=2.0), Level.ADVISE, "2.0 s"),

@@ -95,7 +95,7 @@ def test_a_wider_goal_takes_the_wide_shot_in_and_moves_its_middle() -> None:
 
 def test_a_narrower_goal_makes_a_make_a_miss() -> None:
     analysis = only(fitted_analysis(), 1, 3)
-    moved = recount_with_markers(analysis, marker_px(-0.35), analysis.scene.right_px)
+    moved = recount_with_markers(analysis, marker_px(-0.1), analysis.scene.right_px)
     assert [shot.call for shot in moved.shots] == [Call.MAKE, Call.MISS]
 
 

@@ -156,7 +156,7 @@ def test_a_ball_put_straight_by_foot_is_no_kick() -> None:
     left = left_of(shot(0.0, 0), 1)
     back = RestingBall(
         replace(left.sighting, x_px=left.sighting.x_px + 0.8 * left.sighting.diameter_px),
-        left.before_s + 0.3, left.after_s + 0.3, arrived=True, roundness=0.9,
+        left.before_s + 0.3, left.after_s + 0.3, arrived=True, ball_score=0.9,
     )  # fmt: skip
     record = BallRecord()
     record.resting.extend([left, back])

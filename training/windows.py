@@ -202,7 +202,7 @@ def windows_of(clip: Path, truth: Truth, places: Places, rng: np.random.Generato
             small = small_frame(frame)
             if settled is None:
                 settled = SettledPicture(frame, small)
-            blobs = motion.update(frame, small, settled).blobs
+            blobs = motion.update(small, settled)
             guesses = [(b.x_px, b.y_px, b.size_px) for b in blobs]
             _look_round(cutter, memory, number, told, frame.planes, settled.native, guesses)
             settled.update(frame, small)

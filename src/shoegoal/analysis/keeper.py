@@ -25,9 +25,8 @@ from shoegoal.types import Shot
 BEFORE_S = (1.0, 0.7, 0.45, 0.25, 0.12, 0.05, 0.0)  # dense near contact, which is still unknown
 ALONG_STEP_S, ALONG_S = 0.15, 1.5  # most balls have crossed or stopped within this time
 AFTER_S = (0.0, 0.3, 0.6)  # after the track's end
-SPAN_S = 7.0  # a ball that rolls out is one track of several seconds, and its start is wanted too
-BUDGET_BYTES = 166_000_000  # 7 s of 30 half-size 1080p pictures a second
-MIN_ROUNDNESS = 0.6  # of a track that the detector does not know
+SPAN_S = 4.5  # a track is told at least every 1.5 s, and what came before it is wanted too
+BUDGET_BYTES = 107_000_000  # 4.5 s of 30 half-size 1080p pictures a second
 SETTLE_S = 0.65  # after a track's end until the last of its pictures has passed
 JPEG_QUALITY = 90
 
@@ -41,7 +40,7 @@ class _Kept:
 
 
 class PictureKeeper:
-    """Add every frame and every ended track; ask for a shot's pictures at the end."""
+    """Add every frame and every track that is told; ask for a shot's pictures at the end."""
 
     def __init__(self, width_px: int, height_px: int, rate_hz: float | None) -> None:
         self._ring = StillRing(
@@ -58,8 +57,8 @@ class PictureKeeper:
     def __del__(self) -> None:
         self._album.close()
 
-    def add(self, frame: Frame, small: SmallFrame, ended: Sequence[BallTrack]) -> None:
-        """Take a frame in, with its small copy and the tracks that ended at it."""
+    def add(self, frame: Frame, small: SmallFrame, told: Sequence[BallTrack]) -> None:
+        """Take a frame in, with its small copy and the tracks that are told at it."""
         # Most of the work of reducing a large picture has been done already.
         half = small.half
         given = half if half is not None and self._ring.width_px <= half.luma.shape[1] else frame
@@ -67,7 +66,7 @@ class PictureKeeper:
         self._ring.add(given)
         if self._goal is None:
             self._goal = self._ring.at(frame.time_s)
-        self._due.extend(track for track in ended if _may_be_a_shot(track))
+        self._due.extend(track for track in told if _may_be_a_shot(track))
         while self._due and frame.time_s >= self._due[0].end_s + SETTLE_S:
             self._keep(self._due.popleft())
 
@@ -124,5 +123,4 @@ class PictureKeeper:
 
 
 def _may_be_a_shot(track: BallTrack) -> bool:
-    known = track.ball_score >= LIKE_A_BALL or track.roundness >= MIN_ROUNDNESS
-    return known and runs_straight(track.sightings)
+    return track.ball_score >= LIKE_A_BALL and runs_straight(track.sightings)

@@ -190,7 +190,7 @@ def still_at(clip: Clip, time_s: float) -> StillPicture | None:
 
 def likely_balls(record: BallRecord) -> list[RestingBall]:
     """Resting things that the detector takes for balls, and that left their place."""
-    return [r for r in record.resting if (r.ball_score or 0.0) >= LIKE_A_BALL]
+    return [r for r in record.resting if r.ball_score >= LIKE_A_BALL]
 
 
 def _watch_kicks(sampler: Sampler, record: BallRecord) -> list[BallRecord]:
@@ -198,7 +198,7 @@ def _watch_kicks(sampler: Sampler, record: BallRecord) -> list[BallRecord]:
     least, share = PICTURES_ROUND_KICKS
     left = max(least, round(share * len(sampler.times_s)))
     records = []
-    for rest in sorted(likely_balls(record), key=lambda r: -(r.ball_score or 0.0))[:KICKS_WATCHED]:
+    for rest in sorted(likely_balls(record), key=lambda r: -r.ball_score)[:KICKS_WATCHED]:
         until_s = min(rest.before_s + KICK_WINDOW_S, sampler.times_s[-1])
         cost = (until_s - rest.before_s) * sampler.rate_hz
         if cost > left:

@@ -171,8 +171,8 @@ def _ball_at_its_spot(look: QuickLook, kicks: Sequence[Kick]) -> BallSighting | 
     if kicked:  # the usual kick spot is where balls were seen most often
         places = [rest.sighting for rest in likely_balls(look.record)]
         return max(kicked, key=lambda rest: sum(_is_near(rest, place) for place in places))
-    best = max(likely_balls(look.record), key=lambda rest: rest.ball_score or 0.0, default=None)
-    if best is None or (not kicks and (best.ball_score or 0.0) < LIKE_A_BALL_ALONE):
+    best = max(likely_balls(look.record), key=lambda rest: rest.ball_score, default=None)
+    if best is None or (not kicks and best.ball_score < LIKE_A_BALL_ALONE):
         return None
     return best.sighting
 

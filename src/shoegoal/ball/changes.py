@@ -11,7 +11,6 @@ import numpy.typing as npt
 
 from shoegoal.ball.settled import (
     SettledPicture,
-    native_crop,
     paint_difference,
     shadow_like,
 )
@@ -24,7 +23,6 @@ MAX_ASPECT = 4.0
 MIN_FILL = 0.15
 MAX_GUESSES = 8  # per comparison, reading and band of sizes
 BANDS = (0.01, 0.02, 0.05)  # radii as shares of the long side
-MOST_CROP_PX = 192  # a larger ball is measured as well in fewer pixels
 POOL_PX = 9  # small pixels over which a near ball's paint is taken together
 POOLED_CONTRAST = 9.0
 NEAR_RADIUS = 0.02  # of the long side: a ball at least this large is near
@@ -35,50 +33,35 @@ Planes = tuple[U8, U8, U8]
 Box = tuple[int, int, int, int]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True)
 class SettledChange:
     """A patch that went from one settled look to another.
 
     Attributes
     ----------
-    box_small : x, y, width, height in the small frame.
     before_s : last time at which the old look was seen there.
     after_s : time by which the new look had settled there.
-    old, new : (luma, u, v) crops round the patch, the chroma at half size; native, or reduced
-        where the patch is large.
-    origin_px : native (x, y) of the corner where the crops begin.
-    blocks : native pixels along a side of a crop's pixel.
-    guess_px : native (x, y, radius) of the largest disc that fits into a part of the patch; None
-        when the patch stands alone.
+    guess_px : native (x, y, diameter) of the disc that it may be.
     """
 
-    box_small: tuple[int, int, int, int]
     before_s: float
     after_s: float
-    old: Planes
-    new: Planes
-    origin_px: tuple[int, int]
-    blocks: int
-    guess_px: tuple[float, float, float] | None
+    guess_px: tuple[float, float, float]
 
-    def native_px(self, x: float, y: float) -> tuple[float, float]:
-        """Say where a place in the crops lies in the native picture."""
-        middle = (self.blocks - 1) / 2  # of a crop's pixel in native ones
-        return (
-            x * self.blocks + middle + self.origin_px[0],
-            y * self.blocks + middle + self.origin_px[1],
-        )
 
-    def guess_in_crop(self) -> tuple[float, float, float] | None:
-        """Give the guess's (x, y, radius) in the crops' pixels."""
-        if self.guess_px is None:
-            return None
-        middle, (x, y, radius) = (self.blocks - 1) / 2, self.guess_px
-        return (
-            (x - self.origin_px[0] - middle) / self.blocks,
-            (y - self.origin_px[1] - middle) / self.blocks,
-            radius / self.blocks,
-        )
+@dataclass(frozen=True, slots=True, eq=False)
+class Comparison:
+    """Two settled pictures, some time apart.
+
+    Attributes
+    ----------
+    earlier, later : native (luma, u, v) planes.
+    changes : the patches in which they differ; they may overlap.
+    """
+
+    earlier: Planes
+    later: Planes
+    changes: tuple[SettledChange, ...]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -90,24 +73,18 @@ class _Snapshot:
 
 
 class ChangeFinder:
-    """Compares the settled picture with what it was a little earlier.
-
-    Attributes
-    ----------
-    earlier_native : native planes of the earlier picture of the last comparison.
-    """
+    """Compares the settled picture with what it was a little earlier."""
 
     def __init__(self) -> None:
         self._snapshots: deque[_Snapshot] = deque(maxlen=SNAPSHOTS_KEPT)
-        self.earlier_native: Planes | None = None
 
     def update(
         self, settled: SettledPicture, time_s: float, *, now: bool = False
-    ) -> list[SettledChange]:
+    ) -> Comparison | None:
         """Report what changed, at most once per ``SNAPSHOT_EVERY_S`` unless ``now`` is set."""
         due = not self._snapshots or time_s - self._snapshots[-1].time_s >= SNAPSHOT_EVERY_S
         if not due and not now:
-            return []
+            return None
         snapshot = _Snapshot(
             time_s, _copy(settled.small), _copy(settled.native), settled.left_at_s.copy()
         )
@@ -118,9 +95,9 @@ class ChangeFinder:
         )
         self._snapshots.append(snapshot)
         if earlier is None:
-            return []
-        self.earlier_native = earlier.native
-        return _changes(earlier, snapshot, settled)
+            return None
+        changes = _changes(earlier, snapshot, settled)
+        return Comparison(earlier.native, snapshot.native, tuple(changes)) if changes else None
 
 
 def _copy(planes: Planes) -> Planes:
@@ -134,7 +111,7 @@ def _changes(earlier: _Snapshot, later: _Snapshot, settled: SettledPicture) -> l
         return []
     shaded = shadow_like(later.small, earlier.small) | shadow_like(earlier.small, later.small)
     solid = np.asarray(changed & (1 - shaded), np.uint8)
-    patches: dict[Box, tuple[float, float, float] | None] = {}
+    patches: dict[Box, tuple[float, float, float]] = {}
     # A near ball's panels come close to the ground's paint here and there; taken together over
     # some pixels they still stand out from it, while the ground's own flicker averages away.
     pooled = cv2.blur(difference, (POOL_PX, POOL_PX))
@@ -142,13 +119,19 @@ def _changes(earlier: _Snapshot, later: _Snapshot, settled: SettledPicture) -> l
     guesses = _disc_guesses(solid, MIN_SIDE / 2) + _disc_guesses(near, NEAR_RADIUS)
     for x, y, radius in guesses:
         box = (int(x - radius), int(y - radius), int(2 * radius) + 1, int(2 * radius) + 1)
-        patches[box] = (x / settled.scale, y / settled.scale, radius / settled.scale)
+        patches[box] = (x, y, 2 * radius)
     for mask in (changed, solid):
-        patches.update(dict.fromkeys(_ball_sized(mask)))
+        patches.update((box, _disc_in(box)) for box in _ball_sized(mask))
     return [
         _change(earlier, later, settled.scale, changed, box, guess)
         for box, guess in patches.items()
     ]
+
+
+def _disc_in(box: Box) -> tuple[float, float, float]:
+    """Middle and diameter of the disc that a box suggests."""
+    x, y, w, h = box
+    return x + (w - 1) / 2, y + (h - 1) / 2, float(np.sqrt(w * h))
 
 
 def _change(
@@ -157,39 +140,15 @@ def _change(
     scale: float,
     changed: U8,
     box: Box,
-    guess: tuple[float, float, float] | None,
+    disc: tuple[float, float, float],
 ) -> SettledChange:
     x, y, w, h = box
-    pad = max(4, int(0.5 * max(w, h)))
-    around = (x - pad, y - pad, w + 2 * pad, h + 2 * pad)
-    origin, old = native_crop(earlier.native, around, scale)
-    _, new = native_crop(later.native, around, scale)
     rows, columns = slice(max(0, y), y + h), slice(max(0, x), x + w)
-    inside = changed[rows, columns] > 0
-    seen = later.left_at_s[rows, columns][inside]
+    seen = later.left_at_s[rows, columns][changed[rows, columns] > 0]
     before_s = float(np.median(seen)) if seen.size else earlier.time_s
-    blocks = -(-max(old[0].shape) // MOST_CROP_PX)
-    old, new = _reduced(old, blocks), _reduced(new, blocks)
-    return SettledChange(box, before_s, later.time_s, old, new, origin, blocks, guess)
-
-
-def _reduced(planes: Planes, blocks: int) -> Planes:
-    """Average over blocks of pixels; what does not fill a block at the far sides is left out."""
-    if blocks == 1:
-        return planes
-    rows, columns = (n // (2 * blocks) for n in planes[0].shape)
-    luma, u, v = (
-        np.asarray(
-            cv2.resize(
-                plane[: n * blocks * rows, : n * blocks * columns],
-                (n * columns, n * rows),
-                interpolation=cv2.INTER_AREA,
-            ),
-            np.uint8,
-        )
-        for plane, n in zip(planes, (2, 1, 1), strict=True)
-    )
-    return luma, u, v
+    at_x, at_y, diameter = disc
+    guess_px = ((at_x + 0.5) / scale - 0.5, (at_y + 0.5) / scale - 0.5, diameter / scale)
+    return SettledChange(before_s, later.time_s, guess_px)
 
 
 def _disc_guesses(mask: U8, least: float) -> list[tuple[float, float, float]]:

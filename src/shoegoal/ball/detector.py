@@ -1,4 +1,4 @@
-"""A small pre-trained detector that says whether a patch looks like a ball or a person.
+"""A small pre-trained detector that finds persons (and other everyday things) in a picture.
 
 The network is NanoDet (COCO classes), run by OpenCV; see models/README.md for its licence.
 """
@@ -16,15 +16,11 @@ import numpy.typing as npt
 from shoegoal.errors import ShoegoalError
 
 INPUT_PX = 416
-CROP_INPUT_PX = 256  # for a crop round one thing: as sure of balls as at 416, in 0.4 of the time
 MEAN_BGR = (103.53, 116.28, 123.675)
 STD_BGR = (57.375, 57.12, 58.395)
 STRIDES = (8, 16, 32)
 BINS = 11
 PERSON, SPORTS_BALL = 0, 32
-CONTEXT_DIAMETERS = 10.0  # the network needs surroundings: a crop filled by a ball is no ball to it
-CENTRE_REACH = 0.6  # in diameters: a found ball this far off is another thing
-SIZE_REACH = 1.8  # as a factor between the found box and the measured disc
 
 U8 = npt.NDArray[np.uint8]
 F32 = npt.NDArray[np.float32]
@@ -44,7 +40,7 @@ class Found:
 
 def detect(
     bgr: U8,
-    labels: tuple[int, ...] = (SPORTS_BALL,),
+    labels: tuple[int, ...] = (PERSON,),
     least: float = 0.1,
     input_px: int = INPUT_PX,
 ) -> list[Found]:
@@ -88,33 +84,6 @@ def detect(
                 )
                 found.append(Found(label, float(scores[cell, label]), left, top, right, bottom))
     return sorted(found, key=lambda f: -f.score)
-
-
-def ball_score(bgr: U8, x_px: float, y_px: float, diameter_px: float) -> float:
-    """How much a measured disc looks like a ball to the network, 0..1.
-
-    Parameters
-    ----------
-    bgr : picture that holds the disc and its surroundings.
-    x_px, y_px, diameter_px : the disc in that picture.
-    """
-    half = CONTEXT_DIAMETERS / 2 * diameter_px
-    height, width = bgr.shape[:2]
-    x0, y0 = max(0, int(x_px - half)), max(0, int(y_px - half))
-    crop = bgr[y0 : min(height, int(y_px + half) + 1), x0 : min(width, int(x_px + half) + 1)]
-    if min(crop.shape[:2]) < 8:
-        return 0.0
-    best = 0.0
-    for found in detect(crop, input_px=CROP_INPUT_PX):
-        size = max(1.0, (found.right_px - found.left_px + found.bottom_px - found.top_px) / 2)
-        off = np.hypot(
-            (found.left_px + found.right_px) / 2 + x0 - x_px,
-            (found.top_px + found.bottom_px) / 2 + y0 - y_px,
-        )
-        ratio = max(size / diameter_px, diameter_px / size)
-        if off <= CENTRE_REACH * diameter_px and ratio <= SIZE_REACH:
-            best = max(best, found.score)
-    return best
 
 
 def _expected_bins(logits: F32) -> F32:

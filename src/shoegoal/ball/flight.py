@@ -19,8 +19,8 @@ from shoegoal.types import BallSighting
 GRAVITY_MPS2 = 9.81
 BOUNCE = 0.6  # FIFA turf test asks 0.6-0.85 m rebound from 2 m, so 0.55-0.65 (from memory)
 GROUND_KEEP = 0.8  # forward speed kept at a bounce; common practice, no source
-# A ball let off a 1 m ramp rolls 4-10 m on turf (FIFA ball roll, from memory). It leaves at
-# sqrt(10/7 g h) = 3.7 m/s, so it loses 0.7-1.7 m/s^2; concrete and long grass lie outside.
+# A ball let off a 1 m ramp rolls 4-10 m on turf (FIFA ball roll, from memory). A thin shell leaves
+# it at sqrt(6/5 g h) = 3.4 m/s, so it loses 0.6-1.5 m/s^2; concrete and long grass lie outside.
 ROLL_LOSS_MPS2 = 1.0
 ROLL_LOSS_SIGMA_MPS2 = 0.8
 MAX_ROLL_LOSS_MPS2 = 6.0
@@ -31,9 +31,6 @@ LOFT_STARTS_MPS = (0.0, 1.5, 3.5)
 LIFTED_M = 0.10  # higher than this above rolling, a flight counts as lofted
 BREAK_SIGMAS = 5.0
 SIZE_SAYS_SIGMAS = 6.0
-STEP = 1e-6  # of every parameter, for slopes by differences
-TOLERANCE = 1e-5  # relative change of cost or parameters at which a fit has arrived
-GOOD_COST = 0.2  # per residual (a sigma off costs a half): as good as this, no other loft is tried
 
 F64 = npt.NDArray[np.float64]
 
@@ -100,41 +97,43 @@ def path_m(parameters: F64, times_s: F64, radius_m: float) -> F64:
 
     Parameters
     ----------
-    parameters : (..., 7) kick_time_s, X, Y, VX, VY, VZ, loss_mps2; many guesses at once if wanted.
+    parameters : (7,) kick_time_s, X, Y, VX, VY, VZ, loss_mps2.
     times_s : (N,)
     radius_m : the ball's radius; its centre's least height.
 
     Returns
     -------
-    (..., N, 3) metres. Before the kick the ball rests; it never rolls backwards.
+    (N, 3) metres. Before the kick the ball rests; it never rolls backwards.
     """
-    t0, x0, y0, vx, vy, vz, loss = (parameters[..., k, None] for k in range(7))
+    t0, x0, y0, vx, vy, vz, loss = parameters
     elapsed = np.maximum(0.0, times_s - t0)
-    speed = np.maximum(np.hypot(vx, vy), 1e-9)
+    speed = float(np.hypot(vx, vy))
     # Constant deceleration on the ground: s = v t - a t^2 / 2 until v / a.
-    rolling = np.minimum(elapsed, speed / np.maximum(loss, 1e-9))
-    height, lost_s = _height_m(elapsed, vz)
-    along_s = rolling - 0.5 * loss * rolling**2 / speed - lost_s
-    return np.stack([x0 + vx * along_s, y0 + vy * along_s, radius_m + height], axis=-1)
+    rolling = np.minimum(elapsed, speed / loss if loss > 1e-6 else np.inf)
+    travelled = speed * rolling - 0.5 * loss * rolling**2
+    height, lost = _height_m(elapsed, vz)
+    travelled = travelled - lost * speed
+    along = travelled / max(speed, 1e-9)
+    return np.column_stack([x0 + vx * along, y0 + vy * along, radius_m + height])
 
 
-def _height_m(elapsed: F64, vz: F64) -> tuple[F64, F64]:
-    """Height over the ground and seconds' worth of forward speed lost in bounces, (..., N) each."""
+def _height_m(elapsed: F64, vz: float) -> tuple[F64, F64]:
+    """Height over the ground and seconds' worth of forward speed lost in bounces, (N,) each."""
     height = np.zeros_like(elapsed)
-    lost_s = np.zeros_like(elapsed)
-    since, up, keep = elapsed, vz, 1.0
+    lost = np.zeros_like(elapsed)
+    start, up, keep = 0.0, vz, 1.0
     for _ in range(4):
-        hops = up >= 0.3  # less is less than half a centimetre
-        if not hops.any():
+        if up < 0.3:  # less than half a centimetre
             break
-        aloft_s = 2 * up / GRAVITY_MPS2
-        during = hops & (since >= 0) & (since < aloft_s)
-        height = np.where(during, up * since - 0.5 * GRAVITY_MPS2 * since**2, height)
+        land = start + 2 * up / GRAVITY_MPS2
+        during = (elapsed >= start) & (elapsed < land)
+        t = elapsed[during] - start
+        height[during] = up * t - 0.5 * GRAVITY_MPS2 * t**2
+        after = elapsed >= land
         keep_next = keep * GROUND_KEEP
-        since = since - aloft_s
-        lost_s = lost_s + np.where(hops, (keep - keep_next) * np.maximum(0.0, since), 0.0)
-        up, keep = up * BOUNCE, keep_next
-    return height, lost_s
+        lost[after] += (keep - keep_next) * (elapsed[after] - land)
+        start, up, keep = land, up * BOUNCE, keep_next
+    return height, lost
 
 
 def fit_flight(
@@ -244,16 +243,15 @@ def _table(sightings: Sequence[BallSighting]) -> F64:
 
 
 def _misfit(camera: Camera, diameter_m: float, parameters: F64, table: F64) -> F64:
-    """(..., 3, N) residuals in standard deviations: x, y, diameter; 20 where no ball can be seen.
-
-    Parameters
-    ----------
-    parameters : (..., 7) as for `path_m`.
-    """
-    way = path_m(parameters, table[0], diameter_m / 2)
-    centre, size = camera.ball_image(way.reshape(-1, 3), diameter_m)
-    shown = np.column_stack([centre, size]).reshape(way.shape)
-    misfit = (np.swapaxes(shown, -1, -2) - table[1:4]) / table[[4, 4, 5]]
+    """(3, N) residuals in standard deviations: x, y, diameter; 20 where the ball can't be seen."""
+    centre, size = camera.ball_image(path_m(parameters, table[0], diameter_m / 2), diameter_m)
+    misfit = np.stack(
+        [
+            (centre[:, 0] - table[1]) / table[4],
+            (centre[:, 1] - table[2]) / table[4],
+            (size - table[3]) / table[5],
+        ]
+    )
     return np.asarray(np.nan_to_num(np.clip(misfit, -200, 200), nan=20.0), np.float64)
 
 
@@ -283,23 +281,6 @@ def _fit(
         earliest, time_prior = first_s - 1e-3, first_s
     if not np.isfinite(start).all():
         return None
-
-    def off(p: F64) -> F64:
-        nothing = np.zeros(p.shape[:-1])
-        priors = [
-            (p[..., 1] - start[0]) / start_sigma,
-            (p[..., 2] - start[1]) / start_sigma,
-            (p[..., 6] - ROLL_LOSS_MPS2) / ROLL_LOSS_SIGMA_MPS2,
-            p[..., 5] / LOFT_SIGMA_MPS,
-            nothing if time_prior is None else (p[..., 0] - time_prior) / 1e-3,
-        ]
-        misfit = _misfit(camera, diameter_m, p, table).reshape(*p.shape[:-1], -1)
-        return np.concatenate([misfit, np.stack(priors, axis=-1)], axis=-1)
-
-    def slopes(p: F64) -> F64:
-        both = off(np.concatenate([p[None], p + STEP * np.eye(len(p))]))  # all in one go
-        return np.asarray((both[1:] - both[0]).T / STEP, np.float64)
-
     best = None
     for loft in LOFT_STARTS_MPS:
         guess = _first_guess(times, space if loft else ground, start, rest is not None, loft)
@@ -308,22 +289,27 @@ def _fit(
         upper = np.array([first_s, 200, 200, 60, 60, 12.0, MAX_ROLL_LOSS_MPS2])
         guess = np.clip(guess, lower + 1e-6, upper - 1e-6)
 
+        def cost(p: F64) -> F64:
+            extra = [
+                (p[1] - start[0]) / start_sigma,
+                (p[2] - start[1]) / start_sigma,
+                (p[6] - ROLL_LOSS_MPS2) / ROLL_LOSS_SIGMA_MPS2,
+                p[5] / LOFT_SIGMA_MPS,
+                0.0 if time_prior is None else (p[0] - time_prior) / 1e-3,
+            ]
+            return np.concatenate([_misfit(camera, diameter_m, p, table).ravel(), extra])
+
         found = least_squares(
-            off,
+            cost,
             guess,
-            jac=slopes,
             bounds=(lower, upper),
             loss="soft_l1",
             f_scale=2.0,
             x_scale="jac",
-            ftol=TOLERANCE,
-            xtol=TOLERANCE,
             max_nfev=80,
         )
         if best is None or found.cost < best.cost:
             best = found
-        if best.cost <= GOOD_COST * len(best.fun):
-            break
     assert best is not None
     misfit = _misfit(camera, diameter_m, best.x, table)
     rms = float(np.sqrt(np.mean(np.minimum(misfit**2, 100.0))))

@@ -16,6 +16,8 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from shoegoal.types import BallSighting
+
 U8 = npt.NDArray[np.uint8]
 F32 = npt.NDArray[np.float32]
 Planes = tuple[U8, U8, U8]
@@ -23,6 +25,7 @@ Planes = tuple[U8, U8, U8]
 MODEL = "ball_gauge.onnx"
 SIDE = 48  # of the window that the network sees, in its own pixels
 SPAN_DIAMETERS = 2.6  # side of the window in diameters of the guess
+ONE_BALL_DIAMETERS = 0.6  # two readings no further apart are of one ball
 LOOK_AGAIN_AT = 0.2  # score from which on a window is laid anew round what was found in it
 
 
@@ -44,6 +47,18 @@ class Reading:
     sigma_px: float
     diameter_sigma_px: float
     ball_score: float
+
+    def sighting(self, time_s: float, *, at_rest: bool) -> BallSighting:
+        """Take the reading for a ball seen at a time."""
+        return BallSighting(
+            time_s,
+            self.x_px,
+            self.y_px,
+            self.diameter_px,
+            self.sigma_px,
+            self.diameter_sigma_px,
+            at_rest,
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,6 +137,21 @@ def gauge_balls(
         for k, reading in zip(again, _read(now, settled, found), strict=True):
             readings[k] = reading
     return readings
+
+
+def distinct(readings: Sequence[Reading], least: float) -> list[Reading]:
+    """Keep one reading of each ball, the surest, among those of at least some score."""
+    kept: list[Reading] = []
+    for reading in sorted(readings, key=lambda r: -r.ball_score):
+        if reading.ball_score < least:
+            break
+        if all(
+            np.hypot(reading.x_px - k.x_px, reading.y_px - k.y_px)
+            > ONE_BALL_DIAMETERS * max(reading.diameter_px, k.diameter_px)
+            for k in kept
+        ):
+            kept.append(reading)
+    return kept
 
 
 def _read(

@@ -10,8 +10,7 @@ import numpy as np
 import numpy.typing as npt
 from cv2.typing import MatLike
 
-from shoegoal.ball.settled import SettledPicture, native_crop, paint_difference, shadow_like
-from shoegoal.clip.reader import Frame
+from shoegoal.ball.settled import SettledPicture, paint_difference, shadow_like
 from shoegoal.clip.small import SmallFrame
 
 LOOK_BACK_S = 0.13  # long enough for a far ball to have left its own disc
@@ -19,63 +18,24 @@ MAX_BLOBS = 14  # per frame; leaves and limbs must not make a frame costly
 MIN_SIZE_OF_LONG_SIDE = 0.0075  # a ball thinner than this share of the picture can't be judged
 MAX_SIZE_OF_LONG_SIDE = 0.22
 STIRRED_SHARE = 0.1  # of a thing must have moved for the whole of it to count as moving
-BODY_AREA = 0.004  # share of the picture above which a moving thing may be a person
 
 U8 = npt.NDArray[np.uint8]
-Planes = tuple[U8, U8, U8]
 _CLOSING = np.ones((3, 3), np.uint8)
 
 
 @dataclass(frozen=True, slots=True)
 class Blob:
-    """A compact moving thing in one frame.
+    """A compact moving thing in one frame, native pixels.
 
     Attributes
     ----------
-    time_s : presentation time.
-    x_px, y_px : centroid, native pixels.
-    size_px : diameter of the disc of the same area, native pixels.
-    length_px, width_px : sides of its bounding box, longer first, native pixels.
-    origin_px : native (x, y) of the crop's first pixel.
-    now, before : native (luma, u, v) crops of the frame and of the settled picture.
-    contrast : levels above which a difference is paint.
-    body_gap : distance to the nearest body-size moving thing, in own diameters.
+    x_px, y_px : centroid.
+    size_px : diameter of the disc of the same area.
     """
 
-    time_s: float
     x_px: float
     y_px: float
     size_px: float
-    length_px: float
-    width_px: float
-    origin_px: tuple[int, int]
-    now: Planes
-    before: Planes
-    contrast: float
-    body_gap: float
-
-    def difference(self) -> U8:
-        """Work out how much each native pixel differs from the settled picture."""
-        return paint_difference(self.now, self.before)
-
-    def solid(self) -> U8:
-        """Work out the same with shadow-like pixels left out."""
-        return self.difference() * (1 - shadow_like(self.now, self.before))
-
-
-@dataclass(frozen=True, slots=True)
-class Motion:
-    """What moved in one frame.
-
-    Attributes
-    ----------
-    blobs : compact things, at most ``MAX_BLOBS``.
-    bodies_px : (x, y, width, height) boxes of larger moving things, native pixels.
-    """
-
-    time_s: float
-    blobs: tuple[Blob, ...]
-    bodies_px: tuple[tuple[float, float, float, float], ...]
 
 
 class MotionWatcher:
@@ -83,9 +43,13 @@ class MotionWatcher:
 
     def __init__(self) -> None:
         self._past: deque[SmallFrame] = deque()
+        self._stirred: MatLike | None = None
+        self._scale = 1.0
 
-    def update(self, frame: Frame, small: SmallFrame, settled: SettledPicture) -> Motion:
+    def update(self, small: SmallFrame, settled: SettledPicture) -> list[Blob]:
         """Report what stands out from the settled picture and was not there a moment ago.
+
+        At most ``MAX_BLOBS`` things are reported, the most compact ones.
 
         Both conditions matter: the first drops the hole that a thing leaves behind, the second
         drops things at rest that have not settled yet.
@@ -94,17 +58,19 @@ class MotionWatcher:
             self._past.popleft()
         past = self._past[0] if self._past else None
         self._past.append(small)
+        self._stirred, self._scale = None, small.scale
         if past is None:
-            return Motion(small.time_s, (), ())
+            return []
         lately = cv2.compare(
             paint_difference(small.planes, past.planes), settled.levels, cv2.CMP_GE
         )
         if not cv2.hasNonZero(lately):
-            return Motion(small.time_s, (), ())
+            return []
         away = cv2.compare(settled.difference(small), settled.levels, cv2.CMP_GE)
         stirred = cv2.bitwise_and(away, lately)
         if not cv2.hasNonZero(stirred):
-            return Motion(small.time_s, (), ())
+            return []
+        self._stirred = stirred
         solid = cv2.copyTo(away, 1 - shadow_like(small.planes, settled.small))
         # A ball may be one thing with its shadow left out, one thing with it, or the part of a
         # larger thing that moved. Earlier readings win where they overlap.
@@ -113,20 +79,30 @@ class MotionWatcher:
             _things(away, stirred),
             _things(cv2.bitwise_and(solid, stirred)),
         )
-        bodies = readings[2].stats[readings[2].stats[:, cv2.CC_STAT_AREA] >= BODY_AREA * away.size]
-        bodies_px = bodies[:, :4] / small.scale
         things = readings[0].compact()
         for reading in readings[1:]:
             more = reading.compact()
             things = things.joined(more.only(~more.inside(things)))
         if len(things.stats) > MAX_BLOBS:
             things = things.only(np.argsort(-_roundness(things.stats))[:MAX_BLOBS])
-        blobs = [
-            _blob(frame, settled, stat, centre, bodies_px, small.scale)
-            for stat, centre in zip(things.stats, things.centres, strict=True)
+        areas = things.stats[:, cv2.CC_STAT_AREA]
+        return [
+            Blob(
+                float((x + 0.5) / small.scale - 0.5),
+                float((y + 0.5) / small.scale - 0.5),
+                float(np.sqrt(4 * area / np.pi) / small.scale),
+            )
+            for (x, y), area in zip(things.centres, areas, strict=True)
         ]
-        boxes = tuple((float(x), float(y), float(w), float(h)) for x, y, w, h in bodies_px)
-        return Motion(small.time_s, tuple(blobs), boxes)
+
+    def stirs_near(self, x_px: float, y_px: float, reach_px: float) -> bool:
+        """Whether anything moved lately within a square round a native point."""
+        if self._stirred is None:
+            return False
+        x, y, reach = (v * self._scale for v in (x_px, y_px, reach_px))
+        rows = slice(max(0, int(y - reach)), max(0, int(y + reach) + 1))
+        columns = slice(max(0, int(x - reach)), max(0, int(x + reach) + 1))
+        return bool(np.asarray(self._stirred)[rows, columns].any())
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,38 +168,3 @@ def _roundness(stats: npt.NDArray[np.int32]) -> npt.NDArray[np.float64]:
     w, h, area = (stats[:, k].astype(float) for k in (2, 3, 4))
     squareness = np.minimum(w, h) / np.maximum(w, h)
     return np.asarray(squareness * area / (w * h) * np.sqrt(np.sqrt(area)))
-
-
-def _blob(
-    frame: Frame,
-    settled: SettledPicture,
-    stat: npt.NDArray[np.int32],
-    centre: npt.NDArray[np.float64],
-    bodies: npt.NDArray[np.float64],
-    scale: float,
-) -> Blob:
-    x, y, w, h, area = (int(v) for v in stat)
-    pad = 2 + int(0.25 * max(w, h))
-    box = (x - pad, y - pad, w + 2 * pad, h + 2 * pad)
-    origin, now = native_crop(frame.planes, box, scale)
-    _, before = native_crop(settled.native, box, scale)
-    size_px = float(np.sqrt(4 * area / np.pi) / scale)
-    cx, cy = (float(c + 0.5) / scale - 0.5 for c in centre)
-    gap = np.inf
-    if len(bodies):
-        dx = np.maximum(0, np.maximum(bodies[:, 0] - cx, cx - bodies[:, 0] - bodies[:, 2]))
-        dy = np.maximum(0, np.maximum(bodies[:, 1] - cy, cy - bodies[:, 1] - bodies[:, 3]))
-        gap = float(np.min(np.hypot(dx, dy)) / max(1.0, size_px))
-    return Blob(
-        frame.time_s,
-        cx,
-        cy,
-        size_px,
-        max(w, h) / scale,
-        min(w, h) / scale,
-        origin,
-        now,
-        before,
-        settled.contrast_at(float(centre[0]), float(centre[1])),
-        gap,
-    )

@@ -236,29 +236,3 @@ def _take_in(now: Planes, settled: Planes, stable: MatLike, box: Box) -> None:
         size = (there.shape[1], there.shape[0])
         fitted = cv2.resize(mask, size, interpolation=cv2.INTER_NEAREST)
         cv2.copyTo(source[rows, columns], fitted, there)
-
-
-def native_crop(
-    planes: tuple[U8, U8, U8], box_small: tuple[int, int, int, int], scale: float
-) -> tuple[tuple[int, int], tuple[U8, U8, U8]]:
-    """Copy the native planes under a box of the small frame.
-
-    Parameters
-    ----------
-    planes : native (luma, u, v), the chroma at half size.
-    box_small : x, y, width, height in the small frame; may reach over the border.
-    scale : small pixels per native pixel.
-
-    Returns
-    -------
-    origin_px, crops : native (x, y) of the first pixel (even), and (luma, u, v).
-    """
-    x, y, w, h = box_small
-    height, width = planes[0].shape
-    x0 = max(0, int(x / scale)) // 2 * 2
-    y0 = max(0, int(y / scale)) // 2 * 2
-    x1 = min(width, int((x + w) / scale) + 2) // 2 * 2
-    y1 = min(height, int((y + h) / scale) + 2) // 2 * 2
-    luma = planes[0][y0:y1, x0:x1].copy()
-    u, v = (p[y0 // 2 : y1 // 2, x0 // 2 : x1 // 2].copy() for p in planes[1:])
-    return (x0, y0), (luma, u, v)

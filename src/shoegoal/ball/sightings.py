@@ -1,60 +1,44 @@
-"""From moving things and settled changes to the ball: tracks and resting places, measured."""
+"""What is kept of the ball: its ways through the picture, and the places where it lay."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-import cv2
 import numpy as np
 import numpy.typing as npt
 
-from shoegoal.ball.changes import SettledChange
-from shoegoal.ball.measure import Disc, measure_disc, measure_round, quantile, rim_strength
-from shoegoal.ball.moving import Blob
-from shoegoal.ball.settled import paint_difference, shadow_like
-from shoegoal.ball.tracks import Track, as_array
+from shoegoal.ball.changes import Comparison, SettledChange
+from shoegoal.ball.gauge import Reading, gauge_balls
+from shoegoal.ball.tracks import Track
 from shoegoal.types import BallSighting
 
 MIN_SIGHTINGS = 4
-MIN_ROUND_SHARE = 0.5  # of a track's blobs that measure as round
-MIN_MEAN_RIM = 0.45
-TRIED_FIRST = 5
-MOST_OF_CROOKED = 10
-GOOD_RIM = 0.75  # with so much of the rim seen, no other reading is asked for
-MAX_SIZE_STEP = 0.18  # a sighting whose size is off its neighbours by more is dropped
-SURE_SCORE = 0.4  # well above every limit that a score is held to: no further look is needed
+MIN_STEADY_SHARE = 0.5  # of a track's sightings must be of one slowly changing size
+MAX_SIZE_STEP = 0.25  # a sighting whose size is off its neighbours by more is dropped
+LEFT_DIAMETERS = 0.15  # so far from where it was first seen, a ball has left,
+LEFT_LOG_SIZE = 0.1  # or so much larger or smaller
 MIN_NET_TRAVEL = 2.0  # in diameters
 MIN_STRAIGHTNESS = 0.85  # net over total way
 MIN_SPEED = 2.0  # in diameters per second
 MOVING_SIZE_SIGMA = 0.04  # of the diameter: what motion blur and a turning shade add
-BLOB_STRICTNESS = 0.7  # of the limits, for blobs, whose middles wander
-MIN_REST_RIM = 0.55
-MIN_REST_FILL = 0.55
-SHADED_SHARE = 0.02  # with less of a patch like a shadow, leaving it out changes nothing
-RIM_RATIO = 1.25  # the picture with the ball has this much more rim than the one without
-
-
-U8 = npt.NDArray[np.uint8]
+LEAST_REST_SCORE = 0.9
+LEAST_REST_SIZE = 0.006  # of the picture's long side: smaller things cannot be told
+SAME_BALL_DIAMETERS = 0.35  # a ball found in both pictures, no further apart, has not moved
 
 
 @dataclass(frozen=True, slots=True)
 class BallTrack:
-    """One uninterrupted way of something round and moving.
+    """One uninterrupted way of something ball-like.
 
     Attributes
     ----------
     sightings : in order of time, at least ``MIN_SIGHTINGS``.
-    roundness : mean share of the rim that was seen, 0..1.
-    ball_score : how much it looked like a ball to the detector at its best, 0..1; 0 when the
-        detector was not asked.
-    body_gap : distance of the first sighting to the nearest moving body, in ball diameters.
+    ball_score : how surely it is a ball, 0..1.
     """
 
     sightings: tuple[BallSighting, ...]
-    roundness: float
     ball_score: float
-    body_gap: float
 
     @property
     def start_s(self) -> float:
@@ -69,74 +53,58 @@ class BallTrack:
 
 @dataclass(frozen=True, slots=True)
 class RestingBall:
-    """Something ball-shaped that came to rest (``arrived``) or left its place.
+    """Something ball-like that came to rest (``arrived``) or left its place.
 
     Attributes
     ----------
     sighting : its measured disc; ``time_s`` is ``before_s`` for one that left and ``after_s``
         for one that arrived.
     before_s, after_s : the change happened between these times.
-    roundness : share of the rim that was seen, 0..1.
-    ball_score : how much it looked like a ball to the detector, 0..1; None when not asked.
     arrived : True when the later picture holds the ball, False when the earlier one does.
+    ball_score : how surely it is a ball, 0..1.
     """
 
     sighting: BallSighting
     before_s: float
     after_s: float
     arrived: bool
-    roundness: float
-    ball_score: float | None = None
+    ball_score: float
 
 
 def ball_track(track: Track) -> BallTrack | None:
-    """Measure a track at native size; None when it is not something round.
+    """Keep of a track what is of one slowly changing size; None when that is too little.
 
-    Parameters
-    ----------
-    track : linked blobs, each with its native crop.
+    A ball that a foot is about to meet is often found while it still lies: the way starts when it
+    leaves.
     """
-    tried = [_disc_of(blob) for blob in _spread(track.blobs, TRIED_FIRST)]
-    rims = [d.rim_share for d in tried if d is not None]
-    if len(rims) < MIN_ROUND_SHARE * len(tried) or np.mean(rims) < MIN_MEAN_RIM:
+    rows = _from_leaving(track.sightings)
+    if len(rows) < MIN_SIGHTINGS:
         return None
-    # Limbs swing to and fro and there are many of them: a few looks are enough.
-    straight = _went_straight(as_array(track), BLOB_STRICTNESS)
-    blobs = track.blobs if straight else _spread(track.blobs, MOST_OF_CROOKED)
-    measured = [(blob, _disc_of(blob)) for blob in blobs]
-    round_ones = [(b, d) for b, d in measured if d is not None]
-    if len(round_ones) < max(MIN_SIGHTINGS, MIN_ROUND_SHARE * len(measured)):
+    keep = _steady(
+        np.array([s.time_s for s in rows]),
+        np.array([s.diameter_px for s in rows]),
+        np.array([s.diameter_sigma_px for s in rows]),
+    )
+    if keep.sum() < max(MIN_SIGHTINGS, MIN_STEADY_SHARE * len(rows)):
         return None
-    sizes = np.array([d.diameter_px for _, d in round_ones])
-    times = np.array([b.time_s for b, _ in round_ones])
-    keep = _steady(times, sizes)
-    if keep.sum() < max(MIN_SIGHTINGS, MIN_ROUND_SHARE * len(measured)):
-        return None
-    kept = [pair for pair, good in zip(round_ones, keep, strict=True) if good]
-    rim = float(np.mean([d.rim_share for _, d in kept]))
-    if rim < MIN_MEAN_RIM:
-        return None
-    found = BallTrack(tuple(_sighting(b, d) for b, d in kept), rim, 0.0, kept[0][0].body_gap)
-    if not runs_straight(found.sightings):
-        return found
-    return replace(found, ball_score=_best_score(track))
+    kept = (_on_its_way(s) for s, good in zip(rows, keep, strict=True) if good)
+    return BallTrack(tuple(kept), track.ball_score)
 
 
-def _best_score(track: Track) -> float:
-    """Ask the detector about one portrait after another until it is sure."""
-    best = 0.0
-    for portrait in track.portraits:
-        best = max(best, portrait.ball_score())
-        if best >= SURE_SCORE:
-            break
-    return best
+def _from_leaving(sightings: Sequence[BallSighting]) -> Sequence[BallSighting]:
+    """Leave out the sightings at which the ball lay where it was first seen, but for the last."""
+    first = sightings[0]
+    for k, s in enumerate(sightings):
+        away = np.hypot(s.x_px - first.x_px, s.y_px - first.y_px) / first.diameter_px
+        grown = abs(np.log(s.diameter_px / first.diameter_px))
+        if away > LEFT_DIAMETERS or grown > LEFT_LOG_SIZE:
+            return sightings[max(0, k - 1) :]
+    return ()
 
 
-def _spread(blobs: Sequence[Blob], most: int) -> Sequence[Blob]:
-    """At most so many of the blobs, evenly spread, first and last among them."""
-    if len(blobs) <= most:
-        return blobs
-    return [blobs[i] for i in np.linspace(0, len(blobs) - 1, most).round().astype(int)]
+def _on_its_way(sighting: BallSighting) -> BallSighting:
+    sigma = np.hypot(sighting.diameter_sigma_px, MOVING_SIZE_SIGMA * sighting.diameter_px)
+    return replace(sighting, diameter_sigma_px=float(sigma))
 
 
 def runs_straight(sightings: Sequence[BallSighting]) -> bool:
@@ -166,53 +134,35 @@ def _went_straight(rows: npt.NDArray[np.float64], strictness: float) -> bool:
     )
 
 
-def resting_ball(change: SettledChange) -> RestingBall | None:
-    """Measure a settled change; None when it is not a round thing that came or went."""
-    difference = paint_difference(change.old, change.new)
-    contrast = max(12.0, 1.5 * quantile(difference, 0.25))
-    found: list[Disc] = []
-    for reading in _readings(change, difference):
-        d = _settled_disc(change, reading, contrast)
-        if d and not d.streak_px and d.rim_share >= MIN_REST_RIM and d.fill >= MIN_REST_FILL:
-            found.append(d)
-            if d.rim_share >= GOOD_RIM:
-                break
-    if not found:
-        return None
-    disc = max(found, key=lambda d: d.rim_share)
-    old = rim_strength(change.old[0], disc.x_px, disc.y_px, disc.diameter_px)
-    new = rim_strength(change.new[0], disc.x_px, disc.y_px, disc.diameter_px)
-    if max(old, new) < RIM_RATIO * min(old, new):
-        return None
-    arrived = new > old
-    sighting = BallSighting(
-        change.after_s if arrived else change.before_s,
-        *change.native_px(disc.x_px, disc.y_px),
-        disc.diameter_px * change.blocks,
-        disc.sigma_px * change.blocks,
-        disc.diameter_sigma_px * change.blocks,
-        at_rest=True,
-    )
-    return RestingBall(sighting, change.before_s, change.after_s, arrived, disc.rim_share)
+def resting_balls(found: Comparison) -> list[RestingBall]:
+    """Read the gauge on every settled change: which are balls that came or went."""
+    guesses = [change.guess_px for change in found.changes]
+    old = gauge_balls(found.earlier, found.later, guesses)
+    new = gauge_balls(found.later, found.earlier, guesses)
+    least_px = LEAST_REST_SIZE * max(found.earlier[0].shape)
+    balls = []
+    for change, before, after in zip(found.changes, old, new, strict=True):
+        was, came = (
+            r.ball_score >= LEAST_REST_SCORE and r.diameter_px >= least_px for r in (before, after)
+        )
+        if was and came and _is_same(before, after):
+            continue
+        if was:
+            balls.append(_resting(change, before, arrived=False))
+        if came:
+            balls.append(_resting(change, after, arrived=True))
+    return balls
 
 
-def _readings(change: SettledChange, difference: U8) -> Iterator[U8]:
-    """Give the difference, then the same without shadows that came and without those that went.
-
-    The ball's own shadow came or went with it, and a kicker's may lie across both pictures.
-    """
-    yield difference
-    for now, before in ((change.new, change.old), (change.old, change.new)):
-        shaded = shadow_like(now, before)
-        if cv2.countNonZero(shaded) >= SHADED_SHARE * shaded.size:
-            yield difference * (1 - shaded)
+def _is_same(a: Reading, b: Reading) -> bool:
+    apart = np.hypot(a.x_px - b.x_px, a.y_px - b.y_px)
+    return bool(apart <= SAME_BALL_DIAMETERS * max(a.diameter_px, b.diameter_px))
 
 
-def _settled_disc(change: SettledChange, difference: U8, contrast: float) -> Disc | None:
-    guess = change.guess_in_crop()
-    if guess is None:
-        return measure_disc(difference, contrast)
-    return measure_round(difference, contrast, *guess)
+def _resting(change: SettledChange, reading: Reading, *, arrived: bool) -> RestingBall:
+    time_s = change.after_s if arrived else change.before_s
+    sighting = reading.sighting(time_s, at_rest=True)
+    return RestingBall(sighting, change.before_s, change.after_s, arrived, reading.ball_score)
 
 
 def same_event(a: RestingBall, b: RestingBall) -> bool:
@@ -226,30 +176,10 @@ def same_event(a: RestingBall, b: RestingBall) -> bool:
     )
 
 
-def _disc_of(blob: Blob) -> Disc | None:
-    near = (blob.x_px - blob.origin_px[0], blob.y_px - blob.origin_px[1])
-    first = measure_disc(blob.solid(), blob.contrast, near)
-    if first is not None and first.rim_share >= GOOD_RIM:
-        return first
-    found = [
-        d for d in (first, measure_disc(blob.difference(), blob.contrast, near)) if d is not None
-    ]
-    return max(found, key=lambda disc: disc.rim_share, default=None)
-
-
-def _sighting(blob: Blob, disc: Disc) -> BallSighting:
-    return BallSighting(
-        blob.time_s,
-        disc.x_px + blob.origin_px[0],
-        disc.y_px + blob.origin_px[1],
-        disc.diameter_px,
-        disc.sigma_px,
-        float(np.hypot(disc.diameter_sigma_px, MOVING_SIZE_SIGMA * disc.diameter_px)),
-    )
-
-
 def _steady(
-    times: npt.NDArray[np.float64], sizes: npt.NDArray[np.float64]
+    times: npt.NDArray[np.float64],
+    sizes: npt.NDArray[np.float64],
+    sigmas: npt.NDArray[np.float64],
 ) -> npt.NDArray[np.bool_]:
     """Which sizes follow the track's own slow change, by medians over seven neighbours."""
     logs = np.log(sizes)
@@ -258,5 +188,5 @@ def _steady(
         near = np.argsort(np.abs(times - times[i]))[:7]
         slope = np.median(np.diff(logs[np.sort(near)]) / np.diff(times[np.sort(near)]))
         expected = np.median(logs[near] - slope * (times[near] - times[i]))
-        keep[i] = abs(logs[i] - expected) <= MAX_SIZE_STEP
+        keep[i] = abs(logs[i] - expected) <= MAX_SIZE_STEP + 2 * sigmas[i] / sizes[i]
     return keep

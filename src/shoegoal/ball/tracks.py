@@ -1,71 +1,92 @@
-"""Linking moving things over time: a track is one thing's smooth way through the picture."""
+"""Linking balls over time: a track is one ball's smooth way through the picture."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from math import hypot, log
-from statistics import median
+from statistics import fmean, median
 
 import numpy as np
 import numpy.typing as npt
 from scipy.optimize import linear_sum_assignment
 
-from shoegoal.ball.moving import Blob, Motion
-from shoegoal.ball.portraits import Portrait, take_portrait
-from shoegoal.clip.reader import Frame
+from shoegoal.types import BallSighting
 
 MAX_GAP_S = 0.25  # a ball hidden for longer starts a new track
 FIRST_REACH = 3.2  # in diameters per 1/30 s: about 20 m/s for a size-5 ball
 REACH = 0.7  # in diameters, round the predicted place
 MAX_CHANGE = 0.25  # of the speed, between two frames
-MAX_ROUGHNESS = 0.35  # in diameters: median bend of the path over three neighbouring blobs
-PORTRAIT_AT = (4, 8, 13, 20)  # blobs in a track when its picture is taken
-MIN_BLOBS = 4
+MAX_RATIO = 1.8  # between the sizes of one ball in two neighbouring frames
+MAX_ROUGHNESS = 0.35  # in diameters: median bend of the path over three neighbouring sightings
+MIN_SEEN = 4
 MIN_TRAVEL = 1.2  # in diameters
+STOPPED_S, STOPPED_TRAVEL = 0.6, 0.2  # in diameters: a ball that rests is not followed further
+TOLD_EVERY_S = 1.5
 NO_MATCH = 1e6
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """Something ball-like in one frame: where, and how surely a ball, 0..1."""
+
+    sighting: BallSighting
+    ball_score: float
 
 
 @dataclass(slots=True)
 class Track:
-    """One moving thing, oldest blob first, with a few portraits in its surroundings."""
+    """One ball-like thing on its way, oldest first.
 
-    blobs: list[Blob] = field(default_factory=list)
-    portraits: list[Portrait] = field(default_factory=list)
+    Attributes
+    ----------
+    told_s : up to this time of it has been told while it was still under way.
+    """
+
+    seen: list[Seen] = field(default_factory=list)
+    told_s: float = float("-inf")
+
+    @property
+    def sightings(self) -> list[BallSighting]:
+        """The places alone."""
+        return [s.sighting for s in self.seen]
 
     @property
     def start_s(self) -> float:
-        """Time of the first blob."""
-        return self.blobs[0].time_s
+        """Time of the first sighting."""
+        return self.seen[0].sighting.time_s
 
     @property
     def end_s(self) -> float:
-        """Time of the last blob."""
-        return self.blobs[-1].time_s
+        """Time of the last sighting."""
+        return self.seen[-1].sighting.time_s
+
+    @property
+    def ball_score(self) -> float:
+        """How surely it is a ball, 0..1, all sightings together."""
+        return fmean(s.ball_score for s in self.seen)
 
     def predict(self, time_s: float) -> tuple[float, float, float, float]:
-        """x, y, size and speed (px, px, px, px/s) expected at a later time."""
-        last = self.blobs[-1]
-        if len(self.blobs) < 2:
-            return last.x_px, last.y_px, last.size_px, 0.0
-        recent = self.blobs[-4:]
-        first = recent[0]
+        """x, y, diameter and speed (px, px, px, px/s) expected at a later time."""
+        recent = [s.sighting for s in self.seen[-4:]]
+        first, last = recent[0], recent[-1]
+        if first is last:
+            return last.x_px, last.y_px, last.diameter_px, 0.0
         span = last.time_s - first.time_s
         vx, vy = (last.x_px - first.x_px) / span, (last.y_px - first.y_px) / span
         ahead = time_s - last.time_s
-        size = median(b.size_px for b in recent)
+        size = median(s.diameter_px for s in recent)
         return last.x_px + vx * ahead, last.y_px + vy * ahead, size, hypot(vx, vy)
 
-    def travel(self) -> float:
-        """Diagonal of the box that the path fills, in median diameters."""
-        xs = np.array([b.x_px for b in self.blobs])
-        ys = np.array([b.y_px for b in self.blobs])
-        size = float(np.median([b.size_px for b in self.blobs]))
-        return float(np.hypot(np.ptp(xs), np.ptp(ys)) / max(1.0, size))
+    def has_stopped(self) -> bool:
+        """Whether it has hardly moved for a while."""
+        since_s = self.end_s - STOPPED_S
+        lately = [s.sighting for s in self.seen if s.sighting.time_s >= since_s]
+        return self.start_s <= since_s and _travel(lately) <= STOPPED_TRAVEL
 
 
 class TrackLinker:
-    """Links blobs frame by frame with the assignment of least cost.
+    """Links sightings frame by frame with the assignment of least cost.
 
     Memory is bounded: a track that has ended is handed out once and forgotten.
     """
@@ -73,25 +94,39 @@ class TrackLinker:
     def __init__(self) -> None:
         self._open: list[Track] = []
 
-    def update(self, motion: Motion, frame: Frame) -> list[Track]:
-        """Take one frame and its motion in; return the tracks that ended and are worth a look."""
-        blobs = motion.blobs
-        free = set(range(len(blobs)))
-        if self._open and blobs:
-            cost = np.array([_costs(t, blobs) for t in self._open])
-            for row, column in zip(*linear_sum_assignment(cost), strict=True):
-                if cost[row, column] < NO_MATCH:
-                    self._open[row].blobs.append(blobs[column])
-                    free.discard(int(column))
-        self._open.extend(Track([blobs[i]]) for i in sorted(free))
+    def expected(self, time_s: float) -> list[tuple[float, float, float]]:
+        """x, y, diameter (px) at which the balls now on their way should be seen."""
+        return [
+            track.predict(time_s)[:3]
+            for track in self._open
+            if len(track.seen) >= MIN_SEEN and not track.has_stopped()
+        ]
+
+    def under_way(self) -> list[Track]:
+        """Return tracks of which ``TOLD_EVERY_S`` more have passed since they were last told."""
+        due = []
         for track in self._open:
-            is_due = track.end_s == motion.time_s and len(track.blobs) in PORTRAIT_AT
-            if is_due and worth_a_look(track):
-                last = track.blobs[-1]
-                track.portraits.append(take_portrait(frame, last.x_px, last.y_px, last.size_px))
-        ended = [t for t in self._open if motion.time_s - t.end_s > MAX_GAP_S]
+            if len(track.seen) >= MIN_SEEN and (
+                track.end_s - max(track.told_s, track.start_s) >= TOLD_EVERY_S
+            ):
+                track.told_s = track.end_s
+                due.append(track)
+        return due
+
+    def update(self, seen: Sequence[Seen], time_s: float) -> list[Track]:
+        """Take one frame's sightings in; return the tracks that ended and are worth a look."""
+        free = set(range(len(seen)))
+        if self._open and seen:
+            cost = np.array([_costs(t, seen, time_s) for t in self._open])
+            rows, columns = linear_sum_assignment(cost)
+            for row, column in zip(rows.tolist(), columns.tolist(), strict=True):
+                if cost[row, column] < NO_MATCH:
+                    self._open[row].seen.append(seen[column])
+                    free.discard(column)
+        self._open.extend(Track([seen[i]]) for i in sorted(free))
+        ended = [t for t in self._open if time_s - t.end_s > MAX_GAP_S]
         if ended:
-            self._open = [t for t in self._open if motion.time_s - t.end_s <= MAX_GAP_S]
+            self._open = [t for t in self._open if time_s - t.end_s <= MAX_GAP_S]
         return [t for t in ended if worth_a_look(t)]
 
     def finish(self) -> list[Track]:
@@ -101,45 +136,50 @@ class TrackLinker:
 
 
 def worth_a_look(track: Track) -> bool:
-    """Whether a track is long and far enough to be more than a flicker."""
+    """Whether a track is long, far and smooth enough to be more than a flicker."""
     return (
-        len(track.blobs) >= MIN_BLOBS
-        and track.travel() >= MIN_TRAVEL
+        len(track.seen) >= MIN_SEEN
+        and _travel(track.sightings) >= MIN_TRAVEL
         and roughness(track) <= MAX_ROUGHNESS
     )
 
 
 def roughness(track: Track) -> float:
-    """Median distance of a blob from the straight way between its neighbours, in diameters."""
-    rows = as_array(track)
+    """Median distance of a sighting from the straight way between its neighbours, in diameters."""
+    rows = as_array(track.sightings)
     before, here, after = rows[:-2], rows[1:-1], rows[2:]
     share = ((here[:, 0] - before[:, 0]) / (after[:, 0] - before[:, 0]))[:, None]
     off = here[:, 1:3] - before[:, 1:3] - share * (after[:, 1:3] - before[:, 1:3])
     return float(np.median(np.hypot(off[:, 0], off[:, 1])) / max(1.0, float(np.median(rows[:, 3]))))
 
 
-def _costs(track: Track, blobs: Sequence[Blob]) -> list[float]:
-    """How badly each blob of one frame would go on a track; ``NO_MATCH`` where it can't."""
-    time_s = blobs[0].time_s
+def _travel(sightings: Sequence[BallSighting]) -> float:
+    """Diagonal of the box that the path fills, in median diameters."""
+    rows = as_array(sightings)
+    return float(np.hypot(*np.ptp(rows[:, 1:3], axis=0)) / max(1.0, float(np.median(rows[:, 3]))))
+
+
+def _costs(track: Track, seen: Sequence[Seen], time_s: float) -> list[float]:
+    """How badly each sighting of one frame would go on a track; ``NO_MATCH`` where it can't."""
     waited_s = time_s - track.end_s
     if waited_s <= 0:
-        return [NO_MATCH] * len(blobs)
+        return [NO_MATCH] * len(seen)
     x, y, size, speed = track.predict(time_s)
-    is_new = len(track.blobs) == 1
+    is_new = len(track.seen) == 1
     costs = []
-    for blob in blobs:
-        ratio = blob.size_px / max(1.0, size)
-        diameter = max(size, blob.size_px)
+    for sighting in [s.sighting for s in seen]:
+        ratio = sighting.diameter_px / max(1.0, size)
+        diameter = max(size, sighting.diameter_px)
         if is_new:
             reach = FIRST_REACH * diameter * max(1.0, waited_s * 30)
         else:
             reach = REACH * diameter + MAX_CHANGE * speed * waited_s
-        away = hypot(blob.x_px - x, blob.y_px - y)
-        is_near = away <= reach and 0.45 <= ratio <= 2.2
+        away = hypot(sighting.x_px - x, sighting.y_px - y)
+        is_near = away <= reach and 1 / MAX_RATIO <= ratio <= MAX_RATIO
         costs.append(away / diameter + 1.5 * abs(log(ratio)) if is_near else NO_MATCH)
     return costs
 
 
-def as_array(track: Track) -> npt.NDArray[np.float64]:
-    """(N, 4) array of time_s, x_px, y_px, size_px."""
-    return np.array([[b.time_s, b.x_px, b.y_px, b.size_px] for b in track.blobs])
+def as_array(sightings: Sequence[BallSighting]) -> npt.NDArray[np.float64]:
+    """(N, 4) array of time_s, x_px, y_px, diameter_px."""
+    return np.array([(s.time_s, s.x_px, s.y_px, s.diameter_px) for s in sightings])

@@ -3,22 +3,27 @@
 from __future__ import annotations
 
 from collections import deque
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
-from shoegoal.ball.changes import ChangeFinder, SettledChange
+import numpy as np
+
+from shoegoal.ball.changes import ChangeFinder, Comparison
 from shoegoal.ball.departures import departure_of
-from shoegoal.ball.moving import MotionWatcher
-from shoegoal.ball.portraits import take_portrait
+from shoegoal.ball.gauge import Reading, distinct, gauge_balls
+from shoegoal.ball.lying import SURELY, LyingBalls, Place, find_lying
+from shoegoal.ball.moving import Blob, MotionWatcher
 from shoegoal.ball.settled import SettledPicture
-from shoegoal.ball.sightings import BallTrack, RestingBall, ball_track, resting_ball, same_event
-from shoegoal.ball.tracks import Track, TrackLinker
+from shoegoal.ball.sightings import BallTrack, RestingBall, ball_track, resting_balls, same_event
+from shoegoal.ball.tracks import Seen, Track, TrackLinker
 from shoegoal.clip.reader import Frame
 from shoegoal.clip.small import SmallFrame
+from shoegoal.types import BallSighting
 
-CHANGES_KEPT_S = 8.0  # a kicker may stand over the kick spot this long before it settles
-MIN_ROUNDNESS_TO_ASK = 0.55
-ASKING_SPAN_S, MOST_ASKED = 10.0, 10  # the detector's time must not grow with wind and shadows
+LEAST_SCORE = 0.3  # of a sighting that a track may take in
+REST_KNOWN_S = 4.0  # where a ball lay is known only some time after it left
 TWINS_WITHIN = 40  # one event may be seen in two comparisons running
+STIRRED_NEAR = 1.0  # in diameters: a lying ball is looked at while something moves so near
+NEAR_GUESS = 0.35  # in diameters: a blob so near to where a ball is expected will do for it
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,31 +70,39 @@ class BallWatcher:
         self._linker = TrackLinker()
         self._finder = ChangeFinder()
         self._last: Frame | None = None
-        self._asked_s: deque[float] = deque()
-        self._changes: deque[SettledChange] = deque()
         self._waiting: deque[BallTrack] = deque()
+        self._lying = LyingBalls()
 
     def update(self, frame: Frame, small: SmallFrame) -> list[BallTrack]:
-        """Take one frame in; return the ball tracks that ended with it."""
+        """Take one frame in.
+
+        Returns
+        -------
+        The ball tracks that ended with it, and now and then those still under way, so that
+        pictures of their start can be put by in time.
+        """
         if self.settled is None:
             self.settled = SettledPicture(frame, small)
+            self._lying.put(_place(found) for found in reversed(find_lying(self.settled)))
         self._last = frame
-        motion = self._motion.update(frame, small, self.settled)
-        ended = self._take(self._linker.update(motion, frame))
+        blobs = self._motion.update(small, self.settled)
+        guesses = _guesses(blobs, [*self._linker.expected(frame.time_s), *self._may_leave()])
+        readings = distinct(gauge_balls(frame.planes, self.settled.native, guesses), LEAST_SCORE)
+        seen = [Seen(r.sighting(frame.time_s, at_rest=False), r.ball_score) for r in readings]
+        told = self._take(self._linker.update(seen, frame.time_s))
+        told += [ball for ball in map(ball_track, self._linker.under_way()) if ball is not None]
         self.settled.update(frame, small)
-        self._note(self._finder.update(self.settled, frame.time_s), frame)
-        while self._waiting and frame.time_s - self._waiting[0].end_s > CHANGES_KEPT_S / 2:
+        self._note(self._finder.update(self.settled, frame.time_s))
+        while self._waiting and frame.time_s - self._waiting[0].end_s > REST_KNOWN_S:
             self._resolve(self._waiting.popleft())
-        while self._changes and frame.time_s - self._changes[0].after_s > CHANGES_KEPT_S:
-            self._changes.popleft()
-        return ended
+        return told
 
     def finish(self) -> BallRecord:
         """Close all that is open at the clip's end and return the record."""
         self._take(self._linker.finish())
         if self.settled is not None and self._last is not None:
             self.settled.finish()
-            self._note(self._finder.update(self.settled, self._last.time_s, now=True), self._last)
+            self._note(self._finder.update(self.settled, self._last.time_s, now=True))
         while self._waiting:
             self._resolve(self._waiting.popleft())
         return self.record
@@ -99,40 +112,46 @@ class BallWatcher:
         self._waiting.extend(balls)
         return balls
 
-    def _note(self, changes: list[SettledChange], frame: Frame) -> None:
-        self._changes.extend(changes)
-        for found in filter(None, map(resting_ball, changes)):
+    def _note(self, found: Comparison | None) -> None:
+        balls = resting_balls(found) if found else []
+        for ball in balls:
+            if not ball.arrived:
+                self._lying.leave(_place(ball.sighting))
+        self._lying.put(_place(b.sighting) for b in balls if b.arrived and b.ball_score >= SURELY)
+        for ball in balls:
             twin = next(
-                (r for r in self.record.resting[-TWINS_WITHIN:] if same_event(r, found)), None
+                (r for r in self.record.resting[-TWINS_WITHIN:] if same_event(r, ball)), None
             )
             if twin is None:
-                self.record.resting.append(self._scored(found, frame))
-            elif found.roundness > twin.roundness:
-                place = self.record.resting.index(twin)
-                known = replace(found, ball_score=twin.ball_score)
-                self.record.resting[place] = (
-                    self._scored(found, frame) if twin.ball_score is None else known
-                )
+                self.record.resting.append(ball)
+            elif ball.ball_score > twin.ball_score:
+                self.record.resting[self.record.resting.index(twin)] = ball
 
-    def _scored(self, found: RestingBall, frame: Frame) -> RestingBall:
-        """Ask the detector about something that left, as long as it is not asked too often."""
-        while self._asked_s and frame.time_s - self._asked_s[0] > ASKING_SPAN_S:
-            self._asked_s.popleft()
-        planes = self._finder.earlier_native
-        if (
-            found.arrived
-            or found.roundness < MIN_ROUNDNESS_TO_ASK
-            or planes is None
-            or len(self._asked_s) >= MOST_ASKED
-        ):
-            return found
-        self._asked_s.append(frame.time_s)
-        luma, chroma_u, chroma_v = planes
-        before = replace(frame, luma=luma, chroma_u=chroma_u, chroma_v=chroma_v)
-        s = found.sighting
-        score = take_portrait(before, s.x_px, s.y_px, s.diameter_px).ball_score()
-        return replace(found, ball_score=score)
+    def _may_leave(self) -> list[Place]:
+        """Where balls lie that something moves close to."""
+        return [
+            (x, y, size)
+            for x, y, size in self._lying.places
+            if self._motion.stirs_near(x, y, STIRRED_NEAR * size)
+        ]
 
     def _resolve(self, track: BallTrack) -> None:
-        rest = departure_of(track, self.record.resting, self._changes)
+        rest = departure_of(track, self.record.resting)
         self.record.departures.append(Departure(track, rest))
+
+
+def _place(found: Reading | BallSighting) -> Place:
+    return found.x_px, found.y_px, found.diameter_px
+
+
+def _guesses(blobs: list[Blob], expected: list[Place]) -> list[Place]:
+    """Where to look: at what moves, and where a ball on its way should be by now."""
+    places = [(b.x_px, b.y_px, b.size_px) for b in blobs]
+    return places + [
+        (x, y, size)
+        for x, y, size in expected
+        if not any(
+            np.hypot(b.x_px - x, b.y_px - y) <= NEAR_GUESS * size and 0.7 <= b.size_px / size <= 1.4
+            for b in blobs
+        )
+    ]

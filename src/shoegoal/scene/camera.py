@@ -8,7 +8,6 @@ the camera turned clockwise as seen from behind it, so the horizon climbs to the
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import cos, radians, sin
 
 import numpy as np
 import numpy.typing as npt
@@ -53,14 +52,15 @@ class Camera:
 
     def rotation(self) -> F64:
         """Return the (3, 3) rotation from ground axes to camera axes (x right, y down, z ahead)."""
-        pitch, roll = radians(self.pitch_deg), radians(self.roll_deg)
-        down = np.array([0.0, -sin(pitch), -cos(pitch)])
+        pitch, roll = np.deg2rad(self.pitch_deg), np.deg2rad(self.roll_deg)
         right = np.array([1.0, 0.0, 0.0])
+        ahead = np.array([0.0, np.cos(pitch), -np.sin(pitch)])
+        down = np.cross(ahead, right)
         return np.stack(
             [
-                cos(roll) * right + sin(roll) * down,
-                -sin(roll) * right + cos(roll) * down,
-                np.array([0.0, cos(pitch), -sin(pitch)]),
+                np.cos(roll) * right + np.sin(roll) * down,
+                -np.sin(roll) * right + np.cos(roll) * down,
+                ahead,
             ]
         )
 

@@ -13,6 +13,7 @@ from shoegoal.ball.flight import MAX_ROLL_LOSS_MPS2, Flight, path_m
 from shoegoal.scene.camera import Camera
 from shoegoal.scene.fit import SceneSample
 from shoegoal.scene.goal import GoalFrame
+from shoegoal.shots.passing import Passing, seen_passing, seen_stop
 from shoegoal.types import BallSighting, Estimate
 
 DRAWS = 200
@@ -22,6 +23,8 @@ MIN_WAY_M = 0.05
 HORIZON_S = 6.0  # a rolling ball has stopped or gone by then
 GRID_S = 0.01
 SIDE_NOISE_DIAMETERS = 0.12  # what a curved roll or a tuft adds to a straight fitted way; our guess
+SEEN_NOISE_DIAMETERS = 0.15  # the same for a ball that was seen at the line; our guess
+STOP_NOISE_M = 0.06  # how well a lying ball's distance from the line is known, besides the scene
 LINE_NOISE_M = 0.10  # how well "reached the line" is known from behind, besides the fit
 MARKER_M = (
     0.3  # how far a marker reaches outwards: a school bag's width; common practice, no source
@@ -85,10 +88,14 @@ def measure_crossing(
     The whole of the ball must cross the line between the markers (IFAB Laws of the Game, Law 10,
     from memory), so its centre has to pass y = -radius with its sides inside both inner bases.
     """
+    seen = (*flight.sightings, *later)
+    passing = seen_passing(seen, flight.radius_m, camera, goal, scenes)
+    if passing is not None:
+        return _seen(passing, flight, goal, scenes)
     radius = flight.radius_m
     times = flight.kick_time_s + np.arange(0.0, HORIZON_S, GRID_S)
     way = goal.to_goal(flight.centre_m(times))
-    met = bool((way[:, 1] <= 0.0).any())
+    foretold = bool((way[:, 1] <= 0.0).any())
     last = goal.to_goal(flight.centre_m([flight.end_s]))[0]
     y_sigma = _sigma(flight, goal, flight.end_s)[1]
     p_seen = float(ndtr((-radius - last[1]) / np.hypot(y_sigma, LINE_NOISE_M)))
@@ -101,8 +108,13 @@ def measure_crossing(
         # has to tell which, unless it went wide or was rolling out anyway.
         p_runs_on *= DOUBTED
     p_reached = max(p_seen, p_runs_on)
+    stops_m = seen_stop(seen, radius, camera, goal, scenes)
+    if stops_m is not None:
+        p_reached = float(np.mean(ndtr((-radius - stops_m) / STOP_NOISE_M)))
+        last[1] = float(np.median(stops_m))
+        foretold = foretold and p_reached >= DOUBTED
     # A ball that stops short is weighed where it came nearest, in case it did reach the line.
-    time_s = _met_s(times, way[:, 1]) if met else float(times[int(np.argmin(way[:, 1]))])
+    time_s = _met_s(times, way[:, 1]) if foretold else float(times[int(np.argmin(way[:, 1]))])
     x_map, _, z_map = goal.to_goal(flight.centre_m([time_s]))[0].tolist()
     x_sigma = float(np.hypot(_sigma(flight, goal, time_s)[0], 2 * radius * SIDE_NOISE_DIAMETERS))
     sides, halves = _over_scenes(flight, camera, goal, scenes, time_s, x_map)
@@ -117,11 +129,37 @@ def measure_crossing(
         float(np.clip(np.mean(inside), 0, 1)),
         p_hit,
         p_reached,
-        time_s if met else None,
-        Estimate(x_map, spread) if met else None,
-        Estimate(z_map, float(_sigma(flight, goal, time_s)[2])) if met else None,
+        time_s if foretold else None,
+        Estimate(x_map, spread) if foretold else None,
+        Estimate(z_map, float(_sigma(flight, goal, time_s)[2])) if foretold else None,
         p_seen > 0.9,
         float(last[1]),
+    )
+
+
+def _seen(
+    passing: Passing, flight: Flight, goal: GoalFrame, scenes: Sequence[SceneSample]
+) -> Crossing:
+    """Judge a crossing that was seen; how far the ball ran on may have to be foretold."""
+    radius_m = flight.radius_m
+    halves = np.array([s.goal.width_m / 2 for s in scenes] or [goal.width_m / 2])
+    sigma = float(np.hypot(passing.sigma_m, 2 * radius_m * SEEN_NOISE_DIAMETERS))
+    room, sides = halves - radius_m, passing.sides_m
+    inside = ndtr((room - sides) / sigma) - ndtr((-room - sides) / sigma)
+    outer = halves + MARKER_M + radius_m
+    reach = ndtr((outer - sides) / sigma) - ndtr((-outer - sides) / sigma)
+    p_hit = 0.0 if passing.seen_after else float(np.clip(np.mean(reach - inside), 0, 1))
+    p_seen = float(np.mean(ndtr((passing.depths_m - radius_m) / LINE_NOISE_M)))
+    spread = float(np.hypot(sigma, np.std(sides - passing.x_m)))
+    return Crossing(
+        p_inside=float(np.clip(np.mean(inside), 0, 1)),
+        p_hit=p_hit,
+        p_reached=max(p_seen, _p_runs_on(flight, goal)),
+        time_s=passing.time_s,
+        x_m=Estimate(passing.x_m, spread),
+        z_m=Estimate(radius_m, LINE_NOISE_M),
+        seen_beyond=p_seen > 0.9,
+        last_y_m=-float(np.median(passing.depths_m)),
     )
 
 

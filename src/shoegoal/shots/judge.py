@@ -7,10 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from shoegoal.ball.flight import Flight
 from shoegoal.scene.fit import SceneFit
 from shoegoal.shots.crossing import Crossing, measure_crossing
 from shoegoal.shots.kicks import Kick
+from shoegoal.shots.passing import first_stop
 from shoegoal.types import Call, Estimate, ImagePoint, Outcome, Shot
 
 CALL_AT = 0.95  # P above which a make (below one minus it, a miss) is called without a person
@@ -19,7 +19,7 @@ AIM_LIMIT_DEG = 55.0  # a kick further off the goal's middle than this was not a
 MIN_SPOT_SHARE = 0.6  # of the usual kick distance: nearer the goal, a kick is no shot
 MAX_SPOT_SHARE = 0.5  # of that distance, to any side: further off, it was another play
 UNSEEN_SPOT_SHARE = 0.2  # the same for a ball that left and was not seen again: limbs settle too
-STOPPED_MPS = 0.7  # slower than this at its last sighting, a rolling ball is rolling out
+ROLLING_OUT_MPS = 0.7  # slower than this at the end of its flight, a ball is rolling out
 BELIEVED_LOSS_MPS2 = 4.0  # more than long grass takes from a ball; no source
 UNSEEN_P_MAKE = 0.5
 LOOK_S = 2.0
@@ -206,7 +206,7 @@ def _judged(number: int, kick: Kick, crossing: Crossing, scene: SceneFit) -> Sho
     outcome = _outcome(crossing, scene.goal.width_m, flight.radius_m)
     call, reason = _call(p_make, crossing, outcome, scene.goal.width_m, flight.radius_m)
     speed, speed_sigma = flight.speed_mps()
-    if call is Call.MISS and outcome is Outcome.SHORT and not _seen_to_stop(flight):
+    if call is Call.MISS and outcome is Outcome.SHORT and not _seen_to_stop(kick, scene):
         call, reason = Call.UNSURE, "the ball was lost before the line: did it reach the line?"
         p_make = max(p_make, crossing.p_inside * (1 - SHAKY_SURE))
     seen_s = flight.end_s - flight.sightings[0].time_s
@@ -236,11 +236,18 @@ def _judged(number: int, kick: Kick, crossing: Crossing, scene: SceneFit) -> Sho
     )
 
 
-def _seen_to_stop(flight: Flight) -> bool:
+def _seen_to_stop(kick: Kick, scene: SceneFit) -> bool:
     """Whether a short ball rolled out in view; where it was lost, its stop is only foretold."""
+    flight = kick.flight
+    assert flight is not None
     just_before, end = flight.centre_m([flight.end_s - 0.1, flight.end_s])
-    end_mps = float(np.hypot(*(end - just_before)[:2])) / 0.1
-    return end_mps <= STOPPED_MPS and flight.loss_mps2 <= BELIEVED_LOSS_MPS2
+    end_mps = float(np.linalg.norm((end - just_before)[:2])) / 0.1
+    if end_mps <= ROLLING_OUT_MPS and flight.loss_mps2 <= BELIEVED_LOSS_MPS2:
+        return True
+    seen = (*flight.sightings, *kick.later)
+    pixels = [(s.x_px, s.y_px) for s in seen]
+    spots = scene.camera.ball_on_ground(pixels, 2 * flight.radius_m)
+    return first_stop(np.array([s.time_s for s in seen]), spots) is not None
 
 
 def _outcome(crossing: Crossing, width_m: float, radius_m: float) -> Outcome:

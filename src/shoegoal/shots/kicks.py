@@ -21,13 +21,8 @@ MIN_SECONDS_UNSEEN_START = 0.25  # with no resting place seen, a flight must be 
 MAX_RMS_UNSEEN_START = 2.5  # fit this well
 MIN_SPEED_UNSEEN_START_MPS = 2.0  # and be this fast
 MAX_KICK_SPEED_MPS = 35.0  # about the hardest shots of professionals; common practice, no source
-LIKE_A_BALL = 0.15  # the detector gives heads, limbs and leaves 0 and balls 0.2-0.7
-LIKE_A_BALL_ALONE = 0.25  # asked where no goal says which kicks matter
-MIN_ROUNDNESS_BY_LOOKS = 0.5
-MIN_SIGHTINGS_UNKNOWN = 10  # a flight of a ball that the detector does not know must be this long,
-MIN_ROUNDNESS_UNKNOWN = 0.6  # this round,
-MAX_RMS_UNKNOWN = 1.5  # and fit this well
-MIN_ROUNDNESS_UNSEEN = 0.8  # of a resting thing that the detector does not know
+LIKE_A_BALL = 0.5  # score of the gauge: balls mostly 0.9 and more, limbs and leaves near 0
+LIKE_A_BALL_ALONE = 0.98  # asked where no goal says which kicks matter
 ROUGH_TO_HIDDEN_S = 0.2  # a sigma of misfit counts like so much time behind the kicker
 AWAY_S = 2.5  # a kicked ball is not back on its spot sooner
 SAME_KICK_S = 0.8
@@ -36,6 +31,7 @@ HIDDEN_S = 1.2  # longest time for which a kicked ball may stay behind its kicke
 AS_FOOT_S = 0.25  # a track may begin as that of the foot on its way to the ball
 MOVED_BACK_S = 2.5  # a ball that left its place and lies nearby again so soon was only adjusted
 MOVED_BACK_DIAMETERS = 2.5
+FREE_FLIGHTS_S = (inf, 0.9, 0.45)  # tried for the part of a track before anything turned it
 MIN_SEEN_SHARE = 0.4  # of the pictures of a flight must show the ball
 
 
@@ -81,19 +77,17 @@ def kick_times_by_looks(record: BallRecord) -> list[float]:
     Returns
     -------
     Times of contact in order, each about as good as a picture's distance; a ball that the
-    detector knows has left its place, or flies from a place that was measured as round.
+    gauge is sure of has left its place.
     """
     times = [
         _left_at(d.track, d.rest)
         for d in record.departures
-        if d.rest is not None
-        and max(d.track.ball_score, d.rest.ball_score or 0.0) >= LIKE_A_BALL_ALONE
-        and d.rest.roundness >= MIN_ROUNDNESS_BY_LOOKS
+        if d.rest is not None and max(d.track.ball_score, d.rest.ball_score) >= LIKE_A_BALL_ALONE
     ]
     for rest in record.resting:
-        if (rest.ball_score or 0.0) >= LIKE_A_BALL_ALONE and not any(
-            rest.before_s - SAME_KICK_S <= t <= rest.after_s + SAME_KICK_S for t in times
-        ):
+        if rest.arrived or rest.ball_score < LIKE_A_BALL_ALONE:
+            continue
+        if not any(rest.before_s - SAME_KICK_S <= t <= rest.after_s + SAME_KICK_S for t in times):
             times.append(rest.before_s)
     kept: list[float] = []
     for time_s in sorted(times):
@@ -104,7 +98,7 @@ def kick_times_by_looks(record: BallRecord) -> list[float]:
 
 def _left_at(track: BallTrack, rest: RestingBall) -> float:
     """When a ball left its place, going its first way back at its first speed."""
-    few = track.sightings[:5]
+    few = track.sightings[:8]
     times = np.array([s.time_s for s in few])
     slope = np.polyfit(times - times[0], [(s.x_px, s.y_px) for s in few], 1)[0]
     gone_px = np.hypot(few[0].x_px - rest.sighting.x_px, few[0].y_px - rest.sighting.y_px)
@@ -163,12 +157,12 @@ def _kick_from(
     track: BallTrack,
     tracks: Sequence[BallTrack],
 ) -> Kick | None:
-    if not _known_for_a_ball(track):
+    if track.ball_score < LIKE_A_BALL:
         return None
     window = (max(rest.before_s - 0.3, track.start_s - HIDDEN_S), track.start_s)
     sightings = track.sightings
-    flight = fit_flight(camera, diameter_m, sightings, rest.sighting, window)
-    if flight is None or flight.rms_sigmas > MAX_RMS_SIGMAS:
+    flight = _start_of_flight(camera, diameter_m, sightings, rest, window)
+    if flight is None:
         return None
     more = _continuation(camera, flight, track, tracks)
     if more:
@@ -176,12 +170,26 @@ def _kick_from(
         refitted = fit_flight(camera, diameter_m, sightings, rest.sighting, window)
         if refitted is not None and refitted.rms_sigmas <= MAX_RMS_SIGMAS:
             flight = refitted
-    if not _plausible(flight) or not _known_for_a_ball(
-        track, len(flight.sightings), flight.rms_sigmas
-    ):
+    if not _plausible(flight):
         return None
     later = tuple(s for s in sightings if s.time_s > flight.end_s)
     return Kick(flight.kick_time_s, window[0], window[1], rest.sighting, flight, later)
+
+
+def _start_of_flight(
+    camera: Camera,
+    diameter_m: float,
+    sightings: Sequence[BallSighting],
+    rest: RestingBall,
+    window: tuple[float, float],
+) -> Flight | None:
+    """Fit as much of a track as flies freely: all of it, or else its first part."""
+    for upto_s in FREE_FLIGHTS_S:
+        first = [s for s in sightings if s.time_s <= sightings[0].time_s + upto_s]
+        flight = fit_flight(camera, diameter_m, first, rest.sighting, window)
+        if flight is not None and flight.rms_sigmas <= MAX_RMS_SIGMAS:
+            return flight
+    return None
 
 
 def _plausible(flight: Flight) -> bool:
@@ -193,19 +201,6 @@ def _plausible(flight: Flight) -> bool:
     return len(times) * step_s >= MIN_SEEN_SHARE * float(times[-1] - times[0])
 
 
-def _known_for_a_ball(track: BallTrack, seen: float = inf, rms_sigmas: float = 0.0) -> bool:
-    """Whether the detector knows the thing, or it flew as long and as round as only a ball does.
-
-    ``seen`` and ``rms_sigmas`` are the flight's number of sightings and misfit; at their best when
-    left out, which tells before the costly fit whether it can be of any use.
-    """
-    return track.ball_score >= LIKE_A_BALL or (
-        seen >= MIN_SIGHTINGS_UNKNOWN
-        and track.roundness >= MIN_ROUNDNESS_UNKNOWN
-        and rms_sigmas <= MAX_RMS_UNKNOWN
-    )
-
-
 def _may_have_been_kicked(
     rest: RestingBall, resting: Sequence[RestingBall], kicks: Sequence[Kick]
 ) -> bool:
@@ -213,7 +208,7 @@ def _may_have_been_kicked(
 
     Not while the ball was on its way from a kick that was seen: it cannot have been back yet.
     """
-    if (rest.ball_score or 0.0) < LIKE_A_BALL and rest.roundness < MIN_ROUNDNESS_UNSEEN:
+    if rest.ball_score < LIKE_A_BALL:
         return False
     away = any(k.time_s - SAME_KICK_S <= rest.before_s <= k.time_s + AWAY_S for k in kicks)
     return not away and not _moved_back(rest, resting)
@@ -225,12 +220,10 @@ def _kick_unseen_start(
     """Read a track as a ball rolling from where it was first seen; strict, for want of a start."""
     if track.end_s - track.start_s < MIN_SECONDS_UNSEEN_START:
         return None
-    if not _known_for_a_ball(track, len(track.sightings)):
+    if track.ball_score < LIKE_A_BALL:
         return None
     flight = fit_flight(camera, diameter_m, track.sightings, None)
     if flight is None or flight.rms_sigmas > MAX_RMS_UNSEEN_START:
-        return None
-    if not _known_for_a_ball(track, len(flight.sightings), flight.rms_sigmas):
         return None
     if flight.end_s - flight.kick_time_s < MIN_SECONDS_UNSEEN_START:
         return None

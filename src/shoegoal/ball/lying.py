@@ -1,0 +1,91 @@
+"""Balls that lie still: where they are, so that they are followed from the moment they leave."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from shoegoal.ball.gauge import Reading, distinct, gauge_balls
+from shoegoal.ball.settled import CHROMA_GAIN, Planes, SettledPicture
+
+SURELY = 0.9  # score of the gauge from which on a thing is watched
+MOST_LYING = 5  # the likeliest are watched; a picture's cost must not grow with them
+RADII = (0.004, 0.0065, 0.0105, 0.017, 0.027)  # looked for at first, of the picture's long side
+MOST_SPOTS = 45  # at each of these
+RING = 1.6  # a spot differs from its surroundings, averaged this much wider
+GAUSS_OF_RADIUS = 0.7  # the averaging that a disc stands out of most (Lindeberg 1998, r / sqrt 2)
+SAME_PLACE = 0.6  # in diameters
+
+U8 = npt.NDArray[np.uint8]
+Place = tuple[float, float, float]
+
+
+def find_lying(settled: SettledPicture) -> list[Reading]:
+    """Look for resting balls all over a settled picture, as at a clip's start.
+
+    Parameters
+    ----------
+    settled : the yard without what moves.
+
+    Returns
+    -------
+    At most ``MOST_LYING`` readings, surest first.
+    """
+    native = settled.native
+    spots = _spots(settled.small, settled.scale)
+    return distinct(gauge_balls(native, native, spots), SURELY)[:MOST_LYING]
+
+
+def _spots(small: Planes, scale: float) -> list[Place]:
+    """Round spots of any size, native (x, y, diameter): extremes of differences of Gaussians."""
+    luma, *chroma = small
+    size = (luma.shape[1], luma.shape[0])
+    channels = [luma.astype(np.float32)] + [
+        CHROMA_GAIN * cv2.resize(plane, size, interpolation=cv2.INTER_LINEAR).astype(np.float32)
+        for plane in chroma
+    ]
+    picture = np.dstack(channels)
+    found: list[Place] = []
+    for radius in RADII:
+        radius_px = radius * max(luma.shape)
+        sigma = GAUSS_OF_RADIUS * radius_px
+        inner = cv2.GaussianBlur(picture, (0, 0), sigma)
+        outer = cv2.GaussianBlur(picture, (0, 0), RING * sigma)
+        stands_out = np.abs(inner - outer).max(axis=2)
+        reach = 2 * round(radius_px) + 1
+        tops = stands_out >= cv2.dilate(stands_out, np.ones((reach, reach), np.uint8))
+        ys, xs = np.nonzero(tops)
+        for i in np.argsort(-stands_out[ys, xs])[:MOST_SPOTS]:
+            x, y = ((float(at) + 0.5) / scale - 0.5 for at in (xs[i], ys[i]))
+            found.append((x, y, 2 * radius_px / scale))
+    return found
+
+
+class LyingBalls:
+    """Keeps the places at which balls lie."""
+
+    def __init__(self) -> None:
+        self._places: list[Place] = []
+
+    @property
+    def places(self) -> list[Place]:
+        """(x, y, diameter) of each, px, newest last."""
+        return list(self._places)
+
+    def put(self, places: Iterable[Place]) -> None:
+        """Take in balls that came to rest; the oldest are forgotten when there are too many."""
+        for place in places:
+            self._places = [p for p in self._places if not _same(p, place)]
+            self._places.append(place)
+        self._places = self._places[-MOST_LYING:]
+
+    def leave(self, place: Place) -> None:
+        """Forget a place that a ball has left."""
+        self._places = [p for p in self._places if not _same(p, place)]
+
+
+def _same(a: Place, b: Place) -> bool:
+    return bool(np.hypot(a[0] - b[0], a[1] - b[1]) <= SAME_PLACE * max(a[2], b[2]))
