@@ -177,6 +177,7 @@ def _markers(
             ways,
             settings.stage.width_steps or 4.0,
             settings.stage.back_steps or 10.0,
+            [(r.sighting.x_px, r.sighting.y_px) for r in watched.record.resting],
         )
     except MarkersNotFoundError as error:
         seen = ", ".join(clock_text(k.time_s - watched.start_s) for k in kicks)

@@ -76,6 +76,7 @@ def find_markers(
     flights_ground: Sequence[F64],
     width_steps: float,
     back_steps: float,
+    balls_px: npt.ArrayLike = (),
 ) -> FoundMarkers:
     """Find two compact still things that suit the shots and the stage as a goal.
 
@@ -86,6 +87,7 @@ def find_markers(
     kick_spots_px : (N, 2) disc centres of resting balls that were kicked.
     flights_ground : (M, 2) ground XY paths of kicked balls, each in order of time.
     width_steps, back_steps : what the stage asks.
+    balls_px : (K, 2) disc centres of balls that lay about at any time: they are no markers.
 
     Raises
     ------
@@ -93,7 +95,7 @@ def find_markers(
         The shots' direction is unknown, nothing suits, or two readings suit about as well.
     """
     pairs, near = candidate_pairs(
-        settled_bgr, ground, kick_spots_px, flights_ground, width_steps, back_steps
+        settled_bgr, ground, kick_spots_px, flights_ground, width_steps, back_steps, balls_px
     )
     if not pairs:
         raise MarkersNotFoundError(
@@ -145,6 +147,7 @@ def candidate_pairs(
     flights_ground: Sequence[F64],
     width_steps: float,
     back_steps: float,
+    balls_px: npt.ArrayLike = (),
 ) -> tuple[list[Pair], list[StandingBody]]:
     """Weigh every two things that stand where the goal could be; see `find_markers`.
 
@@ -166,7 +169,9 @@ def candidate_pairs(
         for body in standing_bodies(
             level_strip(settled_bgr, ground.camera, band, HEIGHTS_M[1]), ground.camera, diameter_m
         )
-        if _inside(body.place_m, shots, outline) and _whole(body.box_px, settled_bgr.shape[:2])
+        if _inside(body.place_m, shots, outline)
+        and _whole(body.box_px, settled_bgr.shape[:2])
+        and not _holds_any(body.box_px, balls_px)
     ]
     near = sorted(bodies, key=lambda body: -body.excess)[:MAX_BODIES]
     crossed = _ground_colours(settled_bgr, ground.camera, shots)
@@ -262,6 +267,12 @@ def _depth_bands(outline: F64) -> list[F64]:
             bands.append(band)
         near = upto
     return bands
+
+
+def _holds_any(box_px: tuple[float, float, float, float], points_px: npt.ArrayLike) -> bool:
+    left, top, right, bottom = box_px
+    x, y = np.asarray(points_px, dtype=np.float64).reshape(-1, 2).T
+    return bool(((left <= x) & (x <= right) & (top <= y) & (y <= bottom)).any())
 
 
 def _whole(box_px: tuple[float, float, float, float], shape: tuple[int, ...]) -> bool:

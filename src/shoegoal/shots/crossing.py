@@ -13,7 +13,7 @@ from shoegoal.ball.flight import MAX_ROLL_LOSS_MPS2, Flight, path_m
 from shoegoal.scene.camera import Camera
 from shoegoal.scene.fit import SceneSample
 from shoegoal.scene.goal import GoalFrame
-from shoegoal.shots.passing import Passing, seen_passing, seen_stop
+from shoegoal.shots.passing import Passing, seen_behind, seen_passing, seen_stop
 from shoegoal.types import BallSighting, Estimate
 
 DRAWS = 200
@@ -24,7 +24,8 @@ HORIZON_S = 6.0  # a rolling ball has stopped or gone by then
 GRID_S = 0.01
 SIDE_NOISE_DIAMETERS = 0.12  # what a curved roll or a tuft adds to a straight fitted way; our guess
 SEEN_NOISE_DIAMETERS = 0.15  # the same for a ball that was seen at the line; our guess
-STOP_NOISE_M = 0.06  # how well a lying ball's distance from the line is known, besides the scene
+CAME_THERE = 0.98  # a ball seen behind the line soon after its kick crossed it; else another's did
+STOP_NOISE_M = 0.12  # how well a lying ball's distance from the line is known, besides the scene
 LINE_NOISE_M = 0.10  # how well "reached the line" is known from behind, besides the fit
 MARKER_M = (
     0.3  # how far a marker reaches outwards: a school bag's width; common practice, no source
@@ -73,6 +74,7 @@ def measure_crossing(
     goal: GoalFrame,
     scenes: Sequence[SceneSample],
     later: Sequence[BallSighting] = (),
+    seen_again: Sequence[BallSighting] = (),
 ) -> Crossing:
     """Measure a flight against the goal.
 
@@ -82,6 +84,7 @@ def measure_crossing(
     camera, goal : the most likely scene.
     scenes : scenes that the evidence allows, marker placement error included.
     later : the same ball after the flight's end (rebound, stop).
+    seen_again : a ball seen elsewhere soon after: behind the line, it must have crossed it.
 
     Notes
     -----
@@ -113,6 +116,8 @@ def measure_crossing(
         p_reached = float(np.mean(ndtr((-radius - stops_m) / STOP_NOISE_M)))
         last[1] = float(np.median(stops_m))
         foretold = foretold and p_reached >= DOUBTED
+    elif seen_behind(seen_again, radius, camera, goal, scenes):
+        p_reached = max(p_reached, CAME_THERE)
     # A ball that stops short is weighed where it came nearest, in case it did reach the line.
     time_s = _met_s(times, way[:, 1]) if foretold else float(times[int(np.argmin(way[:, 1]))])
     x_map, _, z_map = goal.to_goal(flight.centre_m([time_s]))[0].tolist()

@@ -23,6 +23,7 @@ ROLLING_OUT_MPS = 0.7  # slower than this at the end of its flight, a ball is ro
 BELIEVED_LOSS_MPS2 = 4.0  # more than long grass takes from a ball; no source
 UNSEEN_P_MAKE = 0.5
 LOOK_S = 2.0
+PLACED_WITHIN_S = 7.0  # told by then, a ball that lay there again too soon to have been to a wall
 PATH_STEP_S = 0.04
 MIN_SIGHTINGS = 6  # fewer, or less than
 MIN_SEEN_S = 0.2  # of a flight is too little to call it,
@@ -73,7 +74,9 @@ def judge_kicks(kicks: Sequence[Kick], scene: SceneFit) -> tuple[list[Shot], lis
                 )
             )
             continue
-        crossing = measure_crossing(kick.flight, scene.camera, scene.goal, draws, kick.later)
+        crossing = measure_crossing(
+            kick.flight, scene.camera, scene.goal, draws, kick.later, kick.seen_again
+        )
         shots.append(_judged(len(shots) + 1, kick, crossing, scene))
     return shots, left_out
 
@@ -131,6 +134,8 @@ def _not_a_shot(kick: Kick, scene: SceneFit, usual_m: tuple[float, float] | None
             return "it started far from the kick spot"
         if kick.flight is None and away_m > UNSEEN_SPOT_SHARE * usual_m[1]:
             return "something left a place that is not the kick spot"
+    if usual_m is not None and _only_placed(kick, scene, usual_m):
+        return "the ball was only put on the kick spot"
     at_the_spot = (
         kick.rest is not None
         and usual_m is not None
@@ -140,6 +145,23 @@ def _not_a_shot(kick: Kick, scene: SceneFit, usual_m: tuple[float, float] | None
     if _off_course(kick, scene) and not (at_the_spot and _poorly_followed(kick)):
         return "it did not head for the goal"
     return None
+
+
+def _only_placed(kick: Kick, scene: SceneFit, usual_m: tuple[float, float]) -> bool:
+    """Whether a ball that was pushed lay on the kick spot soon after, and never went far."""
+    ball_m = scene.ball_diameter_m.value
+    lying = [
+        (s.x_px, s.y_px)
+        for s in kick.seen_again
+        if s.at_rest and s.time_s <= kick.time_s + PLACED_WITHIN_S
+    ]
+    if not lying or kick.flight is None:
+        return False
+    spots = scene.goal.to_goal(scene.camera.ball_on_ground(lying, ball_m))
+    near = np.linalg.norm(spots - np.array(usual_m), axis=1) <= UNSEEN_SPOT_SHARE * usual_m[1]
+    seen = [(s.x_px, s.y_px) for s in (*kick.flight.sightings, *kick.later)]
+    way = scene.goal.to_goal(scene.camera.ball_on_ground(seen, ball_m))
+    return bool(near.any() and np.nanmin(way[:, 1]) > MIN_SPOT_SHARE * usual_m[1])
 
 
 def _off_course(kick: Kick, scene: SceneFit) -> bool:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import zip_longest
 from math import inf
 
 import numpy as np
@@ -26,12 +27,16 @@ LIKE_A_BALL_ALONE = 0.98  # asked where no goal says which kicks matter
 ROUGH_TO_HIDDEN_S = 0.2  # a sigma of misfit counts like so much time behind the kicker
 AWAY_S = 2.5  # a kicked ball is not back on its spot sooner
 SAME_KICK_S = 0.8
+AT_ONCE_S = 0.3  # nobody kicks two balls within this time,
+TWO_BALLS_DIAMETERS = 3.0  # but a ball so far off may be knocked on within the time above
 CONTINUES_S = 3.0  # a flight's later pieces start within this time of the kick
 HIDDEN_S = 1.2  # longest time for which a kicked ball may stay behind its kicker
 AS_FOOT_S = 0.25  # a track may begin as that of the foot on its way to the ball
 MOVED_BACK_S = 2.5  # a ball that left its place and lies nearby again so soon was only adjusted
 MOVED_BACK_DIAMETERS = 2.5
 FREE_FLIGHTS_S = (inf, 0.9, 0.45)  # tried for the part of a track before anything turned it
+SEEN_AGAIN_S = 5.0  # a ball seen this soon after a kick is the one that was kicked,
+SURE_AGAIN = 0.9  # if the gauge is this sure of it
 MIN_SEEN_SHARE = 0.4  # of the pictures of a flight must show the ball
 
 
@@ -46,6 +51,7 @@ class Kick:
     rest : the resting ball, when its place was seen.
     flight : fitted flight; None when the ball left its place and was not seen again.
     later : what the ball's track did after the flight's end (a rebound, a stop), in order of time.
+    seen_again : where a ball was on its way or came to rest soon after, in no order.
     """
 
     time_s: float
@@ -54,6 +60,7 @@ class Kick:
     rest: BallSighting | None
     flight: Flight | None
     later: tuple[BallSighting, ...] = ()
+    seen_again: tuple[BallSighting, ...] = ()
 
 
 def on_the_ground(camera: Camera, ball_diameter_m: float, sighting: BallSighting) -> bool:
@@ -147,7 +154,7 @@ def find_kicks(record: BallRecord, camera: Camera, ball_diameter_m: float) -> li
             kick = Kick(rest.before_s, rest.before_s, rest.after_s, rest.sighting, None)
         if kick is not None:
             kicks.append(kick)
-    return _one_per_moment(kicks)
+    return _with_what_followed(_one_per_moment(kicks), record)
 
 
 def _kick_from(
@@ -314,12 +321,45 @@ def _one_per_moment(kicks: list[Kick]) -> list[Kick]:
     """
     kept: list[Kick] = []
     for kick in sorted(kicks, key=_worth, reverse=True):
-        near = [i for i, k in enumerate(kept) if abs(k.time_s - kick.time_s) <= SAME_KICK_S]
+        near = [i for i, k in enumerate(kept) if _same_moment(k, kick)]
         if not near:
             kept.append(kick)
         elif kept[near[0]].rest is None and kick.rest is not None:
             kept[near[0]] = kick
     return sorted(kept, key=lambda k: k.time_s)
+
+
+def _same_moment(a: Kick, b: Kick) -> bool:
+    """Whether two readings must be of one kick: at once, or soon after and not of two balls."""
+    apart_s = abs(a.time_s - b.time_s)
+    if a.rest is None or b.rest is None or apart_s <= AT_ONCE_S:
+        return apart_s <= SAME_KICK_S
+    apart_px = np.hypot(a.rest.x_px - b.rest.x_px, a.rest.y_px - b.rest.y_px)
+    diameter_px = max(a.rest.diameter_px, b.rest.diameter_px)
+    return bool(apart_s <= SAME_KICK_S and apart_px <= TWO_BALLS_DIAMETERS * diameter_px)
+
+
+def _with_what_followed(kicks: list[Kick], record: BallRecord) -> list[Kick]:
+    """Note where a ball was seen after each kick's flight and before the next kick."""
+    followed = []
+    for kick, after in zip_longest(kicks, kicks[1:]):
+        end_s = after.time_s if after is not None else inf
+        since_s = kick.flight.end_s if kick.flight is not None else kick.latest_s
+        upto_s = min(end_s, kick.time_s + SEEN_AGAIN_S)
+        seen = [
+            s
+            for track in (d.track for d in record.departures)
+            if track.ball_score >= SURE_AGAIN
+            for s in track.sightings
+            if since_s < s.time_s < upto_s
+        ]
+        seen += [
+            r.sighting
+            for r in record.resting
+            if r.arrived and r.ball_score >= SURE_AGAIN and since_s < r.before_s < upto_s
+        ]
+        followed.append(replace(kick, seen_again=tuple(seen)))
+    return followed
 
 
 def _worth(kick: Kick) -> tuple[bool, float]:

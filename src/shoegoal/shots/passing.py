@@ -25,6 +25,7 @@ LIFTED_RATIO = 1.15  # so much larger than a ball on the ground there, it is in 
 STOPPING_S, ENOUGH_TO_STOP = 0.4, 4  # so long, in at least so many sightings,
 STOPPED_MPS = 0.35  # a ball has to be slower than this to have stopped
 TURNED_M = 0.3  # nearer to the line than where it stopped: it came back
+BEHIND_M, IN_MOST_SCENES, ENOUGH_BEHIND = 0.2, 0.9, 1
 MIN_WAY_M = 0.05
 ONE_PX_SHARE = 0.35  # of the local scatter's root, neighbouring sightings err together
 
@@ -119,8 +120,9 @@ def first_stop(times: F64, way_m: F64) -> npt.NDArray[np.bool_] | None:
         seconds = float(times[within][-1] - times[first])
         if seconds < 0.8 * STOPPING_S or within.sum() < ENOUGH_TO_STOP:
             continue
-        moved_m = np.linalg.norm(np.median(way_m[within][-2:], axis=0) - way_m[first])
-        if moved_m <= STOPPED_MPS * seconds:
+        # The farthest it got, not where it ended: a rebound comes back to where it was.
+        away_m = np.linalg.norm(way_m[within] - way_m[first], axis=1)
+        if float(np.quantile(away_m, 0.9)) <= STOPPED_MPS * seconds:
             return np.asarray(within, np.bool_)
     return None
 
@@ -165,6 +167,42 @@ def seen_stop(
     return np.array(
         depths or [np.median(goal.to_goal(camera.ball_on_ground(here, 2 * radius_m))[:, 1])]
     )
+
+
+def seen_behind(
+    sightings: Sequence[BallSighting],
+    radius_m: float,
+    camera: Camera,
+    goal: GoalFrame,
+    scenes: Sequence[SceneSample],
+) -> bool:
+    """Whether any of the sightings shows a ball on the ground behind the line, in most scenes.
+
+    Parameters
+    ----------
+    sightings : of a ball soon after its kick, in any order.
+    camera, goal, scenes : as for `seen_passing`.
+    """
+    chosen = [s for s in sightings if not _is_lifted([s], np.array([True]), camera, radius_m)]
+    if not chosen:
+        return False
+    pixels = [(s.x_px, s.y_px) for s in chosen]
+    behind = np.array(
+        [
+            np.nan_to_num(
+                scene.goal.to_goal(scene.camera.ball_on_ground(pixels, scene.ball_diameter_m))[
+                    :, 1
+                ],
+                nan=1.0,
+            )
+            < -(radius_m + BEHIND_M)
+            for scene in scenes
+        ]
+        or [
+            goal.to_goal(camera.ball_on_ground(pixels, 2 * radius_m))[:, 1] < -(radius_m + BEHIND_M)
+        ]
+    )
+    return bool((behind.mean(axis=0) >= IN_MOST_SCENES).sum() >= ENOUGH_BEHIND)
 
 
 def _first_met(times: F64, y_m: F64) -> int | None:
