@@ -32,6 +32,7 @@ from shoegoal.errors import ClipNotJudgeableError
 from shoegoal.ladder.hidden import judge_shots_around
 from shoegoal.scene.calibration import refuse_another_scene
 from shoegoal.scene.fit import MARKER_SIGMA_REL, SceneFit, SceneNotFittedError, fit_scene
+from shoegoal.scene.goal import GoalNotPlausibleError, goal_from_markers
 from shoegoal.scene.ground import GroundFit, fit_ground
 from shoegoal.scene.markers import MarkersNotFoundError, find_markers
 from shoegoal.shots.judge import judge_kicks, unseen_shot
@@ -80,7 +81,7 @@ def analyse_clip(
     watched, after_bump = _up_to_a_bump(watched, settings)
     ground, kicks = find_ground_and_kicks(watched, settings)
     left_px, right_px, source, marker_notes = _markers(watched, settings, ground, kicks)
-    scene = _scene(watched, settings, kicks, left_px, right_px)
+    scene = _scene(watched, settings, ground, kicks, left_px, right_px)
     kicks = find_kicks(watched.record, scene.camera, scene.ball_diameter_m.value)
     shots, left_out = judge_kicks(kicks, scene)
     shots += [
@@ -188,6 +189,7 @@ def _markers(
 def _scene(
     watched: Watched,
     settings: CountSettings,
+    ground: GroundFit,
     kicks: Sequence[Kick],
     left_px: ImagePoint,
     right_px: ImagePoint,
@@ -202,21 +204,34 @@ def _scene(
         right_px,
         ball=settings.ball,
         lens=settings.lens,
-        kick_spot_px=_kick_spot(kicks),
+        kick_spot_px=_kick_spot(kicks, ground, left_px, right_px),
         width_steps=settings.stage.width_steps,
         back_steps=settings.stage.back_steps,
         marker_sigma_px=float(np.hypot(MARKER_SIGMA_REL, strayed / 2)) * long_side_px,
     )
 
 
-def _kick_spot(kicks: Sequence[Kick]) -> ImagePoint | None:
-    """Middle of the resting balls whose flights were seen to run furthest: the usual kick spot."""
+def _kick_spot(
+    kicks: Sequence[Kick], ground: GroundFit, left_px: ImagePoint, right_px: ImagePoint
+) -> ImagePoint | None:
+    """Middle of the resting balls that were kicked from the kicker's side of the goal.
+
+    Left and right say which side that is; balls that a friend kicks back come from the other.
+    """
     rests: list[BallSighting] = [
         k.rest for k in kicks if k.rest is not None and k.flight is not None
     ]
     if not rests:
         return None
-    x, y = np.median([(r.x_px, r.y_px) for r in rests], axis=0)
+    pixels = np.array([(r.x_px, r.y_px) for r in rests])
+    try:
+        goal = goal_from_markers(ground.camera, left_px, right_px)
+    except GoalNotPlausibleError:
+        before = np.ones(len(rests), dtype=bool)
+    else:
+        spots = goal.to_goal(ground.camera.ball_on_ground(pixels, ground.ball_diameter_m.value))
+        before = spots[:, 1] > 0
+    x, y = np.median(pixels[before] if before.any() else pixels, axis=0)
     return ImagePoint(float(x), float(y))
 
 
