@@ -9,7 +9,7 @@ import pytest
 
 from ball_pictures import F64, uneven_times
 from shoegoal.ball.departures import departure_of
-from shoegoal.ball.sightings import BallTrack, RestingBall, runs_straight, same_event
+from shoegoal.ball.sightings import BallTrack, RestingBall, ball_track, runs_straight, same_event
 from shoegoal.ball.tracks import MAX_GAP_S, Seen, Track, TrackLinker, roughness, worth_a_look
 from shoegoal.types import BallSighting
 
@@ -81,6 +81,20 @@ def test_a_ball_on_its_way_is_expected_and_one_that_rests_is_not() -> None:
         linker.update([seen(t, 20 + 200 * t, 200), seen(t, 400, 100)], t)
     ((x, y, size),) = linker.expected(1.0)
     assert (x, y, size) == pytest.approx((220, 200, 20), abs=1e-6)
+
+
+def test_a_ball_that_stopped_and_is_kicked_again_is_on_two_ways() -> None:
+    times = np.arange(0.0, 4.0, 0.04).tolist()
+
+    def place(t: float) -> float:
+        return 300 - 200 * min(t, 1.0) if t < 2.5 else 100 + 300 * (t - 2.5)
+
+    first, second = link([(t, [seen(t, place(t), 200)]) for t in times])
+    assert first.end_s == pytest.approx(2.5, abs=0.1)
+    again = ball_track(second)
+    assert again is not None and again.lay is not None
+    assert again.start_s == pytest.approx(2.5, abs=0.1)
+    assert (again.lay.x_px, again.lay.at_rest) == (100, True)
 
 
 def test_flicker_jitter_and_what_stays_are_not_worth_a_look() -> None:

@@ -16,6 +16,7 @@ from shoegoal.types import BallSighting
 MIN_SIGHTINGS = 4
 MIN_STEADY_SHARE = 0.5  # of a track's sightings must be of one slowly changing size
 MAX_SIZE_STEP = 0.25  # a sighting whose size is off its neighbours by more is dropped
+LAY_S = 0.3  # a ball followed so long at one place lay there
 LEFT_DIAMETERS = 0.15  # so far from where it was first seen, a ball has left,
 LEFT_LOG_SIZE = 0.1  # or so much larger or smaller
 MIN_NET_TRAVEL = 2.0  # in diameters
@@ -35,10 +36,12 @@ class BallTrack:
     ----------
     sightings : in order of time, at least ``MIN_SIGHTINGS``.
     ball_score : how surely it is a ball, 0..1.
+    lay : the ball where it lay until it left, when that was followed.
     """
 
     sightings: tuple[BallSighting, ...]
     ball_score: float
+    lay: BallSighting | None = None
 
     @property
     def start_s(self) -> float:
@@ -88,7 +91,7 @@ def ball_track(track: Track) -> BallTrack | None:
     if keep.sum() < max(MIN_SIGHTINGS, MIN_STEADY_SHARE * len(rows)):
         return None
     kept = (_on_its_way(s) for s, good in zip(rows, keep, strict=True) if good)
-    return BallTrack(tuple(kept), track.ball_score)
+    return BallTrack(tuple(kept), track.ball_score, _where_it_lay(track.sightings, rows[0].time_s))
 
 
 def _from_leaving(sightings: Sequence[BallSighting]) -> Sequence[BallSighting]:
@@ -100,6 +103,14 @@ def _from_leaving(sightings: Sequence[BallSighting]) -> Sequence[BallSighting]:
         if away > LEFT_DIAMETERS or grown > LEFT_LOG_SIZE:
             return sightings[max(0, k - 1) :]
     return ()
+
+
+def _where_it_lay(sightings: Sequence[BallSighting], until_s: float) -> BallSighting | None:
+    """Return the ball before it left, from the sightings at which it lay still."""
+    lying = [s for s in sightings if s.time_s <= until_s]
+    if len(lying) < MIN_SIGHTINGS or lying[-1].time_s - lying[0].time_s < LAY_S:
+        return None
+    return replace(lying[len(lying) // 2], time_s=lying[-1].time_s, at_rest=True)
 
 
 def _on_its_way(sighting: BallSighting) -> BallSighting:

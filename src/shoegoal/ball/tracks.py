@@ -23,6 +23,7 @@ MIN_SEEN = 4
 MIN_TRAVEL = 1.2  # in diameters
 STOPPED_S, STOPPED_TRAVEL = 0.6, 0.2  # in diameters: a ball that rests is not followed further
 TOLD_EVERY_S = 1.5
+LEAVES = 0.15  # in diameters, from one sighting to the next
 NO_MATCH = 1e6
 
 
@@ -93,6 +94,7 @@ class TrackLinker:
 
     def __init__(self) -> None:
         self._open: list[Track] = []
+        self._done: list[Track] = []
 
     def expected(self, time_s: float) -> list[tuple[float, float, float]]:
         """x, y, diameter (px) at which the balls now on their way should be seen."""
@@ -121,17 +123,29 @@ class TrackLinker:
             rows, columns = linear_sum_assignment(cost)
             for row, column in zip(rows.tolist(), columns.tolist(), strict=True):
                 if cost[row, column] < NO_MATCH:
-                    self._open[row].seen.append(seen[column])
+                    self._go_on(row, seen[column])
                     free.discard(column)
         self._open.extend(Track([seen[i]]) for i in sorted(free))
-        ended = [t for t in self._open if time_s - t.end_s > MAX_GAP_S]
+        ended = self._done + [t for t in self._open if time_s - t.end_s > MAX_GAP_S]
         if ended:
+            self._done = []
             self._open = [t for t in self._open if time_s - t.end_s <= MAX_GAP_S]
         return [t for t in ended if worth_a_look(t)]
 
+    def _go_on(self, row: int, seen: Seen) -> None:
+        """Take a sighting in; a ball that had stopped and leaves again is on a way of its own."""
+        track = self._open[row]
+        last = track.seen[-1].sighting
+        away = hypot(seen.sighting.x_px - last.x_px, seen.sighting.y_px - last.y_px)
+        if track.has_stopped() and away > LEAVES * last.diameter_px:
+            lay = [s for s in track.seen if s.sighting.time_s >= track.end_s - STOPPED_S]
+            self._done.append(track)
+            self._open[row] = track = Track(lay)
+        track.seen.append(seen)
+
     def finish(self) -> list[Track]:
         """Close what is still open at the end of the clip."""
-        ended, self._open = self._open, []
+        ended, self._done, self._open = self._done + self._open, [], []
         return [t for t in ended if worth_a_look(t)]
 
 

@@ -137,6 +137,9 @@ class BallWatcher:
 
     def _resolve(self, track: BallTrack) -> None:
         rest = departure_of(track, self.record.resting)
+        if rest is None and track.lay is not None:
+            seen_s = (track.lay.time_s, track.sightings[1].time_s)
+            rest = RestingBall(track.lay, *seen_s, arrived=False, ball_score=track.ball_score)
         self.record.departures.append(Departure(track, rest))
 
 
