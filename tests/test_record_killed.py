@@ -56,7 +56,7 @@ class Writers:
 
     def __init__(self) -> None:
         self._parent = subprocess.Popen(
-            [sys.executable, "-c", WRITERS],
+            [sys.executable, "-c", WRITERS], cwd=Path(__file__).parent,
             stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
         )  # fmt: skip
 
@@ -135,7 +135,10 @@ def test_a_new_book_killed_while_it_is_made(tmp_path: Path) -> None:
     for number in range(6):
         place = str(tmp_path / f"book{number}.sqlite3")
         with subprocess.Popen(
-            [sys.executable, "-c", script, place], stdout=subprocess.PIPE, text=True
+            [sys.executable, "-c", script, place],
+            cwd=Path(__file__).parent,
+            stdout=subprocess.PIPE,
+            text=True,
         ) as maker:
             assert maker.stdout is not None
             assert maker.stdout.readline() == "1\n"

@@ -90,8 +90,8 @@ def test_a_disk_that_fills_up_in_the_middle_of_a_write(tmp_path: Path) -> None:
     )
     assert resource.getrlimit(resource.RLIMIT_FSIZE)[0] == resource.RLIM_INFINITY
     done = subprocess.run(
-        [sys.executable, "-c", script, str(file)], capture_output=True, text=True, check=False,
-        timeout=300,
+        [sys.executable, "-c", script, str(file)], cwd=Path(__file__).parent,
+        capture_output=True, text=True, check=False, timeout=300,
     )  # fmt: skip
     assert done.stderr == ""
     assert done.stdout.startswith("7 the record book") and "no room left" in done.stdout

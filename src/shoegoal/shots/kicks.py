@@ -217,7 +217,11 @@ def _may_have_been_kicked(
     """
     if rest.ball_score < LIKE_A_BALL:
         return False
-    away = any(k.time_s - SAME_KICK_S <= rest.before_s <= k.time_s + AWAY_S for k in kicks)
+    # A flight whose start was not seen may be another thing's: it is no excuse for a known ball.
+    away = any(
+        k.rest is not None and k.time_s - SAME_KICK_S <= rest.before_s <= k.time_s + AWAY_S
+        for k in kicks
+    )
     return not away and not _moved_back(rest, resting)
 
 
