@@ -13,7 +13,7 @@ from shoegoal.ball.flight import MAX_ROLL_LOSS_MPS2, Flight, path_m
 from shoegoal.scene.camera import Camera
 from shoegoal.scene.fit import SceneSample
 from shoegoal.scene.goal import GoalFrame
-from shoegoal.shots.passing import Passing, seen_behind, seen_passing, seen_stop
+from shoegoal.shots.passing import Passing, met_s, seen_behind, seen_passing, seen_stop
 from shoegoal.types import BallSighting, Estimate
 
 DRAWS = 200
@@ -27,9 +27,7 @@ SEEN_NOISE_DIAMETERS = 0.15  # the same for a ball that was seen at the line; ou
 CAME_THERE = 0.98  # a ball seen behind the line soon after its kick crossed it; else another's did
 STOP_NOISE_M = 0.12  # how well a lying ball's distance from the line is known, besides the scene
 LINE_NOISE_M = 0.10  # how well "reached the line" is known from behind, besides the fit
-MARKER_M = (
-    0.3  # how far a marker reaches outwards: a school bag's width; common practice, no source
-)
+MARKER_M = 0.3  # how far a marker reaches outwards: a school bag; common practice, no source
 MARKER_TOP_M = 0.4  # a ball whose middle passes higher meets no marker
 PAST_MARKER_M = 0.25  # seen so far past the line on its straight way, a ball met no marker
 HIT_IN = 0.4  # a ball that meets a marker may glance off either way; our guess, always asked about
@@ -119,20 +117,18 @@ def measure_crossing(
     elif seen_behind(seen_again, radius, camera, goal, scenes):
         p_reached = max(p_reached, CAME_THERE)
     # A ball that stops short is weighed where it came nearest, in case it did reach the line.
-    time_s = _met_s(times, way[:, 1]) if foretold else float(times[int(np.argmin(way[:, 1]))])
+    at = int(np.argmax(way[:, 1] <= 0) if foretold else np.argmin(way[:, 1]))
+    time_s = met_s(times, way[:, 1], at - 1) if foretold and at else float(times[at])
     x_map, _, z_map = goal.to_goal(flight.centre_m([time_s]))[0].tolist()
     x_sigma = float(np.hypot(_sigma(flight, goal, time_s)[0], 2 * radius * SIDE_NOISE_DIAMETERS))
     sides, halves = _over_scenes(flight, camera, goal, scenes, time_s, x_map)
-    inside = ndtr((halves - radius - sides) / x_sigma) - ndtr((-halves + radius - sides) / x_sigma)
-    outer = halves + MARKER_M + radius
-    reach = ndtr((outer - sides) / x_sigma) - ndtr((-outer - sides) / x_sigma)
+    p_inside, p_hit = _inside_and_hit(sides, halves, radius, x_sigma)
     low = z_map <= MARKER_TOP_M + radius
     p_past = float(ndtr((-PAST_MARKER_M - last[1]) / np.hypot(y_sigma, LINE_NOISE_M)))
-    p_hit = float(np.clip(np.mean(reach - inside), 0, 1)) * (1 - p_past) if low else 0.0
     spread = float(np.hypot(x_sigma, np.std(sides - x_map)))
     return Crossing(
-        float(np.clip(np.mean(inside), 0, 1)),
-        p_hit,
+        p_inside,
+        p_hit * (1 - p_past) if low else 0.0,
         p_reached,
         time_s if foretold else None,
         Estimate(x_map, spread) if foretold else None,
@@ -149,16 +145,12 @@ def _seen(
     radius_m = flight.radius_m
     halves = np.array([s.goal.width_m / 2 for s in scenes] or [goal.width_m / 2])
     sigma = float(np.hypot(passing.sigma_m, 2 * radius_m * SEEN_NOISE_DIAMETERS))
-    room, sides = halves - radius_m, passing.sides_m
-    inside = ndtr((room - sides) / sigma) - ndtr((-room - sides) / sigma)
-    outer = halves + MARKER_M + radius_m
-    reach = ndtr((outer - sides) / sigma) - ndtr((-outer - sides) / sigma)
-    p_hit = 0.0 if passing.seen_after else float(np.clip(np.mean(reach - inside), 0, 1))
+    p_inside, p_hit = _inside_and_hit(passing.sides_m, halves, radius_m, sigma)
     p_seen = float(np.mean(ndtr((passing.depths_m - radius_m) / LINE_NOISE_M)))
-    spread = float(np.hypot(sigma, np.std(sides - passing.x_m)))
+    spread = float(np.hypot(sigma, np.std(passing.sides_m - passing.x_m)))
     return Crossing(
-        p_inside=float(np.clip(np.mean(inside), 0, 1)),
-        p_hit=p_hit,
+        p_inside=p_inside,
+        p_hit=0.0 if passing.seen_after else p_hit,
         p_reached=max(p_seen, _p_runs_on(flight, goal)),
         time_s=passing.time_s,
         x_m=Estimate(passing.x_m, spread),
@@ -168,13 +160,20 @@ def _seen(
     )
 
 
-def _met_s(times: F64, y_m: F64) -> float:
-    """When the line is first met, interpolated between the steps."""
-    after = int(np.flatnonzero(y_m <= 0.0)[0])
-    if after == 0:
-        return float(times[0])
-    share = y_m[after - 1] / (y_m[after - 1] - y_m[after])
-    return float(times[after - 1] + share * (times[after] - times[after - 1]))
+def _inside_and_hit(
+    sides: F64, halves: F64, radius_m: float, sigma_m: float
+) -> tuple[float, float]:
+    """Probabilities that the ball passes between the markers, and that it meets one.
+
+    ``sides`` and ``halves`` are the crossing and half the goal's width in every scene, (S,) metres.
+    """
+
+    def within(limit_m: F64) -> float:
+        p = ndtr((limit_m - sides) / sigma_m) - ndtr((-limit_m - sides) / sigma_m)
+        return float(np.clip(np.mean(p), 0, 1))
+
+    inside = within(halves - radius_m)
+    return inside, max(0.0, within(halves + MARKER_M + radius_m) - inside)
 
 
 def _over_scenes(

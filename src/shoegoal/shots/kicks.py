@@ -65,11 +65,7 @@ class Kick:
 
 def on_the_ground(camera: Camera, ball_diameter_m: float, sighting: BallSighting) -> bool:
     """Whether a disc has the size that a ball lying there would show."""
-    spot = camera.ball_on_ground([(sighting.x_px, sighting.y_px)], ball_diameter_m)
-    if not np.isfinite(spot).all():
-        return False
-    centre = np.array([[spot[0, 0], spot[0, 1], ball_diameter_m / 2]])
-    _, expected = camera.ball_image(centre, ball_diameter_m)
+    expected = camera.lying_diameter_px([(sighting.x_px, sighting.y_px)], ball_diameter_m)
     slack = SIZE_TOLERANCE + 2 * sighting.diameter_sigma_px / max(1.0, sighting.diameter_px)
     return bool(abs(np.log(sighting.diameter_px / expected[0])) <= slack)
 

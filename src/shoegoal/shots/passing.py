@@ -25,7 +25,7 @@ LIFTED_RATIO = 1.15  # so much larger than a ball on the ground there, it is in 
 STOPPING_S, ENOUGH_TO_STOP = 0.4, 4  # so long, in at least so many sightings,
 STOPPED_MPS = 0.35  # a ball has to be slower than this to have stopped
 TURNED_M = 0.3  # nearer to the line than where it stopped: it came back
-BEHIND_M, IN_MOST_SCENES, ENOUGH_BEHIND = 0.2, 0.9, 1
+BEHIND_M, IN_MOST_SCENES = 0.2, 0.9
 MIN_WAY_M = 0.05
 ONE_PX_SHARE = 0.35  # of the local scatter's root, neighbouring sightings err together
 
@@ -71,8 +71,7 @@ def seen_passing(
     """
     if len(sightings) < 4:
         return None
-    times = np.array([s.time_s for s in sightings])
-    pixels = np.array([(s.x_px, s.y_px) for s in sightings])
+    times, pixels = _table(sightings)
     way = goal.to_goal(camera.ball_on_ground(pixels, 2 * radius_m))
     met = _first_met(times, way[:, 1])
     if met is None or first_stop(times[: met + 1], way[: met + 1]) is not None:
@@ -80,25 +79,30 @@ def seen_passing(
     near, after = _beside(times, way[:, 1], met)
     if near.sum() < 4 or _is_lifted(sightings, near, camera, radius_m):
         return None
-    chosen = after if after.sum() >= ENOUGH_AFTER else near
+    seen_after = bool(after.sum() >= ENOUGH_AFTER)
+    chosen = after if seen_after else near
     x_m, scatter_m = _x_at(way[chosen])
     if not np.isfinite(x_m):
         return None
-    share = way[met, 1] / (way[met, 1] - way[met + 1, 1])
     sides, depths = [], []
-    for scene in scenes:
-        spots = scene.goal.to_goal(scene.camera.ball_on_ground(pixels, scene.ball_diameter_m))
-        side, _ = _x_at(spots[chosen])
-        sides.append(side if np.isfinite(side) else x_m * scene.goal.width_m / goal.width_m)
-        depths.append(_depth(times, spots[:, 1], met))
+    for its_goal, its_way in _ways(pixels, radius_m, camera, goal, scenes):
+        side, _ = _x_at(its_way[chosen])
+        sides.append(side if np.isfinite(side) else x_m * its_goal.width_m / goal.width_m)
+        depths.append(_depth(times, its_way[:, 1], met))
     return Passing(
-        time_s=float(times[met] + share * (times[met + 1] - times[met])),
+        time_s=met_s(times, way[:, 1], met),
         x_m=x_m,
         sigma_m=scatter_m,
-        sides_m=np.array(sides or [x_m]),
-        depths_m=np.array(depths or [_depth(times, way[:, 1], met)]),
-        seen_after=bool(after.sum() >= ENOUGH_AFTER),
+        sides_m=np.array(sides),
+        depths_m=np.array(depths),
+        seen_after=seen_after,
     )
+
+
+def met_s(times: F64, y_m: F64, before: int) -> float:
+    """When the line is met, interpolated between one place of a way (N,) and the next."""
+    share = y_m[before] / (y_m[before] - y_m[before + 1])
+    return float(times[before] + share * (times[before + 1] - times[before]))
 
 
 def first_stop(times: F64, way_m: F64) -> npt.NDArray[np.bool_] | None:
@@ -145,28 +149,18 @@ def seen_stop(
     -------
     (S,) metres in each scene that the evidence allows, negative behind the line.
     """
-    times = np.array([s.time_s for s in sightings])
-    pixels = np.array([(s.x_px, s.y_px) for s in sightings])
+    times, pixels = _table(sightings)
     way = goal.to_goal(camera.ball_on_ground(pixels, 2 * radius_m))
     still = first_stop(times, way)
     if still is None:
         return None
     before = int(np.argmax(still))
-    nearest_m = np.nanmin(way[: before + 1, 1])
-    if nearest_m < way[before, 1] - TURNED_M or np.diff(times[: before + 1]).max(initial=0) > (
-        LONGEST_GAP_S
-    ):
-        return None  # it may have been behind the line and come back
-    here = pixels[still]
-    depths = [
-        np.median(
-            scene.goal.to_goal(scene.camera.ball_on_ground(here, scene.ball_diameter_m))[:, 1]
-        )
-        for scene in scenes
-    ]
-    return np.array(
-        depths or [np.median(goal.to_goal(camera.ball_on_ground(here, 2 * radius_m))[:, 1])]
-    )
+    came_back = np.nanmin(way[: before + 1, 1]) < way[before, 1] - TURNED_M
+    longest_gap_s = np.diff(times[: before + 1]).max(initial=0)
+    if came_back or longest_gap_s > LONGEST_GAP_S:
+        return None  # it may have been behind the line
+    ways = _ways(pixels[still], radius_m, camera, goal, scenes)
+    return np.array([np.median(way[:, 1]) for _, way in ways])
 
 
 def seen_behind(
@@ -186,23 +180,30 @@ def seen_behind(
     chosen = [s for s in sightings if not _is_lifted([s], np.array([True]), camera, radius_m)]
     if not chosen:
         return False
-    pixels = [(s.x_px, s.y_px) for s in chosen]
-    behind = np.array(
-        [
-            np.nan_to_num(
-                scene.goal.to_goal(scene.camera.ball_on_ground(pixels, scene.ball_diameter_m))[
-                    :, 1
-                ],
-                nan=1.0,
-            )
-            < -(radius_m + BEHIND_M)
-            for scene in scenes
-        ]
-        or [
-            goal.to_goal(camera.ball_on_ground(pixels, 2 * radius_m))[:, 1] < -(radius_m + BEHIND_M)
-        ]
-    )
-    return bool((behind.mean(axis=0) >= IN_MOST_SCENES).sum() >= ENOUGH_BEHIND)
+    ways = _ways(_table(chosen)[1], radius_m, camera, goal, scenes)
+    behind = np.array([way[:, 1] < -(radius_m + BEHIND_M) for _, way in ways])
+    return bool((behind.mean(axis=0) >= IN_MOST_SCENES).any())
+
+
+def _table(sightings: Sequence[BallSighting]) -> tuple[F64, F64]:
+    """Return times (N,) and disc centres (N, 2), px."""
+    times = np.array([s.time_s for s in sightings])
+    return times, np.array([(s.x_px, s.y_px) for s in sightings])
+
+
+def _ways(
+    pixels: F64,
+    radius_m: float,
+    camera: Camera,
+    goal: GoalFrame,
+    scenes: Sequence[SceneSample],
+) -> list[tuple[GoalFrame, F64]]:
+    """Goal and goal-frame ground points (N, 2) of discs in every scene; the likeliest for none."""
+    if not scenes:
+        return [(goal, goal.to_goal(camera.ball_on_ground(pixels, 2 * radius_m)))]
+    return [
+        (s.goal, s.goal.to_goal(s.camera.ball_on_ground(pixels, s.ball_diameter_m))) for s in scenes
+    ]
 
 
 def _first_met(times: F64, y_m: F64) -> int | None:
@@ -230,9 +231,7 @@ def _is_lifted(
     radius_m: float,
 ) -> bool:
     chosen = [s for s, good in zip(sightings, near, strict=True) if good]
-    spots = camera.ball_on_ground([(s.x_px, s.y_px) for s in chosen], 2 * radius_m)
-    places = np.column_stack([spots, np.full(len(spots), radius_m)])
-    _, expected = camera.ball_image(places, 2 * radius_m)
+    expected = camera.lying_diameter_px(_table(chosen)[1], 2 * radius_m)
     ratio = np.array([s.diameter_px for s in chosen]) / expected
     return bool(np.nanmedian(ratio) > LIFTED_RATIO)
 
