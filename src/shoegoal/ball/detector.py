@@ -7,13 +7,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cache
-from importlib.resources import as_file, files
 
 import cv2
 import numpy as np
 import numpy.typing as npt
 
-from shoegoal.errors import ShoegoalError
+from shoegoal.ball.networks import load_network
 
 INPUT_PX = 416
 MEAN_BGR = (103.53, 116.28, 123.675)
@@ -96,10 +95,4 @@ def _expected_bins(logits: F32) -> F32:
 
 @cache
 def _network() -> cv2.dnn.Net:
-    with as_file(files("shoegoal.ball") / "models" / "nanodet_h.onnx") as path:
-        try:
-            return cv2.dnn.readNetFromONNX(str(path))
-        except cv2.error as error:
-            raise ShoegoalError(
-                f"The detector's model file cannot be read ({path}): install shoegoal again."
-            ) from error
+    return load_network("nanodet_h.onnx")

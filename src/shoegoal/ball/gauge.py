@@ -10,19 +10,19 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
-from importlib.resources import as_file, files
 
 import cv2
 import numpy as np
 import numpy.typing as npt
 
+from shoegoal.ball.networks import load_network
 from shoegoal.types import BallSighting
 
 U8 = npt.NDArray[np.uint8]
 F32 = npt.NDArray[np.float32]
 Planes = tuple[U8, U8, U8]
+Place = tuple[float, float, float]  # x, y, diameter of a disc, native px
 
-MODEL = "ball_gauge.onnx"
 SIDE = 48  # of the window that the network sees, in its own pixels
 SPAN_DIAMETERS = 2.6  # side of the window in diameters of the guess
 ONE_BALL_DIAMETERS = 0.6  # two readings no further apart are of one ball
@@ -47,6 +47,11 @@ class Reading:
     sigma_px: float
     diameter_sigma_px: float
     ball_score: float
+
+    @property
+    def place(self) -> Place:
+        """Where it is and how large, as a guess for another reading."""
+        return self.x_px, self.y_px, self.diameter_px
 
     def sighting(self, time_s: float, *, at_rest: bool) -> BallSighting:
         """Take the reading for a ball seen at a time."""
@@ -114,9 +119,7 @@ def _resized(plane: U8) -> U8:
     return np.asarray(cv2.resize(plane, (SIDE, SIDE), interpolation=how), np.uint8)
 
 
-def gauge_balls(
-    now: Planes, settled: Planes, guesses: Sequence[tuple[float, float, float]]
-) -> list[Reading]:
+def gauge_balls(now: Planes, settled: Planes, guesses: Sequence[Place]) -> list[Reading]:
     """Read the gauge at some places of one picture.
 
     Parameters
@@ -133,10 +136,15 @@ def gauge_balls(
     readings = _read(now, settled, guesses)
     again = [k for k, r in enumerate(readings) if r.ball_score >= LOOK_AGAIN_AT]
     if again:
-        found = [(readings[k].x_px, readings[k].y_px, readings[k].diameter_px) for k in again]
+        found = [readings[k].place for k in again]
         for k, reading in zip(again, _read(now, settled, found), strict=True):
             readings[k] = reading
     return readings
+
+
+def apart_diameters(a: Place, b: Place) -> float:
+    """Distance between two discs' middles, in diameters of the larger."""
+    return float(np.hypot(a[0] - b[0], a[1] - b[1]) / max(a[2], b[2]))
 
 
 def distinct(readings: Sequence[Reading], least: float) -> list[Reading]:
@@ -145,18 +153,12 @@ def distinct(readings: Sequence[Reading], least: float) -> list[Reading]:
     for reading in sorted(readings, key=lambda r: -r.ball_score):
         if reading.ball_score < least:
             break
-        if all(
-            np.hypot(reading.x_px - k.x_px, reading.y_px - k.y_px)
-            > ONE_BALL_DIAMETERS * max(reading.diameter_px, k.diameter_px)
-            for k in kept
-        ):
+        if all(apart_diameters(reading.place, k.place) > ONE_BALL_DIAMETERS for k in kept):
             kept.append(reading)
     return kept
 
 
-def _read(
-    now: Planes, settled: Planes, guesses: Sequence[tuple[float, float, float]]
-) -> list[Reading]:
+def _read(now: Planes, settled: Planes, guesses: Sequence[Place]) -> list[Reading]:
     windows = [window_round(*guess) for guess in guesses]
     crops = np.stack([look_through(window, now, settled) for window in windows])
     return [
@@ -192,5 +194,4 @@ def run_network(crops: U8) -> F32:
 
 @cache
 def _network() -> cv2.dnn.Net:
-    with as_file(files("shoegoal.ball") / "models" / MODEL) as path:
-        return cv2.dnn.readNetFromONNX(str(path))
+    return load_network("ball_gauge.onnx")

@@ -8,7 +8,14 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from shoegoal.ball.gauge import Reading, distinct, gauge_balls
+from shoegoal.ball.gauge import (
+    ONE_BALL_DIAMETERS,
+    Place,
+    Reading,
+    apart_diameters,
+    distinct,
+    gauge_balls,
+)
 from shoegoal.ball.settled import CHROMA_GAIN, Planes, SettledPicture
 
 SURELY = 0.9  # score of the gauge from which on a thing is watched
@@ -17,10 +24,8 @@ RADII = (0.004, 0.0065, 0.0105, 0.017, 0.027)  # looked for at first, of the pic
 MOST_SPOTS = 45  # at each of these
 RING = 1.6  # a spot differs from its surroundings, averaged this much wider
 GAUSS_OF_RADIUS = 0.7  # the averaging that a disc stands out of most (Lindeberg 1998, r / sqrt 2)
-SAME_PLACE = 0.6  # in diameters
 
 U8 = npt.NDArray[np.uint8]
-Place = tuple[float, float, float]
 
 
 def find_lying(settled: SettledPicture) -> list[Reading]:
@@ -78,14 +83,14 @@ class LyingBalls:
     def put(self, places: Iterable[Place]) -> None:
         """Take in balls that came to rest; the oldest are forgotten when there are too many."""
         for place in places:
-            self._places = [p for p in self._places if not _same(p, place)]
+            self._places = [p for p in self._places if not _is_same(p, place)]
             self._places.append(place)
         self._places = self._places[-MOST_LYING:]
 
     def leave(self, place: Place) -> None:
         """Forget a place that a ball has left."""
-        self._places = [p for p in self._places if not _same(p, place)]
+        self._places = [p for p in self._places if not _is_same(p, place)]
 
 
-def _same(a: Place, b: Place) -> bool:
-    return bool(np.hypot(a[0] - b[0], a[1] - b[1]) <= SAME_PLACE * max(a[2], b[2]))
+def _is_same(a: Place, b: Place) -> bool:
+    return apart_diameters(a, b) <= ONE_BALL_DIAMETERS

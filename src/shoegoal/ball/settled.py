@@ -138,15 +138,6 @@ class SettledPicture:
         """(h, w) difference of a small frame from the settled picture, luma levels."""
         return paint_difference(small.planes, self.small)
 
-    def contrast_at(self, x_small: float, y_small: float) -> float:
-        """Levels above which a difference at this place of the small frame is paint."""
-        height, width = self.contrast.shape
-        return float(
-            self.contrast[
-                min(height - 1, max(0, round(y_small))), min(width - 1, max(0, round(x_small)))
-            ]
-        )
-
     def _watch_grain(self, step: U8) -> None:
         """Follow how much each place flickers by itself (noise, grass, wind, a shaky tripod).
 

@@ -9,8 +9,8 @@ import numpy as np
 import numpy.typing as npt
 
 from shoegoal.ball.changes import Comparison, SettledChange
-from shoegoal.ball.gauge import Reading, gauge_balls
-from shoegoal.ball.tracks import Track
+from shoegoal.ball.gauge import Place, Reading, apart_diameters, gauge_balls
+from shoegoal.ball.tracks import Track, as_array
 from shoegoal.types import BallSighting
 
 MIN_SIGHTINGS = 4
@@ -25,6 +25,7 @@ MIN_SPEED = 2.0  # in diameters per second
 MOVING_SIZE_SIGMA = 0.04  # of the diameter: what motion blur and a turning shade add
 LEAST_REST_SCORE = 0.9
 LEAST_REST_SIZE = 0.006  # of the picture's long side: smaller things cannot be told
+SAME_EVENT_DIAMETERS = 0.5
 SAME_BALL_DIAMETERS = 0.35  # a ball found in both pictures, no further apart, has not moved
 
 
@@ -123,12 +124,7 @@ def runs_straight(sightings: Sequence[BallSighting]) -> bool:
 
     Judged on the way to the farthest point: a ball may then rebound, stop or be fetched.
     """
-    rows = np.array([(s.time_s, s.x_px, s.y_px, s.diameter_px) for s in sightings])
-    return _went_straight(rows, 1.0)
-
-
-def _went_straight(rows: npt.NDArray[np.float64], strictness: float) -> bool:
-    """Judge rows (N, 4) of time_s, x_px, y_px, size_px; the limits are times the strictness."""
+    rows = as_array(sightings)
     away = np.hypot(rows[:, 1] - rows[0, 1], rows[:, 2] - rows[0, 2])
     end = int(np.argmax(away)) + 1
     if end < MIN_SIGHTINGS:
@@ -139,9 +135,9 @@ def _went_straight(rows: npt.NDArray[np.float64], strictness: float) -> bool:
     seconds = float(rows[end - 1, 0] - rows[0, 0])
     net = float(away[end - 1])
     return (
-        net >= strictness * MIN_NET_TRAVEL * size
-        and net >= strictness * MIN_STRAIGHTNESS * way
-        and net >= strictness * MIN_SPEED * size * seconds
+        net >= MIN_NET_TRAVEL * size
+        and net >= MIN_STRAIGHTNESS * way
+        and net >= MIN_SPEED * size * seconds
     )
 
 
@@ -156,18 +152,13 @@ def resting_balls(found: Comparison) -> list[RestingBall]:
         was, came = (
             r.ball_score >= LEAST_REST_SCORE and r.diameter_px >= least_px for r in (before, after)
         )
-        if was and came and _is_same(before, after):
+        if was and came and apart_diameters(before.place, after.place) <= SAME_BALL_DIAMETERS:
             continue
         if was:
             balls.append(_resting(change, before, arrived=False))
         if came:
             balls.append(_resting(change, after, arrived=True))
     return balls
-
-
-def _is_same(a: Reading, b: Reading) -> bool:
-    apart = np.hypot(a.x_px - b.x_px, a.y_px - b.y_px)
-    return bool(apart <= SAME_BALL_DIAMETERS * max(a.diameter_px, b.diameter_px))
 
 
 def _resting(change: SettledChange, reading: Reading, *, arrived: bool) -> RestingBall:
@@ -178,13 +169,18 @@ def _resting(change: SettledChange, reading: Reading, *, arrived: bool) -> Resti
 
 def same_event(a: RestingBall, b: RestingBall) -> bool:
     """Whether two readings tell of one ball coming or going."""
-    near = np.hypot(a.sighting.x_px - b.sighting.x_px, a.sighting.y_px - b.sighting.y_px)
-    return bool(
+    apart = apart_diameters(place_of(a.sighting), place_of(b.sighting))
+    return (
         a.arrived == b.arrived
-        and near <= 0.5 * max(a.sighting.diameter_px, b.sighting.diameter_px)
+        and apart <= SAME_EVENT_DIAMETERS
         and a.before_s <= b.after_s
         and b.before_s <= a.after_s
     )
+
+
+def place_of(sighting: BallSighting) -> Place:
+    """Where a sighting is and how large, as a guess for the gauge."""
+    return sighting.x_px, sighting.y_px, sighting.diameter_px
 
 
 def _steady(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from itertools import takewhile
 from math import hypot, log
 from statistics import fmean, median
 
@@ -81,9 +82,15 @@ class Track:
 
     def has_stopped(self) -> bool:
         """Whether it has hardly moved for a while."""
+        if self.start_s > self.end_s - STOPPED_S:
+            return False
+        return _travel([s.sighting for s in self.lately()]) <= STOPPED_TRAVEL
+
+    def lately(self) -> list[Seen]:
+        """Return what was seen in the last ``STOPPED_S``; from the end, as tracks may be long."""
         since_s = self.end_s - STOPPED_S
-        lately = [s.sighting for s in self.seen if s.sighting.time_s >= since_s]
-        return self.start_s <= since_s and _travel(lately) <= STOPPED_TRAVEL
+        late = takewhile(lambda s: s.sighting.time_s >= since_s, reversed(self.seen))
+        return list(late)[::-1]
 
 
 class TrackLinker:
@@ -138,9 +145,8 @@ class TrackLinker:
         last = track.seen[-1].sighting
         away = hypot(seen.sighting.x_px - last.x_px, seen.sighting.y_px - last.y_px)
         if track.has_stopped() and away > LEAVES * last.diameter_px:
-            lay = [s for s in track.seen if s.sighting.time_s >= track.end_s - STOPPED_S]
             self._done.append(track)
-            self._open[row] = track = Track(lay)
+            self._open[row] = track = Track(track.lately())
         track.seen.append(seen)
 
     def finish(self) -> list[Track]:

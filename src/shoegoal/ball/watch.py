@@ -9,15 +9,21 @@ import numpy as np
 
 from shoegoal.ball.changes import ChangeFinder, Comparison
 from shoegoal.ball.departures import departure_of
-from shoegoal.ball.gauge import Reading, distinct, gauge_balls
-from shoegoal.ball.lying import SURELY, LyingBalls, Place, find_lying
+from shoegoal.ball.gauge import Place, distinct, gauge_balls
+from shoegoal.ball.lying import SURELY, LyingBalls, find_lying
 from shoegoal.ball.moving import Blob, MotionWatcher
 from shoegoal.ball.settled import SettledPicture
-from shoegoal.ball.sightings import BallTrack, RestingBall, ball_track, resting_balls, same_event
+from shoegoal.ball.sightings import (
+    BallTrack,
+    RestingBall,
+    ball_track,
+    place_of,
+    resting_balls,
+    same_event,
+)
 from shoegoal.ball.tracks import Seen, Track, TrackLinker
 from shoegoal.clip.reader import Frame
 from shoegoal.clip.small import SmallFrame
-from shoegoal.types import BallSighting
 
 LEAST_SCORE = 0.3  # of a sighting that a track may take in
 REST_KNOWN_S = 4.0  # where a ball lay is known only some time after it left
@@ -83,7 +89,7 @@ class BallWatcher:
         """
         if self.settled is None:
             self.settled = SettledPicture(frame, small)
-            self._lying.put(_place(found) for found in reversed(find_lying(self.settled)))
+            self._lying.put(found.place for found in reversed(find_lying(self.settled)))
         self._last = frame
         blobs = self._motion.update(small, self.settled)
         guesses = _guesses(blobs, [*self._linker.expected(frame.time_s), *self._may_leave()])
@@ -116,8 +122,8 @@ class BallWatcher:
         balls = resting_balls(found) if found else []
         for ball in balls:
             if not ball.arrived:
-                self._lying.leave(_place(ball.sighting))
-        self._lying.put(_place(b.sighting) for b in balls if b.arrived and b.ball_score >= SURELY)
+                self._lying.leave(place_of(ball.sighting))
+        self._lying.put(place_of(b.sighting) for b in balls if b.arrived and b.ball_score >= SURELY)
         for ball in balls:
             twin = next(
                 (r for r in self.record.resting[-TWINS_WITHIN:] if same_event(r, ball)), None
@@ -141,10 +147,6 @@ class BallWatcher:
             seen_s = (track.lay.time_s, track.sightings[1].time_s)
             rest = RestingBall(track.lay, *seen_s, arrived=False, ball_score=track.ball_score)
         self.record.departures.append(Departure(track, rest))
-
-
-def _place(found: Reading | BallSighting) -> Place:
-    return found.x_px, found.y_px, found.diameter_px
 
 
 def _guesses(blobs: list[Blob], expected: list[Place]) -> list[Place]:
