@@ -16,9 +16,9 @@ from probabilities import (
     coverage,
     expected_calibration_error,
     reliability,
-    wilson,
 )
 from scoring import SetScore
+from shoegoal.record.agreement import wilson_interval
 
 HEADINGS = ("sets", "clear", "exact", "verdict", "sent", "refused", "shots", "wrong", "unsure",
             "lost", "false")  # fmt: skip
@@ -109,7 +109,7 @@ def share(part: int, whole: int) -> str:
     """A share with Wilson's interval."""
     if not whole:
         return "-"
-    low, high = wilson(part, whole)
+    low, high = wilson_interval(part, whole)
     return f"{part / whole:.1%} ({low:.1%} to {high:.1%})"
 
 
@@ -164,7 +164,7 @@ def draw_reliability(rows: Sequence[Row], path: Path) -> None:
         bins = reliability([c for r in rows if r.markers == markers for c in r.score.chances])
         if not bins:
             continue
-        spans = [wilson(round(b.share * b.count), b.count) for b in bins]
+        spans = [wilson_interval(round(b.share * b.count), b.count) for b in bins]
         axes.errorbar(
             [b.mean_p for b in bins],
             [b.share for b in bins],

@@ -57,11 +57,3 @@ def expected_calibration_error(chances: Sequence[Chance], bins: int = 10) -> flo
 def coverage(errors_in_sigmas: Sequence[float], sigmas: float) -> float:
     """Share of errors no larger than so many standard deviations."""
     return sum(abs(e) <= sigmas for e in errors_in_sigmas) / len(errors_in_sigmas)
-
-
-def wilson(hits: int, of: int, z: float = 1.959963984540054) -> tuple[float, float]:
-    """Wilson's 95% interval for a share (R. G. Newcombe, Statistics in Medicine 17, 1998)."""
-    p = hits / of
-    middle = (p + z * z / (2 * of)) / (1 + z * z / of)
-    half = z / (1 + z * z / of) * math.sqrt(p * (1 - p) / of + z * z / (4 * of * of))
-    return middle - half, middle + half

@@ -58,11 +58,6 @@ class SetScore:
         """Whether the tally holds every shot, each called as it was."""
         return not self.refused and self.right == self.shots and self.false + self.false_asked == 0
 
-    @property
-    def is_fault(self) -> bool:
-        """Whether the machine said something untrue, or said nothing of a shot."""
-        return self.wrong_verdict or self.wrong + self.lost + self.false > 0
-
 
 def score(truth: dict[str, Any], count: dict[str, Any]) -> SetScore:
     """Compare a count (as `judge_one` prints it) with a set's truth file."""

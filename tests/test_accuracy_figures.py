@@ -16,9 +16,9 @@ from probabilities import (
     coverage,
     expected_calibration_error,
     reliability,
-    wilson,
 )
 from scoring import SetScore, match, score
+from shoegoal.record.agreement import wilson_interval
 
 BENCH = Path(__file__).parents[1] / "bench"
 
@@ -71,10 +71,10 @@ def test_normal_errors_are_covered_as_often_as_tables_say() -> None:
 
 def test_wilson_interval_against_newcombe_and_the_library() -> None:
     # R. G. Newcombe, Statistics in Medicine 17 (1998): 81 of 263.
-    assert wilson(81, 263) == pytest.approx((0.2553, 0.3662), abs=5e-5)
+    assert wilson_interval(81, 263) == pytest.approx((0.2553, 0.3662), abs=5e-5)
     for hits, of in ((0, 7), (3, 9), (9, 9)):
         want = proportion_confint(hits, of, method="wilson")
-        assert wilson(hits, of) == pytest.approx(want, abs=1e-9)
+        assert wilson_interval(hits, of) == pytest.approx(want, abs=1e-9)
 
 
 def test_kicks_are_paired_nearest_first() -> None:

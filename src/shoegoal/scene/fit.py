@@ -38,7 +38,6 @@ MARKER_SIGMA_REL = 0.0015
 WEAK_WIDTH_REL = 0.2
 DRAWS = 1000
 FEW_DRAWS = 50.0
-SHIFTS_TRIED = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -221,7 +220,7 @@ def fit_scene(
     draws, worth = explore(peak, DRAWS, seed)
     if worth < FEW_DRAWS:
         notes.append("several quite different scenes fit; the spread given may be too small")
-    shifts = _marker_shifts(draws, peak.evidence, seed)
+    shifts = posterior.marker_shifts(draws, peak.evidence, seed)
     sizes = posterior.goal_draws(draws, peak.evidence, peak.evidence.markers_px + shifts)
     width = summarise(sizes.width_m)
     if width.sigma > WEAK_WIDTH_REL * width.value:
@@ -229,7 +228,7 @@ def fit_scene(
     steps = None
     if width_steps and back_steps and len(spot_px):
         free, _ = explore(apart, DRAWS, seed + 1)
-        free_px = plain.markers_px + _marker_shifts(free, apart.evidence, seed + 1)
+        free_px = plain.markers_px + posterior.marker_shifts(free, apart.evidence, seed + 1)
         looks = posterior.goal_draws(free, apart.evidence, free_px)
         steps = report_steps(looks.width_m, looks.distance_m, width_steps, back_steps)
         if steps.disagrees:
@@ -351,24 +350,3 @@ def _ground_spot(camera: Camera, spot_px: F64, diameter_m: float) -> tuple[float
             "The kick spot lies above the fitted horizon; check the ball's and the markers' places."
         )
     return float(spot[0]), float(spot[1])
-
-
-def _marker_shifts(draws: F64, evidence: Evidence, seed: int) -> F64:
-    """Marker placement errors (S, 2, 2), px, that suit how goals are set up.
-
-    On low cameras a pixel is half a metre of depth, and blind errors would only ever widen a goal;
-    several are tried for each draw and the ones that leave the goal square come up more often.
-    """
-    rng = np.random.default_rng([seed, 1])
-    shifts = rng.normal(0.0, evidence.marker_sigma_px, (len(draws) * SHIFTS_TRIED, 2, 2))
-    if not len(evidence.kick_spot_px):
-        return shifts[: len(draws)]
-    many = np.repeat(draws, SHIFTS_TRIED, axis=0)
-    # The draws have already paid for the set-up with unmoved markers.
-    paid = (posterior.set_up_off(draws, evidence) ** 2).sum(axis=1)
-    cost = (posterior.set_up_off(many, evidence, evidence.markers_px + shifts) ** 2).sum(axis=1)
-    gain = 0.5 * (np.repeat(paid, SHIFTS_TRIED) - cost).reshape(len(draws), SHIFTS_TRIED)
-    odds = np.cumsum(np.exp(gain - gain.max(axis=1, keepdims=True)), axis=1)
-    picked = (odds < rng.random((len(draws), 1)) * odds[:, -1:]).sum(axis=1)
-    chosen: F64 = shifts.reshape(len(draws), SHIFTS_TRIED, 2, 2)[np.arange(len(draws)), picked]
-    return chosen

@@ -13,13 +13,11 @@ import numpy as np
 
 from shoegoal.scene import posterior
 from shoegoal.scene.camera import Camera
-from shoegoal.scene.fit import F64, FitDiagnostics, SceneFit
+from shoegoal.scene.fit import DRAWS, F64, FitDiagnostics, SceneFit
 from shoegoal.scene.goal import GoalNotPlausibleError, goal_from_markers, summarise
 from shoegoal.scene.posterior import LOG_BALL, Evidence
 from shoegoal.types import Estimate, ImagePoint
 
-DRAWS = 1000
-SHIFTS_TRIED = 8
 MOVED_BY_HAND = "a marker was moved by hand; camera and ground are as they were first found"
 
 
@@ -68,7 +66,7 @@ def scene_with_markers(
             "kicker sees them, so check which of the two was meant."
         )
     draws = _draws(theta, covariance, evidence, seed)
-    shifts = _shifts(draws, evidence, seed)
+    shifts = posterior.marker_shifts(draws, evidence, seed)
     sizes = posterior.goal_draws(draws, evidence, evidence.markers_px + shifts)
     kick_m = None if spot_m is None else goal.to_goal([spot_m])[0]
     return SceneFit(
@@ -128,20 +126,3 @@ def _draws(
     low, high = posterior.bounds(replace(evidence, log_ball_prior=(float(best[LOG_BALL]), 1.0)))
     drawn = rng.multivariate_normal(best, np.array(covariance), DRAWS, method="svd")
     return np.asarray(np.clip(drawn, low, high), np.float64)
-
-
-def _shifts(draws: F64, evidence: Evidence, seed: int) -> F64:
-    """Placement errors (S, 2, 2) px, those likelier that leave the goal square to its kicks.
-
-    As the first fit does: on low cameras a pixel is half a metre of depth, and blind errors would
-    only ever widen a goal.
-    """
-    rng = np.random.default_rng([seed, 1])
-    tried = rng.normal(0.0, evidence.marker_sigma_px, (len(draws) * SHIFTS_TRIED, 2, 2))
-    many = np.repeat(draws, SHIFTS_TRIED, axis=0)
-    off = posterior.set_up_off(many, evidence, evidence.markers_px + tried)
-    gain = -0.5 * (off**2).sum(axis=1).reshape(len(draws), SHIFTS_TRIED)
-    odds = np.cumsum(np.exp(gain - gain.max(axis=1, keepdims=True)), axis=1)
-    picked = (odds < rng.random((len(draws), 1)) * odds[:, -1:]).sum(axis=1)
-    tried = tried.reshape(len(draws), SHIFTS_TRIED, 2, 2)
-    return np.asarray(tried[np.arange(len(draws)), picked], np.float64)

@@ -47,6 +47,7 @@ FOV_BOUNDS_RAD = (np.deg2rad(30.0), np.deg2rad(115.0))
 PITCH_BOUNDS_RAD = (np.deg2rad(-30.0), np.deg2rad(80.0))
 ROLL_BOUNDS_RAD = (np.deg2rad(-25.0), np.deg2rad(25.0))
 
+SHIFTS_TRIED = 8  # marker placement errors, for each draw
 _FARTHEST_M = 100.0
 _BALL_STEPS = 2  # each step gains (radius / depth)^2
 
@@ -243,6 +244,32 @@ def set_up_off(theta: F64, evidence: Evidence, markers_px: F64 | None = None) ->
         prior = (float(np.log(evidence.stage_ratio)), STAGE_RATIO_SIGMA)
         columns.append(_off(np.log(goal.distance_m / goal.width_m), prior))
     return np.stack(columns, axis=1)
+
+
+def marker_shifts(draws: F64, evidence: Evidence, seed: int) -> F64:
+    """Marker placement errors (S, 2, 2), px, that suit how goals are set up.
+
+    On low cameras a pixel is half a metre of depth, and blind errors would only ever widen a goal;
+    several are tried for each draw and the ones that leave the goal square come up more often.
+
+    Parameters
+    ----------
+    draws : (S, 6) guesses.
+    evidence : markers, their standard deviation, and the kick spot that tells what is square.
+    seed : seed of the errors; the same seed gives the same ones.
+    """
+    rng = np.random.default_rng([seed, 1])
+    shifts = rng.normal(0.0, evidence.marker_sigma_px, (len(draws) * SHIFTS_TRIED, 2, 2))
+    if not len(evidence.kick_spot_px):
+        return shifts[: len(draws)]
+    many = np.repeat(draws, SHIFTS_TRIED, axis=0)
+    # What a draw has paid for unmoved markers is the same for all its errors, and drops out.
+    off = set_up_off(many, evidence, evidence.markers_px + shifts)
+    gain = -0.5 * (off**2).sum(axis=1).reshape(len(draws), SHIFTS_TRIED)
+    odds = np.cumsum(np.exp(gain - gain.max(axis=1, keepdims=True)), axis=1)
+    picked = (odds < rng.random((len(draws), 1)) * odds[:, -1:]).sum(axis=1)
+    chosen: F64 = shifts.reshape(len(draws), SHIFTS_TRIED, 2, 2)[np.arange(len(draws)), picked]
+    return chosen
 
 
 def sizes_off(theta: F64, evidence: Evidence) -> F64:
