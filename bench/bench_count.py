@@ -12,6 +12,7 @@ import json
 import os
 import subprocess
 import sys
+from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from statistics import median
@@ -58,17 +59,29 @@ class Figures:
     found: str
 
 
+def clip_options(command: Callable[..., None]) -> Callable[..., None]:
+    """Add the options of every benchmark on these clips."""
+    options = (
+        click.option(
+            "--tiny", is_flag=True, help="320x180 pictures; only shows that the script runs."
+        ),
+        click.option("--json", "as_json", is_flag=True, help="Print JSON instead of a table."),
+        click.option(
+            "--cache",
+            type=click.Path(path_type=Path, file_okay=False),
+            default=CACHE,
+            help="Where the clips are kept.",
+        ),
+    )
+    for option in reversed(options):
+        command = option(command)
+    return command
+
+
 @click.command()
 @click.option("--quick", is_flag=True, help="20 s of clip, one run each, no long clip.")
 @click.option("--runs", default=3, show_default=True, help="Runs of each kind on the short clip.")
-@click.option("--tiny", is_flag=True, help="320x180 pictures; only shows that the script runs.")
-@click.option("--json", "as_json", is_flag=True, help="Print JSON instead of a table.")
-@click.option(
-    "--cache",
-    type=click.Path(path_type=Path, file_okay=False),
-    default=CACHE,
-    help="Where the clips are kept.",
-)
+@clip_options
 def main(quick: bool, runs: int, tiny: bool, as_json: bool, cache: Path) -> None:
     """Time the count beside a bare decode; measure memory at 1 and at 10 minutes."""
     runs = 1 if quick else runs

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import click
 
-from bench_count import CACHE, WORDS, Figures, clip_of, measured
+from bench_count import WORDS, Figures, clip_of, clip_options, measured
 
 KINDS = ("decode", "fit")
 TARGET_RATIO = 0.3
@@ -21,14 +21,7 @@ TARGET_RATIO = 0.3
 
 @click.command()
 @click.option("--quick", is_flag=True, help="20 s of clip and one run.")
-@click.option("--tiny", is_flag=True, help="320x180 pictures; only shows that the script runs.")
-@click.option("--json", "as_json", is_flag=True, help="Print JSON instead of a table.")
-@click.option(
-    "--cache",
-    type=click.Path(path_type=Path, file_okay=False),
-    default=CACHE,
-    help="Where the clips are kept.",
-)
+@clip_options
 def main(quick: bool, tiny: bool, as_json: bool, cache: Path) -> None:
     """Time the quick look beside a bare decode."""
     lengths = ((20, 1),) if quick else ((60, 3), (600, 1))

@@ -17,6 +17,27 @@ BANK_MARGIN_PX = 96
 
 
 @kernel
+def shown(
+    light: Picture, i: int, j: int, share: float, gain: Floats, tone: Picture
+) -> tuple[float, float, float, int]:
+    """BT.709 brightness and colour differences of a pixel without noise, and its place in `tone`.
+
+    Parameters
+    ----------
+    light
+        (h, w, 3) linear. share: of it that the lens leaves. gain: (3,). tone: see `tone_tables`.
+    """
+    top = TONE_STEPS - 1.001
+    scale = top / np.sqrt(TONE_TOP)
+    r = tone[int(min(top, np.sqrt(max(0.0, light[i, j, 0] * share * gain[0])) * scale))]
+    q = int(min(top, np.sqrt(max(0.0, light[i, j, 1] * share * gain[1])) * scale))
+    g = tone[q]
+    b = tone[int(min(top, np.sqrt(max(0.0, light[i, j, 2] * share * gain[2])) * scale))]
+    y = 0.2126 * r + 0.7152 * g + 0.0722 * b
+    return y, (b - y) / 1.8556, (r - y) / 1.5748, q
+
+
+@kernel
 def expose(
     light: Picture,
     falloff: Picture,
@@ -42,8 +63,6 @@ def expose(
         Banks of unit noise for brightness and colour; `shift` says where to start in each.
     """
     height, width = luma.shape
-    top = TONE_STEPS - 1.001
-    scale = top / np.sqrt(TONE_TOP)
     for row in range(0, height, 2):
         for col in range(0, width, 2):
             cb = 0.0
@@ -51,18 +70,10 @@ def expose(
             for k in range(4):
                 i = row + k // 2
                 j = col + k % 2
-                f = falloff[i, j]
-                x = np.sqrt(max(0.0, light[i, j, 0] * f * gain[0])) * scale
-                r = tone[int(min(top, x))]
-                x = np.sqrt(max(0.0, light[i, j, 1] * f * gain[1])) * scale
-                q = int(min(top, x))
-                g = tone[q]
+                y, b, r, q = shown(light, i, j, falloff[i, j], gain, tone)
                 s = grain[q]
-                x = np.sqrt(max(0.0, light[i, j, 2] * f * gain[2])) * scale
-                b = tone[int(min(top, x))]
-                y = 0.2126 * r + 0.7152 * g + 0.0722 * b
-                cb += (b - y) * 0.25 / 1.8556
-                cr += (r - y) * 0.25 / 1.5748
+                cb += b * 0.25
+                cr += r * 0.25
                 y += s * fine[i + shift[0], j + shift[1]]
                 luma[i, j] = int(min(235.0, max(16.0, 16.5 + y * (219.0 / 255.0))))
                 if k == 3:

@@ -11,8 +11,7 @@ from truth.arrays import Bytes, Floats, Picture
 from truth.jit import kernel
 from truth.sensor import (
     BANK_MARGIN_PX,
-    TONE_STEPS,
-    TONE_TOP,
+    shown,
     smooth_noise,
     stack_planes,
     tone_tables,
@@ -43,8 +42,6 @@ def expose_box(
     luma, sigma
         (h, w) brightness and its noise, eight-bit steps. blue, red: (h / 2, w / 2).
     """
-    top = TONE_STEPS - 1.001
-    scale = top / np.sqrt(TONE_TOP)
     for row in range(box[1], box[3], 2):
         for col in range(box[0], box[2], 2):
             cb = 0.0
@@ -52,16 +49,9 @@ def expose_box(
             for k in range(4):
                 i = row + k // 2
                 j = col + k % 2
-                f = falloff[i, j]
-                x = np.sqrt(max(0.0, light[i, j, 0] * f * gain[0])) * scale
-                r = tone[int(min(top, x))]
-                q = int(min(top, np.sqrt(max(0.0, light[i, j, 1] * f * gain[1])) * scale))
-                g = tone[q]
-                x = np.sqrt(max(0.0, light[i, j, 2] * f * gain[2])) * scale
-                b = tone[int(min(top, x))]
-                y = 0.2126 * r + 0.7152 * g + 0.0722 * b
-                cb += (b - y) * 0.25 / 1.8556
-                cr += (r - y) * 0.25 / 1.5748
+                y, b, r, q = shown(light, i, j, falloff[i, j], gain, tone)
+                cb += b * 0.25
+                cr += r * 0.25
                 luma[i, j] = y
                 sigma[i, j] = grain[q]
             blue[row // 2, col // 2] = cb
