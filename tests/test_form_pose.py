@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from shoegoal.clip.frame import Frame
 from shoegoal.errors import ShoegoalError
 from shoegoal.form import pose
 from shoegoal.form.pose import OUTSIDE_GREY, Square, open_pose_model
@@ -36,7 +37,7 @@ LOOK = """
 import numpy as np
 from shoegoal.form.pose import Square, open_pose_model
 with open_pose_model() as model:
-    found = model.find(np.full((300, 300, 3), 128, np.uint8), Square(-20, 10, 256), 0.5)
+    found = model.find(np.full((256, 256, 3), 128, np.uint8), Square(-20, 10, 256), 0.5)
 print("nobody" if found is None else "somebody")
 """
 
@@ -71,13 +72,27 @@ def test_standard_error_comes_back_whatever_happens(capfd: pytest.CaptureFixture
     assert capfd.readouterr().err == "kept"
 
 
-def test_a_square_beyond_the_edge_is_grey_there() -> None:
-    picture = np.arange(5 * 4 * 3, dtype=np.uint8).reshape(5, 4, 3)
-    piece = Square(-1, 2, 4).cut(picture)
-    assert piece.shape == (4, 4, 3)
-    assert (piece[:, 0] == OUTSIDE_GREY).all() and (piece[3] == OUTSIDE_GREY).all()
-    assert (piece[:3, 1:] == picture[2:, :3]).all()
-    assert (Square(50, 50, 4).cut(picture) == OUTSIDE_GREY).all()
+def _frame(width: int, height: int) -> Frame:
+    """A picture whose light changes from sample to sample and whose colour changes slowly."""
+    luma = np.random.default_rng(4).integers(30, 220, (height, width), dtype=np.uint8)
+    rows, columns = np.mgrid[: height // 2, : width // 2]
+    return Frame(0.0, luma, (100 + 2 * columns).astype(np.uint8), (160 - 2 * rows).astype(np.uint8))
+
+
+@pytest.mark.parametrize("corner", [(-3, 4), (2, 5), (31, 20), (7, -9)])
+def test_a_square_shows_what_the_whole_picture_shows_and_grey_beyond_its_edge(
+    corner: tuple[int, int],
+) -> None:
+    frame = _frame(46, 34)
+    whole = np.full((34 + 40, 46 + 40, 3), OUTSIDE_GREY, np.uint8)
+    whole[20:54, 20:66] = frame.bgr()
+    wanted = whole[corner[1] + 20 : corner[1] + 40, corner[0] + 20 : corner[0] + 40]
+    # Chroma is stretched between its samples, so the rim of a cut differs by a level or two.
+    assert np.abs(Square(*corner, 20).cut(frame).astype(int) - wanted).max() <= 3
+
+
+def test_a_square_wholly_outside_is_grey() -> None:
+    assert (Square(50, 50, 4).cut(_frame(20, 20)) == OUTSIDE_GREY).all()
 
 
 def test_a_damaged_model_file_is_one_line(

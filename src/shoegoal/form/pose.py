@@ -12,8 +12,8 @@ from importlib.resources import as_file, files
 from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
-import numpy.typing as npt
 
+from shoegoal.clip.frame import U8, Frame, planes_to_bgr
 from shoegoal.errors import ShoegoalError
 from shoegoal.form.quiet import quiet_standard_error
 from shoegoal.form.skeleton import JOINTS, Pose
@@ -21,10 +21,9 @@ from shoegoal.form.skeleton import JOINTS, Pose
 if TYPE_CHECKING:
     from mediapipe.tasks.python.vision import PoseLandmarker, PoseLandmarkerResult
 
-U8 = npt.NDArray[np.uint8]
-
 MODEL_NAME = "pose_full.task"
 LEAST_PRESENCE = 0.5  # the model's own default: a person is reported from this score on
+FAR_APART_MS = 1_000_000  # between two pictures, as far as the library is told
 OUTSIDE_GREY = 114  # shown where a square reaches beyond the picture; any flat grey does
 
 
@@ -42,30 +41,49 @@ class Square:
     top_px: int
     side_px: int
 
-    def cut(self, bgr: U8) -> U8:
-        """Cut the square out of a picture (H, W, 3), grey where it reaches beyond the edge."""
-        height, width = bgr.shape[:2]
+    def cut(self, frame: Frame) -> U8:
+        """Cut the square out of a picture, (side, side, 3) blue-green-red, grey beyond its edge.
+
+        Only what lies in the square is turned into colour, which saves most of the work.
+        """
+        height, width = frame.luma.shape
         piece = np.full((self.side_px, self.side_px, 3), OUTSIDE_GREY, np.uint8)
         top, left = max(0, self.top_px), max(0, self.left_px)
         bottom = min(height, self.top_px + self.side_px)
         right = min(width, self.left_px + self.side_px)
-        if top < bottom and left < right:
-            piece[
-                top - self.top_px : bottom - self.top_px, left - self.left_px : right - self.left_px
-            ] = bgr[top:bottom, left:right]
+        if top >= bottom or left >= right:
+            return piece
+        even_top, even_left = top // 2 * 2, left // 2 * 2  # a chroma sample covers two by two px
+        luma = frame.luma[even_top:bottom, even_left:right]
+        chroma = (slice(even_top // 2, (bottom + 1) // 2), slice(even_left // 2, (right + 1) // 2))
+        # An odd last row or column has a chroma sample that reaches beyond it.
+        pad = ((0, luma.shape[0] % 2), (0, luma.shape[1] % 2))
+        bgr = planes_to_bgr(
+            np.pad(luma, pad, mode="edge"),
+            np.ascontiguousarray(frame.chroma_u[chroma]),
+            np.ascontiguousarray(frame.chroma_v[chroma]),
+            full_range=frame.full_range,
+            matrix=frame.matrix,
+        )
+        piece[
+            top - self.top_px : bottom - self.top_px, left - self.left_px : right - self.left_px
+        ] = bgr[top - even_top : bottom - even_top, left - even_left : right - even_left]
         return piece
 
 
 class PoseModel(Protocol):
     """Finds one person's joints in a piece of a picture."""
 
-    def find(self, bgr: U8, square: Square, time_s: float) -> Pose | None:
+    def find(self, piece: U8, square: Square, time_s: float) -> Pose | None:
         """Look for a person.
+
+        Pictures of one person come in order of time and with the same square; another square is
+        another person.
 
         Parameters
         ----------
-        bgr : (H, W, 3) uint8, the whole displayed picture.
-        square : where the person is.
+        piece : (S, S, 3) uint8 blue-green-red, what the square shows, at any size.
+        square : where in the displayed picture the piece lies.
         time_s : presentation time of the picture.
 
         Returns
@@ -78,23 +96,32 @@ class PoseModel(Protocol):
 class MediaPipePose:
     """The pose model that comes with the package; made by `open_pose_model`.
 
-    Every picture is looked at by itself: the library's mode for video smooths over time with a
-    lag, and would not know a clip's uneven picture times.
+    It looks where the person was in the picture before, which saves looking for one. Its own
+    smoothing over time lags behind a kick and knows nothing of uneven picture times, so it is told
+    that the pictures lie far apart, which leaves none.
     """
 
     def __init__(self, landmarker: PoseLandmarker) -> None:
         self._landmarker = landmarker
+        self._square: Square | None = None
+        self._tick_ms = 0
         self.pictures = 0
 
-    def find(self, bgr: U8, square: Square, time_s: float) -> Pose | None:
+    def find(self, piece: U8, square: Square, time_s: float) -> Pose | None:
         """See `PoseModel.find`."""
+        if self._square is not None and square != self._square:
+            self._look(np.full((64, 64, 3), OUTSIDE_GREY, np.uint8))  # forget the last person
+        self._square = square
+        self.pictures += 1
+        return _pose_of(self._look(piece), square, time_s)
+
+    def _look(self, piece: U8) -> PoseLandmarkerResult:
         from mediapipe import Image, ImageFormat
 
-        rgb = np.ascontiguousarray(square.cut(bgr)[:, :, ::-1])
-        self.pictures += 1
+        image = Image(image_format=ImageFormat.SRGB, data=np.ascontiguousarray(piece[:, :, ::-1]))
+        self._tick_ms += FAR_APART_MS
         with quiet_standard_error():
-            found = self._landmarker.detect(Image(image_format=ImageFormat.SRGB, data=rgb))
-        return _pose_of(found, square, time_s)
+            return self._landmarker.detect_for_video(image, self._tick_ms)
 
 
 @contextmanager
@@ -118,7 +145,7 @@ def open_pose_model() -> Generator[MediaPipePose, None, None]:
             try:
                 options = PoseLandmarkerOptions(
                     base_options=BaseOptions(model_asset_buffer=path.read_bytes()),
-                    running_mode=RunningMode.IMAGE,
+                    running_mode=RunningMode.VIDEO,
                     min_pose_presence_confidence=LEAST_PRESENCE,
                 )
                 landmarker = PoseLandmarker.create_from_options(options)
