@@ -103,6 +103,7 @@ def example_analysis(*, unsure: bool = True) -> Analysis:
             rotation_deg=0,
             duration_s=30.0,
             start_s=START_S,
+            end_s=START_S + 30.0,
             frames=900,
             nominal_rate_hz=30.0,
             codec="h264",

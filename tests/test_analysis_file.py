@@ -40,7 +40,7 @@ def test_file_is_json_as_the_standard_has_it() -> None:
         raise AssertionError(word)
 
     plain = json.loads(analysis_to_json(example_analysis()).encode(), parse_constant=refuse)
-    assert plain["format_version"] == 2
+    assert plain["format_version"] == 3
     assert plain["shots"][4]["call"] == "unsure"
     assert plain["shots"][3]["crossing_x_m"] is None
     assert plain["verdict"]["decision"] == "look"
@@ -87,8 +87,8 @@ def _changed(change: Callable[[Any], object]) -> bytes:
         (lambda a: a["stage"].update(width_steps=40.0), "stage.*width_steps is 40"),
         (lambda a: a["scene"]["camera"].update(height_m=-1.0), r"scene\.camera.*height_m"),
         (lambda a: a["verdict"]["looks"].update(shots=[9]), r"verdict\.looks"),
-        (lambda a: a.update(format_version=3), "newer shoegoal.*update"),
-        (lambda a: a.update(format_version=1), "old format 1.*count the clip again"),
+        (lambda a: a.update(format_version=4), "newer shoegoal.*update"),
+        (lambda a: a.update(format_version=2), "old format 2.*count the clip again"),
         (lambda a: a.update(format_version="1"), "no analysis file"),
         (lambda a: a.pop("format_version"), "no analysis file"),
     ],

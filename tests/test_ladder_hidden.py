@@ -48,7 +48,10 @@ def test_no_verdict_is_told_that_a_hidden_shot_could_change(
 ) -> None:
     shots, at_s = shots_of(calls), 15.0 + 10.0 * (after - 1)
     told = judge_shots_around(
-        rule, shots, [HiddenTime(at_s, "a shot may be hidden at 0:20.0")], watched_until_s=100.0
+        rule,
+        shots,
+        [HiddenTime(at_s, at_s, "a shot may be hidden at 0:20.0")],
+        watched_until_s=100.0,
     )[1]
     possible = {
         judge_shots(rule, with_hidden(shots, at_s, "".join(h)), watched_until_s=100.0)[1].decision
@@ -63,7 +66,7 @@ def test_no_verdict_is_told_that_a_hidden_shot_could_change(
 
 
 def test_what_stands_is_told() -> None:
-    late = [HiddenTime(35.0, "a shot may be hidden at 0:35.0")]
+    late = [HiddenTime(35.0, 35.0, "a shot may be hidden at 0:35.0")]
     for rule in RULES:
         assert judge_shots_around(rule, shots_of("oox"), late)[1].decision is Decision.ADVANCE
     rule = MakesOfShots(2, 3)
@@ -72,7 +75,7 @@ def test_what_stands_is_told() -> None:
 
 
 def test_the_tally_shows_what_was_seen_and_the_sentence_says_why() -> None:
-    hidden = [HiddenTime(15.0, "a shot may be hidden at 0:05.0")]
+    hidden = [HiddenTime(15.0, 15.0, "a shot may be hidden at 0:05.0")]
     tally, verdict = judge_shots_around(MakesOfShots(2, 3), shots_of("ooo"), hidden)
     assert (tally.makes, tally.misses) == (3, 0)
     assert verdict.decision is Decision.LOOK

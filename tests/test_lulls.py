@@ -6,7 +6,9 @@ from dataclasses import replace
 
 import pytest
 
+from shoegoal.analysis.doubts import doubtful_times
 from shoegoal.analysis.lulls import LONG_S, lull_times
+from shoegoal.clip.rhythm import Break, BreakKind
 from shoegoal.ladder.hidden import judge_shots_around
 from shoegoal.ladder.rules import FirstMakes, MakesOfShots, StageRule
 from shoegoal.ladder.verdict import Decision
@@ -43,3 +45,18 @@ def test_a_set_with_a_gap_is_not_told_to_be_unfinished() -> None:
     assert plain.decision is Decision.NOT_FINISHED
     assert doubted.decision is Decision.LOOK
     assert "from 0:02.0 to 0:56.0" in doubted.sentence
+
+
+def test_gaps_and_breaks_are_one_list_until_somebody_looked() -> None:
+    rule, shots = MakesOfShots(3, 6), kicked(5, 20, 35, 65)
+    jump = Break(BreakKind.JUMP, 50.0, 50.03)
+
+    def left(*looked_s: tuple[float, float]) -> list[float]:
+        doubts = doubtful_times(rule, shots, [jump], 0.0, 70.0, looked_s=looked_s)
+        return [one.time_s for one in doubts]
+
+    assert left() == [35.0, 50.0]
+    assert left((35.0, 65.0)) == []
+    assert left((49.9, 50.1)) == [35.0]
+    assert left((35.2, 48.0)) == [35.0, 50.0]
+    assert left((52.0, 64.8), (35.2, 52.5)) == []

@@ -8,7 +8,7 @@ from itertools import product
 import pytest
 
 from analysis_examples import STAGE, START_S, example_analysis
-from shoegoal.analysis.model import StageRecord, TakeRecord
+from shoegoal.analysis.model import Analysis, StageRecord, TakeRecord
 from shoegoal.clip.rhythm import Break, BreakKind
 from shoegoal.ladder.rules import FirstMakes, MakesInTime, MakesOfShots, Stage
 from shoegoal.ladder.verdict import Decision, judge_shots
@@ -19,6 +19,7 @@ from shoegoal.record.corrections import (
     BreaksWatched,
     Change,
     Correction,
+    LookedThrough,
     MarkerMoved,
     Noted,
     Side,
@@ -28,6 +29,7 @@ from shoegoal.record.corrections import (
     still_held,
 )
 from shoegoal.record.standing import Standing, shot_at, stand
+from shoegoal.types import Call
 
 ANALYSIS = example_analysis()
 
@@ -139,7 +141,10 @@ def test_a_set_against_the_clock_stays_judged_as_it_was_watched() -> None:
         tally, verdict = judge_shots(
             stage.rule, ANALYSIS.shots, watched_until_s=watched_s, confidence=0.95
         )
-        timed = replace(ANALYSIS, stage=StageRecord.of(stage), tally=tally, verdict=verdict)
+        clip = replace(ANALYSIS.clip, end_s=watched_s)
+        timed = replace(
+            ANALYSIS, clip=clip, stage=StageRecord.of(stage), tally=tally, verdict=verdict
+        )
         assert verdict.decision is decision
         stood = stand(timed, stage, [])
         assert (stood.tally, stood.verdict.decision) == (tally, decision)
@@ -153,10 +158,45 @@ def test_a_break_in_the_clip_is_settled_by_looking_at_it() -> None:
     answers = [Answered(at(5), Answer.MAKE)]
     doubtful = stand(broken, STAGE, answers)
     assert doubtful.needs_a_look and "a shot may be hidden at 0:22" in doubtful.verdict.sentence
-    watched = stand(broken, STAGE, [*answers, BreaksWatched()])
-    assert watched.verdict == standing(*answers).verdict
-    found = stand(broken, STAGE, [*answers, Added(START_S + 22.6, Answer.MISS), BreaksWatched()])
-    assert found.verdict.decision is Decision.TRY_AGAIN  # the sixth shot is the seventh now
+    looked = LookedThrough(((doubtful.doubts[0].time_s, doubtful.doubts[0].until_s),))
+    for settled in (looked, BreaksWatched()):
+        watched = stand(broken, STAGE, [*answers, settled])
+        assert watched.verdict == standing(*answers).verdict and watched.doubts == ()
+        found = stand(broken, STAGE, [*answers, Added(START_S + 22.6, Answer.MISS), settled])
+        assert found.verdict.decision is Decision.TRY_AGAIN  # the sixth shot is the seventh now
+
+
+def with_a_long_gap() -> Analysis:
+    """Six misses asked for, five shown: after the third nothing was found for 24 s."""
+    shots = tuple(
+        replace(shot, number=number, kick_time_s=kick_s, call=Call.MISS, p_make=0.003)
+        for number, (shot, kick_s) in enumerate(
+            zip(ANALYSIS.shots, (3.0, 9.0, 15.0, 39.0, 45.0), strict=False), start=1
+        )
+    )
+    clip = replace(ANALYSIS.clip, start_s=0.0, end_s=50.0)
+    return replace(ANALYSIS, clip=clip, shots=shots)
+
+
+def test_an_oddly_long_gap_is_settled_like_a_break() -> None:
+    """A set that the count sends to a person is never told \"not finished\" behind their back."""
+    stage = Stage("one", "One", MakesOfShots(1, 6), 4, 10, ball_size=4)
+    doubtful = stand(with_a_long_gap(), stage, [])
+    assert [(one.time_s, one.until_s) for one in doubtful.doubts] == [(15.0, 39.0)]
+    assert doubtful.needs_a_look and "from 0:15.0 to 0:39.0" in doubtful.verdict.sentence
+    part = stand(with_a_long_gap(), stage, [LookedThrough(((15.0, 25.0),))])
+    assert part.needs_a_look
+    halves = stand(with_a_long_gap(), stage, [LookedThrough(((24.0, 39.2), (15.1, 25.0)))])
+    assert halves.doubts == () and halves.verdict.decision is Decision.NOT_FINISHED
+    # What was a shot there and is none after all leaves a gap that nobody looked through.
+    emptied = stand(with_a_long_gap(), stage, [
+        LookedThrough(((15.0, 39.0),)), Answered(39.0, Answer.NOT_A_SHOT),
+    ])  # fmt: skip
+    assert [one.until_s for one in emptied.doubts] == [45.0]
+    retaken = stand(with_a_long_gap(), stage, [
+        LookedThrough(((15.0, 39.0),)), Answered(39.0, Answer.RETAKE),
+    ])  # fmt: skip
+    assert retaken.doubts == ()
 
 
 def test_shots_are_found_by_their_time() -> None:
@@ -173,12 +213,13 @@ def test_changes_are_read_as_they_were_written() -> None:
         MarkerMoved(Side.LEFT, 412.5, 388.0, "the cone, not the shoe"),
         Noted("windy"),
         BreaksWatched(),
+        LookedThrough(((3.5, 20.25), (40.0, 41.0)), "only a cat"),
         Undone(5),
     ]
     for seq, change in enumerate(changes, start=1):
         plain = change_to_plain(change, "A. Reed") | {"calls": [], "analysis_sha256": "0"}
         assert correction_from_plain(seq, "now", plain) == Correction(seq, "now", "A. Reed", change)
     held = still_held([Correction(i, "", "", c) for i, c in enumerate(changes, start=1)])
-    assert [c.seq for c in held] == [1, 2, 3, 4]
+    assert [c.seq for c in held] == [1, 2, 3, 4, 6]
     with pytest.raises(KeyError):
         correction_from_plain(1, "", {"what": "nonsense"})

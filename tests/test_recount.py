@@ -14,7 +14,7 @@ from shoegoal.analysis.file import analysis_from_json, analysis_to_json
 from shoegoal.analysis.model import Analysis, MarkersSource
 from shoegoal.analysis.recount import LEFT_OUT_AS_BEFORE, recount_with_markers
 from shoegoal.errors import ClipNotJudgeableError, RecordChangedError
-from shoegoal.ladder.verdict import judge_shots
+from shoegoal.ladder.verdict import Decision, judge_shots
 from shoegoal.record.book import Book
 from shoegoal.record.corrections import Answer, Side
 from shoegoal.record.filing import file_count
@@ -97,6 +97,12 @@ def test_a_narrower_goal_makes_a_make_a_miss() -> None:
     analysis = only(fitted_analysis(), 1, 3)
     moved = recount_with_markers(analysis, marker_px(-0.1), analysis.scene.right_px)
     assert [shot.call for shot in moved.shots] == [Call.MAKE, Call.MISS]
+    # A gap that sends a count to a person sends it there after a marker was moved, too.
+    assert moved.verdict.decision is Decision.NOT_FINISHED
+    longer = replace(analysis, clip=replace(analysis.clip, end_s=analysis.clip.end_s + 60.0))
+    doubtful = recount_with_markers(longer, marker_px(-0.1), analysis.scene.right_px)
+    assert doubtful.verdict.decision is Decision.LOOK
+    assert "no shot was found from 0:12.0 to 1:30.0" in doubtful.verdict.sentence
 
 
 def test_what_makes_no_goal_is_refused() -> None:

@@ -97,6 +97,9 @@ def test_every_form_does_its_work(client: TestClient, book: Book) -> None:
     assert "windy" not in client.get("/sets/1").text
     assert version(book) == 5
     assert send("answer", shot="5", answer="not-a-shot") == 200
+    assert "No shot is hidden there" in client.get("/sets/1").text  # 8 s now, where 4 s is usual
+    assert send("looked", stretch="1") == 200
+    assert "No shot is hidden there" not in client.get("/sets/1").text
     # What cannot be is said on the page, with nothing written.
     for action, fields, says in (
         ("answer", {"shot": "77", "answer": "make"}, "has no shot 77"),
@@ -107,14 +110,14 @@ def test_every_form_does_its_work(client: TestClient, book: Book) -> None:
         ("marker", {"side": "middle", "x": "1", "y": "1"}, "left or right"),
         ("marker", {"side": "left", "x": "nan", "y": "1"}, "is no number"),
         ("note", {"note": " "}, "note is empty"),
-        ("breaks", {}, "runs on without a break"),
+        ("looked", {"stretch": "1"}, "nothing to look through"),
         ("sign", {"by": ""}, "needs a name"),
     ):
         data = {"seen": str(version(book)), **fields}
         answer = client.post(f"/sets/1/{action}", data=data)
         assert answer.status_code == 422, (action, answer.status_code)
         assert says in answer.text and 'role="alert"' in answer.text
-    assert version(book) == 6
+    assert version(book) == 7
 
 
 def test_two_reviewers_and_a_signed_set(client: TestClient, book: Book) -> None:

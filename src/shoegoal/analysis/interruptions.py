@@ -37,11 +37,11 @@ def hidden_times(rule: StageRule, breaks: Sequence[Break], start_s: float) -> li
     for one in breaks:
         at = clock_text(one.start_s - start_s)
         if one.hides_time:
-            hidden.append(HiddenTime(one.start_s, f"a shot may be hidden at {at}"))
+            hidden.append(HiddenTime(one.start_s, one.end_s, f"a shot may be hidden at {at}"))
         elif one.kind is BreakKind.SLOW_MOTION:
-            hidden.append(HiddenTime(one.start_s, "a slow-motion clip may hide kicks"))
+            hidden.append(HiddenTime(one.start_s, one.end_s, "a slow-motion clip may hide kicks"))
         elif isinstance(rule, MakesInTime):
-            hidden.append(HiddenTime(one.start_s, f"the clock may run wrong from {at}"))
+            hidden.append(HiddenTime(one.start_s, one.end_s, f"the clock may run wrong from {at}"))
     return hidden
 
 

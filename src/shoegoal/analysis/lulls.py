@@ -18,7 +18,11 @@ ENOUGH_GAPS = 3
 
 
 def lull_times(
-    rule: StageRule, shots: Sequence[Shot], start_s: float, end_s: float
+    rule: StageRule,
+    shots: Sequence[Shot],
+    start_s: float,
+    end_s: float,
+    retaken_s: Sequence[float] = (),
 ) -> list[HiddenTime]:
     """List the times after which a shot may have been missed.
 
@@ -28,16 +32,18 @@ def lull_times(
     ----------
     shots : in order of time.
     start_s, end_s : presentation times of the clip's first and last picture.
+    retaken_s : times of kicks that do not count but took their time, too.
     """
     asked = rule.shots if isinstance(rule, MakesOfShots | MakesInARow) else None
     if asked is not None and len(shots) >= asked:
         return []
-    kicked_s = [shot.kick_time_s for shot in shots]
+    kicked_s = sorted([*(shot.kick_time_s for shot in shots), *retaken_s])
     gaps_s = [later - earlier for earlier, later in pairwise(kicked_s)]
     long_s = LONG_FACTOR * median(gaps_s) if len(gaps_s) >= ENOUGH_GAPS else LONG_S
     return [
         HiddenTime(
             earlier,
+            later,
             f"no shot was found from {clock_text(earlier - start_s)} to "
             f"{clock_text(later - start_s)}",
         )

@@ -28,7 +28,7 @@ from shoegoal.scene.camera import Camera
 from shoegoal.shots.judge import LeftOut
 from shoegoal.types import Estimate, ImagePoint, Shot
 
-FORMAT_VERSION = 2
+FORMAT_VERSION = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +43,7 @@ class ClipRecord:
     width_px, height_px : of the displayed picture.
     rotation_deg : clockwise quarter turns from the stored picture to the displayed one.
     duration_s : as the file declares; None where it does not.
-    start_s : presentation time of the first picture.
+    start_s, end_s : presentation times of the first and the last picture that was decoded.
     frames : pictures decoded.
     nominal_rate_hz : pictures per second that the file declares; None where it does not.
     codec : of the pictures, for instance ``h264``.
@@ -57,6 +57,7 @@ class ClipRecord:
     rotation_deg: int
     duration_s: float | None
     start_s: float
+    end_s: float
     frames: int
     nominal_rate_hz: float | None
     codec: str
@@ -256,6 +257,10 @@ class Analysis:
     def clock(self, time_s: float) -> str:
         """Write a presentation time as a player's clock shows it: counted from the start."""
         return clock_text(time_s - self.clip.start_s)
+
+    def clock_span(self, from_s: float, until_s: float) -> str:
+        """Write a stretch of time likewise."""
+        return f"{self.clock(from_s)} to {self.clock(until_s)}"
 
     @property
     def needs_a_look(self) -> bool:

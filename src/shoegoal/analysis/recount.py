@@ -8,13 +8,13 @@ from dataclasses import replace
 import numpy as np
 
 from shoegoal import __version__
-from shoegoal.analysis.interruptions import doubted_around, hidden_times
+from shoegoal.analysis.doubts import doubtful_times
+from shoegoal.analysis.interruptions import doubted_around
 from shoegoal.analysis.model import Analysis, MarkersSource, SceneRecord
 from shoegoal.analysis.stills import SceneView
 from shoegoal.ball.flight import fit_flight
 from shoegoal.errors import ClipNotJudgeableError
 from shoegoal.ladder.hidden import judge_shots_around
-from shoegoal.ladder.rules import MakesInTime
 from shoegoal.scene.camera import Camera
 from shoegoal.scene.fit import SceneFit
 from shoegoal.scene.moved import scene_with_markers
@@ -73,14 +73,14 @@ def recount_with_markers(analysis: Analysis, left_px: ImagePoint, right_px: Imag
         replace(shot, number=number)
         for number, shot in enumerate(sorted(shots, key=lambda s: s.kick_time_s), start=1)
     ]
-    breaks, start_s = analysis.take.breaks, analysis.clip.start_s
-    shots = doubted_around(shots, breaks, start_s)
+    breaks, clip = analysis.take.breaks, analysis.clip
+    shots = doubted_around(shots, breaks, clip.start_s)
     rule = analysis.stage.to_stage().rule
     tally, verdict = judge_shots_around(
         rule,
         shots,
-        hidden_times(rule, breaks, start_s),
-        watched_until_s=watched_until_s(analysis),
+        doubtful_times(rule, shots, breaks, clip.start_s, clip.end_s),
+        watched_until_s=clip.end_s,
         confidence=analysis.verdict.confidence,
     )
     problems = analysis.problems
@@ -96,18 +96,6 @@ def recount_with_markers(analysis: Analysis, left_px: ImagePoint, right_px: Imag
         verdict=verdict,
         problems=problems,
     )
-
-
-def watched_until_s(analysis: Analysis) -> float | None:
-    """Latest time that a count is sure to have watched, for a set against the clock.
-
-    Only a set whose time ran out in view can have failed by then, so that much was watched.
-    """
-    rule = analysis.stage.to_stage().rule
-    ends = [shot.end_time_s for shot in analysis.shots]
-    if isinstance(rule, MakesInTime) and analysis.shots and analysis.verdict.chances.failed > 0:
-        ends.append(analysis.shots[0].kick_time_s + rule.time_s)
-    return max(ends, default=None)
 
 
 def _rest(shot: Shot, view: SceneView) -> BallSighting | None:

@@ -10,8 +10,8 @@ import cv2
 import numpy as np
 
 from shoegoal import __version__
-from shoegoal.analysis.interruptions import break_sentences, doubted_around, hidden_times
-from shoegoal.analysis.lulls import lull_times
+from shoegoal.analysis.doubts import doubtful_times
+from shoegoal.analysis.interruptions import break_sentences, doubted_around
 from shoegoal.analysis.model import (
     FORMAT_VERSION,
     Analysis,
@@ -90,12 +90,10 @@ def analyse_clip(
     ]
     breaks, rule = watched.take.breaks, settings.stage.rule
     shots = doubted_around(shots, breaks, watched.start_s)
-    hidden = hidden_times(rule, breaks, watched.start_s)
-    hidden += lull_times(rule, shots, watched.start_s, watched.end_s)
     tally, verdict = judge_shots_around(
         rule,
         shots,
-        sorted(hidden, key=lambda one: one.time_s),
+        doubtful_times(rule, shots, breaks, watched.start_s, watched.end_s),
         watched_until_s=watched.end_s,
         confidence=settings.confidence,
     )
@@ -281,6 +279,7 @@ def _clip_record(path: Path, watched: Watched) -> ClipRecord:
         rotation_deg=info.rotation_deg,
         duration_s=info.duration_s,
         start_s=watched.start_s,
+        end_s=watched.end_s,
         frames=watched.frames,
         nominal_rate_hz=info.nominal_rate_hz,
         codec=info.codec,

@@ -185,22 +185,28 @@ def note(
     return _print(add_note(Book(book), set_id, text, by=by or "", seen=seen), json=json)
 
 
-@review.command()
+@review.command("looked-through")
 @click.argument("set_id", metavar="ID", type=SET_ID)
+@click.argument("places", metavar="[NUMBER]...", type=click.IntRange(1), nargs=-1)
 @with_options(*_CHANGE)
-def breaks(
+def looked_through(
     set_id: int,
+    places: tuple[int, ...],
     note: str | None,
     by: str | None,
     seen: int | None,
     book: str | None,
     json: bool,
 ) -> int:
-    """Say that you looked where the clip does not run on, and no shot is hidden there."""
-    from shoegoal.record.book import Book
-    from shoegoal.record.reviewing import breaks_watched
+    """Say that you looked through what `show` asks for, and no shot is hidden there.
 
-    history = breaks_watched(Book(book), set_id, note=note or "", by=by or "", seen=seen)
+    These are breaks of the clip and oddly long gaps between shots, by their numbers; all of them
+    when no number is given. Shots that you found are added with add-shot.
+    """
+    from shoegoal.record.book import Book
+    from shoegoal.record.reviewing import look_through
+
+    history = look_through(Book(book), set_id, places, note=note or "", by=by or "", seen=seen)
     return _print(history, json=json)
 
 

@@ -82,6 +82,12 @@ def _sentences(
     for number in standing.looks:
         shot = by_number[number]
         yield "Look at", f"shot {number} at {analysis.clock(shot.time_s)}: {_why(shot)}"
+    if standing.needs_a_look:
+        for place, doubt in enumerate(standing.doubts, start=1):
+            yield (
+                "Look through",
+                f"{place}: {analysis.clock_span(doubt.time_s, doubt.until_s)}: {doubt.doubt}",
+            )
     for problem in analysis.problems:
         yield "Mind", problem
     for correction in history.held:

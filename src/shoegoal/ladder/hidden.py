@@ -24,11 +24,12 @@ class HiddenTime:
 
     Attributes
     ----------
-    time_s : presentation time.
+    time_s, until_s : presentation times between which a person has to look.
     doubt : what may be wrong there, said to a person.
     """
 
     time_s: float
+    until_s: float
     doubt: str
 
 

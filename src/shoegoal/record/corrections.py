@@ -70,8 +70,19 @@ class Noted:
 
 
 @dataclass(frozen=True, slots=True)
+class LookedThrough:
+    """Somebody looked through stretches of the clip: no shot is there that was not added.
+
+    ``stretches_s`` holds presentation times, from and until.
+    """
+
+    stretches_s: tuple[tuple[float, float], ...]
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class BreaksWatched:
-    """Somebody looked where the clip does not run on: no shot is hidden that was not added."""
+    """The same for every break of the clip at once; books of the first version hold it."""
 
     note: str = ""
 
@@ -83,12 +94,13 @@ class Undone:
     seq: int
 
 
-Change = Answered | Added | MarkerMoved | Noted | BreaksWatched | Undone
+Change = Answered | Added | MarkerMoved | Noted | LookedThrough | BreaksWatched | Undone
 _KINDS: dict[str, type[Change]] = {
     "answered": Answered,
     "added": Added,
     "marker-moved": MarkerMoved,
     "noted": Noted,
+    "looked-through": LookedThrough,
     "breaks-watched": BreaksWatched,
     "undone": Undone,
 }
@@ -128,6 +140,8 @@ def correction_from_plain(seq: int, at: str, plain: dict[str, Any]) -> Correctio
         fields["answer"] = Answer(fields["answer"])
     if "side" in fields:
         fields["side"] = Side(fields["side"])
+    if "stretches_s" in fields:
+        fields["stretches_s"] = tuple((float(a), float(b)) for a, b in fields["stretches_s"])
     return Correction(seq, at, str(plain["by"]), kind(**fields))
 
 

@@ -70,6 +70,16 @@ def detail(history: SetHistory, standing: Standing, analysis: Analysis) -> dict[
         "left_px": asdict(analysis.scene.left_px),
         "right_px": asdict(analysis.scene.right_px),
         "problems": list(analysis.problems),
+        "look_through": [
+            {
+                "number": place,
+                "clock": analysis.clock_span(doubt.time_s, doubt.until_s),
+                "from_s": doubt.time_s,
+                "until_s": doubt.until_s,
+                "doubt": doubt.doubt,
+            }
+            for place, doubt in enumerate(standing.doubts, start=1)
+        ],
         "shots": [_shot(shot, analysis) for shot in standing.shots],
         "corrections": [
             {

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import asdict
 from typing import Any
 
@@ -18,8 +19,8 @@ from shoegoal.record.corrections import (
     Added,
     Answer,
     Answered,
-    BreaksWatched,
     Change,
+    LookedThrough,
     MarkerMoved,
     Noted,
     Side,
@@ -155,15 +156,33 @@ def add_note(
         return _write(connection, history, Noted(_note(note)), by)
 
 
-def breaks_watched(
-    book: Book, set_id: int, *, note: str = "", by: str = "", seen: int | None = None
+def look_through(
+    book: Book,
+    set_id: int,
+    places: Sequence[int] = (),
+    *,
+    note: str = "",
+    by: str = "",
+    seen: int | None = None,
 ) -> SetHistory:
-    """Say that no shot is hidden where the clip does not run on; errors as for `answer_shot`."""
+    """Say that no shot is hidden where one may be: at breaks of the clip and in long gaps.
+
+    Parameters and errors are as for `answer_shot`; ``places`` name the set's doubtful stretches,
+    counted from 1, all of them when none is named.
+    """
     with book.writing() as connection:
         history = _open_set(connection, set_id, seen)
-        if not history.count.analysis().take.breaks:
-            raise BadSettingsError(f"the clip of set {set_id} runs on without a break")
-        return _write(connection, history, BreaksWatched(_note(note)), by)
+        doubts = history.standing().doubts
+        if not doubts:
+            raise BadSettingsError(f"there is nothing to look through in set {set_id}")
+        wrong = next((place for place in places if not 1 <= place <= len(doubts)), None)
+        if wrong is not None:
+            raise BadSettingsError(
+                f"set {set_id} has no stretch {wrong} to look through; it has {len(doubts)}"
+            )
+        chosen = [doubts[place - 1] for place in places] if places else doubts
+        stretches_s = tuple((one.time_s, one.until_s) for one in chosen)
+        return _write(connection, history, LookedThrough(stretches_s, _note(note)), by)
 
 
 def undo(book: Book, set_id: int, *, by: str = "", seen: int | None = None) -> SetHistory:

@@ -9,14 +9,20 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from shoegoal.analysis.interruptions import hidden_times
+from shoegoal.analysis.doubts import doubtful_times
 from shoegoal.analysis.model import Analysis
-from shoegoal.analysis.recount import watched_until_s
-from shoegoal.ladder.hidden import judge_shots_around
+from shoegoal.ladder.hidden import HiddenTime, judge_shots_around
 from shoegoal.ladder.rules import Stage
 from shoegoal.ladder.tally import Tally
 from shoegoal.ladder.verdict import Decision, Verdict
-from shoegoal.record.corrections import Added, Answer, Answered, BreaksWatched, Change
+from shoegoal.record.corrections import (
+    Added,
+    Answer,
+    Answered,
+    BreaksWatched,
+    Change,
+    LookedThrough,
+)
 from shoegoal.shots.judge import unseen_shot
 from shoegoal.types import Call, Shot
 
@@ -57,12 +63,14 @@ class Standing:
     shots : in order of time.
     tally, verdict : of the shots that count.
     looks : numbers of the shots to look at, the most telling first.
+    doubts : stretches of the clip in which a shot may be hidden, that nobody looked through yet.
     """
 
     shots: tuple[StandingShot, ...]
     tally: Tally
     verdict: Verdict
     looks: tuple[int, ...]
+    doubts: tuple[HiddenTime, ...]
 
     @property
     def needs_a_look(self) -> bool:
@@ -86,18 +94,30 @@ def stand(analysis: Analysis, stage: Stage, changes: Sequence[Change]) -> Standi
             _take_in(shots, change)
     shots.sort(key=lambda shot: shot.time_s)
     counting = [shot for shot in shots if shot.counts]
-    breaks, start_s = analysis.take.breaks, analysis.clip.start_s
-    watched = any(isinstance(change, BreaksWatched) for change in changes)
+    counted, clip = [_as_it_stands(shot) for shot in counting], analysis.clip
+    doubts = doubtful_times(
+        stage.rule,
+        counted,
+        analysis.take.breaks,
+        clip.start_s,
+        clip.end_s,
+        retaken_s=[shot.time_s for shot in shots if shot.answer is Answer.RETAKE],
+        looked_s=_looked_through(analysis, changes),
+    )
     tally, verdict = judge_shots_around(
         stage.rule,
-        [_as_it_stands(shot) for shot in counting],
-        () if watched else hidden_times(stage.rule, breaks, start_s),
-        watched_until_s=watched_until_s(analysis),
+        counted,
+        doubts,
+        watched_until_s=clip.end_s,
         confidence=analysis.verdict.confidence,
     )
     looks = () if verdict.looks is None else verdict.looks.shots
     return Standing(
-        tuple(shots), tally, verdict, tuple(counting[place - 1].number for place in looks)
+        tuple(shots),
+        tally,
+        verdict,
+        tuple(counting[place - 1].number for place in looks),
+        tuple(doubts),
     )
 
 
@@ -105,6 +125,16 @@ def shot_at(shots: Sequence[StandingShot], time_s: float) -> StandingShot | None
     """Find the shot kicked at a time."""
     near = min(shots, key=lambda shot: abs(shot.time_s - time_s), default=None)
     return near if near is not None and abs(near.time_s - time_s) <= SAME_SHOT_S else None
+
+
+def _looked_through(analysis: Analysis, changes: Sequence[Change]) -> list[tuple[float, float]]:
+    looked: list[tuple[float, float]] = []
+    for change in changes:
+        if isinstance(change, LookedThrough):
+            looked += change.stretches_s
+        elif isinstance(change, BreaksWatched):
+            looked += [(one.start_s, one.end_s) for one in analysis.take.breaks]
+    return looked
 
 
 def _as_it_stands(shot: StandingShot) -> Shot:

@@ -96,9 +96,11 @@ def note(book: Book, set_id: int, form: FormData) -> None:
     )
 
 
-def breaks(book: Book, set_id: int, form: FormData) -> None:
-    """Say that the clip's breaks hide no shot."""
-    reviewing.breaks_watched(book, set_id, by=_text(form, "by"), seen=_whole(form, "seen"))
+def looked(book: Book, set_id: int, form: FormData) -> None:
+    """Say that a stretch of the clip hides no shot."""
+    reviewing.look_through(
+        book, set_id, [_whole(form, "stretch")], by=_text(form, "by"), seen=_whole(form, "seen")
+    )
 
 
 def undo(book: Book, set_id: int, form: FormData) -> None:
@@ -116,7 +118,7 @@ ACTIONS: dict[str, tuple[Callable[[Book, int, FormData], None], str]] = {
     "add": (add, "The shot was added."),
     "marker": (marker, "The marker was moved and the set worked out anew."),
     "note": (note, "The remark was written down."),
-    "breaks": (breaks, "Written down: nothing is hidden in the breaks."),
+    "looked": (looked, "Written down: no shot is hidden there."),
     "undo": (undo, "The last correction was taken back."),
     "sign": (sign, "Signed."),
 }

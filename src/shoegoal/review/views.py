@@ -47,12 +47,24 @@ class ShotView:
 
 
 @dataclass(frozen=True, slots=True)
+class StretchView:
+    """A stretch to look through; times are seconds of the player's clock."""
+
+    place: int
+    clock: str
+    start_s: float
+    end_s: float
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
 class SetView:
     """A set for its page.
 
     Attributes
     ----------
     to_watch : the shots that settle the verdict, the most telling first.
+    to_look_through : stretches in which a shot may be hidden; none once the verdict holds.
     playable : the clip lies where it was and is the one that was counted.
     """
 
@@ -62,9 +74,9 @@ class SetView:
     tally: str
     shots: list[ShotView]
     to_watch: list[ShotView]
+    to_look_through: list[StretchView]
     above: Above
     problems: tuple[str, ...]
-    breaks: bool
     notes: list[tuple[str, str]]
     can_undo: bool
     clip_state: str
@@ -98,9 +110,9 @@ def view_of(history: SetHistory) -> SetView:
         tally=standing.tally.sentence,
         shots=shots,
         to_watch=[by_number[number] for number in standing.looks],
+        to_look_through=_stretches(standing, analysis),
         above=seen_from_above(analysis, standing),
         problems=analysis.problems,
-        breaks=bool(analysis.take.breaks),
         notes=_notes(history),
         can_undo=bool(history.held),
         clip_state=clip_state,
@@ -118,6 +130,22 @@ def _sentence(history: SetHistory, standing: Standing) -> str:
     if history.signature is not None:
         return str(history.signature.content["sentence"])
     return standing.verdict.sentence
+
+
+def _stretches(standing: Standing, analysis: Analysis) -> list[StretchView]:
+    if not standing.needs_a_look:
+        return []
+    start_s = analysis.clip.start_s
+    return [
+        StretchView(
+            place,
+            analysis.clock_span(doubt.time_s, doubt.until_s),
+            round(max(0.0, doubt.time_s - start_s - BEFORE_S), 3),
+            round(doubt.until_s - start_s + BEFORE_S, 3),
+            doubt.doubt,
+        )
+        for place, doubt in enumerate(standing.doubts, start=1)
+    ]
 
 
 def _notes(history: SetHistory) -> list[tuple[str, str]]:

@@ -26,14 +26,16 @@
   const watch = (button) => {
     const data = button.dataset;
     snippet = { start: Number(data.start), end: Number(data.end), number: data.number };
-    now.textContent = `Shot ${data.number}: kick at ${clock(Number(data.kick))}.`;
+    now.textContent = data.number
+      ? `Shot ${data.number}: kick at ${clock(Number(data.kick))}.`
+      : `Look for shots from ${data.words}.`;
     strip.hidden = data.strip !== "yes";
     if (!strip.hidden) {
       strip.src = `${player.dataset.strips}${data.number}.jpg`;
       strip.alt = `Stills of shot ${data.number}: before the kick, contact, on its way, at the line, after.`;
     }
     if (verdicts) {
-      verdicts.hidden = false;
+      verdicts.hidden = !data.number;
       for (const answer of verdicts.children) {
         answer.setAttribute("aria-label", `Shot ${data.number}: ${answer.textContent}`);
       }
@@ -61,7 +63,7 @@
   const showPath = () => toggle("path", !path.classList.toggle("off"));
   // Answers go through the shot's own form, remark included.
   const answer = (value) => {
-    if (!snippet) return;
+    if (!snippet?.number) return;
     const form = document.querySelector(`#work input[name=shot][value="${snippet.number}"]`)?.form;
     form?.querySelector(`button[name=answer][value="${value}"]`)?.click();
   };
