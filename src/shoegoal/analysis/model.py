@@ -6,13 +6,15 @@ Every time is a presentation time of the clip (`ClipRecord.start_s` is the first
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from enum import StrEnum
+from typing import Any
 
 from shoegoal.clip.alike import AlikeStretch
 from shoegoal.clip.clock import clock_text
 from shoegoal.clip.fingerprint import Fingerprint
 from shoegoal.clip.rhythm import Break
+from shoegoal.ladder.ladders import Ladder
 from shoegoal.ladder.rules import (
     FirstMakes,
     MakesInARow,
@@ -148,6 +150,23 @@ class StageRecord:
             case MakesInTime.kind, int(makes), _, _, (int() | float()) as time_s:
                 return MakesInTime(makes, time_s)
         raise ValueError(f'the rule "{self.rule_kind}" is unknown or lacks its numbers')
+
+
+def plain_ladder(ladder: Ladder) -> dict[str, Any]:
+    """Write a ladder down in plain values, as JSON takes them."""
+    return {
+        "title": ladder.title,
+        "school": ladder.school,
+        "stages": [
+            asdict(StageRecord.of(rung.stage))
+            | {
+                "harder": None if rung.harder is None else asdict(StageRecord.of(rung.harder)),
+                "easier": None if rung.easier is None else asdict(StageRecord.of(rung.easier)),
+                "advance": rung.advance.value,
+            }
+            for rung in ladder.rungs
+        ],
+    }
 
 
 class MarkersSource(StrEnum):

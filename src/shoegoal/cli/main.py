@@ -20,9 +20,10 @@ from shoegoal.cli.cautions import cautions
 from shoegoal.cli.coach import coach
 from shoegoal.cli.count import count
 from shoegoal.cli.fit import fit
+from shoegoal.cli.ladder import ladder, stages
 from shoegoal.cli.record import record
 from shoegoal.cli.review import review
-from shoegoal.cli.show import show, stages
+from shoegoal.cli.show import show
 from shoegoal.errors import OutputError, ShoegoalError
 
 INTERRUPTED = 130
@@ -201,5 +202,5 @@ def cli() -> None:
     """
 
 
-for _command in (fit, count, show, stages, record, review, coach, board, lens, cautions):
+for _command in (fit, count, show, stages, ladder, record, review, coach, board, lens, cautions):
     cli.add_command(_command)

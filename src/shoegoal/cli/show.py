@@ -1,8 +1,7 @@
-"""``shoegoal show`` and ``shoegoal stages``: print what is already there."""
+"""``shoegoal show``: print what was counted earlier."""
 
 from __future__ import annotations
 
-import json as json_text
 from pathlib import Path
 
 import click
@@ -33,28 +32,3 @@ def show(analysis: Path, json: bool) -> int:
         evidence = folder / EVIDENCE_FOLDER_NAME
         print_report(counted, evidence if evidence.is_dir() else None)
     return EXIT_NEEDS_A_LOOK if counted.needs_a_look else 0
-
-
-@click.command()
-@with_options("--ladder", "--json")
-def stages(ladder: Path | None, json: bool) -> int:
-    """List the stages of a ladder."""
-    from shoegoal.analysis.model import StageRecord
-    from shoegoal.ladder.ladders import load_ladder
-
-    loaded = load_ladder(ladder)
-    if json:
-        from dataclasses import asdict
-
-        listed = {
-            "title": loaded.title,
-            "school": loaded.school,
-            "stages": [asdict(StageRecord.of(stage)) for stage in loaded.stages],
-        }
-        click.echo(json_text.dumps(listed, indent=1, ensure_ascii=False))
-        return 0
-    click.echo(loaded.title + (f", {loaded.school}" if loaded.school else ""))
-    width = max(len(stage.name) for stage in loaded.stages)
-    for stage in loaded.stages:
-        click.echo(f"  {stage.name:<{width}}  {StageRecord.of(stage).heading}")
-    return 0

@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import difflib
-import re
-import tomllib
 from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
 
 from shoegoal.errors import BadSettingsError
+from shoegoal.ladder.complaints import complaint_about, read_toml
 from shoegoal.ladder.rules import (
     DEFAULT_BALL_SIZE,
     FirstMakes,
@@ -21,12 +19,9 @@ from shoegoal.ladder.rules import (
     StageRule,
     TouchesInARow,
 )
-
-if TYPE_CHECKING:
-    from pydantic_core import ErrorDetails
+from shoegoal.ladder.rungs import Rung
 
 SHIPPED_LADDER = "back_garden.toml"
-MAX_PROBLEMS_SHOWN = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,15 +32,25 @@ class Ladder:
     ----------
     title : printed name of the ladder.
     school : printed name of the school, or None.
-    stages : at least one, names unique.
+    rungs : at least one; the names of their stages and second rounds are unique.
     """
 
     title: str
     school: str | None
-    stages: tuple[Stage, ...]
+    rungs: tuple[Rung, ...]
+
+    @property
+    def stages(self) -> tuple[Stage, ...]:
+        """The stages climbed, without their second rounds."""
+        return tuple(rung.stage for rung in self.rungs)
+
+    @property
+    def all_stages(self) -> tuple[Stage, ...]:
+        """Every stage that a set can be played for: each rung's stage and its second rounds."""
+        return tuple(stage for rung in self.rungs for _, stage in rung.rounds)
 
     def stage_by_name(self, name: str) -> Stage:
-        """Find a stage; capitals and surrounding blanks do not matter.
+        """Find a stage or second round; capitals and surrounding blanks do not matter.
 
         Raises
         ------
@@ -53,8 +58,8 @@ class Ladder:
             No stage has that name; the message lists the names and the closest one.
         """
         wanted = name.strip().casefold()
-        names = [stage.name for stage in self.stages]
-        for stage in self.stages:
+        names = [stage.name for stage in self.all_stages]
+        for stage in self.all_stages:
             if stage.name.casefold() == wanted:
                 return stage
         close = difflib.get_close_matches(wanted, names, n=1, cutoff=0.5)
@@ -63,11 +68,6 @@ class Ladder:
             f'There is no stage "{name}" in the ladder "{self.title}".{hint} '
             f"Its stages are: {', '.join(names)}.",
         )
-
-    def stage_after(self, stage: Stage) -> Stage | None:
-        """Return the stage a pupil advances to, or None from the last one."""
-        position = self.stages.index(self.stage_by_name(stage.name))
-        return self.stages[position + 1] if position + 1 < len(self.stages) else None
 
 
 def load_ladder(path: Path | None = None) -> Ladder:
@@ -80,8 +80,8 @@ def load_ladder(path: Path | None = None) -> Ladder:
     Raises
     ------
     BadSettingsError
-        The file cannot be read, is no TOML (line and column are named) or holds a value that a
-        ladder cannot have (its key is named, for instance ``stages[2].width_steps``).
+        The file cannot be read, is no TOML or holds a value that a ladder cannot have; line,
+        column and key (for instance ``stages[2].width_steps``) are named.
     """
     if path is None:
         shipped = resources.files("shoegoal.ladder") / "data" / SHIPPED_LADDER
@@ -112,20 +112,17 @@ def parse_ladder(content: bytes, file_name: str) -> Ladder:
 
     from shoegoal.ladder.schema import LadderTable
 
+    tables, text = read_toml(content, file_name)
     try:
-        table = LadderTable.model_validate(_read_toml(content, file_name))
+        table = LadderTable.model_validate(tables)
     except ValidationError as error:
-        details = error.errors(include_url=False)
-        problems = [f"  {_describe(detail)}" for detail in details[:MAX_PROBLEMS_SHOWN]]
-        if len(details) > MAX_PROBLEMS_SHOWN:
-            problems.append(f"  and {len(details) - MAX_PROBLEMS_SHOWN} more")
-        raise BadSettingsError(
-            "\n".join([f"{file_name}: please correct this ladder file:", *problems]),
-        ) from error
+        raise complaint_about(error.errors(include_url=False), text, file_name) from error
+    if twice := table.names_given_twice():
+        raise complaint_about(twice, text, file_name)
     return Ladder(
         title=table.title,
         school=table.school,
-        stages=tuple(stage.to_stage(table.ball_size) for stage in table.stages),
+        rungs=tuple(stage.to_rung(table.ball_size) for stage in table.stages),
     )
 
 
@@ -192,72 +189,3 @@ def _rule_from_options(
     if in_a_row:
         return MakesInARow(make, of)
     return FirstMakes(make) if of is None else MakesOfShots(make, of)
-
-
-def _read_toml(content: bytes, file_name: str) -> dict[str, Any]:
-    try:
-        text = content.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        line = content.count(b"\n", 0, error.start) + 1
-        column = error.start - (content.rfind(b"\n", 0, error.start) + 1) + 1
-        raise BadSettingsError(
-            f"{file_name}, line {line}, column {column}: this is not UTF-8 text; "
-            "save the ladder file as UTF-8.",
-        ) from error
-    try:
-        return tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        complaint, line, column = _place_of_syntax_error(str(error), text)
-        raise BadSettingsError(
-            f"{file_name}, line {line}, column {column}: {complaint}; correct the TOML there.",
-        ) from error
-
-
-def _place_of_syntax_error(message: str, text: str) -> tuple[str, int, int]:
-    """Take apart tomllib's message, which holds the place only as words before Python 3.14."""
-    found = re.fullmatch(r"(.*) \(at line (\d+), column (\d+)\)", message, re.DOTALL)
-    if found:
-        return found[1], int(found[2]), int(found[3])
-    complaint = message.removesuffix(" (at end of document)")
-    return complaint, text.count("\n") + 1, len(text) - (text.rfind("\n") + 1) + 1
-
-
-def _describe(detail: ErrorDetails) -> str:
-    """One problem: the key's path, what is allowed, and what stands there."""
-    place = ""
-    for part in detail["loc"]:
-        if isinstance(part, int):
-            place += f"[{part}]"
-        elif part in _RULE_KINDS:
-            continue  # pydantic names the union's branch here, which is no key of the file
-        else:
-            place += f".{part}" if place else part
-    message = detail["msg"].removeprefix("Value error, ")
-    given = detail["input"]
-    kind = detail["type"]
-    if kind in ("union_tag_invalid", "union_tag_not_found"):
-        place += ".kind"
-        message = f"give one of {', '.join(sorted(_RULE_KINDS))}"
-    else:
-        message = _PLAIN_WORDS.get(kind, message)
-        if isinstance(given, (int, float, str)) and kind != "extra_forbidden":
-            message = f"{message}, but it is {given!r}"
-    return f"{place}: {message}" if place else message
-
-
-_RULE_KINDS = frozenset(
-    rule.kind for rule in (FirstMakes, MakesOfShots, MakesInARow, TouchesInARow, MakesInTime)
-)
-# pydantic's kinds of error, in words that say what to write in the file.
-_PLAIN_WORDS = {
-    "extra_forbidden": "there is no such key; take it out or check its spelling",
-    "missing": "this key is missing",
-    "int_type": "give a whole number",
-    "float_type": "give a number",
-    "string_type": "give text in quotes",
-    "string_too_short": "give at least one letter",
-    "string_pattern_mismatch": "give small letters, digits and dashes only",
-    "model_type": "give a table, for instance { ... }",
-    "model_attributes_type": "give a table, for instance { ... }",
-    "list_type": "give [[stages]] tables",
-}

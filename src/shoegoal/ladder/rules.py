@@ -177,12 +177,15 @@ class Stage:
     @property
     def sentence(self) -> str:
         """The whole task: rule, goal width and distance."""
+        goal = self.goal_sentence
+        return self.rule.sentence if goal is None else f"{self.rule.sentence}; {goal}"
+
+    @property
+    def goal_sentence(self) -> str | None:
+        """Goal width and distance; None for a dribble stage."""
         if self.width_steps is None or self.back_steps is None:
-            return self.rule.sentence
-        return (
-            f"{self.rule.sentence}; goal {self.width_steps:g} steps wide, "
-            f"kick from {self.back_steps:g} steps back"
-        )
+            return None
+        return f"goal {self.width_steps:g} steps wide, kick from {self.back_steps:g} steps back"
 
 
 def _require_steps(what: str, steps: float | None, least: float, most: float) -> None:

@@ -7,9 +7,9 @@ by building the rule and the stage while pydantic still knows the place in the f
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Annotated, Literal, Self, TypeAlias
+from typing import TYPE_CHECKING, Annotated, Literal, Self, TypeAlias
 
-from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, field_validator, model_validator
 
 from shoegoal.errors import BadSettingsError
 from shoegoal.ladder.rules import (
@@ -29,6 +29,10 @@ from shoegoal.ladder.rules import (
     StageRule,
     TouchesInARow,
 )
+from shoegoal.ladder.rungs import Advance, Round, Rung, second_round
+
+if TYPE_CHECKING:
+    from pydantic_core import ErrorDetails
 
 
 def _between(least: float, most: float, unit: str = "") -> AfterValidator:
@@ -138,6 +142,17 @@ RuleTable: TypeAlias = Annotated[
 ]
 
 
+class SecondRoundTable(_Table):
+    """``harder = { ... }`` or ``easier = { ... }``: what changes when a stage is played again."""
+
+    width_steps: WidthSteps | None = None
+    back_steps: BackSteps | None = None
+
+    def to_stage(self, stage: Stage, which: Round) -> Stage:
+        """Build the stage of the second round."""
+        return second_round(stage, which, width_steps=self.width_steps, back_steps=self.back_steps)
+
+
 class StageTable(_Table):
     """One ``[[stages]]`` table."""
 
@@ -148,6 +163,19 @@ class StageTable(_Table):
     back_steps: BackSteps | None = None
     ball_size: BallSize | None = None
     retries: Retries | None = None
+    harder: SecondRoundTable | None = None
+    easier: SecondRoundTable | None = None
+    advance: Literal["met", "met-harder", "met-easier", "tried"] = "met"
+
+    def to_rung(self, default_ball_size: int | None = None) -> Rung:
+        """Build the plain rung."""
+        stage = self.to_stage(default_ball_size)
+        return Rung(
+            stage=stage,
+            harder=None if self.harder is None else self.harder.to_stage(stage, Round.HARDER),
+            easier=None if self.easier is None else self.easier.to_stage(stage, Round.EASIER),
+            advance=Advance(self.advance),
+        )
 
     def to_stage(self, default_ball_size: int | None = None) -> Stage:
         """Build the plain stage."""
@@ -163,7 +191,7 @@ class StageTable(_Table):
 
     @model_validator(mode="after")
     def _keys_agree(self) -> Self:
-        _refusal_as_value_error(self.to_stage)
+        _refusal_as_value_error(self.to_rung)
         return self
 
 
@@ -175,16 +203,28 @@ class LadderTable(_Table):
     ball_size: BallSize | None = None
     stages: list[StageTable]
 
-    @model_validator(mode="after")
-    def _names_are_unique(self) -> Self:
-        if not self.stages:
+    @field_validator("stages")
+    @classmethod
+    def _not_empty(cls, stages: list[StageTable]) -> list[StageTable]:
+        if not stages:
             raise ValueError("the ladder has no stage: give at least one [[stages]] table.")
+        return stages
+
+    def names_given_twice(self) -> list[ErrorDetails]:
+        """Find stages called like an earlier one; second rounds have names too."""
+        problems: list[ErrorDetails] = []
         places: dict[str, int] = {}
-        for place, stage in enumerate(self.stages):
-            if stage.name in places:
-                raise ValueError(
-                    f"stages[{places[stage.name]}] and stages[{place}] are both named "
-                    f'"{stage.name}": give every stage its own name.',
-                )
-            places[stage.name] = place
-        return self
+        for place, table in enumerate(self.stages):
+            for _, stage in table.to_rung().rounds:
+                first = places.setdefault(stage.name, place)
+                if first != place:
+                    problems.append(
+                        {
+                            "type": "value_error",
+                            "loc": ("stages", place, "name"),
+                            "msg": f'stages[{first}] has a stage "{stage.name}" too: '
+                            "give every stage its own name",
+                            "input": None,
+                        }
+                    )
+        return problems

@@ -13,7 +13,7 @@ from typing import Any
 from sqlalchemy import Connection, CursorResult, Table, delete, insert, select
 
 from shoegoal.analysis.file import analysis_to_json
-from shoegoal.analysis.model import Analysis, StageRecord
+from shoegoal.analysis.model import Analysis, StageRecord, plain_ladder
 from shoegoal.clip.reader import clip_sha256
 from shoegoal.errors import BadSettingsError
 from shoegoal.ladder.ladders import Ladder
@@ -242,11 +242,7 @@ def _new_set(
 
 
 def _ladder_id(connection: Connection, ladder: Ladder) -> int:
-    plain = {
-        "title": ladder.title,
-        "school": ladder.school,
-        "stages": [asdict(StageRecord.of(stage)) for stage in ladder.stages],
-    }
+    plain = plain_ladder(ladder)
     key = {"sha256": sha256_of(plain)}
     rest = {"title": ladder.title, "content": canonical_text(plain)}
     return _id_of(connection, schema.ladders, key, rest)
