@@ -98,6 +98,21 @@ class Camera:
         """
         return self._meet_plane(self._to_slopes(pixels), z_m)
 
+    def sight_rays(self, pixels: npt.ArrayLike) -> F64:
+        """Directions in which pixels look, from the camera at (0, 0, height_m).
+
+        Parameters
+        ----------
+        pixels : (N, 2) px.
+
+        Returns
+        -------
+        (N, 3) unit vectors in the camera ground frame.
+        """
+        slopes = self._to_slopes(pixels)
+        rays: F64 = np.column_stack([slopes, np.ones(len(slopes))]) @ self.rotation()
+        return np.asarray(rays / np.linalg.norm(rays, axis=1, keepdims=True))
+
     def ball_image(self, center_m: npt.ArrayLike, diameter_m: float) -> tuple[F64, F64]:
         """Outline of a ball: centre and mean diameter of the ellipse that is its image.
 

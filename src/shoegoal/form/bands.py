@@ -1,0 +1,125 @@
+"""The bands of the cues and the measured errors, read from the two files that come with them."""
+
+from __future__ import annotations
+
+import tomllib
+from dataclasses import dataclass, fields
+from functools import cache
+from importlib.resources import files
+from typing import Any
+
+from shoegoal.errors import ShoegoalError
+from shoegoal.form.space import View
+
+BANDS_NAME, ERRORS_NAME = "bands.toml", "errors.toml"
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """What is looked for in one cue; see the comments in ``bands.toml``.
+
+    Attributes
+    ----------
+    cue : key.
+    title : what a person calls it.
+    unit : of all numbers.
+    low, high : the band's ends.
+    well : said of a value in the band.
+    look_below, look_above : what to look at where the value lies below or above it.
+    try_below, try_above : what a kicker may try then.
+    source : of the band, or "common practice, no source".
+    """
+
+    cue: str
+    title: str
+    unit: str
+    low: float
+    high: float
+    well: str
+    look_below: str
+    look_above: str
+    try_below: str
+    try_above: str
+    source: str
+
+    def __post_init__(self) -> None:
+        if not self.low < self.high:
+            raise ValueError(f"{self.cue}: low must lie below high")
+
+
+@dataclass(frozen=True, slots=True)
+class MeasuredError:
+    """How far a cue's number is off from one view, measured on kicks whose truth is known.
+
+    Attributes
+    ----------
+    cue, view, method : of what.
+    bias, spread : mean error and its standard deviation, in the cue's unit.
+    shots : kicks that this rests on.
+    claimed : whether the cue is told from this view; false where it was measured and found wanting.
+    """
+
+    cue: str
+    view: View
+    method: str
+    bias: float
+    spread: float
+    shots: int
+    claimed: bool
+
+    def __post_init__(self) -> None:
+        if self.spread <= 0 or self.shots < 1:
+            raise ValueError(f"{self.cue} from {self.view}: spread and shots must be positive")
+
+
+@cache
+def load_bands() -> dict[str, Band]:
+    """Read the bands, by cue, in the order in which they are told.
+
+    Raises
+    ------
+    ShoegoalError
+        The file is damaged.
+    """
+    try:
+        bands = {cue: Band(cue=cue, **row) for cue, row in _read(BANDS_NAME).items()}
+    except (TypeError, ValueError) as error:
+        raise _damaged(BANDS_NAME, error) from error
+    return bands
+
+
+@cache
+def load_errors() -> dict[str, tuple[MeasuredError, ...]]:
+    """Read the measured errors, by cue.
+
+    Raises
+    ------
+    ShoegoalError
+        The file is damaged.
+    """
+    try:
+        return {
+            cue: tuple(
+                MeasuredError(cue=cue, view=View(view), **_known(row)) for view, row in rows.items()
+            )
+            for cue, rows in _read(ERRORS_NAME).items()
+        }
+    except (AttributeError, TypeError, ValueError) as error:
+        raise _damaged(ERRORS_NAME, error) from error
+
+
+def _known(row: dict[str, Any]) -> dict[str, Any]:
+    """Leave out what the bench writes down beside the numbers for readers of the file."""
+    names = {field.name for field in fields(MeasuredError)}
+    return {name: value for name, value in row.items() if name in names}
+
+
+def _read(name: str) -> dict[str, Any]:
+    try:
+        return tomllib.loads((files("shoegoal.form") / name).read_text(encoding="utf-8"))
+    except (OSError, ValueError) as error:
+        raise _damaged(name, error) from error
+
+
+def _damaged(name: str, error: Exception) -> ShoegoalError:
+    return ShoegoalError(f"{name} is damaged ({error}): install shoegoal again.")

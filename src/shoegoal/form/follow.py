@@ -1,0 +1,42 @@
+"""The cue of the follow-through: how high the foot goes after the ball."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from shoegoal.form.motion import Kick
+from shoegoal.form.plant import standing_foot
+from shoegoal.form.reading import Measurement
+
+FROM_S, UNTIL_S = 0.03, 0.45  # after contact; later the foot comes down or walks on; no source
+LEAST_SEEN_S = 0.2  # seen less long than this after contact, its highest place may be missed
+
+
+def follow_through_cue(kick: Kick) -> list[Measurement]:
+    """Measure ``follow_through``: the ankle's highest place, % of the plant hip's height.
+
+    By the method ``picture``, heights are taken as they show; by the method ``plane``, on upright
+    planes along the shot, through the ball and through the plant foot; by the method ``body``, from
+    the network's own body in space.
+    """
+    moments = kick.moments(kick.contact_s + FROM_S, kick.contact_s + UNTIL_S)
+    if not len(moments) or moments[-1] - kick.contact_s < LEAST_SEEN_S:
+        return []
+    foot, ankle, hip = kick.kicking.ankle, kick.planted.ankle, kick.planted.hip
+    stance = standing_foot(kick)
+    beside_m = 0.0 if stance is None else float(np.median(np.stack(stance)[:, :, 0]))
+    found = []
+    for method in ("picture", "plane", "body"):
+        heights = []
+        for joint in (foot, ankle, hip):
+            if method == "body":
+                heights.append(kick.world(joint, moments)[:, 2])
+            elif method == "plane":
+                right_m = 0.0 if joint is foot else beside_m
+                heights.append(kick.space.along_shot(kick.px(joint, moments), right_m)[:, 1])
+            else:
+                heights.append(-kick.px(joint, moments)[:, 1])
+        over, whole = heights[0] - heights[1], heights[2] - heights[1]
+        if np.isfinite([over, whole]).all() and (whole > 0).all():
+            found.append(Measurement("follow_through", method, 100 * float(np.max(over / whole))))
+    return found

@@ -1,0 +1,92 @@
+"""From the pictures round a kick to what is said of each cue."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from shoegoal.form.bands import load_bands, load_errors
+from shoegoal.form.eyes import eyes_cue
+from shoegoal.form.follow import follow_through_cue
+from shoegoal.form.motion import Kick
+from shoegoal.form.plant import plant_cues
+from shoegoal.form.reading import Measurement, Reading, judge
+from shoegoal.form.sides import Side, kicking_side, legs_untangled
+from shoegoal.form.skeleton import Pose
+from shoegoal.form.space import ShotSpace
+from shoegoal.form.strike import contact_cue
+from shoegoal.form.swing import swing_cues
+
+LEAST_POSES = 5  # with fewer, neither a swing nor a plant foot can be told
+NEAREST_S = 0.08  # the kicker must be seen this near to contact
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class KickForm:
+    """The form of one kick.
+
+    Attributes
+    ----------
+    side : kicking foot; None where it could not be told.
+    readings : one for each cue, in the order of the bands.
+    kick : poses and legs; None where there were too few.
+    measurements : all numbers by all methods, before any judging.
+    why_not : why nothing could be read; empty otherwise.
+    """
+
+    side: Side | None
+    readings: tuple[Reading, ...]
+    kick: Kick | None
+    measurements: tuple[Measurement, ...]
+    why_not: str
+
+
+def read_kick(space: ShotSpace, contact_s: float, poses: Sequence[Pose]) -> KickForm:
+    """Read a kick's form from the poses round it.
+
+    Parameters
+    ----------
+    space : the space round the kick.
+    contact_s : presentation time of contact.
+    poses : as found, in order of time.
+
+    Returns
+    -------
+    A reading for every cue; those that cannot be told say why.
+    """
+    kick, why_not = _kick(space, contact_s, poses)
+    measurements = () if kick is None else measure_kick(kick)
+    errors = load_errors()
+    readings = tuple(
+        judge(
+            band,
+            [m for m in measurements if m.cue == cue],
+            space.view,
+            errors.get(cue, ()),
+            why_not,
+        )
+        for cue, band in load_bands().items()
+    )
+    return KickForm(kick.side if kick else None, readings, kick, measurements, why_not)
+
+
+def measure_kick(kick: Kick) -> tuple[Measurement, ...]:
+    """Measure every cue by every method."""
+    return (
+        *plant_cues(kick),
+        *swing_cues(kick),
+        *contact_cue(kick),
+        *follow_through_cue(kick),
+        *eyes_cue(kick),
+    )
+
+
+def _kick(space: ShotSpace, contact_s: float, poses: Sequence[Pose]) -> tuple[Kick | None, str]:
+    if len(poses) < LEAST_POSES or min(abs(p.time_s - contact_s) for p in poses) > NEAREST_S:
+        return None, "the kicker's body was not found round the kick"
+    untangled = legs_untangled(poses)
+    ball, diameter_px = space.ball_px
+    side = kicking_side(untangled, contact_s, (ball.x_px, ball.y_px), diameter_px)
+    if side is None:
+        return None, "it could not be told which foot kicked"
+    return Kick(space, contact_s, untangled, side), ""

@@ -1,0 +1,150 @@
+"""From a measured number to what may be said of it: in band, look, or can't tell from here."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+from scipy.stats import norm
+
+from shoegoal.form.bands import Band, MeasuredError
+from shoegoal.form.space import View
+
+SURE = 0.9  # a value is called in or out of its band from this probability on
+
+
+class Answer(StrEnum):
+    """What is said of one cue; never a grade."""
+
+    IN_BAND = "in band"
+    LOOK = "look"
+    CANNOT_TELL = "can't tell from here"
+
+
+@dataclass(frozen=True, slots=True)
+class Measurement:
+    """A cue's number as one method gave it, before anything is known of that method's error.
+
+    Attributes
+    ----------
+    cue : key of the cue in the bands' file.
+    method : how it was worked out, as the file of errors calls it.
+    value : in the cue's unit.
+    sigma : its own spread over the pictures, same unit; 0 where it rests on one moment.
+    """
+
+    cue: str
+    method: str
+    value: float
+    sigma: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """What is said of one cue of one kick.
+
+    Attributes
+    ----------
+    cue, title, unit : which cue.
+    value, sigma : with its standard deviation; None where nothing is told from here.
+    low, high : the band.
+    answer : in band, look, or can't tell.
+    sentence : the same in words, with what to film instead where it cannot be told.
+    views : from which views the cue can be judged.
+    """
+
+    cue: str
+    title: str
+    unit: str
+    value: float | None
+    sigma: float | None
+    low: float
+    high: float
+    answer: Answer
+    sentence: str
+    views: tuple[View, ...]
+
+    @property
+    def is_outside_below(self) -> bool:
+        """Whether the value lies nearer to the band's lower end than to its upper one."""
+        return self.value is not None and self.value < (self.low + self.high) / 2
+
+
+def judge(
+    band: Band,
+    measurements: Iterable[Measurement],
+    view: View,
+    errors: Sequence[MeasuredError],
+    why_missing: str = "",
+) -> Reading:
+    """Say what may be said of one cue.
+
+    Parameters
+    ----------
+    band : the cue's band.
+    measurements : of this cue, by any methods.
+    view : from where the kick was filmed.
+    errors : measured errors of this cue, from all views.
+    why_missing : why there is no measurement, where there is none.
+
+    Returns
+    -------
+    The value with its bias taken off and the measured spread as its sigma. It is told only where
+    the error from this view was measured and found small enough, and called in or out of the band
+    only where `SURE`.
+    """
+    known = {error.view: error for error in errors if error.claimed}
+    views = tuple(view for view in View if view in known)
+    error = known.get(view)
+    given = next((m for m in measurements if error and m.method == error.method), None)
+    if error is None:
+        return _cannot_tell(band, views, _film_instead(views))
+    if given is None or not np.isfinite([given.value, given.sigma]).all():
+        return _cannot_tell(band, views, why_missing or "the body was not seen well enough")
+    value, sigma = given.value - error.bias, float(np.hypot(error.spread, given.sigma))
+    inside = float(norm.cdf(band.high, value, sigma) - norm.cdf(band.low, value, sigma))
+    told = f"{value:.0f} ± {sigma:.0f} {band.unit}"
+    span = f"band {band.low:g} to {band.high:g} {band.unit}"
+    if inside >= SURE:
+        answer, sentence = Answer.IN_BAND, f"{band.well} ({told}, {span})"
+    elif 1 - inside >= SURE:
+        below = value < (band.low + band.high) / 2
+        answer = Answer.LOOK
+        sentence = f"{band.look_below if below else band.look_above} ({told}, {span})"
+    else:
+        answer = Answer.CANNOT_TELL
+        sentence = f"too near the edge of the band to tell ({told}, {span}): look yourself"
+    return Reading(
+        band.cue, band.title, band.unit, value, sigma, band.low, band.high, answer, sentence, views
+    )
+
+
+def _cannot_tell(band: Band, views: tuple[View, ...], why: str) -> Reading:
+    return Reading(
+        band.cue,
+        band.title,
+        band.unit,
+        None,
+        None,
+        band.low,
+        band.high,
+        Answer.CANNOT_TELL,
+        f"{Answer.CANNOT_TELL.value}: {why}",
+        views,
+    )
+
+
+_FILM_FROM = {
+    View.BEHIND: "from behind the kicker",
+    View.OBLIQUE: "from behind and to one side",
+    View.SIDE: "from the side",
+    View.FACING: "from the goal's side",
+}
+
+
+def _film_instead(views: tuple[View, ...]) -> str:
+    if not views:
+        return "no view was found to show this well enough; look yourself"
+    return "film " + " or ".join(_FILM_FROM[view] for view in views)

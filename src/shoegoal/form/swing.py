@@ -1,0 +1,96 @@
+"""The cues of the pendulum: how far the leg swings back, and whether it comes through evenly."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from shoegoal.form.motion import Kick
+from shoegoal.form.reading import Measurement
+from shoegoal.form.skeleton import Joint
+
+F64 = npt.NDArray[np.float64]
+
+BACK_S, THROUGH_S = 0.45, 0.4  # the swing lies within these of contact; common practice, no source
+LEAST_BACK_S = 0.2  # seen less long than this before contact, the backswing may be missed
+LEAST_THROUGH_S = 0.12
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Swing:
+    """Angles of the kicking leg over time, from the vertical, positive ahead.
+
+    Attributes
+    ----------
+    times_s : (M,) moments.
+    leg_deg : (M,) of the line from hip to ankle.
+    thigh_deg, shank_deg : (M,) of its two parts; their difference is the bend of the knee.
+    """
+
+    times_s: F64
+    leg_deg: F64
+    thigh_deg: F64
+    shank_deg: F64
+
+
+def swing_cues(kick: Kick) -> list[Measurement]:
+    """Measure ``backswing`` (deg) and ``swing_evenness`` (%).
+
+    By the method ``plane`` the joints are put on the upright plane along the shot, by the method
+    ``body`` the network's own body in space is taken.
+    """
+    found = []
+    for method, place in (("plane", _on_plane), ("body", _in_body)):
+        swing = swing_of(kick, place)
+        if swing is None:
+            continue
+        before = swing.times_s <= kick.contact_s
+        back = int(np.argmin(np.where(before, swing.leg_deg, np.inf)))
+        found.append(Measurement("backswing", method, -float(swing.leg_deg[back])))
+        if swing.times_s[-1] - kick.contact_s >= LEAST_THROUGH_S:
+            found.append(Measurement("swing_evenness", method, _evenness(swing, back)))
+    return found
+
+
+def swing_of(kick: Kick, place: Callable[[Kick, Joint, F64], F64] | None = None) -> Swing | None:
+    """Angles of the kicking leg over the swing; None where too little of it was seen."""
+    moments = kick.moments(kick.contact_s - BACK_S, kick.contact_s + THROUGH_S)
+    if not len(moments) or kick.contact_s - moments[0] < LEAST_BACK_S:
+        return None
+    if moments[-1] < kick.contact_s:
+        return None
+    leg = kick.kicking
+    hip, knee, ankle = (
+        (place or _on_plane)(kick, j, moments) for j in (leg.hip, leg.knee, leg.ankle)
+    )
+    swing = Swing(
+        moments, _from_vertical(hip, ankle), _from_vertical(hip, knee), _from_vertical(knee, ankle)
+    )
+    return swing if np.isfinite(swing.leg_deg).all() else None
+
+
+def _evenness(swing: Swing, back: int) -> float:
+    """Forward share, %, of all turning between the farthest back and the farthest forward."""
+    through = swing.leg_deg[back:]
+    steps = np.diff(through[: int(np.argmax(through)) + 1])
+    whole = float(np.abs(steps).sum())
+    return 100 * float(steps.clip(0).sum()) / whole if whole > 0 else float("nan")
+
+
+def _on_plane(kick: Kick, joint: Joint, moments: F64) -> F64:
+    """(M, 2) ahead, up."""
+    return kick.space.along_shot(kick.px(joint, moments))
+
+
+def _in_body(kick: Kick, joint: Joint, moments: F64) -> F64:
+    return kick.world(joint, moments)[:, 1:]
+
+
+def _from_vertical(upper: F64, lower: F64) -> F64:
+    """Angle, deg, of the line from an upper to a lower joint, (M, 2) ahead and up; ahead is +."""
+    ahead, down = (lower - upper)[:, 0], (upper - lower)[:, 1]
+    angle: F64 = np.degrees(np.arctan2(ahead, down))
+    return angle

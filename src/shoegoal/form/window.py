@@ -1,0 +1,90 @@
+"""Which pictures round a kick are looked at, and the second, short reading of only these."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from shoegoal.clip.frame import Frame
+from shoegoal.clip.sampling import Sampler
+from shoegoal.form.pose import PoseModel, Square
+from shoegoal.form.skeleton import Pose
+
+BEFORE_S, AFTER_S = 0.4, 0.4  # backswing to follow-through; common practice, no source
+DENSE_S = 0.07  # so near to contact every picture up to DENSE_HZ is looked at
+DENSE_HZ, SPARSE_HZ = 62.0, 13.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SeenWindow:
+    """What one window gave.
+
+    Attributes
+    ----------
+    poses : in order of time.
+    contact : the picture nearest to contact.
+    looked_at : pictures that pose ran on.
+    decoded : pictures decoded for them, those on the way included.
+    """
+
+    poses: tuple[Pose, ...]
+    contact: Frame
+    looked_at: int
+    decoded: int
+
+
+def window_times(times_s: Sequence[float], contact_s: float) -> list[float]:
+    """Choose pictures round a kick: close together at contact, sparse in the swing.
+
+    Parameters
+    ----------
+    times_s : presentation times of the clip's pictures, rising.
+    contact_s : time of contact.
+
+    Returns
+    -------
+    Chosen times, rising; pictures of fast clips are passed over.
+    """
+    chosen: list[float] = []
+    for time_s in times_s:
+        off = time_s - contact_s
+        if not -BEFORE_S <= off <= AFTER_S:
+            continue
+        gap_s = 1 / (DENSE_HZ if abs(off) <= DENSE_S else SPARSE_HZ)
+        if not chosen or time_s - chosen[-1] >= 0.9 * gap_s:
+            chosen.append(time_s)
+    return chosen
+
+
+def look_round(
+    sampler: Sampler, model: PoseModel, square: Square, contact_s: float
+) -> SeenWindow | None:
+    """Read the pictures round a kick and find the kicker's joints in them.
+
+    Parameters
+    ----------
+    sampler : of the clip.
+    model : the pose model.
+    square : of the picture, round the kicker.
+    contact_s : presentation time of contact.
+
+    Returns
+    -------
+    None where the clip has no picture there.
+    """
+    wanted = window_times(sampler.times_s, contact_s)
+    if not wanted:
+        return None
+    decoded, due, poses = sampler.decoded, set(wanted), []
+    contact: Frame | None = None
+    for frame in sampler.between(wanted[0], wanted[-1]):
+        if frame.time_s not in due:
+            continue
+        if contact is None or abs(frame.time_s - contact_s) < abs(contact.time_s - contact_s):
+            contact = frame
+        pose = model.find(square.cut(frame), square, frame.time_s)
+        if pose is not None:
+            poses.append(pose)
+    if contact is None:
+        return None
+    return SeenWindow(tuple(poses), contact, len(wanted), sampler.decoded - decoded)

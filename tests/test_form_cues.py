@@ -1,0 +1,111 @@
+"""The cues against bodies whose angles are known, from every side, right- and left-footed."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from form_bodies import CONTACT_S, StickKick, body, leg_deg, poses_of, space_from
+from shoegoal.form.read import KickForm, read_kick
+from shoegoal.form.sides import Side
+from shoegoal.form.space import View
+
+AZIMUTHS = (0.0, 20.0, 45.0, 75.0, 100.0, 160.0, -30.0, -80.0)
+
+
+def _values(form: KickForm) -> dict[tuple[str, str], float]:
+    return {(m.cue, m.method): m.value for m in form.measurements}
+
+
+def _read(kick: StickKick, azimuth_deg: float, **seen: float) -> KickForm:
+    space = space_from(azimuth_deg)
+    return read_kick(space, CONTACT_S, poses_of(kick, space, **seen))
+
+
+@pytest.mark.parametrize("azimuth_deg", AZIMUTHS)
+def test_every_cue_gives_back_the_body_it_was_shown(azimuth_deg: float) -> None:
+    kick = StickKick(beside_cm=24.0, fore_aft_cm=-11.0, plant_turn_deg=17.0)
+    got = _values(_read(kick, azimuth_deg))
+    assert got["plant_beside", "ground"] == pytest.approx(24.0, abs=0.2)
+    assert got["plant_fore_aft", "ground"] == pytest.approx(-11.0, abs=0.2)
+    assert got["plant_to_target", "ground"] == pytest.approx(17.0, abs=0.5)
+    assert got["plant_to_target", "body"] == pytest.approx(17.0, abs=0.5)
+    assert got["contact_turn", "body"] == pytest.approx(70.0, abs=1.0)
+    assert got["backswing", "body"] == pytest.approx(40.0, abs=3.0)
+    assert got["swing_evenness", "body"] == pytest.approx(100.0, abs=1.0)
+    assert got["eyes_on_ball", "body"] == pytest.approx(5.0, abs=3.0)
+    over = [body(kick, t)[[28, 27, 23], 2] for t in np.linspace(0, 0.4, 50)]
+    highest = max(100 * (foot - ankle) / (hip - ankle) for foot, ankle, hip in over)
+    assert got["follow_through", "body"] == pytest.approx(highest, abs=2.0)
+
+
+@pytest.mark.parametrize("azimuth_deg", [80.0, 95.0, -85.0])
+def test_from_the_side_the_plane_along_the_shot_gives_the_same(azimuth_deg: float) -> None:
+    got = _values(_read(StickKick(), azimuth_deg))
+    assert got["backswing", "plane"] == pytest.approx(40.0, abs=4.0)
+    assert got["eyes_on_ball", "plane"] == pytest.approx(5.0, abs=5.0)
+    assert got["follow_through", "plane"] == pytest.approx(got["follow_through", "body"], abs=4.0)
+
+
+@pytest.mark.parametrize("azimuth_deg", [10.0, 70.0])
+def test_a_left_footed_kick_in_a_mirror_reads_the_same(azimuth_deg: float) -> None:
+    right = _read(StickKick(), azimuth_deg)
+    left = _read(StickKick().mirrored(), -azimuth_deg)
+    assert (right.side, left.side) == (Side.RIGHT, Side.LEFT)
+    assert _values(left) == pytest.approx(_values(right), abs=0.3)
+
+
+def test_numbers_move_with_what_they_measure_and_not_with_the_rest() -> None:
+    kick = StickKick()
+    before = _values(_read(kick, 30.0))
+    for changed, cue, by in (
+        (replace(kick, beside_cm=45.0), "plant_beside", 15.0),
+        (replace(kick, fore_aft_cm=7.0), "plant_fore_aft", 15.0),
+        (replace(kick, plant_turn_deg=-20.0), "plant_to_target", -30.0),
+        (replace(kick, contact_turn_deg=0.0), "contact_turn", -70.0),
+    ):
+        after = _values(_read(changed, 30.0))
+        for (name, method), value in after.items():
+            if method == "ground" and name.startswith(("plant", "contact")):
+                moved = by if name == cue else 0.0
+                assert value - before[name, method] == pytest.approx(moved, abs=4.0), name
+
+
+def test_off_the_middle_the_shot_goes_to_the_middle_of_the_goal() -> None:
+    space = space_from(15.0, spot_m=(2.0, 8.0))
+    got = _values(read_kick(space, CONTACT_S, poses_of(StickKick(), space)))
+    assert got["plant_beside", "ground"] == pytest.approx(30.0, abs=0.3)
+    assert space.azimuth_deg == pytest.approx(15.0, abs=0.01)
+
+
+def test_views_by_their_angle() -> None:
+    named = {a: space_from(a).view for a in (0.0, -20.0, 40.0, 90.0, -110.0, 150.0)}
+    assert list(named.values()) == [
+        View.BEHIND,
+        View.BEHIND,
+        View.OBLIQUE,
+        View.SIDE,
+        View.SIDE,
+        View.FACING,
+    ]
+    assert space_from(-40.0).films_from_right and not space_from(40.0).films_from_right
+
+
+def test_an_uneven_swing_is_seen() -> None:
+    space = space_from(90.0)
+    poses = poses_of(StickKick(), space, rate_hz=60.0)
+    # The leg goes back again halfway: pictures are shown in another order.
+    times = [p.time_s for p in poses]
+    order = np.arange(len(poses))
+    order[18:24] = order[18:24][::-1]
+    jerky = [replace(poses[i], time_s=t) for i, t in zip(order, times, strict=True)]
+    even, uneven = (_values(read_kick(space, CONTACT_S, p)) for p in (poses, jerky))
+    assert even["swing_evenness", "plane"] > 99.0
+    assert uneven["swing_evenness", "plane"] < even["swing_evenness", "plane"] - 4.0
+
+
+def test_leg_angles_run_from_back_to_ahead() -> None:
+    kick = StickKick()
+    assert leg_deg(kick, -0.3) == pytest.approx(-40.0) and leg_deg(kick, 0.3) == pytest.approx(35.0)
