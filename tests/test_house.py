@@ -17,7 +17,19 @@ from shoegoal.cli.options import OPTIONS
 ROOT = Path(__file__).parents[1]
 PACKAGE = ROOT / "src" / "shoegoal"
 # From the ground up.
-FLOORS = ("clip", "scene", "ball", "shots", "ladder", "form", "analysis", "record", "review", "cli")
+FLOORS = (
+    "clip",
+    "scene",
+    "ball",
+    "shots",
+    "ladder",
+    "card",
+    "form",
+    "analysis",
+    "record",
+    "review",
+    "cli",
+)
 MODULES = sorted(PACKAGE.rglob("*.py"))
 MOST_LINES = 400
 README = (ROOT / "README.md").read_text(encoding="utf-8")

@@ -16,6 +16,7 @@ import click
 
 from shoegoal import __version__
 from shoegoal.cli.board import board, lens
+from shoegoal.cli.card import card
 from shoegoal.cli.cautions import cautions
 from shoegoal.cli.coach import coach
 from shoegoal.cli.count import count
@@ -202,5 +203,18 @@ def cli() -> None:
     """
 
 
-for _command in (fit, count, show, stages, ladder, record, review, coach, board, lens, cautions):
+for _command in (
+    fit,
+    count,
+    show,
+    stages,
+    ladder,
+    record,
+    review,
+    coach,
+    card,
+    board,
+    lens,
+    cautions,
+):
     cli.add_command(_command)

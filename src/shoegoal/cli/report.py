@@ -13,7 +13,7 @@ from rich.text import Text
 
 from shoegoal.analysis.evidence import strip_name
 from shoegoal.analysis.model import Analysis
-from shoegoal.cli.cautions import SHORT_CAUTION
+from shoegoal.card.cautions import SHORT_CAUTION
 from shoegoal.ladder.verdict import Decision
 from shoegoal.types import Call, Estimate, Shot
 

@@ -1,0 +1,1 @@
+"""The printed cards: how to set up a stage, where the phone goes, warm-up and cool-down."""

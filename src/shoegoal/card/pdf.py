@@ -1,0 +1,198 @@
+"""The cards as a PDF on A4, drawn from the same words and shapes as the HTML page."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Generator, Iterator, Sequence
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from importlib import resources
+from typing import TYPE_CHECKING
+
+from shoegoal.card.content import Section, StageCard, TimedCard
+from shoegoal.card.drawing import INK, Disc, Drawing, Label, Path, Pen
+from shoegoal.card.pages import clocked
+
+if TYPE_CHECKING:
+    from fpdf import FPDF
+    from fpdf.fonts import TTFFont
+
+FONT = "DejaVu"
+MARGIN_MM, GAP_MM, PAGE_MM = 12.0, 7.0, (210.0, 297.0)
+INNER_MM = PAGE_MM[0] - 2 * MARGIN_MM
+FAINT = "#55636e"
+CAUTION = "#b3462b"
+_POINTS_A_MM = 72.0 / 25.4
+
+
+def pdf_of(cards: Sequence[StageCard], timed: TimedCard) -> bytes:
+    """Lay the cards out, one page each; the same cards give the same bytes."""
+    with _new_pdf(timed.above) as pdf:
+        for card in cards:
+            _stage_page(pdf, card)
+        _timed_page(pdf, timed)
+        return bytes(pdf.output())
+
+
+def letters_missing(cards: Sequence[StageCard], timed: TimedCard) -> str:
+    """Letters of the titles that the PDF's font lacks; a browser finds them in other fonts."""
+    with _new_pdf("") as pdf:
+        known = {code for font in _fonts(pdf) for code in font.cmap}
+    words = " ".join([timed.above, *(f"{card.above} {card.title}" for card in cards)])
+    return "".join(sorted({letter for letter in words if ord(letter) not in known}))
+
+
+@contextmanager
+def _new_pdf(title: str) -> Generator[FPDF, None, None]:
+    from fpdf import FPDF
+
+    logging.getLogger("fontTools").setLevel(logging.ERROR)  # it tells of every table it drops
+    pdf = FPDF(format="A4")
+    fonts = resources.files("matplotlib") / "mpl-data" / "fonts" / "ttf"
+    pdf.add_font(FONT, "", str(fonts / "DejaVuSans.ttf"))
+    pdf.add_font(FONT, "B", str(fonts / "DejaVuSans-Bold.ttf"))
+    pdf.set_auto_page_break(False)
+    pdf.set_margin(MARGIN_MM)
+    pdf.c_margin = 0.0
+    pdf.set_title(f"{title}: cards")
+    pdf.set_lang("en")
+    pdf.set_creation_date(datetime(2000, 1, 1, tzinfo=UTC))
+    try:
+        yield pdf
+    finally:
+        for font in _fonts(pdf):
+            font.ttfont.close()  # fpdf2 leaves the files open
+
+
+def _fonts(pdf: FPDF) -> Iterator[TTFFont]:
+    from fpdf.fonts import TTFFont
+
+    yield from (font for font in pdf.fonts.values() if isinstance(font, TTFFont))
+
+
+def _stage_page(pdf: FPDF, card: StageCard) -> None:
+    pdf.add_page()
+    top = _heading(pdf, card.above, card.title, card.task) + 4.0
+    y = top
+    wide = card.drawings[0].width_mm
+    for drawing in card.drawings:
+        _draw(pdf, drawing, MARGIN_MM, y)
+        y += drawing.height_mm + 3.0
+    y = _write(pdf, card.drawing_note, MARGIN_MM, y, wide, 8.5, colour=FAINT)
+    at, beside = MARGIN_MM + wide + GAP_MM, top
+    for section in card.sections:
+        beside = _section(pdf, section, at, beside, INNER_MM - wide - GAP_MM, 9.5) + 3.0
+    _cautions(pdf, card.cautions, max(y, beside) + 3.0, 8.5)
+
+
+def _timed_page(pdf: FPDF, card: TimedCard) -> None:
+    pdf.add_page()
+    y = _heading(pdf, card.above, card.title, "") + 4.0
+    for title, lines in card.parts:
+        y = _write(pdf, title, MARGIN_MM, y, INNER_MM, 12.0, bold=True) + 1.0
+        for row in clocked(lines):
+            line = row["line"]
+            _write(pdf, f"{row['from']} to {row['to']}", MARGIN_MM, y + 1.5, 26.0, 10.0)
+            y = _write(pdf, line.what, MARGIN_MM + 28.0, y + 1.5, INNER_MM - 28.0, 10.0, bold=True)
+            y = _write(pdf, line.how, MARGIN_MM + 28.0, y, INNER_MM - 28.0, 9.5) + 1.5
+            _rule(pdf, y, 0.15)
+        y += 5.0
+    y = _write(
+        pdf, "What went well today, and what to try next time:", MARGIN_MM, y, INNER_MM, 9.0,
+        colour=FAINT,
+    )  # fmt: skip
+    for _ in range(2):
+        y += 9.0
+        _rule(pdf, y, 0.25)
+    _cautions(pdf, card.cautions, y + 7.0, 8.5)
+
+
+def _heading(pdf: FPDF, above: str, title: str, task: str) -> float:
+    y = _write(pdf, above, MARGIN_MM, MARGIN_MM, INNER_MM, 9.0, colour=FAINT) + 1.0
+    y = _write(pdf, title, MARGIN_MM, y, INNER_MM, 18.0, bold=True)
+    if task:
+        y = _write(pdf, task, MARGIN_MM, y + 0.5, INNER_MM, 12.0)
+    _rule(pdf, y + 1.5, 0.5)
+    return y + 1.5
+
+
+def _cautions(pdf: FPDF, section: Section, y: float, size_pt: float) -> None:
+    begin, inner = y, INNER_MM - 8.0
+    y = _write(pdf, section.heading, MARGIN_MM + 4.0, y + 2.5, inner, 10.5, bold=True) + 0.5
+    for line in section.lines:
+        y = _item(pdf, "•", line, MARGIN_MM + 4.0, y, inner, size_pt)
+    pdf.set_draw_color(CAUTION)
+    pdf.set_line_width(0.4)
+    pdf.rect(MARGIN_MM, begin, INNER_MM, y + 2.0 - begin)
+
+
+def _section(pdf: FPDF, section: Section, x: float, y: float, wide: float, size_pt: float) -> float:
+    y = _write(pdf, section.heading, x, y, wide, 11.0, bold=True) + 0.8
+    for number, line in enumerate(section.lines, start=1):
+        y = _item(pdf, f"{number}." if section.numbered else "•", line, x, y, wide, size_pt)
+    return y
+
+
+def _item(
+    pdf: FPDF, mark: str, words: str, x: float, y: float, wide: float, size_pt: float
+) -> float:
+    _write(pdf, mark, x, y, 5.0, size_pt)
+    return _write(pdf, words, x + 5.0, y, wide - 5.0, size_pt) + 0.8
+
+
+def _write(
+    pdf: FPDF,
+    words: str,
+    x: float,
+    y: float,
+    wide: float,
+    size_pt: float,
+    *,
+    bold: bool = False,
+    colour: str = INK,
+) -> float:
+    """Write a paragraph from its upper left corner; return where it ends."""
+    pdf.set_font(FONT, "B" if bold else "", size_pt)
+    pdf.set_text_color(colour)
+    pdf.set_xy(x, y)
+    pdf.multi_cell(wide, 1.3 * size_pt / _POINTS_A_MM, words, align="L", new_x="LEFT", new_y="NEXT")
+    return float(pdf.get_y())
+
+
+def _rule(pdf: FPDF, y: float, width_mm: float) -> None:
+    pdf.set_draw_color(INK)
+    pdf.set_line_width(width_mm)
+    pdf.line(MARGIN_MM, y, PAGE_MM[0] - MARGIN_MM, y)
+
+
+def _draw(pdf: FPDF, drawing: Drawing, x: float, y: float) -> None:
+    for shape in drawing.shapes:
+        match shape:
+            case Path(points, pen, closed):
+                placed = [(x + px, y + py) for px, py in points]
+                for style in _styles(pdf, pen):
+                    if closed:
+                        pdf.polygon(placed, style=style)
+                    else:
+                        pdf.polyline(placed)
+            case Disc((cx, cy), radius, pen):
+                for style in _styles(pdf, pen):
+                    pdf.circle(x + cx, y + cy, radius, style=style)
+            case Label((px, py), words, size, anchor, colour, bold):
+                pdf.set_font(FONT, "B" if bold else "", size * _POINTS_A_MM)
+                pdf.set_text_color(colour)
+                shift = {"start": 0.0, "middle": 0.5, "end": 1.0}[anchor]
+                pdf.text(x + px - shift * pdf.get_string_width(words), y + py, words)
+    pdf.set_dash_pattern()
+
+
+def _styles(pdf: FPDF, pen: Pen) -> Iterator[str]:
+    """Take up a pen: fill first, then the line over it."""
+    if pen.fill is not None:
+        pdf.set_fill_color(pen.fill)
+        yield "F"
+    if pen.stroke is not None:
+        pdf.set_draw_color(pen.stroke)
+        pdf.set_line_width(pen.width_mm)
+        pdf.set_dash_pattern(*(() if pen.dash_mm is None else (pen.dash_mm, pen.dash_mm)))
+        yield "D"
