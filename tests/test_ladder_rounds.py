@@ -85,6 +85,8 @@ def test_second_rounds_change_the_goal_and_nothing_else() -> None:
         ('title = "Größer, ja"', 'title = "Größer, ja", x = 1', (6, 21), "correct the TOML there"),
         ('name = "two"', 'name = "one-harder"', (16, 8), 'stages[0] has a stage "one-harder"'),
         ('"Drei Stufen ⚽"', '"⚽"\nball_size = 6', (3, 13), "3, 4 or 5"),
+        ('"Two"', '"Two\\u001b[2J"', (17, 9), "cannot be printed"),
+        ("makes = 3", 'makes = "' + "9" * 500 + '"', (22, 9), "9..."),
         ('"two"', '"⚽ zwei"', (16, 8), "small letters, digits and dashes"),
     ],
 )
@@ -182,6 +184,27 @@ def test_check_refuses_in_words(tmp_path: Path) -> None:
     assert "line 1, column 10: this is not UTF-8" in run("ladder", "check", file).stderr
     assert "no such ladder file" in run("ladder", "check", tmp_path / "none").stderr
     assert run("ladder", "check", tmp_path).exit_code == 6
+
+
+@pytest.mark.parametrize(
+    ("content", "words"),
+    [
+        (b"a = " + b"[" * 20_000, "nested too deeply"),
+        (b"a = " + b"9" * 6_000, "correct the TOML there"),
+        (b"# " + b"x" * 1_000_000, "larger than 1000 kB"),
+        (b"", "title: this key is missing"),
+        (b"\0\0", "line 1, column 1"),
+        (b"title = 'x'\nstages = 3", "stages: give [[stages]] tables"),
+    ],
+)
+def test_what_is_no_ladder_at_all_is_refused_in_a_few_lines(
+    tmp_path: Path, content: bytes, words: str
+) -> None:
+    file = tmp_path / "own.toml"
+    file.write_bytes(content)
+    result = run("ladder", "check", file)
+    assert result.exit_code == 6 and words in result.stderr
+    assert len(result.stderr) < 600
 
 
 def test_the_shipped_ladder_shows_second_rounds_and_tells_them_in_json() -> None:

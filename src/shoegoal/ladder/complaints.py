@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from pydantic_core import ErrorDetails
 
 MAX_PROBLEMS_SHOWN = 5
+LONGEST_GIVEN = 60  # letters of a wrong value that are shown
 
 _RULE_KINDS = frozenset(
     rule.kind for rule in (FirstMakes, MakesOfShots, MakesInARow, TouchesInARow, MakesInTime)
@@ -59,7 +60,11 @@ def read_toml(content: bytes, file_name: str) -> tuple[dict[str, Any], str]:
         ) from error
     try:
         return tomllib.loads(text), text
-    except tomllib.TOMLDecodeError as error:
+    except RecursionError as error:
+        raise BadSettingsError(
+            f"{file_name}: brackets are nested too deeply for a ladder; correct the TOML."
+        ) from error
+    except ValueError as error:  # tomllib's own, or Python's for a number of thousands of digits
         complaint, line, column = _place_of_syntax_error(str(error), text)
         raise BadSettingsError(
             f"{file_name}, line {line}, column {column}: {complaint}; correct the TOML there.",
@@ -95,6 +100,11 @@ def _place_of_syntax_error(message: str, text: str) -> tuple[str, int, int]:
     return complaint, text.count("\n") + 1, len(text) - (text.rfind("\n") + 1) + 1
 
 
+def _short(given: float | str) -> str:
+    words = repr(given)
+    return words if len(words) <= LONGEST_GIVEN else f"{words[:LONGEST_GIVEN]}..."
+
+
 def _describe(detail: ErrorDetails) -> str:
     """One problem: the key's path, what is allowed, and what stands there."""
     place = ""
@@ -114,5 +124,5 @@ def _describe(detail: ErrorDetails) -> str:
     else:
         message = _PLAIN_WORDS.get(kind, message)
         if isinstance(given, (int, float, str)) and kind != _NO_SUCH_KEY:
-            message = f"{message}, but it is {given!r}"
+            message = f"{message}, but it is {_short(given)}"
     return f"{place}: {message}" if place else message

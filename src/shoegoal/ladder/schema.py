@@ -46,6 +46,12 @@ def _between(least: float, most: float, unit: str = "") -> AfterValidator:
     return AfterValidator(check)
 
 
+def _require_printable(text: str) -> str:
+    if not text.isprintable():
+        raise ValueError("it holds a line break or a letter that cannot be printed; take it out")
+    return text
+
+
 Count: TypeAlias = Annotated[int, _between(1, MAX_COUNT)]
 Retries: TypeAlias = Annotated[int, _between(0, MAX_COUNT)]
 WidthSteps: TypeAlias = Annotated[float, _between(MIN_WIDTH_STEPS, MAX_WIDTH_STEPS, " steps")]
@@ -53,7 +59,9 @@ BackSteps: TypeAlias = Annotated[float, _between(MIN_BACK_STEPS, MAX_BACK_STEPS,
 TimeSeconds: TypeAlias = Annotated[float, _between(MIN_TIME_S, MAX_TIME_S, " s")]
 BallSize: TypeAlias = Literal[3, 4, 5]
 StageName: TypeAlias = Annotated[str, Field(pattern=r"^[a-z0-9][a-z0-9-]*$", max_length=60)]
-Text: TypeAlias = Annotated[str, Field(min_length=1, max_length=200)]
+Text: TypeAlias = Annotated[
+    str, Field(min_length=1, max_length=200), AfterValidator(_require_printable)
+]
 
 
 class _Table(BaseModel):
