@@ -28,6 +28,7 @@ FLOORS = (
     "analysis",
     "record",
     "review",
+    "scale",
     "cli",
 )
 MODULES = sorted(PACKAGE.rglob("*.py"))

@@ -6,6 +6,7 @@ Exit codes 0 (done), 2 (usage, click's own) and 130 (interrupted) need no class.
 from __future__ import annotations
 
 EXIT_NEEDS_A_LOOK = 3
+EXIT_SOME_FAILED = 11  # of a class run
 
 
 class ShoegoalError(Exception):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -65,6 +65,11 @@ def with_repeats(analysis: Analysis, earlier: Iterable[Path]) -> Analysis:
             continue
         if found is not None:
             same.append(found)
+    return with_same_takes(analysis, same)
+
+
+def with_same_takes(analysis: Analysis, same: Sequence[SameTake]) -> Analysis:
+    """Note these clips as showing the same take; no call and no verdict changes."""
     if not same:
         return analysis
     notes = tuple(_sentence(analysis, one) for one in same)

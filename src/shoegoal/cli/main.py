@@ -18,6 +18,7 @@ from shoegoal import __version__
 from shoegoal.cli.board import board, lens
 from shoegoal.cli.card import card
 from shoegoal.cli.cautions import cautions
+from shoegoal.cli.classes import class_group
 from shoegoal.cli.coach import coach
 from shoegoal.cli.count import count
 from shoegoal.cli.fit import fit
@@ -45,6 +46,7 @@ EXIT_CODES = (
     (8, "the record book cannot be used (in use, damaged, newer, out of reach)"),
     (9, "the set was signed, or changed by somebody else, since it was looked at"),
     (10, "the record book's history does not fit together: it was changed afterwards"),
+    (11, "some clips of a class could not be counted; the others were"),
     (130, "interrupted; nothing half-written is left"),
     (141, "whoever read the output stopped reading"),
 )
@@ -211,6 +213,7 @@ for _command in (
     ladder,
     record,
     review,
+    class_group,
     coach,
     card,
     board,

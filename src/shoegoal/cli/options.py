@@ -30,6 +30,7 @@ Command = TypeVar("Command", bound=Callable[..., Any])
 MAX_PIXEL = 100_000.0
 MAX_INVENTED = 500
 MAX_DAYS = 36_500.0
+MAX_WORKERS = 256
 BALL_WORDS = ("3", "4", "5", "unknown")
 
 
@@ -206,6 +207,23 @@ _ROWS = (
         "--seen",
         click.IntRange(1),
         "Version of the set that you looked at; refused when it has been changed since.",
+    ),
+    OptionRow(
+        "--manifest",
+        FilePath(),
+        "CSV table with the columns clip, pupil and stage; default: the clips' file names tell.",
+    ),
+    OptionRow("--enrol", None, "Enter pupils whom the book does not know; else they are refused."),
+    OptionRow("--again", None, "Count clips that have a result, too; signed sets stay."),
+    OptionRow(
+        "--workers",
+        click.IntRange(1, MAX_WORKERS),
+        "How many clips to count at a time; default: one for every core.",
+    ),
+    OptionRow(
+        "--dask",
+        click.STRING,
+        "Count on a Dask cluster: its scheduler's address, for instance tcp://127.0.0.1:8786.",
     ),
     OptionRow("--json", None, "Print JSON in place of the table."),
     OptionRow("--quiet", None, "No progress."),

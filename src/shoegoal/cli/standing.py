@@ -35,7 +35,7 @@ def print_summaries(summaries: list[dict[str, Any]], *, json: bool) -> None:
     if not summaries:
         click.echo("no sets")
         return
-    table = _table(("set", "state", "class", "pupil", "stage", "makes", "verdict"))
+    table = table_of(("set", "state", "class", "pupil", "stage", "makes", "verdict"))
     for one in summaries:
         known = one["makes"] is not None
         makes = f"{one['makes']} of {one['makes'] + one['misses'] + one['unsure']}" if known else ""
@@ -48,12 +48,12 @@ def print_summaries(summaries: list[dict[str, Any]], *, json: bool) -> None:
             str(one["set"]), one["state"], one["class"] or "", one["pupil"], one["stage"],
             makes, said,
         )  # fmt: skip
-    _print([table])
+    print_parts([table])
 
 
 def print_set(history: SetHistory, standing: Standing, analysis: Analysis) -> None:
     """Print a set as it stands."""
-    table = _table(("shot", "time", "call", "P(make)", "why"))
+    table = table_of(("shot", "time", "call", "P(make)", "why"))
     for shot in standing.shots:
         word, style = CALLS[shot.call]
         table.add_row(
@@ -70,7 +70,7 @@ def print_set(history: SetHistory, standing: Standing, analysis: Analysis) -> No
         lines.add_row(title, text)
     who = " ".join(part for part in (history.class_name, history.pupil) if part)
     heading = f"Set {history.set_id}, {who}: {history.stage.heading}"
-    _print([Text(heading, style="bold"), table, lines])
+    print_parts([Text(heading, style="bold"), table, lines])
 
 
 def _sentences(
@@ -114,7 +114,8 @@ def _why(shot: StandingShot) -> str:
     return f"{_ANSWERS[shot.answer]} (counted as {shot.counted.call.value}: {counted})"
 
 
-def _table(titles: tuple[str, ...]) -> Table:
+def table_of(titles: tuple[str, ...]) -> Table:
+    """Begin a table whose last column takes the long texts."""
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
     for title in titles[:-1]:
         table.add_column(title, no_wrap=True)
@@ -122,7 +123,8 @@ def _table(titles: tuple[str, ...]) -> Table:
     return table
 
 
-def _print(parts: list[Any]) -> None:
+def print_parts(parts: list[Any]) -> None:
+    """Print tables and sentences; without a terminal in a fixed width."""
     console = Console(highlight=False, markup=False, emoji=False)
     if not console.is_terminal:
         console = Console(highlight=False, markup=False, emoji=False, width=PLAIN_WIDTH)

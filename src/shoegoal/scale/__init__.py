@@ -1,0 +1,1 @@
+"""Many clips: a class counted in one go, and what came of it."""

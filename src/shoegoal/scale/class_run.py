@@ -1,0 +1,257 @@
+"""A class from clips to sets in the record book; a clip that fails never stops the rest."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Generator, Iterable, Sequence
+from contextlib import closing
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TypeAlias
+
+from sqlalchemy import Connection, select
+
+from shoegoal.analysis.file import ANALYSIS_FILE_NAME, load_analysis, save_analysis
+from shoegoal.analysis.model import Analysis
+from shoegoal.analysis.repeats import same_take, with_same_takes
+from shoegoal.errors import BadSettingsError, RecordBookError, ShoegoalError
+from shoegoal.ladder.ladders import Ladder
+from shoegoal.record import schema
+from shoegoal.record.book import Book
+from shoegoal.record.filing import enrol, file_count
+from shoegoal.record.history import load_set
+from shoegoal.record.plain import summary
+from shoegoal.scale.assignment import Assignment, NotAssigned
+from shoegoal.scale.plan import PlannedClip, plan_class
+from shoegoal.scale.task import CountTask, TaskDone, TellAll, Work, count_clip
+
+MAX_NAMES_SHOWN = 5
+NEWS = ("counted", "counted before", "signed before", "failed")
+# Does tasks somewhere; `run_in_processes` and `run_on_cluster` with their places filled in.
+Runner: TypeAlias = Callable[[Sequence[CountTask], Work, TellAll], Generator[TaskDone, None, None]]
+
+
+@dataclass(frozen=True, slots=True)
+class ClipOutcome:
+    """What became of one clip of the class.
+
+    Attributes
+    ----------
+    clip, pupil, stage : names; pupil and stage None where nobody said.
+    news : one of `NEWS`.
+    set_id : in the record book; None for a failed clip.
+    state : what the set waits for (`shoegoal.record.plain.state_of`).
+    sentence : the verdict, or what went wrong.
+    trouble, exit_code : of a failed clip: what went wrong, and what ``count`` would exit with.
+    film_s : length of a clip that was counted now.
+    wall_s, cpu_s : what counting it took.
+    """
+
+    clip: str
+    pupil: str | None
+    stage: str | None
+    news: str
+    set_id: int | None = None
+    state: str | None = None
+    sentence: str = ""
+    exit_code: int = 0
+    film_s: float = 0.0
+    wall_s: float = 0.0
+    cpu_s: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Watcher:
+    """Who is told how far it is.
+
+    Attributes
+    ----------
+    begun : called with the clips that are to be counted, once.
+    share : called with a clip's name and the share of it that is done.
+    finished : called with every outcome, in the order in which they come.
+    """
+
+    begun: Callable[[Sequence[str]], None] = lambda names: None
+    share: Callable[[str, float], None] = lambda name, share: None
+    finished: Callable[[ClipOutcome], None] = lambda outcome: None
+
+
+def run_class(
+    book: Book,
+    assigned: Sequence[Assignment],
+    untold: Iterable[NotAssigned],
+    *,
+    class_name: str,
+    ladder: Ladder,
+    runner: Runner,
+    enter_new_pupils: bool = False,
+    again: bool = False,
+    work: Work = count_clip,
+    watcher: Watcher | None = None,
+) -> list[ClipOutcome]:
+    """Count what is not counted yet, and bring every count into the book.
+
+    Parameters
+    ----------
+    book : the record book; written to by this process alone.
+    assigned, untold : the clips.
+    class_name, ladder : of the class.
+    runner : where the counting is done.
+    enter_new_pupils : pupils whom the book does not know are entered; else they are refused.
+    again : count clips that have a result, too.
+    work : what is done for each clip.
+    watcher : who is told how far it is.
+
+    Returns
+    -------
+    One outcome a clip, in the order of the clips.
+
+    Raises
+    ------
+    BadSettingsError
+        A pupil is unknown, or of another class; nothing was counted.
+    RecordBookError
+        The book cannot be used; what was counted is kept, and another run goes on from there.
+    """
+    watching = watcher or Watcher()
+    _settle_pupils(book, class_name, [one.pupil for one in assigned], enter_new_pupils)
+    with book.reading() as connection:
+        planned = plan_class(connection, assigned, untold, again=again)
+    filing = _Filing(book, class_name, ladder)
+    by_key = {one.task.key: one for one in planned if one.task is not None}
+    tasks = [one.task for one in planned if one.task is not None]
+    watching.begun([task.clip.name for task in tasks])
+    outcomes: dict[Path, ClipOutcome] = {}
+
+    def settle(one: PlannedClip, outcome: ClipOutcome) -> None:
+        outcomes[one.clip] = outcome
+        watching.finished(outcome)
+
+    # First what is there already, so that a take sent twice is noted on the newer clip.
+    for one in planned:
+        if one.task is None:
+            settle(one, filing.without_counting(one))
+    running = runner(tasks, work, lambda key, s: watching.share(by_key[key].clip.name, s))
+    with closing(running):  # so that nothing goes on when this is broken off
+        for done in running:
+            one = by_key[done.key]
+            settle(one, filing.counted(one, done))
+    return [outcomes[one.clip] for one in planned]
+
+
+class _Filing:
+    """Brings counts into the book, one after the other."""
+
+    def __init__(self, book: Book, class_name: str, ladder: Ladder) -> None:
+        self._book = book
+        self._class_name = class_name
+        self._ladder = ladder
+        self._seen: list[Analysis] = []  # without their shots, for comparing takes
+
+    def without_counting(self, one: PlannedClip) -> ClipOutcome:
+        """Bring in a result that is there, or say why there is none."""
+        if one.trouble is not None:
+            return _failed(one, one.trouble, one.exit_code)
+        known = one.known
+        if known is not None and known.signed:
+            return self._outcome(one, known.set_id, "signed before")
+        return self._file(one, "counted before", is_new=known is None)
+
+    def counted(self, one: PlannedClip, done: TaskDone) -> ClipOutcome:
+        """Bring in what a task came to."""
+        if done.trouble is not None:
+            return _failed(one, done.trouble, done.exit_code)
+        outcome = self._file(one, "counted", is_new=True)
+        return replace(outcome, wall_s=done.wall_s, cpu_s=done.cpu_s)
+
+    def _file(self, one: PlannedClip, news: str, *, is_new: bool) -> ClipOutcome:
+        try:
+            analysis = load_analysis(one.folder)
+            if is_new and not analysis.take.same_takes:
+                analysis = self._with_repeats(one, analysis)
+            self._seen.append(replace(analysis, shots=()))
+            with self._book.writing() as connection:
+                filed = file_count(
+                    connection,
+                    analysis,
+                    one.folder.absolute(),
+                    class_name=self._class_name,
+                    pupil=one.pupil,
+                    stage=one.stage,
+                    ladder=self._ladder,
+                )
+        except RecordBookError:
+            raise
+        except ShoegoalError as error:
+            return _failed(one, " ".join(str(error).split()), error.exit_code)
+        film_s = analysis.clip.duration_s or 0.0
+        return replace(self._outcome(one, filed.set_id, news), film_s=film_s)
+
+    def _with_repeats(self, one: PlannedClip, analysis: Analysis) -> Analysis:
+        same = [
+            found
+            for other in self._seen
+            if other.clip.sha256 != analysis.clip.sha256
+            and (found := same_take(analysis, other)) is not None
+        ]
+        if same:
+            analysis = with_same_takes(analysis, same)
+            save_analysis(one.folder / ANALYSIS_FILE_NAME, analysis)
+        return analysis
+
+    def _outcome(self, one: PlannedClip, set_id: int, news: str) -> ClipOutcome:
+        with self._book.reading() as connection:
+            history = load_set(connection, set_id)
+        told = summary(history, history.standing_while_open())
+        return ClipOutcome(
+            one.clip.name,
+            one.pupil,
+            None if one.stage is None else one.stage.name,
+            news,
+            set_id,
+            told["state"],
+            told["sentence"],
+        )
+
+
+def _failed(one: PlannedClip, trouble: str, exit_code: int) -> ClipOutcome:
+    stage = None if one.stage is None else one.stage.name
+    return ClipOutcome(
+        one.clip.name, one.pupil, stage, "failed", sentence=trouble, exit_code=exit_code
+    )
+
+
+def _settle_pupils(book: Book, class_name: str, names: Sequence[str], enter: bool) -> None:
+    """Check that the book knows the pupils, or enter those it does not."""
+    with book.writing() as connection:
+        unknown = _unknown_pupils(connection, class_name, list(dict.fromkeys(names)))
+        if unknown and not enter:
+            shown = ", ".join(unknown[:MAX_NAMES_SHOWN])
+            more = len(unknown) - MAX_NAMES_SHOWN
+            raise BadSettingsError(
+                f"the book does not know {shown}{f' and {more} more' if more > 0 else ''}; "
+                "correct the names, or enter these as new pupils with --enrol"
+            )
+        if unknown:
+            enrol(connection, class_name, unknown, 0)
+
+
+def _unknown_pupils(connection: Connection, class_name: str, names: Sequence[str]) -> list[str]:
+    """Which of these the book does not have.
+
+    Raises
+    ------
+    BadSettingsError
+        One is in another class.
+    """
+    pupils, classes = schema.pupils.c, schema.classes.c
+    query = select(pupils.name, classes.name).outerjoin(
+        schema.classes, classes.id == pupils.class_id
+    )
+    class_of = {row[0]: row[1] for row in connection.execute(query)}
+    for name in names:
+        if name in class_of and class_of[name] != class_name:
+            raise BadSettingsError(
+                f'the pupil "{name}" is in {class_of[name]}, not in {class_name}; names are unique '
+                "in the book, so give one of the two another name"
+            )
+    return [name for name in names if name not in class_of]

@@ -1,0 +1,165 @@
+"""The same tasks done by a Dask distributed cluster whose workers see the same files.
+
+Tasks travel pickled and run with the workers' rights: use only a cluster that you trust.
+"""
+
+from __future__ import annotations
+
+import os
+import queue
+from collections.abc import Generator, Sequence
+from contextlib import suppress
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from shoegoal import __version__
+from shoegoal.errors import BadSettingsError, ShoegoalError
+from shoegoal.scale.pool import DIED, POLL_S
+from shoegoal.scale.task import CountTask, TaskDone, TellAll, Work, carry_out
+
+if TYPE_CHECKING:
+    from distributed import Client, Future
+
+CONNECT_S = 15
+TOPIC = "shoegoal-shares"
+LEAST_STEP = 0.02  # of a task, between two tellings
+_INSTALL = "install it with: pip install 'shoegoal[dask]'"
+
+
+class ClusterError(ShoegoalError):
+    """The Dask cluster cannot be used: not installed, out of reach, or other files or version."""
+
+    exit_code = BadSettingsError.exit_code
+
+
+def run_on_cluster(
+    tasks: Sequence[CountTask], work: Work, address: str, tell: TellAll
+) -> Generator[TaskDone, None, None]:
+    """Do tasks on a cluster; give each outcome as it comes.
+
+    A worker that dies loses nothing: the scheduler gives its task to another one, and a result
+    folder appears whole or not at all. A task whose workers died again and again is given up.
+
+    Parameters
+    ----------
+    tasks : keys unique.
+    work : a function of a module that the workers have too.
+    address : of the scheduler, for instance ``tcp://127.0.0.1:8786``.
+    tell : called with a key and the share of its task that is done.
+
+    Raises
+    ------
+    ClusterError
+        Dask is not installed, nobody answers, there is no worker, or the workers do not see the
+        clips or have another shoegoal.
+    """
+    if not tasks:
+        return
+    client = _connect(address)
+    try:
+        _check_workers(client, address, tasks[0].clip.parent)
+        yield from _outcomes(client, tasks, work, tell)
+    finally:
+        client.close()
+
+
+def _connect(address: str) -> Client:
+    try:
+        from distributed import Client
+    except ImportError as error:
+        raise ClusterError(
+            f"Dask is not installed, so --dask cannot be used; {_INSTALL}"
+        ) from error
+    try:
+        return Client(address, timeout=CONNECT_S, set_as_default=False)
+    except (OSError, ValueError, TimeoutError, ImportError) as error:
+        raise ClusterError(
+            f"no Dask scheduler answers at {address}; check that it runs (dask scheduler prints "
+            "its address), or leave --dask out to count on this computer"
+        ) from error
+
+
+def _check_workers(client: Client, address: str, folder: Path) -> None:
+    try:
+        seen: dict[str, tuple[str, bool]] = client.run(_what_is_seen, str(folder))
+    except ModuleNotFoundError as error:
+        raise ClusterError(
+            f"a worker at {address} has no shoegoal; install version {__version__} there"
+        ) from error
+    if not seen:
+        raise ClusterError(
+            f"the Dask scheduler at {address} has no workers; start some: dask worker {address}"
+        )
+    for worker, (version, sees) in seen.items():
+        if version != __version__:
+            raise ClusterError(
+                f"the worker {worker} has shoegoal {version}, here is {__version__}; install the "
+                "same version everywhere"
+            )
+        if not sees:
+            raise ClusterError(
+                f"the worker {worker} cannot write in {folder}; let the clips lie where all "
+                "workers see them under the same name"
+            )
+
+
+def _what_is_seen(folder: str) -> tuple[str, bool]:
+    """Say, on a worker, its version, and whether it can write beside the clips."""
+    return __version__, Path(folder).is_dir() and os.access(folder, os.W_OK)
+
+
+def _outcomes(
+    client: Client, tasks: Sequence[CountTask], work: Work, tell: TellAll
+) -> Generator[TaskDone, None, None]:
+    done: queue.SimpleQueue[Future[TaskDone]] = queue.SimpleQueue()
+    shares: queue.SimpleQueue[tuple[str, float]] = queue.SimpleQueue()
+    client.subscribe_topic(TOPIC, lambda event: _take_share(shares, event))
+    # The key stands for the work: the same task asked for twice at once is done once.
+    futures = {
+        client.submit(_on_worker, work, task, key=f"shoegoal-{task.key}", pure=False): task
+        for task in tasks
+    }
+    keys = {task.key for task in tasks}
+    for future in futures:
+        future.add_done_callback(done.put)
+    while futures:
+        with suppress(queue.Empty):
+            future = done.get(timeout=POLL_S)
+            yield _outcome_of(future, futures.pop(future))
+        while not shares.empty():
+            key, share = shares.get()
+            if key in keys:
+                tell(key, share)
+
+
+def _take_share(shares: queue.SimpleQueue[tuple[str, float]], event: Any) -> None:
+    _, (key, share) = event
+    shares.put((str(key), float(share)))
+
+
+def _outcome_of(future: Future[TaskDone], task: CountTask) -> TaskDone:
+    from distributed import KilledWorker
+
+    try:
+        outcome: TaskDone = future.result(timeout=CONNECT_S)
+    except KilledWorker:
+        return TaskDone(task.key, f"{DIED}, on several workers", 1)
+    except Exception as error:  # the cluster went away, or lost the task
+        words = " ".join(f"{type(error).__name__}: {error}".split())
+        return TaskDone(task.key, f"the cluster did not count it ({words})", 1)
+    return outcome
+
+
+def _on_worker(work: Work, task: CountTask) -> TaskDone:
+    from distributed import get_worker
+
+    worker = get_worker()
+    told = 0.0
+
+    def tell(share: float) -> None:
+        nonlocal told
+        if share - told >= LEAST_STEP:
+            told = share
+            worker.log_event(TOPIC, (task.key, share))
+
+    return carry_out(work, task, tell)

@@ -1,0 +1,244 @@
+"""A CSV table that says whose clips they are: one line a clip, columns clip, pupil and stage.
+
+RFC 4180, as spreadsheets write it: UTF-8 with or without a byte order mark; commas, semicolons or
+tabs, whichever the first line uses. Every mistake is told with its line and column.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import unicodedata
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath
+
+from shoegoal.errors import BadSettingsError
+from shoegoal.ladder.ladders import Ladder
+from shoegoal.ladder.rules import Stage
+from shoegoal.scale.assignment import Assignment, name_trouble, spelt_differently, tidy_name
+
+COLUMNS = ("clip", "pupil", "stage")
+MAX_PROBLEMS_SHOWN = 5
+MAX_BYTES = 20_000_000  # some hundred thousand rows; more is no table of clips
+_DELIMITERS = ",;\t"
+
+
+@dataclass(frozen=True, slots=True)
+class _Row:
+    """A record of the table: the line it starts on, and its fields as they stand."""
+
+    line: int
+    fields: list[str]
+
+
+def read_manifest(path: Path, folder: Path, ladder: Ladder) -> list[Assignment]:
+    """Read a manifest.
+
+    Parameters
+    ----------
+    path : the CSV file.
+    folder : that its clips lie in or below; whether they exist is not asked here.
+    ladder : whose stages it speaks of.
+
+    Raises
+    ------
+    BadSettingsError
+        Names the first mistakes with line and column.
+    """
+    text = _text_of(path)
+    delimiter = _delimiter_of(text)
+    rows = list(_rows(text, delimiter, path.name))
+    if not rows:
+        raise BadSettingsError(f"{path.name} is empty; {_what_it_holds()}")
+    reading = _Reading(path.name, text, delimiter, folder, ladder)
+    columns = reading.columns(rows[0])
+    assigned = [one for row in rows[1:] if (one := reading.assignment(row, columns)) is not None]
+    reading.problems += spelt_differently((one.pupil, one.told_by) for one in assigned)
+    reading.raise_problems()
+    if not assigned:
+        raise BadSettingsError(f"{path.name} names no clip; {_what_it_holds()}")
+    return assigned
+
+
+class _Reading:
+    """A table being read: what it is checked against, and what was wrong so far."""
+
+    def __init__(self, name: str, text: str, delimiter: str, folder: Path, ladder: Ladder) -> None:
+        self._name = name
+        self._text = text
+        self._delimiter = delimiter
+        self._folder = folder
+        self._ladder = ladder
+        self._stages: dict[str, Stage] = {s.name.casefold(): s for s in ladder.stages}
+        self._line_of_clip: dict[str, int] = {}
+        self._found: dict[Path, dict[str, Path]] = {}
+        self.problems: list[str] = []
+
+    def columns(self, header: _Row) -> dict[str, int]:
+        """Say in which place each column stands."""
+        names = [tidy_name(field).casefold() for field in header.fields]
+        for place, name in enumerate(names):
+            if name not in COLUMNS:
+                self._add(header, place, f'there is no column "{name}"; {_what_it_holds()}')
+            elif name in names[:place]:
+                self._add(header, place, f'the column "{name}" stands here again')
+        for name in COLUMNS:
+            if name not in names:
+                self._add(header, 0, f'the column "{name}" is missing; {_what_it_holds()}')
+        self.raise_problems()
+        return {name: names.index(name) for name in COLUMNS}
+
+    def assignment(self, row: _Row, columns: dict[str, int]) -> Assignment | None:
+        """Read a row; None where it is blank or wrong."""
+        fields = row.fields
+        if not any(field.strip() for field in fields):
+            return None
+        if len(fields) != len(columns):
+            place = min(len(fields), len(columns)) - (len(fields) < len(columns))
+            self._add(row, place, f"{len(fields)} fields instead of {len(columns)}")
+            return None
+        before = len(self.problems)
+        clip = self._clip(row, columns["clip"])
+        pupil = tidy_name(fields[columns["pupil"]])
+        trouble = name_trouble(pupil)
+        if trouble:
+            self._add(row, columns["pupil"], trouble)
+        stage = self._stage(row, columns["stage"])
+        if len(self.problems) > before or clip is None or stage is None:
+            return None
+        return Assignment(clip, pupil, stage, f"{self._name}, line {row.line}")
+
+    def raise_problems(self) -> None:
+        """Refuse the table where anything was wrong."""
+        if not self.problems:
+            return
+        shown = self.problems[:MAX_PROBLEMS_SHOWN]
+        more = len(self.problems) - len(shown)
+        lines = [f"  {problem}" for problem in shown] + ([f"  and {more} more"] if more else [])
+        raise BadSettingsError("\n".join([f"{self._name}: please correct this table:", *lines]))
+
+    def _clip(self, row: _Row, place: int) -> Path | None:
+        said = row.fields[place].strip()
+        if not said or "\0" in said:
+            self._add(row, place, "there is no clip's name")
+            return None
+        inside = PurePosixPath(said)
+        if inside.is_absolute() or ".." in inside.parts:
+            self._add(row, place, f'name the clip as it lies in the folder, not "{said}"')
+            return None
+        key = unicodedata.normalize("NFC", str(inside))
+        first = self._line_of_clip.setdefault(key, row.line)
+        if first != row.line:
+            self._add(row, place, f'the clip "{said}" stands on line {first} already')
+            return None
+        return self._as_it_lies(self._folder / inside)
+
+    def _as_it_lies(self, clip: Path) -> Path:
+        """Find a file whose name is the same letters, put together in another way (NFC, NFD)."""
+        if clip.name.isascii():
+            return clip
+        names = self._found.get(clip.parent)
+        if names is None:
+            there = clip.parent.iterdir() if clip.parent.is_dir() else ()
+            names = {unicodedata.normalize("NFC", path.name): path for path in there}
+            self._found[clip.parent] = names
+        return names.get(unicodedata.normalize("NFC", clip.name), clip)
+
+    def _stage(self, row: _Row, place: int) -> Stage | None:
+        said = tidy_name(row.fields[place])
+        stage = self._stages.get(said.casefold())
+        if stage is None:
+            try:
+                self._ladder.stage_by_name(said)
+            except BadSettingsError as error:
+                self._add(row, place, str(error) if said else "there is no stage's name")
+        return stage
+
+    def _add(self, row: _Row, place: int, trouble: str) -> None:
+        if len(self.problems) >= MAX_PROBLEMS_SHOWN:
+            self.problems.append("")  # only counted
+            return
+        line, column = _place_of_field(self._text, self._delimiter, row.line, place)
+        self.problems.append(f"line {line}, column {column}: {trouble}")
+
+
+def _what_it_holds() -> str:
+    return f"its first line is {','.join(COLUMNS)}, then one line a clip"
+
+
+def _text_of(path: Path) -> str:
+    try:
+        size = path.stat().st_size
+        content = path.read_bytes() if size <= MAX_BYTES else b""
+    except OSError as error:
+        raise BadSettingsError(
+            f"{path}: the manifest cannot be read ({error.strerror or error}); give a CSV file"
+        ) from error
+    if size > MAX_BYTES:
+        raise BadSettingsError(f"{path} is {size} bytes long; that is no table of clips")
+    try:
+        return content.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        # The mark, where there is one, is no column of the first line.
+        line = content.count(b"\n", 0, error.start) + 1
+        column = error.start - content.rfind(b"\n", 0, error.start)
+        raise BadSettingsError(
+            f"{path.name}, line {line}, column {column}: this is not UTF-8 text; save the table as "
+            "CSV in UTF-8"
+        ) from error
+
+
+def _delimiter_of(text: str) -> str:
+    first = text.lstrip("\r\n").split("\n", 1)[0]
+    return max(_DELIMITERS, key=first.count)
+
+
+def _rows(text: str, delimiter: str, name: str) -> Iterator[_Row]:
+    """Give every record that is not an empty line."""
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
+    line = 1
+    while True:
+        try:
+            fields = next(reader)
+        except StopIteration:
+            return
+        except csv.Error as error:
+            words = str(error)
+            if "end of data" in words:
+                words = "a quotation mark is opened here and never closed"
+                column = _place_of_last_quote(text, delimiter, line)
+            else:
+                line, column = reader.line_num, 1
+            raise BadSettingsError(
+                f"{name}, line {line}, column {column}: {words}; correct the table there"
+            ) from error
+        if fields:
+            yield _Row(line, fields)
+        line = reader.line_num + 1
+
+
+def _field_starts(text: str, delimiter: str, line: int) -> Iterator[tuple[int, int]]:
+    """Walk one record; give the line and column (from 1) at which each of its fields starts."""
+    lines = io.StringIO(text, newline="").readlines()  # broken where csv breaks them
+    column, quoted = 1, False
+    yield line, column
+    for number in range(line, len(lines) + 1):
+        for column, letter in enumerate(lines[number - 1], start=1):
+            if letter == '"':
+                quoted = not quoted
+            elif letter == delimiter and not quoted:
+                yield number, column + 1
+        if not quoted:
+            return
+
+
+def _place_of_field(text: str, delimiter: str, line: int, place: int) -> tuple[int, int]:
+    starts = list(_field_starts(text, delimiter, line))
+    return starts[min(place, len(starts) - 1)]
+
+
+def _place_of_last_quote(text: str, delimiter: str, line: int) -> int:
+    """Column of the field that opens the quotation which never ends."""
+    within = [column for number, column in _field_starts(text, delimiter, line) if number == line]
+    return within[-1]

@@ -1,0 +1,144 @@
+"""Tasks done by processes of this computer; one that dies takes only its own task with it."""
+
+from __future__ import annotations
+
+import ctypes
+import multiprocessing
+import os
+import signal
+from collections import deque
+from collections.abc import Generator, Sequence
+from concurrent.futures import FIRST_COMPLETED, Future, wait
+from multiprocessing.sharedctypes import RawArray
+from types import FrameType
+from typing import TYPE_CHECKING
+
+from shoegoal.scale.task import CountTask, TaskDone, TellAll, Work, carry_out
+
+if TYPE_CHECKING:
+    from pebble import ProcessPool
+
+Shares = ctypes.Array[ctypes.c_double]
+
+POLL_S = 0.25
+AHEAD = 2
+MOST_TRIES = 2  # a clip whose process died once may have been the neighbour's victim
+DIED = "the process that counted it was ended from outside, or ran out of memory"
+
+# What a worker process was started with.
+_shares: Shares | None = None
+
+
+def usable_cores() -> int:
+    """Cores that this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
+
+
+def run_in_processes(
+    tasks: Sequence[CountTask], work: Work, workers: int, tell: TellAll
+) -> Generator[TaskDone, None, None]:
+    """Do tasks in worker processes; give each outcome as it comes.
+
+    Parameters
+    ----------
+    tasks : keys unique.
+    work : a function of a module, for it is looked up by name in the worker.
+    workers : processes at a time, at least 1.
+    tell : called with a key and the share of its task that is done.
+
+    Leaving the iteration early, or an exception in it, ends the workers.
+    """
+    from pebble import ProcessPool
+
+    if not tasks:
+        return
+    # Shares of the work done lie in memory without a lock: a worker killed while it tells cannot
+    # hold the others up.
+    shares = RawArray(ctypes.c_double, len(tasks))
+    workers = min(workers, len(tasks))
+    threads = max(1, usable_cores() // workers)
+    pool = ProcessPool(
+        max_workers=workers,
+        initializer=_start_worker,
+        initargs=(shares, threads),
+        # A fresh interpreter: a copy of this one would share locks of threads it does not have.
+        context=multiprocessing.get_context("spawn"),
+    )
+    try:
+        yield from _outcomes(pool, tasks, work, workers, shares, tell)
+        pool.close()
+    except BaseException:
+        pool.stop()
+        raise
+    finally:
+        pool.join()
+
+
+def _outcomes(
+    pool: ProcessPool,
+    tasks: Sequence[CountTask],
+    work: Work,
+    workers: int,
+    shares: Shares,
+    tell: TellAll,
+) -> Generator[TaskDone, None, None]:
+    waiting = deque((place, 1) for place in range(len(tasks)))
+    running: dict[Future[TaskDone], tuple[int, int]] = {}
+    told = [0.0] * len(tasks)
+    while waiting or running:
+        # A few more than can run, so that no worker waits; not all, for a class may be large.
+        while waiting and len(running) < workers + AHEAD:
+            place, tries = waiting.popleft()
+            shares[place] = 0.0
+            running[pool.schedule(_in_worker, args=(work, tasks[place], place))] = (place, tries)
+        finished, _ = wait(running, timeout=POLL_S, return_when=FIRST_COMPLETED)
+        for place, _ in running.values():
+            if shares[place] != told[place]:
+                told[place] = shares[place]
+                tell(tasks[place].key, told[place])
+        for future in finished:
+            place, tries = running.pop(future)
+            outcome = _outcome_of(future, tasks[place])
+            if outcome is None and tries < MOST_TRIES:
+                waiting.appendleft((place, tries + 1))
+            else:
+                yield outcome or TaskDone(tasks[place].key, f"{DIED}, {tries} times", 1)
+
+
+def _outcome_of(future: Future[TaskDone], task: CountTask) -> TaskDone | None:
+    """Say what came of a task; None where its process died."""
+    from pebble import ProcessExpired
+
+    try:
+        return future.result()
+    except ProcessExpired:
+        return None
+    except Exception as error:  # the pool itself: what cannot be sent, or a broken pool
+        return TaskDone(task.key, f"it could not be counted ({error})", 1)
+
+
+def _start_worker(shares: Shares, threads: int) -> None:
+    import cv2
+
+    global _shares
+    _shares = shares
+    cv2.setNumThreads(threads)
+    # The pool ends its workers politely; a count that is ended so clears away what it had begun.
+    signal.signal(signal.SIGTERM, _end)
+
+
+def _end(number: int, frame: FrameType | None) -> None:
+    raise SystemExit
+
+
+def _in_worker(work: Work, task: CountTask, place: int) -> TaskDone:
+    def tell(share: float) -> None:
+        if _shares is not None:
+            _shares[place] = min(1.0, max(0.0, share))
+
+    try:
+        return carry_out(work, task, tell)
+    except SystemExit:  # ended politely, and cleared away; the pool would go on with this process
+        os._exit(1)
