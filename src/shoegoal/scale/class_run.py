@@ -41,9 +41,9 @@ class ClipOutcome:
     set_id : in the record book; None for a failed clip.
     state : what the set waits for (`shoegoal.record.plain.state_of`).
     sentence : the verdict, or what went wrong.
-    trouble, exit_code : of a failed clip: what went wrong, and what ``count`` would exit with.
+    exit_code : of a failed clip, what ``count`` would exit with.
     film_s : length of a clip that was counted now.
-    wall_s, cpu_s : what counting it took.
+    wall_s, cpu_s : what counting it took, or trying to.
     """
 
     clip: str
@@ -85,7 +85,7 @@ def run_class(
     runner: Runner,
     enter_new_pupils: bool = False,
     again: bool = False,
-    work: Work = count_clip,
+    work: Work | None = None,
     watcher: Watcher | None = None,
 ) -> list[ClipOutcome]:
     """Count what is not counted yet, and bring every count into the book.
@@ -98,7 +98,7 @@ def run_class(
     runner : where the counting is done.
     enter_new_pupils : pupils whom the book does not know are entered; else they are refused.
     again : count clips that have a result, too.
-    work : what is done for each clip.
+    work : what is done for each clip; `count_clip` unless another is given.
     watcher : who is told how far it is.
 
     Returns
@@ -130,7 +130,9 @@ def run_class(
     for one in planned:
         if one.task is None:
             settle(one, filing.without_counting(one))
-    running = runner(tasks, work, lambda key, s: watching.share(by_key[key].clip.name, s))
+    running = runner(
+        tasks, work or count_clip, lambda key, s: watching.share(by_key[key].clip.name, s)
+    )
     with closing(running):  # so that nothing goes on when this is broken off
         for done in running:
             one = by_key[done.key]
@@ -159,8 +161,9 @@ class _Filing:
     def counted(self, one: PlannedClip, done: TaskDone) -> ClipOutcome:
         """Bring in what a task came to."""
         if done.trouble is not None:
-            return _failed(one, done.trouble, done.exit_code)
-        outcome = self._file(one, "counted", is_new=True)
+            outcome = _failed(one, done.trouble, done.exit_code)
+        else:
+            outcome = self._file(one, "counted", is_new=True)
         return replace(outcome, wall_s=done.wall_s, cpu_s=done.cpu_s)
 
     def _file(self, one: PlannedClip, news: str, *, is_new: bool) -> ClipOutcome:

@@ -151,10 +151,8 @@ def _hashes(clips: Sequence[Path]) -> list[str | ClipUnreadableError]:
 def _hash(clip: Path) -> str | ClipUnreadableError:
     try:
         return clip_sha256(clip)
-    except FileNotFoundError:
-        return ClipUnreadableError("there is no such clip; check its name, or copy it there")
-    except OSError as error:
-        return ClipUnreadableError(f"it cannot be read ({error.strerror or error})")
+    except ClipUnreadableError as error:
+        return error
 
 
 def _contradiction(clip: PlannedClip) -> str | None:
