@@ -153,6 +153,7 @@ def test_cards_say_rounds_retries_and_the_stages_own_numbers() -> None:
     assert "Met? Play it harder: goal 4 steps wide" in half
     assert "Tries used up? Play it easier: goal 6 steps wide" in half
     assert "Play it" not in lines["Stage 3: half of them in, harder"]
+    assert "_five-of-ten-harder.mp4" in lines["Stage 3: half of them in, harder"]
     assert "walk 4 steps" in lines["Stage 3: half of them in, harder"]
     assert "that is enough to climb on" in lines["Stage 5: most of them in"]
     assert "No goal is needed" in lines["Stage 1: close to the foot"]

@@ -128,6 +128,11 @@ def test_a_file_that_is_no_table(tmp_path: Path) -> None:
         read_manifest(tmp_path, tmp_path, LADDER)
 
 
+def test_second_rounds_of_the_ladder_are_stages_too(tmp_path: Path) -> None:
+    (one,) = read(tmp_path, HEAD + "a.mp4,Otter 1,Five-of-ten-easier\n")
+    assert one.stage.width_steps == 6
+
+
 def test_ten_thousand_rows_are_read_at_once(tmp_path: Path) -> None:
     rows = "".join(
         f"week {n % 40}/clip {n}.mp4,Otter {n % 900},five-of-ten\n" for n in range(10_000)
@@ -141,6 +146,7 @@ def test_file_names_tell_pupil_and_stage(tmp_path: Path) -> None:
         "Otter 17_five-of-ten_2.MOV": ("Otter 17", "five-of-ten"),
         "Zoë 山 - First-Five - windy.webm": ("Zoë 山", "first-five"),
         "wren_20__three-in-a-row.mkv": ("wren 20", "three-in-a-row"),
+        "Wren 21_five-of-ten-harder.mp4": ("Wren 21", "five-of-ten-harder"),  # a second round
     }
     for name in (*told_by, ".hidden_first-five.mp4", "notes.txt"):
         (tmp_path / name).touch()

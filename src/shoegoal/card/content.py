@@ -213,6 +213,7 @@ def _filming(stage: Stage) -> Section:
     lines = [begin, "One clip for the whole set. Do not pause, zoom or move the phone."]
     if stage.back_steps is not None:
         lines.append("One ball in play at a time. Fetch it, put it on the kick spot, kick.")
+    lines.append(f"Name the clip: your made-up name, then the stage: Otter 17_{stage.name}.mp4")
     return Section("Film", tuple(lines))
 
 

@@ -81,11 +81,11 @@ def videos_in(folder: Path) -> list[Path]:
 def _read_name(clip: Path, ladder: Ladder) -> Assignment | str:
     """Take a file name apart, or say why that cannot be done."""
     parts = [part for raw in _BETWEEN_PARTS.split(clip.stem) if (part := tidy_name(raw))]
-    stages = {stage.name.casefold(): stage for stage in ladder.stages}
+    stages = {stage.name.casefold(): stage for stage in ladder.all_stages}
     place = next((i for i, part in enumerate(parts) if i and part.casefold() in stages), None)
     if place is None:
         return (
-            f"its name tells no stage{_closest(parts[1:], ladder.stages)}; call it {PATTERN} "
+            f"its name tells no stage{_closest(parts[1:], ladder.all_stages)}; call it {PATTERN} "
             "(shoegoal stages lists the stages), or give a --manifest"
         )
     pupil = " ".join(parts[:place])

@@ -70,7 +70,7 @@ class _Reading:
         self._delimiter = delimiter
         self._folder = folder
         self._ladder = ladder
-        self._stages: dict[str, Stage] = {s.name.casefold(): s for s in ladder.stages}
+        self._stages: dict[str, Stage] = {s.name.casefold(): s for s in ladder.all_stages}
         self._line_of_clip: dict[str, int] = {}
         self._found: dict[Path, dict[str, Path]] = {}
         self.problems: list[str] = []
