@@ -22,6 +22,7 @@ from shoegoal.ladder.rules import MakesOfShots, Stage
 from shoegoal.ladder.verdict import judge_shots
 from shoegoal.scene.camera import Camera
 from shoegoal.scene.goal import GoalFrame, goal_from_markers
+from shoegoal.scene.posterior import UNKNOWNS
 from shoegoal.shots.judge import LeftOut
 from shoegoal.types import BallSighting, Call, Estimate, ImagePoint, Outcome, Shot
 
@@ -159,3 +160,44 @@ def example_stills(shot: Shot, scale: float = 1.0) -> list[StillPicture]:
 def goal_of_view() -> GoalFrame:
     left, right = GOAL.line_px(CAMERA)
     return goal_from_markers(CAMERA, left, right)
+
+
+def fitted_analysis(analysis: Analysis | None = None) -> Analysis:
+    """The example with a whole fit of its ground, as a count holds it."""
+    given = analysis or example_analysis()
+    theta = (
+        float(np.log(CAMERA.focal_px)),
+        float(np.log(CAMERA.height_m)),
+        float(np.deg2rad(CAMERA.pitch_deg)),
+        0.0,
+        float(np.log(BALL_M)),
+        0.0,
+    )
+    spread = np.diag([0.01, 0.01, 0.002, 0.002, 0.01, 0.03]) ** 2
+    scene = replace(
+        given.scene,
+        unknowns=UNKNOWNS,
+        theta=theta,
+        covariance=tuple(tuple(row) for row in spread.tolist()),
+        ball_diameter_m=Estimate(BALL_M, 0.01 * BALL_M),
+        marker_sigma_px=1.0,
+    )
+    # A count's path starts with the first sighting after contact, not at it.
+    shots = tuple(replace(shot, path=shot.path[1:]) for shot in given.shots)
+    return replace(given, scene=scene, shots=shots)
+
+
+def marker_px(x_m: float) -> ImagePoint:
+    """Where a marker at x on the example's goal line is seen."""
+    ((x_px, y_px),) = GOAL.to_px(CAMERA, [(x_m, 0.0, 0.0)])
+    return ImagePoint(float(x_px), float(y_px))
+
+
+def only(analysis: Analysis, *numbers: int) -> Analysis:
+    """The same count with fewer shots, which are quicker to fit anew."""
+    shots = tuple(
+        replace(analysis.shots[number - 1], number=place)
+        for place, number in enumerate(numbers, start=1)
+    )
+    tally, verdict = judge_shots(STAGE.rule, shots, confidence=0.95)
+    return replace(analysis, shots=shots, tally=tally, verdict=verdict)

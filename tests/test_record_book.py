@@ -24,7 +24,7 @@ from shoegoal.ladder.ladders import load_ladder
 from shoegoal.ladder.verdict import Decision
 from shoegoal.record import schema
 from shoegoal.record.book import Book
-from shoegoal.record.coaching import Seen, answer_check, draw_round
+from shoegoal.record.coaching import answer_check, draw_round
 from shoegoal.record.corrections import Answer
 from shoegoal.record.filing import UNNAMED_CLASS, enrol, file_count
 from shoegoal.record.history import SetHistory, load_set, load_sets
@@ -109,7 +109,7 @@ def test_the_database_itself_refuses_to_change_history(book: Book) -> None:
     sign(book, 1, TEACHER)
     with book.writing() as connection:
         draw_round(connection, UNNAMED_CLASS, 3, 1)
-        answer_check(connection, 1, 1, Seen.MAKE)
+        answer_check(connection, 1, 1, "make")
     refused = 0
     for table in schema.APPEND_ONLY:
         column = schema.metadata.tables[table].columns.keys()[0]

@@ -16,13 +16,14 @@ from shoegoal.cli.main import cli
 from shoegoal.errors import BadSettingsError, RecordChangedError
 from shoegoal.record.agreement import checks_missing, cohens_kappa, wilson_interval
 from shoegoal.record.book import Book
+from shoegoal.record.coach_report import report_of
 from shoegoal.record.coaching import (
+    CANNOT_TELL,
     Check,
-    Seen,
     answer_check,
     checks_of,
     draw_round,
-    report_of,
+    rounds_of,
 )
 
 
@@ -119,18 +120,22 @@ def test_answers_are_compared_with_the_count(book: Book) -> None:
     counted = counted_as(book, round_id)
     first_miss = counted.index("miss")
     with book.writing() as connection:
+        with pytest.raises(BadSettingsError, match="one of: make, miss, cannot-tell"):
+            answer_check(connection, round_id, 2, "look")
         for check, call in zip(checks, counted, strict=True):
             wrong = check.place == first_miss + 1
-            answer = Seen.MAKE if wrong else Seen(call)
+            answer = "make" if wrong else call
             if check.place == 20:
-                answer = Seen.CANNOT_TELL
+                answer = CANNOT_TELL
             answer_check(connection, round_id, check.place, answer, "R. Coach")
         with pytest.raises(BadSettingsError, match="is answered"):
-            answer_check(connection, round_id, 1, Seen.MISS)
+            answer_check(connection, round_id, 1, "miss")
         with pytest.raises(BadSettingsError, match="no shot 21"):
-            answer_check(connection, round_id, 21, Seen.MISS)
+            answer_check(connection, round_id, 21, "miss")
     with book.reading() as connection:
-        report = report_of(connection, "7b", 0.2)
+        (report,) = report_of(connection, "7b", 0.2).cues
+        (drawn_round,) = rounds_of(connection, "7b")
+    assert (drawn_round.size, drawn_round.answered, report.cue) == (20, 20, "")
     told = [call for place, call in enumerate(counted, start=1) if place != 20]
     makes, misses = told.count("make"), told.count("miss")
     assert [(s.agreed, s.checked) for s in report.shares] == [
@@ -143,9 +148,9 @@ def test_answers_are_compared_with_the_count(book: Book) -> None:
     # Drawn again, the same shots are not counted twice.
     again, _ = drawn(book, 20, 7)
     with book.writing() as connection:
-        answer_check(connection, again, 1, Seen(counted[0]))
+        answer_check(connection, again, 1, counted[0])
     with book.reading() as connection:
-        second = report_of(connection, "7b", 0.2)
+        (second,) = report_of(connection, "7b", 0.2).cues
     assert second.shares == report.shares and second.open_checks == 19
 
 
@@ -158,7 +163,7 @@ def test_what_is_not_there(book: Book) -> None:
         connection.execute(text("INSERT INTO classes (name) VALUES ('8a')"))
         with pytest.raises(BadSettingsError, match="no shots counted"):
             draw_round(connection, "8a", 20, 1)
-        report = report_of(connection, "8a", 0.2)
+        (report,) = report_of(connection, "8a", 0.2).cues
     assert (report.shares[0].checked, report.kappa) == (0, None)
 
 
@@ -187,6 +192,6 @@ def test_by_command(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     assert run("show", 1).splitlines()[1].endswith("miss")
     assert "not yet answered 3" in run("report", "--class", "7b")
     told = json.loads(run("report", "--class", "7b", "--interval", "0.5", "--json"))
-    assert told["shares"][0]["checked"] == 1
+    assert told["cues"][0]["shares"][0]["checked"] == 1
     run("answer", 1, 2, "make", code=6)
     run("report", "--class", "9z", code=6)

@@ -137,10 +137,13 @@ def test_purge_takes_what_is_old_and_leaves_results(book: Book, tmp_path: Path) 
     later = datetime.now(UTC) + timedelta(days=31)
     (due,) = purge.due_for_purge(book, 30, later)
     assert (due.set_id, due.signed, due.left_alone) == (1, True, None)
-    assert len(due.files) == 8  # clip, markers, six strips
-    assert purge.purge(book, [due]) == 8
+    # Clip, markers, six strips; of the stills the goal's and five of each shot.
+    assert len(due.files) == 8 + 31
+    assert purge.purge(book, [due]) == 39
     left = sorted(p.name for p in folder.rglob("*") if p.is_file())
-    assert left == ["analysis.json", "mine.txt", "overview.png", "written-by-shoegoal.txt"]
+    assert left == [
+        "analysis.json", "mine.txt", "overview.png", "stills.json", "written-by-shoegoal.txt",
+    ]  # fmt: skip
     assert not (tmp_path / "garden" / "yard.mp4").exists()
     assert purge.due_for_purge(book, 30, later) == []
     proof = verify_book(book)

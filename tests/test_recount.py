@@ -5,16 +5,23 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
-import numpy as np
 import pytest
 
-from analysis_examples import BACK_M, BALL_M, CAMERA, GOAL, STAGE, WIDTH_M, example_analysis
+from analysis_examples import (
+    BACK_M,
+    GOAL,
+    WIDTH_M,
+    example_analysis,
+    fitted_analysis,
+    marker_px,
+    only,
+)
 from record_books import TEACHER, analysis_of
 from shoegoal.analysis.file import analysis_from_json, analysis_to_json
-from shoegoal.analysis.model import Analysis, MarkersSource
+from shoegoal.analysis.model import MarkersSource
 from shoegoal.analysis.recount import LEFT_OUT_AS_BEFORE, recount_with_markers
 from shoegoal.errors import ClipNotJudgeableError, RecordChangedError
-from shoegoal.ladder.verdict import Decision, judge_shots
+from shoegoal.ladder.verdict import Decision
 from shoegoal.record.book import Book
 from shoegoal.record.corrections import Answer, Side
 from shoegoal.record.filing import file_count
@@ -22,42 +29,10 @@ from shoegoal.record.history import load_set
 from shoegoal.record.reviewing import answer_shot, move_marker, sign, undo
 from shoegoal.record.verify import verify_book
 from shoegoal.scene.goal import GoalFrame, GoalNotPlausibleError
-from shoegoal.scene.posterior import UNKNOWNS
-from shoegoal.types import Call, Estimate, ImagePoint
+from shoegoal.types import Call, ImagePoint
 
 # Crossings of the example's shots by construction; None stops 1.5 m before the line.
 CROSSINGS_M = (0.30, -1.70, -0.55, None, 1.02, 0.05)
-
-
-def fitted_analysis(analysis: Analysis | None = None) -> Analysis:
-    """The example with a whole fit of its ground, as a count holds it."""
-    given = analysis or example_analysis()
-    theta = (
-        float(np.log(CAMERA.focal_px)),
-        float(np.log(CAMERA.height_m)),
-        float(np.deg2rad(CAMERA.pitch_deg)),
-        0.0,
-        float(np.log(BALL_M)),
-        0.0,
-    )
-    spread = np.diag([0.01, 0.01, 0.002, 0.002, 0.01, 0.03]) ** 2
-    scene = replace(
-        given.scene,
-        unknowns=UNKNOWNS,
-        theta=theta,
-        covariance=tuple(tuple(row) for row in spread.tolist()),
-        ball_diameter_m=Estimate(BALL_M, 0.01 * BALL_M),
-        marker_sigma_px=1.0,
-    )
-    # A count's path starts with the first sighting after contact, not at it.
-    shots = tuple(replace(shot, path=shot.path[1:]) for shot in given.shots)
-    return replace(given, scene=scene, shots=shots)
-
-
-def marker_px(x_m: float) -> ImagePoint:
-    """Where a marker at x on the example's goal line is seen."""
-    ((x_px, y_px),) = GOAL.to_px(CAMERA, [(x_m, 0.0, 0.0)])
-    return ImagePoint(float(x_px), float(y_px))
 
 
 def test_unmoved_markers_give_the_same_crossings_again() -> None:
@@ -114,16 +89,6 @@ def test_what_makes_no_goal_is_refused() -> None:
         recount_with_markers(analysis, right, left)
     with pytest.raises(ClipNotJudgeableError, match="whole fit"):
         recount_with_markers(example_analysis(), left, right)
-
-
-def only(analysis: Analysis, *numbers: int) -> Analysis:
-    """The same count with fewer shots, which are quicker to fit anew."""
-    shots = tuple(
-        replace(analysis.shots[number - 1], number=place)
-        for place, number in enumerate(numbers, start=1)
-    )
-    tally, verdict = judge_shots(STAGE.rule, shots, confidence=0.95)
-    return replace(analysis, shots=shots, tally=tally, verdict=verdict)
 
 
 def test_kicks_that_were_not_followed_still_ask_a_person() -> None:

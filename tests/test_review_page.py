@@ -5,11 +5,13 @@ from __future__ import annotations
 import re
 from html.parser import HTMLParser
 from pathlib import Path
+from typing import Any
 
 import pytest
 from starlette.testclient import TestClient
 
 from record_books import TEACHER, file_set, put_result
+from shoegoal.analysis import file
 from shoegoal.analysis.file import load_analysis
 from shoegoal.errors import BadSettingsError
 from shoegoal.record.book import Book
@@ -20,15 +22,25 @@ from shoegoal.record.reviewing import answer_shot, sign
 from shoegoal.record.verify import verify_book
 from shoegoal.review.actions import ACTIONS, clock_seconds
 from shoegoal.review.app import make_app
+from shoegoal.review.guard import KeyEntrance
+from shoegoal.review.visitor import Visitor
 
 KEY = "a-key-of-the-test"
 HOME = "http://127.0.0.1"
 
 
+class Browser(TestClient):
+    """Sends a page's forms as a browser does: with the token that stands in them."""
+
+    def post(self, url: Any, *, data: Any = None, **rest: Any) -> Any:
+        token = {"csrf": Visitor.with_key(KEY).csrf}
+        return super().post(url, data=None if data is None else token | data, **rest)
+
+
 @pytest.fixture
-def client(book: Book) -> TestClient:
+def client(book: Book) -> Browser:
     """A browser that was given the key."""
-    client = TestClient(make_app(book, KEY), base_url=HOME, headers={"origin": HOME})
+    client = Browser(make_app(book, KeyEntrance(KEY)), base_url=HOME, headers={"origin": HOME})
     assert client.get("/", params={"key": KEY}).status_code == 200
     return client
 
@@ -43,7 +55,7 @@ def filed_result(book: Book, folder: Path) -> None:
         file_count(connection, load_analysis(folder), folder, class_name="7b")
 
 
-def test_the_queue_names_what_waits_and_what_is_signed(client: TestClient, book: Book) -> None:
+def test_the_queue_names_what_waits_and_what_is_signed(client: Browser, book: Book) -> None:
     assert "Nothing waits" in client.get("/").text
     file_set(book, "sure.mp4", unsure=False)
     file_set(book, "doubtful.mp4")
@@ -54,7 +66,7 @@ def test_the_queue_names_what_waits_and_what_is_signed(client: TestClient, book:
     assert f"signed by {TEACHER}" in page and "Signed</caption>" in page
 
 
-def test_from_the_queue_to_a_signed_tally(client: TestClient, book: Book) -> None:
+def test_from_the_queue_to_a_signed_tally(client: Browser, book: Book) -> None:
     file_set(book)
     page = client.get("/sets/1").text
     assert "Watch these, in this order" in page and "please look at 5" in page
@@ -70,7 +82,7 @@ def test_from_the_queue_to_a_signed_tally(client: TestClient, book: Book) -> Non
     assert verify_book(book).signatures == 1
 
 
-def test_a_page_with_htmx_gets_the_changed_part_alone(client: TestClient, book: Book) -> None:
+def test_a_page_with_htmx_gets_the_changed_part_alone(client: Browser, book: Book) -> None:
     file_set(book)
     part = client.post(
         "/sets/1/answer", data={"seen": "1", "shot": "5", "answer": "miss"},
@@ -82,7 +94,7 @@ def test_a_page_with_htmx_gets_the_changed_part_alone(client: TestClient, book: 
     assert f'name="seen" value="{version(book)}"' in part.text
 
 
-def test_every_form_does_its_work(client: TestClient, book: Book) -> None:
+def test_every_form_does_its_work(client: Browser, book: Book) -> None:
     file_set(book)
 
     def send(action: str, **fields: str) -> int:
@@ -120,7 +132,7 @@ def test_every_form_does_its_work(client: TestClient, book: Book) -> None:
     assert version(book) == 7
 
 
-def test_two_reviewers_and_a_signed_set(client: TestClient, book: Book) -> None:
+def test_two_reviewers_and_a_signed_set(client: Browser, book: Book) -> None:
     file_set(book)
     answer_shot(book, 1, 5, Answer.MAKE, by="A. Reed")
     late = client.post("/sets/1/answer", data={"seen": "1", "shot": "5", "answer": "miss"})
@@ -135,7 +147,7 @@ def test_two_reviewers_and_a_signed_set(client: TestClient, book: Book) -> None:
     assert answer.status_code == 409 and "cannot be signed yet" in answer.text
 
 
-def test_the_clip_is_handed_out_in_parts(client: TestClient, book: Book, tmp_path: Path) -> None:
+def test_the_clip_is_handed_out_in_parts(client: Browser, book: Book, tmp_path: Path) -> None:
     """RFC 9110 section 14: 206 with Content-Range for a satisfiable range, 416 for none."""
     folder = put_result(tmp_path / "garden")
     filed_result(book, folder)
@@ -159,7 +171,7 @@ def test_the_clip_is_handed_out_in_parts(client: TestClient, book: Book, tmp_pat
 
 
 def test_pictures_come_by_number_and_paths_from_the_book_alone(
-    client: TestClient, book: Book, tmp_path: Path
+    client: Browser, book: Book, tmp_path: Path
 ) -> None:
     folder = put_result(tmp_path / "garden", pictures=True)
     filed_result(book, folder)
@@ -175,7 +187,7 @@ def test_pictures_come_by_number_and_paths_from_the_book_alone(
 
 def test_only_the_key_lets_in(book: Book) -> None:
     file_set(book)
-    app = make_app(book, KEY)
+    app = make_app(book, KeyEntrance(KEY))
     stranger = TestClient(app, base_url=HOME, headers={"origin": HOME})
     addresses = ["/", "/sets/1", "/sets/1/clip", "/sets/1/markers.jpg", "/static/style.css"]
     for address in addresses:
@@ -187,17 +199,23 @@ def test_only_the_key_lets_in(book: Book) -> None:
         assert stranger.post(f"/sets/1/{action}", params={"key": KEY}, data=data).status_code == 403
     assert version(book) == 1
     welcome = stranger.get("/", params={"key": KEY}, follow_redirects=False)
-    assert (welcome.status_code, welcome.headers["location"]) == (303, "/")
+    assert welcome.status_code == 200 and 'content="0; url=/"' in welcome.text
+    assert KEY not in welcome.text
     cookie = welcome.headers["set-cookie"].lower()
     assert "httponly" in cookie and "samesite=strict" in cookie
 
 
-def test_other_sites_and_other_names_are_kept_out(client: TestClient, book: Book) -> None:
+def test_other_sites_and_other_names_are_kept_out(client: Browser, book: Book) -> None:
     file_set(book)
     data = {"seen": "1", "shot": "5", "answer": "make"}
     for origin in ("http://evil.example", "http://127.0.0.1:8000", "null"):
         answer = client.post("/sets/1/answer", data=data, headers={"origin": origin})
         assert answer.status_code == 403
+    # A form of no page of ours lacks the token.
+    for token in ("", "guessed", KEY):
+        assert client.post("/sets/1/answer", data=data | {"csrf": token}).status_code == 403
+    assert TestClient.post(client, "/sets/1/answer", data=data).status_code == 403
+    assert client.post("/sets/1/note", data={"note": "x" * 70_000}).status_code == 413
     del client.headers["origin"]
     assert client.post("/sets/1/answer", data=data).status_code == 403
     # A name that somebody points at this computer (DNS rebinding) is not this page's.
@@ -205,9 +223,7 @@ def test_other_sites_and_other_names_are_kept_out(client: TestClient, book: Book
     assert version(book) == 1
 
 
-def test_every_answer_is_hardened_and_asks_nothing_of_others(
-    client: TestClient, book: Book
-) -> None:
+def test_every_answer_is_hardened_and_asks_nothing_of_others(client: Browser, book: Book) -> None:
     file_set(book)
     for address in ("/", "/sets/1", "/nowhere", "/static/htmx.min.js"):
         headers = client.get(address).headers
@@ -219,12 +235,32 @@ def test_every_answer_is_hardened_and_asks_nothing_of_others(
     assert not re.findall(r"\son\w+=", page) and " style=" not in page  # the policy forbids both
 
 
-def test_what_people_write_stays_text(client: TestClient, book: Book) -> None:
+def test_what_people_write_stays_text(client: Browser, book: Book) -> None:
     file_set(book)
     nasty = '<script>alert("x")</script>'
     client.post("/sets/1/note", data={"seen": "1", "note": nasty, "by": nasty})
     page = client.get("/sets/1").text
     assert nasty not in page and "&lt;script&gt;" in page
+
+
+def test_a_set_of_another_version_says_so_on_its_own_page(
+    client: Browser, book: Book, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    file_set(book, unsure=False)
+    file_set(book, "other.mp4")
+    sign(book, 1, TEACHER)
+    monkeypatch.setattr(file, "FORMAT_VERSION", 99)
+    queue = client.get("/").text
+    assert "count again" in queue and "/sets/2" in queue
+    signed = client.get("/sets/1")
+    assert signed.status_code == 200 and f"Signed by {TEACHER}" in signed.text
+    assert "Shot 1: make" in signed.text and "another version" in signed.text
+    waiting = client.get("/sets/2")
+    assert waiting.status_code == 200 and "count the clip again and add it" in waiting.text
+    assert "Nothing of it is lost" in waiting.text
+    refused = client.post("/sets/2/answer", data={"seen": "1", "shot": "5", "answer": "make"})
+    assert refused.status_code == 422 and 'role="alert"' in refused.text
+    assert version(book, 2) == 1
 
 
 class _Labels(HTMLParser):
@@ -245,7 +281,7 @@ class _Labels(HTMLParser):
         if tag == "label":
             self._open_label += 1
             self.labelled.add(str(given.get("for")))
-        if tag == "input" and given.get("type") != "hidden" and not self._open_label:
+        if tag in ("input", "select") and given.get("type") != "hidden" and not self._open_label:
             self.fields.append(given)
         if tag == "img":
             self.images.append(given)
@@ -255,7 +291,7 @@ class _Labels(HTMLParser):
 
 
 def test_every_field_has_a_label_every_picture_words_every_id_its_own(
-    client: TestClient, book: Book, tmp_path: Path
+    client: Browser, book: Book, tmp_path: Path
 ) -> None:
     """WCAG 2.2, 1.1.1 and 3.3.2; HTML Living Standard on ids."""
     filed_result(book, put_result(tmp_path / "garden", pictures=True))
@@ -293,7 +329,7 @@ def test_colours_keep_their_contrast() -> None:
     assert ratio("#ffffff", named["make"]) >= 4.5
 
 
-def test_state_is_never_told_by_colour_alone(client: TestClient, book: Book) -> None:
+def test_state_is_never_told_by_colour_alone(client: Browser, book: Book) -> None:
     """WCAG 2.2, 1.4.1: each call has its word and its own sign."""
     file_set(book)
     page = client.get("/sets/1").text

@@ -61,3 +61,11 @@ class NotYetCertainError(ShoegoalError):
     """A verdict is to be signed that still hangs on shots nobody has looked at."""
 
     exit_code = EXIT_NEEDS_A_LOOK
+
+
+class NotLetInError(ShoegoalError):
+    """Name and password do not fit, or the account is disabled."""
+
+
+class TooManyTriesError(ShoegoalError):
+    """So many logins failed that the next has to wait."""

@@ -10,6 +10,7 @@ import cv2
 from shoegoal.analysis.file import ANALYSIS_FILE_NAME, save_analysis
 from shoegoal.analysis.folders import fresh_folder
 from shoegoal.analysis.goal_picture import draw_goal_picture
+from shoegoal.analysis.kept import STILLS_FOLDER_NAME, keep_stills
 from shoegoal.analysis.model import Analysis
 from shoegoal.analysis.overview import draw_overview
 from shoegoal.analysis.stills import U8, SceneView, StillPicture
@@ -19,6 +20,7 @@ __all__ = [
     "EVIDENCE_FOLDER_NAME",
     "SceneView",
     "StillPicture",
+    "coded_jpeg",
     "draw_overview",
     "draw_strip",
     "strip_name",
@@ -67,7 +69,7 @@ def write_result(
     stills_by_shot: Mapping[int, Sequence[StillPicture]],
     markers_still: StillPicture,
 ) -> None:
-    """Write the analysis file and its evidence as one folder, whole or not at all.
+    """Write the analysis file, its evidence and plain stills as one folder, whole or not at all.
 
     Raises
     ------
@@ -79,6 +81,9 @@ def write_result(
         evidence = fresh / EVIDENCE_FOLDER_NAME
         evidence.mkdir()
         _write_pictures(evidence, analysis, stills_by_shot, markers_still)
+        stills = fresh / STILLS_FOLDER_NAME
+        stills.mkdir()
+        keep_stills(stills, analysis, stills_by_shot, markers_still)
 
 
 def _write_pictures(
@@ -89,17 +94,26 @@ def _write_pictures(
 ) -> None:
     view = SceneView.of(analysis.scene)
     (folder / OVERVIEW_NAME).write_bytes(draw_overview(analysis, view))
-    _write_jpeg(folder / MARKERS_NAME, draw_goal_picture(analysis, markers_still, view))
+    (folder / MARKERS_NAME).write_bytes(
+        coded_jpeg(draw_goal_picture(analysis, markers_still, view))
+    )
     for shot in analysis.shots:
         stills = sorted(stills_by_shot.get(shot.number, ()), key=lambda still: still.time_s)
         if stills:
             strip = draw_strip(shot, stills, view, start_s=analysis.clip.start_s)
-            _write_jpeg(folder / strip_name(shot.number), strip)
+            (folder / strip_name(shot.number)).write_bytes(coded_jpeg(strip))
 
 
-def _write_jpeg(path: Path, bgr: U8) -> None:
+def coded_jpeg(bgr: U8) -> bytes:
+    """Code a drawn picture.
+
+    Raises
+    ------
+    OSError
+        It cannot be coded.
+    """
     # cv2.imwrite only says that it failed; writing the bytes ourselves says why.
     done, coded = cv2.imencode(".jpg", bgr, [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY])
     if not done:
-        raise OSError(f"{path.name} could not be coded as JPEG")
-    path.write_bytes(coded.tobytes())
+        raise OSError("a picture could not be coded as JPEG")
+    return coded.tobytes()

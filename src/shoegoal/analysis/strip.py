@@ -68,12 +68,35 @@ def draw_strip(
         raise ValueError("a strip needs at least one still")
     box = _cut(shot, stills[0], view)
     tiles = [_tile(shot, still, view, box, start_s) for still in stills]
-    width = sum(tile.shape[1] for tile in tiles) + GAP * (len(tiles) + 1)
-    strip = np.full((HEADER_HEIGHT + TILE_HEIGHT + LABEL_HEIGHT + GAP, width, 3), INK, np.uint8)
+    strip = _side_by_side(tiles, HEADER_HEIGHT)
     _write_header(strip, shot, start_s)
+    return strip
+
+
+def draw_blind_strip(
+    shot: Shot, stills: Sequence[StillPicture], view: SceneView, *, start_s: float = 0.0
+) -> U8:
+    """Draw the same stills with their times, and nothing of what was made of the shot.
+
+    Parameters, result and errors are as for `draw_strip`.
+    """
+    if not stills:
+        raise ValueError("a strip needs at least one still")
+    box = _cut(shot, stills[0], view)
+    tiles = []
+    for still in stills:
+        tile = _on_tile(Window.onto(still, box, TILE_HEIGHT))
+        write_text(tile, (4, 6), clock_text(still.time_s - start_s), 26, rim=None)
+        tiles.append(tile)
+    return _side_by_side(tiles, GAP)
+
+
+def _side_by_side(tiles: Sequence[U8], top: int) -> U8:
+    width = sum(tile.shape[1] for tile in tiles) + GAP * (len(tiles) + 1)
+    strip = np.full((top + TILE_HEIGHT + LABEL_HEIGHT + GAP, width, 3), INK, np.uint8)
     left = GAP
     for tile in tiles:
-        strip[HEADER_HEIGHT:-GAP, left : left + tile.shape[1]] = tile
+        strip[top:-GAP, left : left + tile.shape[1]] = tile
         left += tile.shape[1] + GAP
     return strip
 
@@ -135,9 +158,15 @@ def _tile(shot: Shot, still: StillPicture, view: SceneView, box: Box, start_s: f
     _draw_scene(window, shot, still.time_s, view, disc)
     if disc is not None and disc.diameter_px * window.zoom < SMALL_BALL_SHARE * TILE_HEIGHT:
         _add_inset(window, shot, still, view, disc)
+    tile = _on_tile(window)
+    _write_label(tile, shot, still.time_s, start_s)
+    return tile
+
+
+def _on_tile(window: Window) -> U8:
+    """Put a window on a tile with room for its label above it."""
     tile = np.full((LABEL_HEIGHT + TILE_HEIGHT, window.canvas.shape[1], 3), INK, np.uint8)
     tile[LABEL_HEIGHT:] = window.canvas
-    _write_label(tile, shot, still.time_s, start_s)
     return tile
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json as json_text
+from collections.abc import Iterator
 from dataclasses import asdict
 from typing import TYPE_CHECKING
 
@@ -11,7 +12,8 @@ import click
 from shoegoal.cli.options import with_options
 
 if TYPE_CHECKING:
-    from shoegoal.record.coaching import Agreement, Check
+    from shoegoal.record.coach_report import Agreement, CueReport
+    from shoegoal.record.coaching import Check
 
 DEFAULT_SIZE = 20
 DEFAULT_INTERVAL = 0.2
@@ -66,10 +68,10 @@ def show(round_id: int, book: str | None, json: bool) -> int:
 def answer(round_id: int, place: int, seen: str, by: str | None, book: str | None) -> int:
     """Say what you saw in a shot of a round: make, miss or cannot-tell. It cannot be changed."""
     from shoegoal.record.book import Book
-    from shoegoal.record.coaching import Seen, answer_check
+    from shoegoal.record.coaching import answer_check
 
     with Book(book).writing() as connection:
-        answer_check(connection, round_id, place, Seen(seen), by or "")
+        answer_check(connection, round_id, place, seen, by or "")
     click.echo(f"round {round_id}, shot {place}: {seen}")
     return 0
 
@@ -79,7 +81,7 @@ def answer(round_id: int, place: int, seen: str, by: str | None, book: str | Non
 def report(class_name: str, interval: float | None, book: str | None, json: bool) -> int:
     """Tell how often coaches agreed with the count, and how many checks more make that surer."""
     from shoegoal.record.book import Book
-    from shoegoal.record.coaching import report_of
+    from shoegoal.record.coach_report import report_of
 
     width = DEFAULT_INTERVAL if interval is None else interval
     with Book(book).reading() as connection:
@@ -87,16 +89,23 @@ def report(class_name: str, interval: float | None, book: str | None, json: bool
     if json:
         click.echo(json_text.dumps(asdict(told), indent=1, ensure_ascii=False))
         return 0
-    for share in told.shares:
-        click.echo(_share_line(share, width))
-    kappa = "not defined: one answer throughout" if told.kappa is None else f"{told.kappa:.2f}"
-    click.echo(f"Cohen's kappa      {kappa}")
-    click.echo(f"could not tell {told.could_not_tell}, not yet answered {told.open_checks}")
+    for one in told.cues:
+        for line in _report_lines(one, width):
+            click.echo(line)
     return 0
 
 
+def _report_lines(one: CueReport, width: float) -> Iterator[str]:
+    yield one.cue or "makes and misses"
+    for share in one.shares:
+        yield f"  {_share_line(share, width)}"
+    kappa = "not defined: one answer throughout" if one.kappa is None else f"{one.kappa:.2f}"
+    yield f"  Cohen's kappa      {kappa}"
+    yield f"  could not tell {one.could_not_tell}, not yet answered {one.open_checks}"
+
+
 def _share_line(share: Agreement, width: float) -> str:
-    title = share.what if share.what == "all shots" else f"counted as {share.what}"
+    title = share.what if share.what == "all" else f"counted as {share.what}"
     if not share.checked:
         return f"{title:<18} nothing checked; {share.missing} checks for ± {50 * width:.0f} %"
     return (

@@ -15,6 +15,7 @@ from typing import Any
 import click
 
 from shoegoal import __version__
+from shoegoal.cli.accounts import accounts
 from shoegoal.cli.board import board, lens
 from shoegoal.cli.card import card
 from shoegoal.cli.cautions import cautions
@@ -206,18 +207,8 @@ def cli() -> None:
 
 
 for _command in (
-    fit,
-    count,
-    show,
-    stages,
-    ladder,
-    record,
-    review,
-    class_group,
-    coach,
-    card,
-    board,
-    lens,
-    cautions,
+    *(fit, count, show, stages, ladder),
+    *(record, review, class_group, coach, accounts),
+    *(card, board, lens, cautions),
 ):
     cli.add_command(_command)

@@ -198,9 +198,34 @@ _ROWS = (
         "Only what came into the book longer ago than this.",
     ),
     OptionRow("--yes", None, "Do not ask."),
+    OptionRow(
+        "--role", click.Choice(["teacher", "coach", "student"]), "What the account may see and do."
+    ),
     OptionRow("--list", None, "List the sets that wait: those without a sure verdict first."),
     OptionRow("--port", click.IntRange(1, 65535), "Port of the page; default: one that is free."),
     OptionRow("--open", None, "Open the page in the browser."),
+    OptionRow(
+        "--host",
+        click.STRING,
+        "Address to listen at; default: this computer alone. Any other needs --site.",
+    ),
+    OptionRow(
+        "--site",
+        click.STRING,
+        "Serve other computers, to whoever has an account: the https:// address by which browsers "
+        "reach the page.",
+    ),
+    OptionRow("--certificate", FilePath(), "With --site: certificate (PEM) to speak HTTPS with."),
+    OptionRow("--private-key", FilePath(), "With --certificate: its private key (PEM)."),
+    OptionRow(
+        "--behind-tls", None, "With --site: a reverse proxy before the page speaks HTTPS for it."
+    ),
+    OptionRow(
+        "--proxy",
+        click.STRING,
+        "With --behind-tls: address of that proxy, which is believed about who asks; default: "
+        "127.0.0.1.",
+    ),
     OptionRow("--note", click.STRING, "Remark to write down; no real names, please."),
     OptionRow("--by", click.STRING, "Who says so."),
     OptionRow(

@@ -12,7 +12,10 @@ from shoegoal.cli.options import ClockTime, PixelPoint, with_options
 from shoegoal.errors import EXIT_NEEDS_A_LOOK, BadSettingsError
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from shoegoal.record.history import SetHistory
+    from shoegoal.review.serve import Site
 
 SET_ID = click.IntRange(1)
 _ANSWERS = click.Choice(["make", "miss", "not-a-shot", "retake"])
@@ -20,7 +23,10 @@ _CHANGE = ("--note", "--by", "--seen", "--book", "--json")
 
 
 @click.group(invoke_without_command=True)
-@with_options("--list", "--class", "--port", "--open", "--book", "--json")
+@with_options(
+    "--list", "--class", "--port", "--open", "--host", "--site", "--certificate",
+    "--private-key", "--behind-tls", "--proxy", "--book", "--json",
+)  # fmt: skip
 @click.pass_context
 def review(
     ctx: click.Context,
@@ -28,13 +34,20 @@ def review(
     class_name: str | None,
     port: int | None,
     in_browser: bool,
+    host: str | None,
+    site: str | None,
+    certificate: Path | None,
+    private_key: Path | None,
+    behind_tls: bool,
+    proxy: str | None,
     book: str | None,
     json: bool,
 ) -> int:
     """Look at the sets in the record book, correct them and sign them, on a page in the browser.
 
     Without a command it serves the page to this computer alone and prints its address; Ctrl-C ends
-    it. The commands do the same without a browser; start with --list.
+    it. With --site it serves other computers, to whoever has an account (shoegoal accounts). The
+    commands do the same without a browser; start with --list.
     """
     if ctx.invoked_subcommand is not None:
         return 0
@@ -42,7 +55,13 @@ def review(
         return _list_waiting(class_name, book, json=json)
     if json or class_name is not None:
         raise click.UsageError("--json and --class go with --list", ctx)
-    return _serve_page(book, port or 0, in_browser=in_browser)
+    from shoegoal.review.serve import LOOPBACK, check_site
+
+    at = host or LOOPBACK
+    served = check_site(
+        site, at, certificate, private_key, behind_tls=behind_tls, proxy=proxy or LOOPBACK
+    )
+    return _serve_page(book, at, port or 0, served, in_browser=in_browser)
 
 
 def _list_waiting(class_name: str | None, book: str | None, *, json: bool) -> int:
@@ -55,18 +74,23 @@ def _list_waiting(class_name: str | None, book: str | None, *, json: bool) -> in
     return 0
 
 
-def _serve_page(book: str | None, port: int, *, in_browser: bool) -> int:
+def _serve_page(
+    book: str | None, host: str, port: int, site: Site | None, *, in_browser: bool
+) -> int:
     from shoegoal.record.book import Book
+    from shoegoal.review.opening import unseen_opener
     from shoegoal.review.serve import serve
 
-    def on_ready(address: str) -> None:
-        click.echo(address)
-        click.echo("shoegoal: open that address in a browser; Ctrl-C ends the page", err=True)
-        if in_browser:
-            click.launch(address)
+    # Ctrl-C is the way to end it, not an interruption of work.
+    with suppress(KeyboardInterrupt), unseen_opener(click.launch) as open_address:
 
-    with suppress(KeyboardInterrupt):  # the way to end it, not an interruption of work
-        serve(Book(book), port, on_ready)
+        def on_ready(address: str) -> None:
+            click.echo(address)
+            click.echo("shoegoal: open that address in a browser; Ctrl-C ends the page", err=True)
+            if in_browser:
+                open_address(address)
+
+        serve(Book(book), host, port, site, on_ready)
     return 0
 
 

@@ -6,8 +6,9 @@ the process and a power cut (https://www.sqlite.org/pragma.html#pragma_synchrono
 
 from __future__ import annotations
 
+import os
 from collections.abc import Generator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -49,6 +50,7 @@ class Book:
             self._engine = create_engine(url, poolclass=NullPool, connect_args=connecting)
         else:
             _make_folder(self.file.parent)
+            _make_private(self.file)
             self._engine = create_engine(url, poolclass=NullPool)
             _prepare_sqlite(self._engine, wait_s)
         self._bring_up_to_date()
@@ -101,6 +103,12 @@ def _make_folder(folder: Path) -> None:
             f"the folder {folder} for the record book cannot be made ({error.strerror or error}); "
             "name another place with --book"
         ) from error
+
+
+def _make_private(file: Path) -> None:
+    """Make a new book one that nobody else on the computer can read; SQLite's logs follow it."""
+    with suppress(OSError):  # what stands in the way, SQLite will say
+        os.close(os.open(file, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600))
 
 
 def _prepare_sqlite(engine: Engine, wait_s: float) -> None:

@@ -1,43 +1,37 @@
 """Spot checks: a random sample of counted shots, looked at by a coach who does not see the count.
 
-A shot that the count left unsure has no call to agree with, so only makes and misses are drawn,
-from each as many as its share of the class asks for: the sample then stands for all of them as it
-is.
+A check is about a shot's call, or about one cue of its form. What the count left unsure has nothing
+to agree with, so only what it told is drawn: by cue and by what was told, from each as many as its
+share of the class asks for. The sample then stands for all of them as it is.
 """
 
 from __future__ import annotations
 
+import json
 import math
 import random
 from collections.abc import Sequence
-from dataclasses import dataclass
-from enum import StrEnum
+from dataclasses import asdict, dataclass
 from pathlib import Path
 
-from sqlalchemy import Connection, and_, insert, select
+from sqlalchemy import Connection, and_, func, insert, select
 
 from shoegoal.clip.clock import clock_text
 from shoegoal.errors import BadSettingsError
 from shoegoal.record import schema
-from shoegoal.record.agreement import checks_missing, cohens_kappa, wilson_interval
-from shoegoal.record.history import load_sets
+from shoegoal.record.history import SetHistory, load_set, load_sets
 from shoegoal.record.journal import now_text
 from shoegoal.types import Call
 
 HIGHEST_SEED = 2**31 - 1
-CALLS = (Call.MAKE, Call.MISS)
-_ANSWERED = and_(
+CANNOT_TELL = "cannot-tell"
+SHOT = ""  # in place of a cue's name: the check is about the shot's call
+_CALLS = (Call.MAKE.value, Call.MISS.value)
+_BANDS = ("in band", "look")
+ANSWERED = and_(
     schema.coach_answers.c.round_id == schema.coach_items.c.round_id,
     schema.coach_answers.c.place == schema.coach_items.c.place,
 )
-
-
-class Seen(StrEnum):
-    """What a coach saw."""
-
-    MAKE = "make"
-    MISS = "miss"
-    CANNOT_TELL = "cannot-tell"
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +42,8 @@ class Check:
     ----------
     place : number within the round, in random order.
     set_id, clip, clock : where it is, by a player's clock; None for a clip that is not known.
+    kick_time_s, kick_s : presentation time of the kick, and seconds of the player's clock.
+    cue : what to look at; empty for make or miss.
     answer : the coach's, once given.
     """
 
@@ -55,46 +51,42 @@ class Check:
     set_id: int
     clip: Path | None
     clock: str
+    kick_time_s: float
+    kick_s: float
+    cue: str
     answer: str | None
 
-
-@dataclass(frozen=True, slots=True)
-class Agreement:
-    """How often a coach agreed.
-
-    Attributes
-    ----------
-    what : ``all shots``, or those counted as ``make`` or ``miss``.
-    agreed, checked : of how many that the coach could tell.
-    low, high : 95 % Wilson interval of the share.
-    missing : further checks until that interval is as narrow as wanted.
-    """
-
-    what: str
-    agreed: int
-    checked: int
-    low: float
-    high: float
-    missing: int
+    @property
+    def answers(self) -> tuple[str, ...]:
+        """What a coach may say of it."""
+        return (*told_of(self.cue), CANNOT_TELL)
 
 
 @dataclass(frozen=True, slots=True)
-class Report:
-    """What the answers of a class say.
+class Round:
+    """A round of a class: how many checks it has, and how many of them are answered."""
 
-    Attributes
-    ----------
-    class_name : of the class.
-    shares : all shots, then by what they were counted as.
-    kappa : Cohen's, beyond chance; None where it is undefined.
-    could_not_tell, open_checks : drawn shots without a make or miss, and those not yet answered.
-    """
-
+    round_id: int
     class_name: str
-    shares: tuple[Agreement, ...]
-    kappa: float | None
-    could_not_tell: int
-    open_checks: int
+    made_at: str
+    size: int
+    answered: int
+
+
+@dataclass(frozen=True, slots=True)
+class _Told:
+    """What a count told of a shot."""
+
+    set_id: int
+    analysis_seq: int
+    kick_time_s: float
+    cue: str
+    counted: str
+
+
+def told_of(cue: str) -> tuple[str, ...]:
+    """Return what a count may tell of a cue, or of a shot: what a coach agrees with or not."""
+    return _CALLS if cue == SHOT else _BANDS
 
 
 def draw_round(connection: Connection, class_name: str, size: int, seed: int) -> int:
@@ -104,7 +96,7 @@ def draw_round(connection: Connection, class_name: str, size: int, seed: int) ->
     ----------
     connection : from `Book.writing`.
     class_name : of the class.
-    size : how many shots; all that there are when there are fewer.
+    size : how many checks; all that there are when there are fewer.
     seed : 0 to 2**31 - 1.
 
     Returns
@@ -114,18 +106,21 @@ def draw_round(connection: Connection, class_name: str, size: int, seed: int) ->
     Raises
     ------
     BadSettingsError
-        No such class, or no shot of it to draw.
+        No such class, or nothing of it to draw.
     """
-    class_id = _class_id(connection, class_name)
-    shots = _counted_shots(connection, class_name)
-    strata = [[shot for shot in shots if shot[3] == call.value] for call in CALLS]
-    if not any(strata):
+    class_id = class_id_of(connection, class_name)
+    strata: dict[tuple[str, str], list[_Told]] = {}
+    for told in _told(connection, class_name):
+        strata.setdefault((told.cue, told.counted), []).append(told)
+    if not strata:
         raise BadSettingsError(f'the class "{class_name}" has no shots counted as make or miss yet')
     chance = random.Random(seed)
+    keys = sorted(strata)
+    shares = _shares([len(strata[key]) for key in keys], size)
     drawn = [
-        shot
-        for stratum, wanted in zip(strata, _shares([len(s) for s in strata], size), strict=True)
-        for shot in chance.sample(stratum, wanted)
+        told
+        for key, wanted in zip(keys, shares, strict=True)
+        for told in chance.sample(strata[key], wanted)
     ]
     chance.shuffle(drawn)  # or the order would tell what each was counted as
     made = connection.execute(
@@ -133,13 +128,54 @@ def draw_round(connection: Connection, class_name: str, size: int, seed: int) ->
     )
     key = made.inserted_primary_key
     assert key is not None
-    names = ("set_id", "analysis_seq", "kick_time_s", "counted")
     rows = [
-        {"round_id": key[0], "place": place, **dict(zip(names, shot, strict=True))}
-        for place, shot in enumerate(drawn, start=1)
+        {"round_id": key[0], "place": place, **asdict(told)}
+        for place, told in enumerate(drawn, start=1)
     ]
     connection.execute(insert(schema.coach_items), rows)
     return int(key[0])
+
+
+def rounds_of(connection: Connection, class_name: str) -> list[Round]:
+    """List a class's rounds, the newest first."""
+    rounds, classes, items = schema.coach_rounds.c, schema.classes.c, schema.coach_items.c
+    query = (
+        select(
+            rounds.id,
+            classes.name,
+            rounds.made_at,
+            func.count(items.place).label("size"),
+            func.count(schema.coach_answers.c.place).label("answered"),
+        )
+        .join(schema.classes, classes.id == rounds.class_id)
+        .join(schema.coach_items, items.round_id == rounds.id)
+        .outerjoin(schema.coach_answers, ANSWERED)
+        .where(classes.name == class_name)
+        .group_by(rounds.id, classes.name, rounds.made_at)
+        .order_by(rounds.id.desc())
+    )
+    return [Round(*row) for row in connection.execute(query)]
+
+
+def class_of_round(connection: Connection, round_id: int) -> str:
+    """Name the class that a round is of.
+
+    Raises
+    ------
+    BadSettingsError
+        No such round.
+    """
+    rounds, classes = schema.coach_rounds.c, schema.classes.c
+    query = select(classes.name).join(schema.coach_rounds, rounds.class_id == classes.id)
+    found = connection.scalar(query.where(rounds.id == round_id))
+    if found is None:
+        raise BadSettingsError(f"there is no round {round_id} (shoegoal coach draw makes one)")
+    return str(found)
+
+
+def class_names(connection: Connection) -> list[str]:
+    """List all classes by name."""
+    return list(connection.scalars(select(schema.classes.c.name).order_by(schema.classes.c.name)))
 
 
 def checks_of(connection: Connection, round_id: int) -> list[Check]:
@@ -150,109 +186,70 @@ def checks_of(connection: Connection, round_id: int) -> list[Check]:
     BadSettingsError
         No such round.
     """
-    items, answers = schema.coach_items.c, schema.coach_answers.c
+    class_of_round(connection, round_id)
+    items = schema.coach_items.c
     found = connection.execute(
-        select(items.place, items.set_id, items.kick_time_s, answers.answer)
-        .outerjoin(
-            schema.coach_answers,
-            (answers.round_id == items.round_id) & (answers.place == items.place),
+        select(
+            items.place, items.set_id, items.kick_time_s, items.cue, schema.coach_answers.c.answer
         )
+        .outerjoin(schema.coach_answers, ANSWERED)
         .where(items.round_id == round_id)
         .order_by(items.place)
     ).all()
-    if not found:
-        raise BadSettingsError(f"there is no round {round_id} (shoegoal coach draw makes one)")
-    sets = {history.set_id: history for history in load_sets(connection)}
-    starts = {row.set_id: sets[row.set_id].count.analysis().clip.start_s for row in found}
+    sets = {set_id: load_set(connection, set_id) for set_id in {row.set_id for row in found}}
+    starts = {set_id: start_of(history) for set_id, history in sets.items()}
     return [
         Check(
             row.place,
             row.set_id,
             sets[row.set_id].clip_path,
             clock_text(row.kick_time_s - starts[row.set_id]),
+            row.kick_time_s,
+            row.kick_time_s - starts[row.set_id],
+            row.cue,
             row.answer,
         )
         for row in found
     ]
 
 
+def start_of(history: SetHistory) -> float:
+    """Presentation time of a set's first picture, whatever version counted it."""
+    return float(json.loads(history.count.content)["clip"]["start_s"])
+
+
 def answer_check(
-    connection: Connection, round_id: int, place: int, answer: Seen, by: str = ""
+    connection: Connection, round_id: int, place: int, answer: str, by: str = ""
 ) -> None:
     """Write a coach's answer down; it cannot be changed, or it would not be blind any more.
 
     Raises
     ------
     BadSettingsError
-        No such shot in the round, or it is answered already.
+        No such shot in the round, it is answered already, or that is no answer to it.
     """
     check = next((c for c in checks_of(connection, round_id) if c.place == place), None)
     if check is None:
         raise BadSettingsError(f"round {round_id} has no shot {place}")
     if check.answer is not None:
         raise BadSettingsError(f"shot {place} of round {round_id} is answered: {check.answer}")
+    if answer not in check.answers:
+        raise BadSettingsError(f"answer shot {place} with one of: {', '.join(check.answers)}")
     connection.execute(
         insert(schema.coach_answers).values(
-            round_id=round_id, place=place, answer=answer.value, by_name=by, at=now_text()
+            round_id=round_id, place=place, answer=answer, by_name=by, at=now_text()
         )
     )
 
 
-def report_of(connection: Connection, class_name: str, width: float) -> Report:
-    """Compare all answers of a class with the count; of a shot drawn twice, the first counts.
-
-    Parameters
-    ----------
-    connection : from `Book.reading`.
-    class_name : of the class.
-    width : wanted, of the intervals, 0..1.
+def class_id_of(connection: Connection, class_name: str) -> int:
+    """Find a class.
 
     Raises
     ------
     BadSettingsError
-        No such class, or a width that takes more than a million checks.
+        There is none of that name.
     """
-    class_id = _class_id(connection, class_name)
-    items, answers, rounds = schema.coach_items.c, schema.coach_answers.c, schema.coach_rounds.c
-    found = connection.execute(
-        select(items.set_id, items.kick_time_s, items.counted, answers.answer)
-        .join(schema.coach_rounds, rounds.id == items.round_id)
-        .outerjoin(
-            schema.coach_answers,
-            (answers.round_id == items.round_id) & (answers.place == items.place),
-        )
-        .where(rounds.class_id == class_id)
-        .order_by(items.round_id, items.place)
-    ).all()
-    first: dict[tuple[int, float], tuple[str, str]] = {}
-    for row in found:
-        if row.answer is not None:
-            first.setdefault((row.set_id, row.kick_time_s), (row.counted, row.answer))
-    told = [pair for pair in first.values() if pair[1] != Seen.CANNOT_TELL]
-    table = [[told.count((counted.value, seen.value)) for seen in CALLS] for counted in CALLS]
-    try:
-        shares = [_agreement("all shots", table[0][0] + table[1][1], len(told), width)]
-        shares += [
-            _agreement(call.value, table[i][i], sum(table[i]), width)
-            for i, call in enumerate(CALLS)
-        ]
-    except ValueError as error:
-        raise BadSettingsError(f"{error}; ask for a wider one") from error
-    return Report(
-        class_name,
-        tuple(shares),
-        cohens_kappa(table),
-        len(first) - len(told),
-        sum(row.answer is None for row in found),
-    )
-
-
-def _agreement(what: str, agreed: int, checked: int, width: float) -> Agreement:
-    low, high = wilson_interval(agreed, checked)
-    return Agreement(what, agreed, checked, low, high, checks_missing(agreed, checked, width))
-
-
-def _class_id(connection: Connection, class_name: str) -> int:
     classes = schema.classes.c
     found = connection.scalar(select(classes.id).where(classes.name == class_name))
     if found is None:
@@ -260,18 +257,20 @@ def _class_id(connection: Connection, class_name: str) -> int:
     return int(found)
 
 
-def _counted_shots(connection: Connection, class_name: str) -> list[tuple[int, int, float, str]]:
-    """Every call of the newest count of every set: set, entry, kick time, call."""
+def _told(connection: Connection, class_name: str) -> list[_Told]:
+    """List what the newest count of every set told."""
     calls = schema.calls.c
-    shots: list[tuple[int, int, float, str]] = []
+    told: list[_Told] = []
     for history in load_sets(connection, class_name=class_name):
         seq = history.count.seq
-        query = select(calls.kick_time_s, calls.call).where(calls.analysis_seq == seq)
-        shots += [
-            (history.set_id, seq, float(row.kick_time_s), str(row.call))
+        query = select(calls.kick_time_s, calls.call).where(
+            calls.analysis_seq == seq, calls.call.in_(_CALLS)
+        )
+        told += [
+            _Told(history.set_id, seq, float(row.kick_time_s), SHOT, str(row.call))
             for row in connection.execute(query.order_by(calls.shot))
         ]
-    return shots
+    return told
 
 
 def _shares(sizes: Sequence[int], wanted: int) -> list[int]:

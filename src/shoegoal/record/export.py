@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 from sqlalchemy import Connection, select
 
-from shoegoal.analysis.evidence import EVIDENCE_FOLDER_NAME, MARKERS_NAME, OVERVIEW_NAME
+from shoegoal.analysis.evidence import EVIDENCE_FOLDER_NAME, OVERVIEW_NAME
 from shoegoal.analysis.folders import cannot_write, check_writable_file, fresh_folder
 from shoegoal.errors import BadSettingsError
 from shoegoal.record import schema
@@ -23,6 +23,7 @@ from shoegoal.record.book import Book
 from shoegoal.record.faces import cover_faces
 from shoegoal.record.history import SetHistory, load_sets
 from shoegoal.record.journal import now_text, rows
+from shoegoal.record.pictures import SetPictures, files_of_pictures
 from shoegoal.record.plain import detail, summary
 
 EXPORT_FORMAT = 1
@@ -100,22 +101,22 @@ def _files(data: dict[str, Any], histories: list[SetHistory]) -> Iterator[tuple[
     for history in histories:
         if history.folder_path is None:
             continue
-        evidence = history.folder_path / EVIDENCE_FOLDER_NAME
-        for picture in evidence_pictures(evidence):
-            content = picture.read_bytes()
+        for name, content in _pictures(history, history.folder_path):
             # The overview is drawn from numbers; all others hold parts of the clip.
-            if picture.name != OVERVIEW_NAME:
-                covered = without_faces(content)
-                if covered is None:
-                    continue  # what cannot be looked at cannot be made safe
-                content = covered
-            yield f"set-{history.set_id}/{picture.name}", content
+            safe = content if name == OVERVIEW_NAME else without_faces(content)
+            if safe is not None:  # what cannot be looked at cannot be made safe
+                yield f"set-{history.set_id}/{name}", safe
 
 
-def evidence_pictures(evidence: Path) -> list[Path]:
-    """Pictures that a count writes, and nothing else that may lie there."""
-    names = [evidence / OVERVIEW_NAME, evidence / MARKERS_NAME]
-    return [p for p in (*names, *sorted(evidence.glob("shot-[0-9]*.jpg"))) if p.is_file()]
+def _pictures(history: SetHistory, folder: Path) -> Iterator[tuple[str, bytes]]:
+    """Pictures as the set stands; of a count that this version cannot read, as they lie there."""
+    try:
+        yield from SetPictures(history, history.count.analysis()).all()
+    except BadSettingsError:
+        evidence = folder / EVIDENCE_FOLDER_NAME
+        for file in files_of_pictures(folder):
+            if file.parent == evidence:
+                yield file.name, file.read_bytes()
 
 
 def without_faces(content: bytes) -> bytes | None:

@@ -89,6 +89,11 @@ class SetHistory:
         held = {c.seq for c in self.held}
         return [c for c in self.counts if c.seq not in corrected or c.seq in held][-1]
 
+    @property
+    def is_recounted(self) -> bool:
+        """Whether the count that holds was worked out anew for a moved marker."""
+        return self.count.seq in {correction.seq for correction in self.corrections}
+
     def standing(self, analysis: Analysis | None = None) -> Standing:
         """How the set stands now; ``analysis`` saves reading `count` again."""
         counted = self.count.analysis() if analysis is None else analysis

@@ -16,7 +16,12 @@ from shoegoal.record.chain import FIRST_PREVIOUS, Entry, canonical_text
 
 def now_text() -> str:
     """UTC now in ISO 8601, to the microsecond."""
-    return datetime.now(UTC).isoformat(timespec="microseconds").replace("+00:00", "Z")
+    return time_text(datetime.now(UTC))
+
+
+def time_text(at: datetime) -> str:
+    """Write a UTC time in ISO 8601; such texts sort as the times do."""
+    return at.isoformat(timespec="microseconds").replace("+00:00", "Z")
 
 
 def set_version(connection: Connection, set_id: int) -> int:

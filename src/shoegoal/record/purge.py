@@ -8,12 +8,12 @@ from pathlib import Path
 
 from sqlalchemy import update
 
-from shoegoal.analysis.evidence import EVIDENCE_FOLDER_NAME, OVERVIEW_NAME
+from shoegoal.analysis.evidence import OVERVIEW_NAME
 from shoegoal.errors import OutputError
 from shoegoal.record import schema
 from shoegoal.record.book import Book
-from shoegoal.record.export import evidence_pictures
 from shoegoal.record.history import SetHistory, load_sets
+from shoegoal.record.pictures import files_of_pictures
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,6 +87,6 @@ def _due(history: SetHistory) -> Due:
     elif clip is not None and state == "changed":
         left_alone = clip
     if history.folder_path is not None:
-        pictures = evidence_pictures(history.folder_path / EVIDENCE_FOLDER_NAME)
+        pictures = files_of_pictures(history.folder_path)
         files += [picture for picture in pictures if picture.name != OVERVIEW_NAME]
     return Due(history.set_id, history.signature is not None, tuple(files), left_alone)

@@ -19,7 +19,7 @@ from sqlalchemy import (
     UniqueConstraint,
 )
 
-REVISION = "0002"  # of the newest migration
+REVISION = "0003"  # of the newest migration
 
 metadata = MetaData()
 
@@ -143,6 +143,7 @@ coach_items = Table(
     Column("analysis_seq", ForeignKey("analyses.seq"), nullable=False),
     Column("kick_time_s", Float, nullable=False),
     Column("counted", Text, nullable=False),
+    Column("cue", Text, nullable=False, server_default=""),
     PrimaryKeyConstraint("round_id", "place"),
 )
 
@@ -156,6 +157,41 @@ coach_answers = Table(
     Column("at", Text, nullable=False),
     PrimaryKeyConstraint("round_id", "place"),
     ForeignKeyConstraint(["round_id", "place"], ["coach_items.round_id", "coach_items.place"]),
+)
+
+# Who may open the page from elsewhere. ``login`` is the name in the form in which it is compared.
+accounts = Table(
+    "accounts",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("login", Text, nullable=False, unique=True),
+    Column("name", Text, nullable=False),
+    Column("role", Text, nullable=False),
+    Column("pupil_id", ForeignKey("pupils.id")),
+    Column("class_id", ForeignKey("classes.id")),
+    Column("password", Text, nullable=False),
+    Column("made_at", Text, nullable=False),
+    Column("disabled_at", Text),
+)
+
+# Only a hash of what the browser holds: whoever reads the book cannot walk in with it.
+sessions = Table(
+    "sessions",
+    metadata,
+    Column("token_sha256", Text, primary_key=True),
+    Column("account_id", ForeignKey("accounts.id"), nullable=False),
+    Column("csrf", Text, nullable=False),
+    Column("made_at", Text, nullable=False),
+    Column("seen_at", Text, nullable=False),
+)
+
+login_tries = Table(
+    "login_tries",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("login", Text, nullable=False),
+    Column("address", Text, nullable=False),
+    Column("at", Text, nullable=False),
 )
 
 APPEND_ONLY = (

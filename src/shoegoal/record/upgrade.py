@@ -75,6 +75,7 @@ def keep_copy(book: Path, revision: str) -> Path:
     aside = copy.with_name(f"{copy.name}.part")
     try:
         aside.unlink(missing_ok=True)
+        aside.touch(mode=0o600)  # as the book itself
         with closing(sqlite3.connect(book)) as source, closing(sqlite3.connect(aside)) as target:
             source.backup(target)
         aside.replace(copy)

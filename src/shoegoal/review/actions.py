@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 
 from starlette.datastructures import FormData
 
@@ -61,64 +62,79 @@ def clock_seconds(text: str) -> float:
     return given
 
 
-def answer(book: Book, set_id: int, form: FormData) -> None:
+def answer(book: Book, set_id: int, form: FormData, by: str) -> None:
     """Say what a shot is."""
     reviewing.answer_shot(
         book, set_id, _whole(form, "shot"), _answer(form), note=_text(form, "note"),
-        by=_text(form, "by"), seen=_whole(form, "seen"),
+        by=by, seen=_whole(form, "seen"),
     )  # fmt: skip
 
 
-def add(book: Book, set_id: int, form: FormData) -> None:
+def add(book: Book, set_id: int, form: FormData, by: str) -> None:
     """Add a shot."""
     reviewing.add_shot(
         book, set_id, clock_seconds(_text(form, "time")), _answer(form), note=_text(form, "note"),
-        by=_text(form, "by"), seen=_whole(form, "seen"),
+        by=by, seen=_whole(form, "seen"),
     )  # fmt: skip
 
 
-def marker(book: Book, set_id: int, form: FormData) -> None:
+def marker(book: Book, set_id: int, form: FormData, by: str) -> None:
     """Move a marker."""
     try:
         side = Side(_text(form, "side"))
     except ValueError:
         raise BadSettingsError("say which marker: left or right") from None
     place = ImagePoint(_number(form, "x", "across"), _number(form, "y", "down"))
-    reviewing.move_marker(
-        book, set_id, side, place, by=_text(form, "by"), seen=_whole(form, "seen")
-    )
+    reviewing.move_marker(book, set_id, side, place, by=by, seen=_whole(form, "seen"))
 
 
-def note(book: Book, set_id: int, form: FormData) -> None:
+def note(book: Book, set_id: int, form: FormData, by: str) -> None:
     """Write a remark down."""
-    reviewing.add_note(
-        book, set_id, _text(form, "note"), by=_text(form, "by"), seen=_whole(form, "seen")
-    )
+    reviewing.add_note(book, set_id, _text(form, "note"), by=by, seen=_whole(form, "seen"))
 
 
-def looked(book: Book, set_id: int, form: FormData) -> None:
+def looked(book: Book, set_id: int, form: FormData, by: str) -> None:
     """Say that a stretch of the clip hides no shot."""
     reviewing.look_through(
-        book, set_id, [_whole(form, "stretch")], by=_text(form, "by"), seen=_whole(form, "seen")
+        book, set_id, [_whole(form, "stretch")], by=by, seen=_whole(form, "seen")
     )
 
 
-def undo(book: Book, set_id: int, form: FormData) -> None:
+def undo(book: Book, set_id: int, form: FormData, by: str) -> None:
     """Take the last correction back."""
-    reviewing.undo(book, set_id, by=_text(form, "by"), seen=_whole(form, "seen"))
+    reviewing.undo(book, set_id, by=by, seen=_whole(form, "seen"))
 
 
-def sign(book: Book, set_id: int, form: FormData) -> None:
+def sign(book: Book, set_id: int, form: FormData, by: str) -> None:
     """Sign the set."""
-    reviewing.sign(book, set_id, _text(form, "by"), seen=_whole(form, "seen"))
+    reviewing.sign(book, set_id, by, seen=_whole(form, "seen"))
 
 
-ACTIONS: dict[str, tuple[Callable[[Book, int, FormData], None], str]] = {
-    "answer": (answer, "Written down."),
-    "add": (add, "The shot was added."),
-    "marker": (marker, "The marker was moved and the set worked out anew."),
-    "note": (note, "The remark was written down."),
-    "looked": (looked, "Written down: no shot is hidden there."),
-    "undo": (undo, "The last correction was taken back."),
-    "sign": (sign, "Signed."),
+@dataclass(frozen=True, slots=True)
+class Action:
+    """What a form asks for.
+
+    Attributes
+    ----------
+    do : carries it out: book, set, form, and who does it.
+    done : says so.
+    """
+
+    do: Callable[[Book, int, FormData, str], None]
+    done: str
+
+    @staticmethod
+    def by(form: FormData, account: str | None) -> str:
+        """Who does it: the account, whatever a form says, or else the name that was typed."""
+        return _text(form, "by") if account is None else account
+
+
+ACTIONS = {
+    "answer": Action(answer, "Written down."),
+    "add": Action(add, "The shot was added."),
+    "marker": Action(marker, "The marker was moved and the set worked out anew."),
+    "note": Action(note, "The remark was written down."),
+    "looked": Action(looked, "Written down: no shot is hidden there."),
+    "undo": Action(undo, "The last correction was taken back."),
+    "sign": Action(sign, "Signed."),
 }

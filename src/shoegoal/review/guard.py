@@ -1,24 +1,35 @@
-"""Who may come in: only whoever was given this run's key, and only to this computer.
+"""Who may come in: on this computer whoever was given the key, from elsewhere who has logged in.
 
-The page listens on loopback alone. Loopback is shared by everybody on the computer and by every
-page that a browser has open, so a key that nobody can guess is asked for besides: it stands in the
-address that `shoegoal review` prints, and from then on in a cookie that no other site can send.
+Loopback is shared by everybody on the computer and by every page that a browser has open, so a key
+that nobody can guess is asked for: it stands in the address that `shoegoal review` prints, and from
+then on in a cookie that no other site can send. A page for other computers asks for an account
+instead, and answers over HTTPS alone.
 """
 
 from __future__ import annotations
 
 import hmac
+from typing import Protocol
 from urllib.parse import urlsplit
 
+from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import MutableHeaders
 from starlette.requests import Request
-from starlette.responses import PlainTextResponse, RedirectResponse, Response
+from starlette.responses import HTMLResponse, PlainTextResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-COOKIE = "shoegoal_key"
+from shoegoal.record.book import Book
+from shoegoal.record.logins import session_of
+from shoegoal.review.visitor import Visitor
+
+KEY_COOKIE = "shoegoal_key"
 KEY_FIELD = "key"
-HOSTS = ("127.0.0.1", "localhost")
+SESSION_COOKIE = (
+    "__Host-shoegoal"  # RFC 6265bis: this name is taken with Secure and no Domain alone
+)
+LOOPBACK_HOSTS = ("127.0.0.1", "localhost")
 SAFE = ("GET", "HEAD")
+LONGEST_FORM_BYTES = 65_536
 _HEADERS = {
     # Nothing from elsewhere, nothing written into the page itself, no framing by others.
     "content-security-policy": "default-src 'none'; script-src 'self'; style-src 'self'; "
@@ -29,50 +40,129 @@ _HEADERS = {
     "cross-origin-resource-policy": "same-origin",
     "cache-control": "no-store",  # children's pictures do not stay behind in a browser
 }
+_HTTPS_HEADERS = {"strict-transport-security": "max-age=31536000"}
+# A redirect would still count as coming from the page or program that opened the address, and the
+# browser would keep the strict cookie back; a page of our own that goes on does not.
+_WELCOME = (
+    '<!doctype html><html lang="en"><meta charset="utf-8"><title>shoegoal</title>'
+    '<meta http-equiv="refresh" content="0; url=/"><p><a href="/">Go on</a></p></html>'
+)
+
+
+class Entrance(Protocol):
+    """How visitors are known."""
+
+    with_accounts: bool
+
+    def refusal(self, request: Request) -> Response | None:
+        """Answer what may not come in at all."""
+        ...
+
+    def visitor(self, request: Request) -> Visitor | None:
+        """Say who asks; None for nobody known."""
+        ...
+
+
+class KeyEntrance:
+    """For this computer alone: whoever brings this run's key is the teacher."""
+
+    with_accounts = False
+
+    def __init__(self, key: str) -> None:
+        self._key = key
+        self._visitor = Visitor.with_key(key)
+
+    def refusal(self, request: Request) -> Response | None:
+        """Turn other names and whoever lacks the key away; take the key out of the address."""
+        if request.url.hostname not in LOOPBACK_HOSTS:
+            return PlainTextResponse("this page answers to this computer only", 421)
+        given = request.query_params.get(KEY_FIELD)
+        if given is not None and request.method in SAFE and self._fits(given):
+            answer = HTMLResponse(_WELCOME)
+            answer.set_cookie(KEY_COOKIE, self._key, httponly=True, samesite="strict", path="/")
+            return answer
+        if not self._fits(request.cookies.get(KEY_COOKIE, "")):
+            return PlainTextResponse(
+                "open the whole address that shoegoal review printed; it holds the key", 403
+            )
+        return None
+
+    def visitor(self, request: Request) -> Visitor:
+        """Whoever came this far has the key."""
+        return self._visitor
+
+    def _fits(self, given: str) -> bool:
+        return hmac.compare_digest(given.encode(), self._key.encode())
+
+
+class AccountEntrance:
+    """For other computers: a session of an account, and HTTPS all the way.
+
+    Parameters
+    ----------
+    book : with accounts and sessions.
+    host : name, with a port if there is one, by which browsers reach the page.
+    """
+
+    with_accounts = True
+
+    def __init__(self, book: Book, host: str) -> None:
+        self._book = book
+        self._host = host
+
+    def refusal(self, request: Request) -> Response | None:
+        """Turn other names and plain HTTP away."""
+        if request.url.netloc != self._host:
+            return PlainTextResponse("this page answers by another name", 421)
+        if request.url.scheme != "https":
+            return PlainTextResponse("this page answers over HTTPS only", 403)
+        return None
+
+    def visitor(self, request: Request) -> Visitor | None:
+        """Whoever has a session that did not end."""
+        token = request.cookies.get(SESSION_COOKIE, "")
+        session = session_of(self._book, token) if token else None
+        return None if session is None else Visitor.logged_in(session)
 
 
 class Guard:
-    """ASGI middleware that lets requests with the key through, and hardens every answer."""
+    """ASGI middleware that says who asks, turns strangers away and hardens every answer."""
 
-    def __init__(self, app: ASGIApp, key: str) -> None:
+    def __init__(self, app: ASGIApp, entrance: Entrance) -> None:
         self._app = app
-        self._key = key
+        self._entrance = entrance
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        """Answer a request, or hand it on."""
+        """Answer a request, or hand it on with its visitor in ``request.state``."""
         if scope["type"] != "http":
             await self._app(scope, receive, send)
             return
+        hardened = _HEADERS | (_HTTPS_HEADERS if self._entrance.with_accounts else {})
 
         async def send_hardened(message: Message) -> None:
             if message["type"] == "http.response.start":
                 headers = MutableHeaders(scope=message)
-                for name, value in _HEADERS.items():
+                for name, value in hardened.items():
                     headers[name] = value
             await send(message)
 
-        answer = self._refusal(Request(scope))
+        request = Request(scope)
+        answer = self._entrance.refusal(request) or _foreign_or_long(request)
+        if answer is None:
+            # State, not a header: nothing that a browser sends can set it.
+            request.state.visitor = await run_in_threadpool(self._entrance.visitor, request)
         await (answer or self._app)(scope, receive, send_hardened)
 
-    def _refusal(self, request: Request) -> Response | None:
-        if request.url.hostname not in HOSTS:
-            return PlainTextResponse("this page answers to this computer only", 421)
-        given = request.query_params.get(KEY_FIELD)
-        if given is not None and request.method in SAFE and self._fits(given):
-            # The key leaves the address at once, so that it is not copied along with it.
-            answer = RedirectResponse(request.url.path, 303)
-            answer.set_cookie(COOKIE, self._key, httponly=True, samesite="strict", path="/")
-            return answer
-        if not self._fits(request.cookies.get(COOKIE, "")):
-            return PlainTextResponse(
-                "open the whole address that shoegoal review printed; it holds the key", 403
-            )
-        if request.method not in SAFE and not _same_origin(request):
-            return PlainTextResponse("that did not come from this page", 403)
-        return None
 
-    def _fits(self, given: str) -> bool:
-        return hmac.compare_digest(given.encode(), self._key.encode())
+def _foreign_or_long(request: Request) -> Response | None:
+    if request.method in SAFE:
+        return None
+    if not _same_origin(request):
+        return PlainTextResponse("that did not come from this page", 403)
+    length = request.headers.get("content-length", "")
+    if not length.isdecimal() or int(length) > LONGEST_FORM_BYTES:
+        return PlainTextResponse("that is no form of this page", 413)
+    return None
 
 
 def _same_origin(request: Request) -> bool:

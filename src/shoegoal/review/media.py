@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+from collections import OrderedDict
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 
 from starlette.exceptions import HTTPException
-from starlette.responses import FileResponse
+from starlette.responses import FileResponse, Response
 
-from shoegoal.analysis.evidence import EVIDENCE_FOLDER_NAME, MARKERS_NAME, strip_name
+from shoegoal.analysis.evidence import EVIDENCE_FOLDER_NAME
+from shoegoal.analysis.kept import STILLS_FOLDER_NAME
 from shoegoal.clip.reader import clip_sha256
 from shoegoal.record.history import SetHistory
+from shoegoal.record.pictures import SetPictures
+
+MOST_REMEMBERED = 60
 
 CLIP_TYPES = {
     ".mp4": "video/mp4",
@@ -44,6 +50,11 @@ class Clips:
         kind = CLIP_TYPES.get(clip.suffix.lower(), "application/octet-stream")
         return FileResponse(clip, media_type=kind)
 
+    def is_as_counted(self, history: SetHistory) -> bool:
+        """Whether a set's clip lies where it was and is the one that was counted."""
+        clip = history.clip_path
+        return clip is not None and clip.is_file() and self._hash(clip) == history.clip_sha256
+
     def _hash(self, clip: Path) -> str:
         seen = clip.stat()
         key = (clip, seen.st_mtime_ns, seen.st_size)
@@ -52,19 +63,52 @@ class Clips:
         return self._known[key]
 
 
-def strip_of(history: SetHistory, number: int) -> FileResponse:
-    """Answer with a shot's strip; 404 where there is none."""
-    return _picture(history, lambda folder: folder / strip_name(number))
+class Pictures:
+    """Hands pictures out, and remembers those drawn last: a page asks for them again and again."""
+
+    def __init__(self) -> None:
+        self._drawn: OrderedDict[tuple[str, str, int, int], bytes] = OrderedDict()
+
+    def strip(self, history: SetHistory, number: int) -> Response:
+        """Answer with a shot's strip; 404 where there is none."""
+        return self._answer(history, "strip", number, lambda pictures: pictures.strip(number))
+
+    def markers(self, history: SetHistory) -> Response:
+        """Answer with the goal as it is taken; 404 where there is no picture."""
+        return self._answer(history, "markers", 0, lambda pictures: pictures.markers())
+
+    def blind(self, history: SetHistory, place: int, kick_time_s: float) -> Response:
+        """Answer with a shot's stills and nothing about it; 404 where none were kept."""
+        return self._answer(
+            history, "blind", place, lambda pictures: pictures.blind_strip(kick_time_s)
+        )
+
+    def _answer(
+        self,
+        history: SetHistory,
+        what: str,
+        number: int,
+        draw: Callable[[SetPictures], bytes | None],
+    ) -> Response:
+        # The folder's time of change is part of it: what was purged is not shown from memory.
+        key = (what, history.count.sha256, number, _changed_ns(history.folder_path))
+        content = self._drawn.get(key)
+        if content is None:
+            content = draw(SetPictures(history, history.count.analysis()))
+        if content is None:
+            raise HTTPException(404, "there is no such picture")
+        self._drawn[key] = content
+        while len(self._drawn) > MOST_REMEMBERED:
+            self._drawn.popitem(last=False)
+        return Response(content, media_type="image/jpeg")
 
 
-def markers_of(history: SetHistory) -> FileResponse:
-    """Answer with the picture of the goal as it was taken; 404 where there is none."""
-    return _picture(history, lambda folder: folder / MARKERS_NAME)
-
-
-def _picture(history: SetHistory, within: Callable[[Path], Path]) -> FileResponse:
-    folder = history.folder_path
-    picture = None if folder is None else within(folder / EVIDENCE_FOLDER_NAME)
-    if picture is None or not picture.is_file():
-        raise HTTPException(404, "there is no such picture")
-    return FileResponse(picture, media_type="image/jpeg")
+def _changed_ns(folder: Path | None) -> int:
+    """When pictures were last put into or taken from a result folder."""
+    if folder is None:
+        return 0
+    times = [0]
+    for name in (EVIDENCE_FOLDER_NAME, STILLS_FOLDER_NAME):
+        with suppress(OSError):
+            times.append((folder / name).stat().st_mtime_ns)
+    return sum(times)

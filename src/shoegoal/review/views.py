@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from shoegoal.analysis.evidence import EVIDENCE_FOLDER_NAME, MARKERS_NAME, strip_name
 from shoegoal.analysis.model import Analysis
+from shoegoal.record.coaching import Check
 from shoegoal.record.history import SetHistory
+from shoegoal.record.pictures import SetPictures
 from shoegoal.record.plain import state_of
 from shoegoal.record.standing import Standing, StandingShot
 from shoegoal.review.above import Above, seen_from_above
@@ -63,12 +64,14 @@ class SetView:
 
     Attributes
     ----------
+    open : can be changed, by whoever looks.
     to_watch : the shots that settle the verdict, the most telling first.
     to_look_through : stretches in which a shot may be hidden; none once the verdict holds.
     playable : the clip lies where it was and is the one that was counted.
     """
 
     history: SetHistory
+    open: bool
     state: str
     sentence: str
     tally: str
@@ -89,22 +92,23 @@ class SetView:
     has_markers_picture: bool
 
 
-def view_of(history: SetHistory) -> SetView:
+def view_of(history: SetHistory, analysis: Analysis, *, can_change: bool) -> SetView:
     """Work a set's page out.
 
-    Raises
-    ------
-    BadSettingsError
-        Its count has a form that this version cannot read.
+    Parameters
+    ----------
+    history, analysis : the set and the count that holds.
+    can_change : whoever looks may correct and sign; nobody may once it is signed.
     """
-    analysis = history.count.analysis()
     standing = history.standing(analysis)
-    shots = [_shot_view(shot, history, analysis) for shot in standing.shots]
+    pictures = SetPictures(history, analysis)
+    shots = [_shot_view(shot, pictures, analysis) for shot in standing.shots]
     by_number = {shot.number: shot for shot in shots}
     scene, clip = analysis.scene, analysis.clip
     clip_state = history.clip_state()
     return SetView(
         history=history,
+        open=can_change and history.signature is None,
         state=state_of(history, standing),
         sentence=_sentence(history, standing),
         tally=standing.tally.sentence,
@@ -122,7 +126,76 @@ def view_of(history: SetHistory) -> SetView:
         rate_hz=clip.nominal_rate_hz or USUAL_RATE_HZ,
         left_px=(round(scene.left_px.x_px, 1), round(scene.left_px.y_px, 1)),
         right_px=(round(scene.right_px.x_px, 1), round(scene.right_px.y_px, 1)),
-        has_markers_picture=_has_picture(history, MARKERS_NAME),
+        has_markers_picture=pictures.has_markers,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class OldSetView:
+    """A set whose count was written by another version of shoegoal.
+
+    Attributes
+    ----------
+    why : it cannot be shown in full.
+    signed_shots : clock-less numbers and calls of the shots as they were signed.
+    """
+
+    history: SetHistory
+    why: str
+    signed_shots: list[dict[str, Any]]
+
+
+def old_view_of(history: SetHistory, why: str) -> OldSetView:
+    """Work out what can be shown of such a set: what was signed stands all the same."""
+    signed = [] if history.signature is None else list(history.signature.content["calls"])
+    return OldSetView(history, why, signed)
+
+
+@dataclass(frozen=True, slots=True)
+class CheckView:
+    """A spot check for its page, without anything of what was counted, and without a name.
+
+    Attributes
+    ----------
+    start_s, end_s, kick_s : seconds of the player's clock.
+    playable, has_stills : what there is to look at.
+    """
+
+    place: int
+    clock: str
+    cue: str
+    start_s: float
+    kick_s: float
+    end_s: float
+    playable: bool
+    has_stills: bool
+    width_px: int
+    height_px: int
+    rate_hz: float
+
+
+def check_view_of(check: Check, history: SetHistory, *, playable: bool) -> CheckView:
+    """Work a spot check's page out.
+
+    Raises
+    ------
+    BadSettingsError
+        The count has a form that this version cannot read.
+    """
+    analysis = history.count.analysis()
+    clip = analysis.clip
+    return CheckView(
+        check.place,
+        check.clock,
+        check.cue,
+        round(max(0.0, check.kick_s - BEFORE_S), 3),
+        round(check.kick_s, 3),
+        round(check.kick_s + AFTER_S + BEFORE_S, 3),
+        playable,
+        SetPictures(history, analysis).has_stills(check.kick_time_s),
+        clip.width_px,
+        clip.height_px,
+        clip.nominal_rate_hz or USUAL_RATE_HZ,
     )
 
 
@@ -153,7 +226,7 @@ def _notes(history: SetHistory) -> list[tuple[str, str]]:
     return [(note, by) for note, by in notes if note]
 
 
-def _shot_view(shot: StandingShot, history: SetHistory, analysis: Analysis) -> ShotView:
+def _shot_view(shot: StandingShot, pictures: SetPictures, analysis: Analysis) -> ShotView:
     kick_s = shot.time_s - analysis.clip.start_s
     counted = shot.counted
     end_s = kick_s + AFTER_S
@@ -174,7 +247,7 @@ def _shot_view(shot: StandingShot, history: SetHistory, analysis: Analysis) -> S
         answer=None if shot.answer is None else shot.answer.value,
         note=shot.note,
         path=_path_points(shot),
-        has_strip=counted is not None and _has_picture(history, strip_name(counted.number)),
+        has_strip=counted is not None and pictures.has_strip(counted),
     )
 
 
@@ -193,11 +266,6 @@ def _path_points(shot: StandingShot) -> str:
     path = shot.counted.fitted_path_px
     step = max(1, len(path) // PATH_POINTS)
     return " ".join(f"{point.x_px:.0f},{point.y_px:.0f}" for point in path[::step])
-
-
-def _has_picture(history: SetHistory, name: str) -> bool:
-    folder = history.folder_path
-    return folder is not None and (folder / EVIDENCE_FOLDER_NAME / name).is_file()
 
 
 def queue_rows(waiting: list[dict[str, Any]]) -> list[dict[str, Any]]:

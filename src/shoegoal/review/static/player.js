@@ -14,7 +14,7 @@
   let snippet = null;
 
   const toggle = (what, on) =>
-    player.querySelector(`[data-do=${what}]`).setAttribute("aria-pressed", String(on));
+    player.querySelector(`[data-do=${what}]`)?.setAttribute("aria-pressed", String(on));
 
   const clock = (seconds) => {
     const hundredths = Math.round(seconds * 100);
@@ -29,8 +29,8 @@
     now.textContent = data.number
       ? `Shot ${data.number}: kick at ${clock(Number(data.kick))}.`
       : `Look for shots from ${data.words}.`;
-    strip.hidden = data.strip !== "yes";
-    if (!strip.hidden) {
+    if (strip) strip.hidden = data.strip !== "yes";
+    if (strip && !strip.hidden) {
       strip.src = `${player.dataset.strips}${data.number}.jpg`;
       strip.alt = `Stills of shot ${data.number}: before the kick, contact, on its way, at the line, after.`;
     }
@@ -41,7 +41,7 @@
       }
     }
     if (video) {
-      path.setAttribute("points", data.path);
+      path?.setAttribute("points", data.path);
       again();
     }
     player.focus();
@@ -60,7 +60,7 @@
     video.pause();
     video.currentTime = Math.max(0, video.currentTime + frames / Number(player.dataset.rate));
   };
-  const showPath = () => toggle("path", !path.classList.toggle("off"));
+  const showPath = () => path && toggle("path", !path.classList.toggle("off"));
   // Answers go through the shot's own form, remark included.
   const answer = (value) => {
     if (!snippet?.number) return;
@@ -110,6 +110,7 @@
   // After a change: the goal may have moved, and the button that was pressed is gone.
   document.body.addEventListener("htmx:afterSettle", () => {
     const work = document.getElementById("work");
+    if (!work.dataset.goal) return;
     const [left, right] = work.dataset.goal.split(" ").map((place) => place.split(","));
     const line = player.querySelector(".goal");
     if (line) {
@@ -139,7 +140,7 @@
       video.currentTime = snippet.start;
     }
   });
-  screen.querySelector("svg").addEventListener("click", (event) => {
+  screen.querySelector("svg")?.addEventListener("click", (event) => {
     if (screen.classList.contains("pointing")) pointed(event);
   });
 })();

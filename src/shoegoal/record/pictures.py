@@ -1,0 +1,124 @@
+"""A set's pictures as the set stands: as counted, or drawn anew after a marker was moved."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+from shoegoal.analysis.evidence import (
+    EVIDENCE_FOLDER_NAME,
+    MARKERS_NAME,
+    OVERVIEW_NAME,
+    coded_jpeg,
+    draw_overview,
+    draw_strip,
+    strip_name,
+)
+from shoegoal.analysis.goal_picture import draw_goal_picture
+from shoegoal.analysis.kept import STILLS_FOLDER_NAME, KeptStills
+from shoegoal.analysis.model import Analysis
+from shoegoal.analysis.stills import SceneView
+from shoegoal.analysis.strip import draw_blind_strip
+from shoegoal.record.history import SetHistory
+from shoegoal.types import Shot
+
+
+class SetPictures:
+    """The pictures of one set.
+
+    Those that `count` wrote show the goal as it was taken then. Once a marker was moved they are
+    drawn anew from the stills that were kept; a picture that cannot be is not there.
+
+    Parameters
+    ----------
+    history, analysis : the set and the count that holds.
+    """
+
+    def __init__(self, history: SetHistory, analysis: Analysis) -> None:
+        self._analysis = analysis
+        self._folder = history.folder_path
+        self._kept = None if self._folder is None else KeptStills.beside(self._folder)
+        self._as_counted = not history.is_recounted
+        self._view = SceneView.of(analysis.scene)
+
+    def has_strip(self, shot: Shot) -> bool:
+        """Whether there is a strip of a shot."""
+        if self._as_counted:
+            return self._file(strip_name(shot.number)) is not None
+        return self._kept is not None and self._kept.has_kick(shot.kick_time_s)
+
+    @property
+    def has_markers(self) -> bool:
+        """Whether there is a picture of the goal."""
+        return self._file(MARKERS_NAME) is not None if self._as_counted else self._kept is not None
+
+    def strip(self, number: int) -> bytes | None:
+        """Give a shot's strip as JPEG; None where there is none."""
+        if self._as_counted:
+            return self._read(strip_name(number))
+        shot = next((s for s in self._analysis.shots if s.number == number), None)
+        stills = [] if shot is None or self._kept is None else self._kept.of_kick(shot.kick_time_s)
+        if shot is None or not stills:
+            return None
+        start_s = self._analysis.clip.start_s
+        return coded_jpeg(draw_strip(shot, stills, self._view, start_s=start_s))
+
+    def markers(self) -> bytes | None:
+        """Show the goal as it is taken now, as JPEG; None where there is none."""
+        if self._as_counted:
+            return self._read(MARKERS_NAME)
+        still = None if self._kept is None else self._kept.goal()
+        return (
+            None
+            if still is None
+            else coded_jpeg(draw_goal_picture(self._analysis, still, self._view))
+        )
+
+    def overview(self) -> bytes | None:
+        """Give the set from above as PNG; None where there is none."""
+        if self._as_counted:
+            return self._read(OVERVIEW_NAME)
+        return draw_overview(self._analysis, self._view)
+
+    def has_stills(self, kick_time_s: float) -> bool:
+        """Whether plain stills of a kick were kept."""
+        return self._kept is not None and self._kept.has_kick(kick_time_s)
+
+    def blind_strip(self, kick_time_s: float) -> bytes | None:
+        """Give a shot's stills with nothing drawn or said about it; None where none were kept."""
+        near = min(
+            self._analysis.shots, key=lambda s: abs(s.kick_time_s - kick_time_s), default=None
+        )
+        stills = [] if self._kept is None else self._kept.of_kick(kick_time_s)
+        if near is None or not stills:
+            return None
+        start_s = self._analysis.clip.start_s
+        return coded_jpeg(draw_blind_strip(near, stills, self._view, start_s=start_s))
+
+    def all(self) -> Iterator[tuple[str, bytes]]:
+        """Every picture with its name; all but the overview show parts of the clip."""
+        named = [(OVERVIEW_NAME, self.overview()), (MARKERS_NAME, self.markers())]
+        named += [(strip_name(s.number), self.strip(s.number)) for s in self._analysis.shots]
+        yield from ((name, content) for name, content in named if content is not None)
+
+    def _file(self, name: str) -> Path | None:
+        if self._folder is None:
+            return None
+        path = self._folder / EVIDENCE_FOLDER_NAME / name
+        return path if path.is_file() else None
+
+    def _read(self, name: str) -> bytes | None:
+        path = self._file(name)
+        try:
+            return None if path is None else path.read_bytes()
+        except OSError:
+            return None
+
+
+def files_of_pictures(folder: Path) -> list[Path]:
+    """Pictures and stills that a count wrote, and nothing else that may lie there."""
+    evidence = folder / EVIDENCE_FOLDER_NAME
+    files = [evidence / OVERVIEW_NAME, evidence / MARKERS_NAME]
+    files += sorted(evidence.glob("shot-[0-9]*.jpg"))
+    files += sorted((folder / STILLS_FOLDER_NAME).glob("*.jpg"))
+    return [file for file in files if file.is_file()]

@@ -1,0 +1,161 @@
+"""The coach's pages: a round of spot checks, blind to the count, and what the answers say.
+
+They name no pupil and no tally. A shot is looked at as it was filmed: its stretch of the clip and
+its stills, with nothing drawn over either.
+"""
+
+from __future__ import annotations
+
+import secrets
+
+from starlette.datastructures import FormData
+from starlette.exceptions import HTTPException
+from starlette.responses import RedirectResponse, Response
+
+from shoegoal.errors import BadSettingsError, ShoegoalError
+from shoegoal.record.book import Book
+from shoegoal.record.coach_report import report_of
+from shoegoal.record.coaching import (
+    CANNOT_TELL,
+    HIGHEST_SEED,
+    SHOT,
+    Check,
+    answer_check,
+    checks_of,
+    class_names,
+    class_of_round,
+    draw_round,
+    rounds_of,
+)
+from shoegoal.record.history import SetHistory, load_set
+from shoegoal.review.doors import CHECKERS, Asked, Door
+from shoegoal.review.media import Clips, Pictures
+from shoegoal.review.showing import Showing, status_of
+from shoegoal.review.views import check_view_of
+
+DEFAULT_SIZE, LARGEST_SIZE = 20, 500
+WIDTHS = (0.1, 0.2, 0.3)
+
+
+class CheckPages:
+    """The answers, over one book."""
+
+    def __init__(self, book: Book, showing: Showing, clips: Clips) -> None:
+        self._book = book
+        self._showing = showing
+        self._clips = clips
+        self._pictures = Pictures()
+
+    def doors(self) -> list[Door]:
+        """List the addresses."""
+        one = "/checks/{round:int}/{place:int}"
+        return [
+            Door("GET", "/checks", CHECKERS, self._overview),
+            Door("POST", "/checks/draw", CHECKERS, self._draw),
+            Door("GET", "/checks/{round:int}", CHECKERS, self._next),
+            Door("GET", f"{one}/clip", CHECKERS, self._clip),
+            Door("GET", f"{one}/stills.jpg", CHECKERS, self._stills),
+            Door("POST", f"{one}/answer", CHECKERS, self._answer),
+        ]
+
+    def _overview(self, asked: Asked) -> Response:
+        return self._show_overview(asked, "", 200)
+
+    def _draw(self, asked: Asked) -> Response:
+        try:
+            class_name, size = _field(asked.form, "class"), _field(asked.form, "size")
+            self._check_class(asked, class_name)
+            if not size.isdecimal() or not 1 <= int(size) <= LARGEST_SIZE:
+                raise BadSettingsError(f"draw 1 to {LARGEST_SIZE} shots")
+            with self._book.writing() as connection:
+                seed = secrets.randbelow(HIGHEST_SEED)
+                round_id = draw_round(connection, class_name, int(size), seed)
+        except ShoegoalError as error:
+            return self._show_overview(asked, str(error), status_of(error))
+        return RedirectResponse(f"/checks/{round_id}", 303)
+
+    def _next(self, asked: Asked) -> Response:
+        return self._show_next(asked, "", 200)
+
+    def _answer(self, asked: Asked) -> Response:
+        round_id, place = asked.number("round"), asked.number("place")
+        self._checks(asked)
+        by = asked.by.name or " ".join(_field(asked.form, "by").split())[:80]
+        try:
+            with self._book.writing() as connection:
+                answer_check(connection, round_id, place, _field(asked.form, "answer"), by)
+        except ShoegoalError as error:
+            return self._show_next(asked, str(error), status_of(error))
+        return RedirectResponse(f"/checks/{round_id}", 303)
+
+    def _clip(self, asked: Asked) -> Response:
+        return self._clips.answer(self._history(self._check(asked)))
+
+    def _stills(self, asked: Asked) -> Response:
+        check = self._check(asked)
+        history = self._history(check)
+        return self._pictures.blind(history, check.place, check.kick_time_s)
+
+    def _show_overview(self, asked: Asked, trouble: str, status: int) -> Response:
+        given = asked.request.query_params.get("width", "0.2")
+        width = next((one for one in WIDTHS if str(one) == given), WIDTHS[1])
+        with self._book.reading() as connection:
+            names = [n for n in class_names(connection) if asked.by.may_check_class(n)]
+            classes = [
+                {
+                    "name": name,
+                    "rounds": rounds_of(connection, name),
+                    "report": report_of(connection, name, width),
+                }
+                for name in names
+            ]
+        return self._showing.page(
+            "checks.html", asked.by, status, classes=classes, width=width, widths=WIDTHS,
+            size=DEFAULT_SIZE, largest=LARGEST_SIZE, trouble=trouble,
+        )  # fmt: skip
+
+    def _show_next(self, asked: Asked, trouble: str, status: int) -> Response:
+        checks = self._checks(asked)
+        shown = {"round": asked.number("round"), "trouble": trouble, "of": len(checks)}
+        shown["done"] = sum(check.answer is not None for check in checks)
+        check = next((one for one in checks if one.answer is None), None)
+        if check is None:
+            return self._showing.page("checked.html", asked.by, status, **shown)
+        history = self._history(check)
+        one = check_view_of(check, history, playable=self._clips.is_as_counted(history))
+        words = {CANNOT_TELL: "Cannot tell"} | {a: a.capitalize() for a in check.answers[:-1]}
+        return self._showing.page(
+            "check.html", asked.by, status, one=one, words=words, is_shot=check.cue == SHOT, **shown
+        )
+
+    def _check_class(self, asked: Asked, class_name: str) -> None:
+        if not asked.by.may_check_class(class_name):
+            raise BadSettingsError("choose a class")
+
+    def _checks(self, asked: Asked) -> list[Check]:
+        """Read the round that an address names; one of a class not theirs is not there."""
+        round_id = asked.number("round")
+        with self._book.reading() as connection:
+            try:
+                class_name = class_of_round(connection, round_id)
+            except BadSettingsError as error:
+                raise HTTPException(404, str(error)) from error
+            if not asked.by.may_check_class(class_name):
+                raise HTTPException(404, f"there is no round {round_id} of yours")
+            return checks_of(connection, round_id)
+
+    def _check(self, asked: Asked) -> Check:
+        place = asked.number("place")
+        found = next((one for one in self._checks(asked) if one.place == place), None)
+        if found is None:
+            raise HTTPException(404, f"this round has no shot {place}")
+        return found
+
+    def _history(self, check: Check) -> SetHistory:
+        with self._book.reading() as connection:
+            return load_set(connection, check.set_id)
+
+
+def _field(form: FormData, name: str) -> str:
+    value = form.get(name, "")
+    return value.strip() if isinstance(value, str) else ""
