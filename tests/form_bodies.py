@@ -59,9 +59,12 @@ def poses_of(
     kick: StickKick, space: ShotSpace, rate_hz: float = 30.0, noise_px: float = 0.0
 ) -> list[Pose]:
     """What a perfect pose model sees of the kick from 0.4 s before contact to 0.4 s after."""
-    times = CONTACT_S + np.arange(-0.4, 0.41, 1 / rate_hz)
-    draw = np.random.default_rng(5)
-    return [_pose(kick, space, float(t), noise_px * draw.normal(size=(JOINTS, 2))) for t in times]
+    sinces = np.arange(-0.4, 0.41, 1 / rate_hz).tolist()
+    noise = noise_px * np.random.default_rng(5).normal(size=(len(sinces), JOINTS, 2))
+    return [
+        pose_at(kick, space, since_s, CONTACT_S + since_s, off_px)
+        for since_s, off_px in zip(sinces, noise, strict=True)
+    ]
 
 
 def leg_deg(kick: StickKick, since_s: float) -> float:
@@ -106,8 +109,11 @@ def body(kick: StickKick, since_s: float) -> F64:
     return joints
 
 
-def _pose(kick: StickKick, space: ShotSpace, time_s: float, off_px: F64) -> Pose:
-    joints = body(kick, time_s - CONTACT_S)
+def pose_at(
+    kick: StickKick, space: ShotSpace, since_s: float, time_s: float, off_px: F64 | float = 0.0
+) -> Pose:
+    """The pose of one moment, seconds since contact."""
+    joints = body(kick, since_s)
     points = space.to_px(joints)
     hips = joints[[Joint.LEFT_HIP, Joint.RIGHT_HIP]].mean(axis=0)
     # Axes of a camera that looks straight at the hips: level, then pitched down.

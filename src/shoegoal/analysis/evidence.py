@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import cv2
 
@@ -15,6 +16,9 @@ from shoegoal.analysis.model import Analysis
 from shoegoal.analysis.overview import draw_overview
 from shoegoal.analysis.stills import U8, SceneView, StillPicture
 from shoegoal.analysis.strip import draw_strip
+
+if TYPE_CHECKING:
+    from shoegoal.analysis.form_run import FormSeen
 
 __all__ = [
     "EVIDENCE_FOLDER_NAME",
@@ -68,8 +72,9 @@ def write_result(
     analysis: Analysis,
     stills_by_shot: Mapping[int, Sequence[StillPicture]],
     markers_still: StillPicture,
+    form: FormSeen | None = None,
 ) -> None:
-    """Write the analysis file, its evidence and plain stills as one folder, whole or not at all.
+    """Write the analysis file, evidence, plain stills and form as one folder, whole or not at all.
 
     Raises
     ------
@@ -84,6 +89,10 @@ def write_result(
         stills = fresh / STILLS_FOLDER_NAME
         stills.mkdir()
         keep_stills(stills, analysis, stills_by_shot, markers_still)
+        if form is not None:
+            from shoegoal.analysis.form_file import write_form
+
+            write_form(fresh, form)
 
 
 def _write_pictures(

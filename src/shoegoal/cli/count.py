@@ -11,6 +11,8 @@ from shoegoal.cli.options import FilePath, with_options
 from shoegoal.errors import EXIT_NEEDS_A_LOOK, BadSettingsError
 
 if TYPE_CHECKING:
+    from shoegoal.analysis.form_model import SetForm
+    from shoegoal.analysis.model import Analysis
     from shoegoal.analysis.run import Counted
     from shoegoal.analysis.settings import CountSettings
     from shoegoal.ladder.rules import Stage
@@ -22,9 +24,7 @@ if TYPE_CHECKING:
 _OWN_STAGE = ("make", "of", "in_a_row", "within_s", "width_steps", "back_steps")
 
 
-@click.command()
-@click.argument("clip", type=FilePath("CLIP"))
-@with_options(
+COUNTING = (
     "--stage",
     "--ladder",
     "--make",
@@ -41,16 +41,52 @@ _OWN_STAGE = ("make", "of", "in_a_row", "within_s", "width_steps", "back_steps")
     "--ball",
     "--confidence",
     "--earlier",
-    "--out",
-    "--json",
-    "--quiet",
 )
-def count(clip: Path, out: Path | None, json: bool, quiet: bool, **given: Any) -> int:
+
+
+@click.command()
+@click.argument("clip", type=FilePath("CLIP"))
+@with_options(*COUNTING, "--out", "--form", "--json", "--quiet")
+def count(clip: Path, out: Path | None, form: bool, json: bool, quiet: bool, **given: Any) -> int:
     """Count the shots of CLIP for a stage.
 
     Prints the tally and the verdict, and writes a folder with analysis.json and the evidence
     pictures. Give --stage NAME, or a stage of your own: --make 5 --of 10 --width-steps 5
     --back-steps 10. Exits 0 with a verdict, 3 when a person needs to look at some shots first.
+    """
+    folder, analysis, set_form = count_clip(clip, out, given, with_form=form, quiet=quiet)
+
+    from shoegoal.analysis.evidence import EVIDENCE_FOLDER_NAME
+    from shoegoal.analysis.file import analysis_to_json
+
+    if json:
+        click.echo(analysis_to_json(analysis), nl=False)
+    else:
+        from shoegoal.cli.report import print_report
+
+        print_report(analysis, folder / EVIDENCE_FOLDER_NAME)
+        if set_form is not None:
+            from shoegoal.cli.form_report import print_form
+
+            print_form(set_form, folder)
+    return EXIT_NEEDS_A_LOOK if analysis.needs_a_look else 0
+
+
+def count_clip(
+    clip: Path, out: Path | None, given: dict[str, Any], *, with_form: bool, quiet: bool
+) -> tuple[Path, Analysis, SetForm | None]:
+    """Count a clip, and read its form if asked, and write the result folder.
+
+    Parameters
+    ----------
+    clip, out : the clip; where to write, by default beside it.
+    given : the other options of counting, by name.
+    with_form : whether form is read too.
+    quiet : no progress.
+
+    Returns
+    -------
+    The folder, the count, and the form.
     """
     _check_combinations(given)
     settings = _settings(given)
@@ -76,20 +112,19 @@ def count(clip: Path, out: Path | None, json: bool, quiet: bool, **given: Any) -
     with shown_progress(f"counting {clip.name}", quiet=quiet) as on_progress:
         counted = analyse_clip(clip, settings, on_progress)
 
-    from shoegoal.analysis.evidence import EVIDENCE_FOLDER_NAME, write_result
-    from shoegoal.analysis.file import analysis_to_json
+    from shoegoal.analysis.evidence import write_result
 
     analysis = with_repeats(counted.analysis, earlier)
-    write_result(folder, analysis, counted.stills, counted.goal_still)
+    seen = None
+    if with_form:
+        from shoegoal.analysis.form_run import read_form
+
+        with shown_progress(f"reading form in {clip.name}", quiet=quiet) as on_progress:
+            seen = read_form(clip, analysis, on_progress)
+    write_result(folder, analysis, counted.stills, counted.goal_still, seen)
     if save_calibration is not None:
         _save_calibration(save_calibration, counted)
-    if json:
-        click.echo(analysis_to_json(analysis), nl=False)
-    else:
-        from shoegoal.cli.report import print_report
-
-        print_report(analysis, folder / EVIDENCE_FOLDER_NAME)
-    return EXIT_NEEDS_A_LOOK if analysis.needs_a_look else 0
+    return folder, analysis, None if seen is None else seen.form
 
 
 def _check_combinations(given: dict[str, Any]) -> None:

@@ -23,6 +23,7 @@ from shoegoal.cli.classes import class_group
 from shoegoal.cli.coach import coach
 from shoegoal.cli.count import count
 from shoegoal.cli.fit import fit
+from shoegoal.cli.form import form
 from shoegoal.cli.ladder import ladder, stages
 from shoegoal.cli.record import record
 from shoegoal.cli.review import review
@@ -207,7 +208,7 @@ def cli() -> None:
 
 
 for _command in (
-    *(fit, count, show, stages, ladder),
+    *(fit, count, form, show, stages, ladder),
     *(record, review, class_group, coach, accounts),
     *(card, board, lens, cautions),
 ):

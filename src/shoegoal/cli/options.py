@@ -250,6 +250,7 @@ _ROWS = (
         click.STRING,
         "Count on a Dask cluster: its scheduler's address, for instance tcp://127.0.0.1:8786.",
     ),
+    OptionRow("--form", None, "Read the kicker's form too; see `shoegoal form`."),
     OptionRow("--json", None, "Print JSON in place of the table."),
     OptionRow("--quiet", None, "No progress."),
 )

@@ -10,7 +10,7 @@ from shoegoal.form.eyes import eyes_cue
 from shoegoal.form.follow import follow_through_cue
 from shoegoal.form.motion import Kick
 from shoegoal.form.plant import plant_cues
-from shoegoal.form.reading import Measurement, Reading, judge
+from shoegoal.form.reading import Measurement, Reading, cannot_tell, judge
 from shoegoal.form.sides import Side, kicking_side, legs_untangled
 from shoegoal.form.skeleton import Pose
 from shoegoal.form.space import ShotSpace
@@ -68,6 +68,11 @@ def read_kick(space: ShotSpace, contact_s: float, poses: Sequence[Pose]) -> Kick
         for cue, band in load_bands().items()
     )
     return KickForm(kick.side if kick else None, readings, kick, measurements, why_not)
+
+
+def unread(why: str) -> tuple[Reading, ...]:
+    """Give readings of a kick of which nothing can be told, each saying why."""
+    return tuple(cannot_tell(band, (), why) for band in load_bands().values())
 
 
 def measure_kick(kick: Kick) -> tuple[Measurement, ...]:

@@ -67,7 +67,7 @@ class Reading:
     views: tuple[View, ...]
 
     @property
-    def is_outside_below(self) -> bool:
+    def lies_below(self) -> bool:
         """Whether the value lies nearer to the band's lower end than to its upper one."""
         return self.value is not None and self.value < (self.low + self.high) / 2
 
@@ -100,9 +100,9 @@ def judge(
     error = known.get(view)
     given = next((m for m in measurements if error and m.method == error.method), None)
     if error is None:
-        return _cannot_tell(band, views, _film_instead(views))
+        return cannot_tell(band, views, _film_instead(views))
     if given is None or not np.isfinite([given.value, given.sigma]).all():
-        return _cannot_tell(band, views, why_missing or "the body was not seen well enough")
+        return cannot_tell(band, views, why_missing or "the body was not seen well enough")
     value, sigma = given.value - error.bias, float(np.hypot(error.spread, given.sigma))
     inside = float(norm.cdf(band.high, value, sigma) - norm.cdf(band.low, value, sigma))
     told = f"{value:.0f} ± {sigma:.0f} {band.unit}"
@@ -121,7 +121,8 @@ def judge(
     )
 
 
-def _cannot_tell(band: Band, views: tuple[View, ...], why: str) -> Reading:
+def cannot_tell(band: Band, views: tuple[View, ...], why: str) -> Reading:
+    """Say that a cue cannot be told, and why."""
     return Reading(
         band.cue,
         band.title,
@@ -131,7 +132,7 @@ def _cannot_tell(band: Band, views: tuple[View, ...], why: str) -> Reading:
         band.low,
         band.high,
         Answer.CANNOT_TELL,
-        f"{Answer.CANNOT_TELL.value}: {why}",
+        why,
         views,
     )
 

@@ -17,6 +17,7 @@ from sqlalchemy import Connection, select
 
 from shoegoal.analysis.evidence import EVIDENCE_FOLDER_NAME, OVERVIEW_NAME
 from shoegoal.analysis.folders import cannot_write, check_writable_file, fresh_folder
+from shoegoal.analysis.form_file import FORM_FILE_NAME, FORM_FOLDER_NAME, form_pictures
 from shoegoal.errors import BadSettingsError
 from shoegoal.record import schema
 from shoegoal.record.book import Book
@@ -101,6 +102,13 @@ def _files(data: dict[str, Any], histories: list[SetHistory]) -> Iterator[tuple[
     for history in histories:
         if history.folder_path is None:
             continue
+        form = history.folder_path / FORM_FOLDER_NAME / FORM_FILE_NAME
+        if form.is_file():
+            yield f"set-{history.set_id}/{FORM_FILE_NAME}", form.read_bytes()
+        for picture in form_pictures(history.folder_path):
+            safe = without_faces(picture.read_bytes()) if picture.suffix == ".jpg" else None
+            if safe is not None:
+                yield f"set-{history.set_id}/{picture.name}", safe
         for name, content in _pictures(history, history.folder_path):
             # The overview is drawn from numbers; all others hold parts of the clip.
             safe = content if name == OVERVIEW_NAME else without_faces(content)

@@ -14,6 +14,7 @@ from shoegoal.analysis.evidence import (
     draw_strip,
     strip_name,
 )
+from shoegoal.analysis.form_file import form_pictures
 from shoegoal.analysis.goal_picture import draw_goal_picture
 from shoegoal.analysis.kept import STILLS_FOLDER_NAME, KeptStills
 from shoegoal.analysis.model import Analysis
@@ -116,9 +117,9 @@ class SetPictures:
 
 
 def files_of_pictures(folder: Path) -> list[Path]:
-    """Pictures and stills that a count wrote, and nothing else that may lie there."""
+    """Pictures and stills that a count or its form wrote, and nothing else that may lie there."""
     evidence = folder / EVIDENCE_FOLDER_NAME
     files = [evidence / OVERVIEW_NAME, evidence / MARKERS_NAME]
     files += sorted(evidence.glob("shot-[0-9]*.jpg"))
     files += sorted((folder / STILLS_FOLDER_NAME).glob("*.jpg"))
-    return [file for file in files if file.is_file()]
+    return [file for file in files if file.is_file()] + form_pictures(folder)

@@ -1,0 +1,117 @@
+"""The form of a set on disk: numbers, pictures, and a page to print, beside the count's files."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import cv2
+
+from shoegoal.analysis.file import write_whole
+from shoegoal.analysis.folders import MARK_FILE_NAME, fresh_folder
+from shoegoal.analysis.form_model import FORM_FORMAT_VERSION, SetForm
+from shoegoal.analysis.form_page import page_html
+from shoegoal.analysis.form_sheet import draw_sheet
+from shoegoal.analysis.stills import U8
+from shoegoal.errors import BadSettingsError
+
+if TYPE_CHECKING:
+    from pydantic import TypeAdapter
+
+    from shoegoal.analysis.form_run import FormSeen
+
+FORM_FOLDER_NAME = "form"
+FORM_FILE_NAME = "form.json"
+PAGE_NAME, SHEET_NAME = "summary.html", "form-summary.png"
+JPEG_QUALITY = 88
+READ_AGAIN = "run shoegoal form again"
+
+
+def picture_name(number: int) -> str:
+    """File name of a shot's picture."""
+    return f"form-{number:02d}.jpg"
+
+
+def form_pictures(folder: Path) -> list[Path]:
+    """Pictures of people that reading form writes into a result folder, those that are there."""
+    place = folder / FORM_FOLDER_NAME
+    return [p for p in (place / SHEET_NAME, *sorted(place.glob("form-[0-9]*.jpg"))) if p.is_file()]
+
+
+def form_to_json(form: SetForm) -> str:
+    """Write a set's form as indented JSON text, ending in a line feed."""
+    plain = _adapter().dump_python(form, mode="json")
+    return json.dumps(plain, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def load_form(folder: Path) -> SetForm | None:
+    """Read the form in a result folder; None where none was read.
+
+    Raises
+    ------
+    BadSettingsError
+        The file is damaged or of another version.
+    """
+    from pydantic import ValidationError
+
+    file = folder / FORM_FOLDER_NAME / FORM_FILE_NAME
+    try:
+        content = file.read_bytes()
+    except FileNotFoundError:
+        return None
+    except OSError as error:
+        raise BadSettingsError(f"{file} cannot be read ({error.strerror or error})") from error
+    try:
+        form = _adapter().validate_json(content, strict=True, extra="forbid")
+    except ValidationError as error:
+        raise BadSettingsError(
+            f"{file} is damaged or of another version; {READ_AGAIN} ({error.error_count()} faults)"
+        ) from error
+    if form.format_version != FORM_FORMAT_VERSION:
+        raise BadSettingsError(f"{file} has format {form.format_version}; {READ_AGAIN}")
+    return form
+
+
+def write_form(folder: Path, seen: FormSeen) -> None:
+    """Write form.json, the pictures and the page into a folder that is being written."""
+    place = folder / FORM_FOLDER_NAME
+    place.mkdir()
+    write_whole(place / FORM_FILE_NAME, form_to_json(seen.form).encode())
+    for number, picture in seen.pictures.items():
+        _write_picture(place / picture_name(number), picture)
+    names = {number: picture_name(number) for number in seen.pictures}
+    (place / PAGE_NAME).write_text(page_html(seen.form, names), encoding="utf-8")
+    _write_picture(place / SHEET_NAME, draw_sheet(seen.form, seen.pictures))
+
+
+def add_form(folder: Path, seen: FormSeen) -> None:
+    """Put a form into a count's folder, in place of an earlier one; whole or not at all.
+
+    Raises
+    ------
+    OutputError
+        The folder cannot be written, or holds what shoegoal did not write.
+    """
+    with fresh_folder(folder) as fresh:
+        leave_out = shutil.ignore_patterns(MARK_FILE_NAME)
+        shutil.copytree(folder, fresh, dirs_exist_ok=True, ignore=leave_out)
+        shutil.rmtree(fresh / FORM_FOLDER_NAME, ignore_errors=True)
+        write_form(fresh, seen)
+
+
+def _write_picture(path: Path, bgr: U8) -> None:
+    how = [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY] if path.suffix == ".jpg" else []
+    done, coded = cv2.imencode(path.suffix, bgr, how)
+    if not done:
+        raise OSError(f"{path.name} could not be coded")
+    path.write_bytes(coded.tobytes())
+
+
+@cache
+def _adapter() -> TypeAdapter[SetForm]:
+    from pydantic import TypeAdapter
+
+    return TypeAdapter(SetForm)

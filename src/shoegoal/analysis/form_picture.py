@@ -1,0 +1,188 @@
+"""The picture of one shot's form: contact, with skeleton, plant foot and target, values beside."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from shoegoal.analysis.form_model import ShotForm
+from shoegoal.analysis.marks import (
+    INK,
+    PAPER,
+    SKY,
+    YELLOW,
+    Colour,
+    Spot,
+    Window,
+    draw_disc,
+    draw_line,
+    draw_ring,
+    wrapped_text,
+    write_text,
+)
+from shoegoal.analysis.stills import F64, U8
+from shoegoal.clip.clock import clock_text
+from shoegoal.form.motion import Kick
+from shoegoal.form.plant import standing_foot
+from shoegoal.form.pose import Square
+from shoegoal.form.read import KickForm
+from shoegoal.form.reading import Answer, Reading
+from shoegoal.form.skeleton import BONES
+from shoegoal.form.space import ShotSpace
+
+ROWS, PANEL = 900, 760
+EDGE, LINE = 18, 31
+TITLE_SIZE, TEXT_SIZE = 30, 23
+TARGET_M = 1.6  # how far the target line is drawn from the ball
+ARROW_M = 0.45  # from the plant foot's heel on
+# Okabe and Ito's palette, as for the calls.
+KICKING: Colour = (0, 159, 230)
+PLANTED: Colour = (115, 158, 0)
+ANSWER_COLOURS: dict[Answer, Colour] = {
+    Answer.IN_BAND: (233, 180, 86),
+    Answer.LOOK: (60, 140, 240),
+    Answer.CANNOT_TELL: (150, 150, 150),
+}
+ANSWER_WORDS: dict[Answer, str] = {
+    Answer.IN_BAND: "in band",
+    Answer.LOOK: "look",
+    Answer.CANNOT_TELL: "can't tell",
+}
+
+
+def draw_form(
+    form: ShotForm,
+    kick_form: KickForm,
+    space: ShotSpace,
+    piece: U8,
+    square: Square,
+    time_s: float,
+    *,
+    start_s: float = 0.0,
+) -> U8:
+    """Draw a shot's form.
+
+    Parameters
+    ----------
+    form : what is said of the shot.
+    kick_form : what was seen of it.
+    space : the space round it.
+    piece : (S, S, 3) what the square shows in the picture nearest to contact.
+    square : where that lies in the displayed picture.
+    time_s : presentation time of that picture.
+    start_s : presentation time of the clip's first picture.
+
+    Returns
+    -------
+    (H, W, 3) uint8 blue-green-red.
+    """
+    import cv2
+
+    way = cv2.INTER_AREA if piece.shape[0] > ROWS else cv2.INTER_CUBIC
+    canvas = np.ascontiguousarray(cv2.resize(piece, (ROWS, ROWS), interpolation=way), np.uint8)
+    window = Window(canvas, ROWS / square.side_px, square.left_px, square.top_px)
+    _draw_ground(window, space)
+    if kick_form.kick is not None:
+        _draw_body(window, kick_form.kick, time_s)
+        _draw_plant_foot(window, kick_form.kick)
+    panel = np.full((ROWS, PANEL, 3), INK, np.uint8)
+    _write_values(panel, form, start_s)
+    return np.hstack([window.canvas, panel])
+
+
+def _draw_ground(window: Window, space: ShotSpace) -> None:
+    """Target line from the ball on, and the ball's outline."""
+    reach_m = min(TARGET_M, float(np.hypot(*space.spot_m)))
+    along = np.linspace(0.0, reach_m, 30)
+    draw_arrow(window, space, np.column_stack([0 * along, along]), YELLOW)
+    centre, diameter_px = space.ball_px
+    draw_ring(
+        window.canvas,
+        window.spot(centre.x_px, centre.y_px),
+        diameter_px / 2 * window.zoom,
+        SKY,
+        dashed=True,
+    )
+
+
+def draw_arrow(window: Window, space: ShotSpace, ground_m: F64, colour: Colour) -> None:
+    """Draw an arrow along ground points (N, 2) right and ahead of the ball, m."""
+    line = window.place(space.to_px(np.column_stack([ground_m, np.zeros(len(ground_m))])))
+    draw_line(window.canvas, line, colour, 3, 2)
+    fine = line[np.isfinite(line).all(axis=1)]
+    if len(fine) < 2:
+        return
+    way = fine[-1] - fine[-2]
+    way = way / max(1e-9, float(np.hypot(*way)))
+    across = np.array([-way[1], way[0]])
+    for side in (1, -1):
+        barb = fine[-1] - 16 * way + side * 9 * across
+        draw_line(window.canvas, np.array([barb, fine[-1]]), colour, 3, 2)
+
+
+def _draw_plant_foot(window: Window, kick: Kick) -> None:
+    """Arrow along the plant foot, and its way from the ball, both on the ground."""
+    foot = standing_foot(kick)
+    if foot is None:
+        return
+    heel, toe = (np.median(ends, axis=0) for ends in foot)
+    middle = (heel + toe) / 2
+    draw_line(window.canvas, _on_ground(window, kick.space, np.linspace((0, 0), middle, 8)), PAPER)
+    way = (toe - heel) / max(1e-6, float(np.hypot(*(toe - heel))))
+    draw_arrow(window, kick.space, np.linspace(heel, heel + ARROW_M * way, 10), PLANTED)
+
+
+def _on_ground(window: Window, space: ShotSpace, ground_m: npt.NDArray[np.float64]) -> F64:
+    return window.place(space.to_px(np.column_stack([ground_m, np.zeros(len(ground_m))])))
+
+
+def _draw_body(window: Window, kick: Kick, time_s: float) -> None:
+    pose = min(kick.poses, key=lambda pose: abs(pose.time_s - time_s))
+    spots = window.place(pose.points_px)
+    for one, other in BONES:
+        if one in kick.kicking.rows and other in kick.kicking.rows:
+            colour, width = KICKING, 4
+        elif one in kick.planted.rows and other in kick.planted.rows:
+            colour, width = PLANTED, 4
+        else:
+            colour, width = PAPER, 2
+        draw_line(window.canvas, spots[[one, other]], colour, width, 1)
+    for rows, colour in ((kick.kicking.rows, KICKING), (kick.planted.rows, PLANTED)):
+        for row in rows:
+            spot: Spot = (float(spots[row][0]), float(spots[row][1]))
+            draw_disc(window.canvas, spot, 5, INK)
+            draw_disc(window.canvas, spot, 4, colour)
+
+
+def _write_values(panel: U8, form: ShotForm, start_s: float) -> None:
+    at = clock_text(form.kick_time_s - start_s)
+    y = float(EDGE)
+    write_text(panel, (EDGE, y), f"Shot {form.number}, contact at {at}", TITLE_SIZE, rim=None,
+               bold=True)  # fmt: skip
+    y += 1.5 * LINE
+    where = f"filmed from: {form.view.value}" if form.view else "view unknown"
+    foot = "kicking foot not told" if form.side is None else f"{form.side.value} foot kicks"
+    x = EDGE + write_text(panel, (EDGE, y), foot, TEXT_SIZE, colour=KICKING, rim=None)
+    x += 20
+    if form.side is not None:
+        x += 20 + write_text(panel, (x, y), "the other stands", TEXT_SIZE, colour=PLANTED, rim=None)
+    write_text(panel, (x, y), where, TEXT_SIZE, rim=None)
+    y += 1.6 * LINE
+    for reading in form.readings:
+        y = _write_reading(panel, reading, y)
+    note = "Prompts to look at, not a grade and no medical advice."
+    write_text(panel, (EDGE, ROWS - EDGE - LINE), note, TEXT_SIZE, rim=None)
+
+
+def _write_reading(panel: U8, reading: Reading, y: float) -> float:
+    colour = ANSWER_COLOURS[reading.answer]
+    room = PANEL - 2 * EDGE
+    write_text(panel, (EDGE, y), reading.title, TEXT_SIZE, colour=colour, rim=None, bold=True)
+    words = ANSWER_WORDS[reading.answer]
+    write_text(panel, (PANEL - EDGE, y), words, TEXT_SIZE, colour=colour, rim=None,
+               anchor="right top", bold=True)  # fmt: skip
+    y += LINE
+    for line in wrapped_text(reading.sentence, TEXT_SIZE - 3, room)[:2]:
+        write_text(panel, (EDGE, y), line, TEXT_SIZE - 3, rim=None)
+        y += LINE - 4
+    return y + 8

@@ -1,0 +1,119 @@
+"""From a counted clip to the form of its shots: a second, short reading round each kick."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from shoegoal import __version__
+from shoegoal.analysis.form_model import FORM_FORMAT_VERSION, SetForm, ShotForm
+from shoegoal.analysis.form_picture import draw_form
+from shoegoal.analysis.model import Analysis
+from shoegoal.analysis.stills import U8, SceneView
+from shoegoal.clip.reader import clip_sha256, open_clip
+from shoegoal.clip.sampling import Sampler
+from shoegoal.errors import BadSettingsError
+from shoegoal.form.advice import advise
+from shoegoal.form.pose import MediaPipePose, open_pose_model
+from shoegoal.form.read import read_kick, unread
+from shoegoal.form.space import ShotSpace
+from shoegoal.form.window import look_round
+from shoegoal.types import Shot
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FormSeen:
+    """The form of a set and its pictures.
+
+    Attributes
+    ----------
+    form : all numbers.
+    pictures : by shot number, the drawn picture of contact; none where the kick was not seen.
+    """
+
+    form: SetForm
+    pictures: dict[int, U8]
+
+
+def read_form(
+    path: Path, analysis: Analysis, on_progress: Callable[[float], None] | None = None
+) -> FormSeen:
+    """Read the form of a counted clip's shots.
+
+    Parameters
+    ----------
+    path : the clip that was counted.
+    analysis : its count.
+    on_progress : called with the share of the shots that are done, 0..1.
+
+    Raises
+    ------
+    BadSettingsError
+        The clip is not the one that was counted.
+    ClipUnreadableError
+        It cannot be read.
+    """
+    if clip_sha256(path) != analysis.clip.sha256:
+        raise BadSettingsError(
+            f"{path} is not the clip that was counted as {analysis.clip.name}; count it again"
+        )
+    shots: list[ShotForm] = []
+    pictures: dict[int, U8] = {}
+    looked_at = decoded = 0
+    with open_clip(path) as clip, clip.sampler() as sampler, open_pose_model() as model:
+        for shot in analysis.shots:
+            shot_form, picture, cost = _read_shot(shot, analysis, sampler, model)
+            shots.append(shot_form)
+            if picture is not None:
+                pictures[shot.number] = picture
+            looked_at, decoded = looked_at + cost[0], decoded + cost[1]
+            if on_progress:
+                on_progress(len(shots) / len(analysis.shots))
+    form = SetForm(
+        format_version=FORM_FORMAT_VERSION,
+        tool_version=__version__,
+        clip_name=analysis.clip.name,
+        clip_sha256=analysis.clip.sha256,
+        start_s=analysis.clip.start_s,
+        shots=tuple(shots),
+        advice=advise([shot.readings for shot in shots]),
+        pictures_looked_at=looked_at,
+        pictures_decoded=decoded,
+    )
+    return FormSeen(form, pictures)
+
+
+def _read_shot(
+    shot: Shot, analysis: Analysis, sampler: Sampler, model: MediaPipePose
+) -> tuple[ShotForm, U8 | None, tuple[int, int]]:
+    """Read one shot; its picture where the kick was seen, and pictures looked at and decoded."""
+    if shot.kick_spot_m is None:
+        return _not_read(shot, None, "the ball's place before the kick was not seen"), None, (0, 0)
+    scene = SceneView.of(analysis.scene)
+    space = ShotSpace(scene.camera, scene.goal, shot.kick_spot_m, scene.ball_diameter_m)
+    square = space.square((analysis.clip.width_px, analysis.clip.height_px))
+    if square is None:
+        return _not_read(shot, space, "the kicker lies outside the picture"), None, (0, 0)
+    seen = look_round(sampler, model, square, shot.kick_time_s)
+    if seen is None:
+        return _not_read(shot, space, "the clip has no pictures round the kick"), None, (0, 0)
+    kick = read_kick(space, shot.kick_time_s, seen.poses)
+    form = ShotForm(
+        shot.number,
+        shot.kick_time_s,
+        space.view,
+        space.azimuth_deg,
+        kick.side,
+        kick.readings,
+        kick.why_not,
+    )
+    picture = draw_form(form, kick, space, square.cut(seen.contact), square, seen.contact.time_s,
+                        start_s=analysis.clip.start_s)  # fmt: skip
+    return form, picture, (seen.looked_at, seen.decoded)
+
+
+def _not_read(shot: Shot, space: ShotSpace | None, why: str) -> ShotForm:
+    view = None if space is None else space.view
+    azimuth_deg = None if space is None else space.azimuth_deg
+    return ShotForm(shot.number, shot.kick_time_s, view, azimuth_deg, None, unread(why), why)
