@@ -73,7 +73,7 @@ def counted(clip: Path, settings: CountSettings) -> Analysis | str:
 
 def told(analysis: Analysis) -> dict[str, Any]:
     """What the accuracy table needs of an analysis."""
-    scene = analysis.scene
+    scene = analysis.goal_scene
     return {
         "refused": None,
         "decision": analysis.verdict.decision.value,

@@ -135,7 +135,7 @@ def example_analysis(*, unsure: bool = True) -> Analysis:
 
 
 def example_view() -> SceneView:
-    return SceneView.of(example_analysis().scene)
+    return SceneView.of(example_analysis().goal_scene)
 
 
 def still_at(shot: Shot, time_s: float, scale: float = 1.0) -> StillPicture:
@@ -175,7 +175,7 @@ def fitted_analysis(analysis: Analysis | None = None) -> Analysis:
     )
     spread = np.diag([0.01, 0.01, 0.002, 0.002, 0.01, 0.03]) ** 2
     scene = replace(
-        given.scene,
+        given.goal_scene,
         unknowns=UNKNOWNS,
         theta=theta,
         covariance=tuple(tuple(row) for row in spread.tolist()),

@@ -114,6 +114,7 @@ def test_json_is_the_analysis_file(
     plain = json.loads(result.stdout)
     assert set(plain) == {
         "format_version", "tool_version", "clip", "stage", "scene", "shots", "left_out", "tally",
+        "doubts",
         "verdict", "problems", "take",
     }  # fmt: skip
     assert set(plain["shots"][0]) == {
@@ -222,14 +223,20 @@ def test_bad_ladders_and_stages_are_6(clip: Path, tmp_path: Path) -> None:
     result = run("count", clip, "--stage", "five-of-tne")
     assert result.exit_code == 6
     assert 'Did you mean "five-of-ten"?' in one_line(result)
-    result = run("count", clip, "--stage", "touches")
-    assert result.exit_code == 6
-    assert "dribble touches, which count cannot do yet" in one_line(result)
     assert run("stages", "--ladder", ladder).exit_code == 6
     ladder.write_text("title = 'Own'\n[[stages]\n")
     result = run("stages", "--ladder", ladder)
     assert result.exit_code == 6
     assert "own.toml, line 2, column" in one_line(result)
+
+
+def test_a_dribble_stage_has_no_goal_and_needs_a_ball(clip: Path) -> None:
+    result = run("count", clip, "--stage", "touches", "--left", "1,2", "--right", "3,4")
+    assert result.exit_code == 2
+    assert "has no goal: leave out --left" in one_line(result)
+    result = run("count", clip, "--stage", "touches", "--quiet")
+    assert result.exit_code == 5
+    assert "No ball was found that is dribbled" in one_line(result)
 
 
 @pytest.mark.parametrize(
@@ -293,7 +300,7 @@ def test_a_calibration_is_saved_and_used_again(
     assert result.exit_code == 3, result.stderr
     stop = ClipNotJudgeableError("seen enough")
     count_as(monkeypatch, clip, *OWN, "--calibration", saved, error=stop, seen=seen)
-    scene, again = example_analysis().scene, seen[0].calibration
+    scene, again = example_analysis().goal_scene, seen[0].calibration
     assert again is not None and again.image_size_px == SIZE_PX
     assert (again.left_px, again.right_px) == (scene.left_px, scene.right_px)
     assert again.camera == scene.camera

@@ -77,10 +77,12 @@ def faults_of(analysis: Analysis, truth: dict[str, Any]) -> list[str]:
         speed = shot.speed_mps
         if speed is None or abs(speed.value - true_shot["speed_mps"]) > max(0.5, 3 * speed.sigma):
             faults.append(f"{name}: {speed} m/s, truly {true_shot['speed_mps']}")
-    if off(analysis.scene.goal_width_m, truth["goal"]["width_m"], WIDTH_REL):
-        faults.append(f"width {analysis.scene.goal_width_m}, truly {truth['goal']['width_m']}")
-    if off(analysis.scene.kick_distance_m, truth["goal"]["back_m"], DISTANCE_REL):
-        faults.append(f"distance {analysis.scene.kick_distance_m}, truly {truth['goal']['back_m']}")
+    if off(analysis.goal_scene.goal_width_m, truth["goal"]["width_m"], WIDTH_REL):
+        faults.append(f"width {analysis.goal_scene.goal_width_m}, truly {truth['goal']['width_m']}")
+    if off(analysis.goal_scene.kick_distance_m, truth["goal"]["back_m"], DISTANCE_REL):
+        faults.append(
+            f"distance {analysis.goal_scene.kick_distance_m}, truly {truth['goal']['back_m']}"
+        )
     decided = Decision.ADVANCE if truth["tally"]["stage_met"] else Decision.TRY_AGAIN
     if analysis.verdict.decision is not decided:
         faults.append(f"verdict {analysis.verdict.decision.value}, truly {decided.value}")

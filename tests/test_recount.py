@@ -37,7 +37,9 @@ CROSSINGS_M = (0.30, -1.70, -0.55, None, 1.02, 0.05)
 
 def test_unmoved_markers_give_the_same_crossings_again() -> None:
     analysis = fitted_analysis()
-    again = recount_with_markers(analysis, analysis.scene.left_px, analysis.scene.right_px)
+    again = recount_with_markers(
+        analysis, analysis.goal_scene.left_px, analysis.goal_scene.right_px
+    )
     for shot, x_m in zip(again.shots, CROSSINGS_M, strict=True):
         if x_m is not None:
             assert shot.crossing_x_m is not None
@@ -46,9 +48,9 @@ def test_unmoved_markers_give_the_same_crossings_again() -> None:
     assert calls[:3] == [Call.MAKE, Call.MISS, Call.MAKE] and calls[5] is Call.MAKE
     assert calls[3] is not Call.MAKE
     assert calls[4] is Call.UNSURE  # the ball's edge is 2 cm from the marker
-    assert again.scene.goal_width_m.value == pytest.approx(WIDTH_M, abs=0.05)
-    assert again.scene.kick_distance_m is not None
-    assert again.scene.kick_distance_m.value == pytest.approx(BACK_M, abs=0.1)
+    assert again.goal_scene.goal_width_m.value == pytest.approx(WIDTH_M, abs=0.05)
+    assert again.goal_scene.kick_distance_m is not None
+    assert again.goal_scene.kick_distance_m.value == pytest.approx(BACK_M, abs=0.1)
     assert again.clip == analysis.clip and again.stage == analysis.stage
     assert analysis_from_json(analysis_to_json(again).encode(), "again") == again
 
@@ -56,33 +58,33 @@ def test_unmoved_markers_give_the_same_crossings_again() -> None:
 def test_a_wider_goal_takes_the_wide_shot_in_and_moves_its_middle() -> None:
     analysis = fitted_analysis()
     left_m = -2.4
-    moved = recount_with_markers(analysis, marker_px(left_m), analysis.scene.right_px)
+    moved = recount_with_markers(analysis, marker_px(left_m), analysis.goal_scene.right_px)
     middle_m = (left_m + WIDTH_M / 2) / 2
     second = moved.shots[1]
     assert (second.number, second.call) == (2, Call.MAKE)
     assert second.crossing_x_m is not None
     assert second.crossing_x_m.value == pytest.approx(-1.70 - middle_m, abs=0.03)
-    assert moved.scene.goal_width_m.value == pytest.approx(WIDTH_M / 2 - left_m, abs=0.08)
-    assert moved.scene.markers_source is MarkersSource.GIVEN
-    assert any("moved by hand" in note for note in moved.scene.notes)
+    assert moved.goal_scene.goal_width_m.value == pytest.approx(WIDTH_M / 2 - left_m, abs=0.08)
+    assert moved.goal_scene.markers_source is MarkersSource.GIVEN
+    assert any("moved by hand" in note for note in moved.goal_scene.notes)
     assert LEFT_OUT_AS_BEFORE in moved.problems  # the example left one kick out
 
 
 def test_a_narrower_goal_makes_a_make_a_miss() -> None:
     analysis = only(fitted_analysis(), 1, 3)
-    moved = recount_with_markers(analysis, marker_px(-0.1), analysis.scene.right_px)
+    moved = recount_with_markers(analysis, marker_px(-0.1), analysis.goal_scene.right_px)
     assert [shot.call for shot in moved.shots] == [Call.MAKE, Call.MISS]
     # A gap that sends a count to a person sends it there after a marker was moved, too.
     assert moved.verdict.decision is Decision.NOT_FINISHED
     longer = replace(analysis, clip=replace(analysis.clip, end_s=analysis.clip.end_s + 60.0))
-    doubtful = recount_with_markers(longer, marker_px(-0.1), analysis.scene.right_px)
+    doubtful = recount_with_markers(longer, marker_px(-0.1), analysis.goal_scene.right_px)
     assert doubtful.verdict.decision is Decision.LOOK
     assert "no shot was found from 0:12.0 to 1:30.0" in doubtful.verdict.sentence
 
 
 def test_what_makes_no_goal_is_refused() -> None:
     analysis = fitted_analysis()
-    left, right = analysis.scene.left_px, analysis.scene.right_px
+    left, right = analysis.goal_scene.left_px, analysis.goal_scene.right_px
     with pytest.raises(GoalNotPlausibleError):
         recount_with_markers(analysis, ImagePoint(left.x_px, 20.0), right)  # in the sky
     with pytest.raises(GoalNotPlausibleError, match="check which of the two"):
@@ -98,7 +100,7 @@ def test_kicks_that_were_not_followed_still_ask_a_person() -> None:
         reason="the ball left the kick spot and was not seen again: a shot, and a make?",
     )  # fmt: skip
     analysis = only(replace(analysis, shots=(analysis.shots[0], unseen)), 1, 2)
-    again = recount_with_markers(analysis, marker_px(-2.4), analysis.scene.right_px)
+    again = recount_with_markers(analysis, marker_px(-2.4), analysis.goal_scene.right_px)
     assert again.shots[1] == unseen
 
 
@@ -112,7 +114,7 @@ def test_a_moved_marker_is_a_correction_like_any_other(book: Book) -> None:
     shots = history.standing().shots
     assert shots[0].call is Call.MAKE  # worked out anew
     assert shots[1].answer is Answer.MISS  # and what a person saw still holds
-    assert history.count.analysis().scene.left_px == place
+    assert history.count.analysis().goal_scene.left_px == place
     assert verify_book(book).entries == 3
     with pytest.raises(RecordChangedError, match="changed by somebody else"):
         move_marker(book, 1, Side.LEFT, place, seen=2)

@@ -118,7 +118,7 @@ def test_every_form_does_its_work(client: Browser, book: Book) -> None:
         ("answer", {"shot": "x", "answer": "make"}, "no usable shot"),
         ("answer", {"shot": "1", "answer": "goal"}, "say what the shot is"),
         ("add", {"time": "later", "answer": "make"}, "is no time"),
-        ("add", {"time": "1", "answer": "retake"}, "a make or a miss"),
+        ("add", {"time": "1", "answer": "retake"}, "can be added: make, miss"),
         ("marker", {"side": "middle", "x": "1", "y": "1"}, "left or right"),
         ("marker", {"side": "left", "x": "nan", "y": "1"}, "is no number"),
         ("note", {"note": " "}, "note is empty"),

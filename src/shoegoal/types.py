@@ -69,18 +69,28 @@ class Outcome(StrEnum):
     MARKER_OUT = "off the marker, out"
     BLOCKED = "blocked"
     NOT_SEEN = "not seen"
+    TOUCH = "touch"
+    LOSS = "ball lost"
+
+
+class EventKind(StrEnum):
+    """What an event of a set is: a shot, or on a dribble stage a touch or a loss of the ball."""
+
+    SHOT = "shot"
+    TOUCH = "touch"
+    LOSS = "ball lost"
 
 
 @dataclass(frozen=True, slots=True)
 class Shot:
-    """One judged shot.
+    """One judged shot; or on a dribble stage a touch, or a loss of the ball, that was or was not.
 
     Attributes
     ----------
     number : 1-based, in order of time.
     kick_time_s : presentation time of contact.
     end_time_s : time at which the crossing, the stop or the loss of the ball was seen.
-    p_make : probability that the shot is a make, 0..1.
+    p_make : probability that the shot is a make, 0..1; of a touch or a loss, that it happened.
     reason : for an unsure shot, what the person should look for; else how the call was reached.
     crossing_time_s, crossing_x_m, crossing_z_m : where and when the ball's centre met the goal
         line's plane (None when it never did).
@@ -88,6 +98,7 @@ class Shot:
     kick_spot_m : (x, y) of the resting ball in the goal frame.
     path : sightings that the flight was fitted to.
     fitted_path_px : the fitted flight as image points, from contact to the end.
+    kind : a shot, a touch or a loss; a touch or loss that happened has the call "make".
     """
 
     number: int
@@ -104,3 +115,4 @@ class Shot:
     kick_spot_m: tuple[float, float] | None
     path: tuple[BallSighting, ...]
     fitted_path_px: tuple[ImagePoint, ...]
+    kind: EventKind = EventKind.SHOT

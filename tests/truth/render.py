@@ -62,27 +62,10 @@ def auto_gain(backdrop: Picture, scene: Scene) -> Floats:
     return gain
 
 
-def render_clip(
-    scene: Scene, out_path: Path, progress: bool = False, painter: Painter = "traced"
-) -> Truth:
-    """Render a scene to an mp4.
-
-    Parameters
-    ----------
-    out_path
-        The mp4 to write.
-    progress
-        Say how far it is on stderr.
-    painter
-        "traced" follows light through the scene; "plain" paints it with tiles and stamps, sooner
-        and with other looks. Both show the same events and tell the same truth.
-
-    Returns
-    -------
-    Truth
-        What the clip shows; `Truth.write` saves it.
-    """
-    stage = set_stage(scene)
+def film_stage(
+    stage: Stage, out_path: Path, progress: bool = False, painter: Painter = "traced"
+) -> list[FrameTruth]:
+    """Film a stage to an mp4, as for `render_clip`; returns what is true of each frame."""
     scene = stage.scene
     p = scene.picture
     taken, shown = Film.of(scene, stage.play.duration_s).ticks(scene)
@@ -108,7 +91,31 @@ def render_clip(
                 print(f"{len(frames)}/{len(shown)} frames, {spent:.3f} s each", file=sys.stderr)
     if p.rotation_deg:
         set_rotation(out_path, p.rotation_deg)
-    return truth_of(stage, frames)
+    return frames
+
+
+def render_clip(
+    scene: Scene, out_path: Path, progress: bool = False, painter: Painter = "traced"
+) -> Truth:
+    """Render a scene to an mp4.
+
+    Parameters
+    ----------
+    out_path
+        The mp4 to write.
+    progress
+        Say how far it is on stderr.
+    painter
+        "traced" follows light through the scene; "plain" paints it with tiles and stamps, sooner
+        and with other looks. Both show the same events and tell the same truth.
+
+    Returns
+    -------
+    Truth
+        What the clip shows; `Truth.write` saves it.
+    """
+    stage = set_stage(scene)
+    return truth_of(stage, film_stage(stage, out_path, progress, painter))
 
 
 def truth_of(stage: Stage, frames: list[FrameTruth]) -> Truth:

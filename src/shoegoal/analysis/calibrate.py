@@ -19,7 +19,7 @@ def calibration_of(analysis: Analysis, still: StillPicture) -> Calibration:
     analysis : the counted clip.
     still : a picture of the place, at any size; best with nobody in it.
     """
-    clip, scene = analysis.clip, analysis.scene
+    clip, scene = analysis.clip, analysis.goal_scene
     # The small picture's shape follows from the clip's own size, whatever the still's.
     rows, columns = thumbnail_of(np.zeros((clip.height_px, clip.width_px), np.uint8)).shape
     grey = cv2.cvtColor(still.bgr, cv2.COLOR_BGR2GRAY)

@@ -8,7 +8,7 @@ from shoegoal.analysis.interruptions import hidden_times
 from shoegoal.analysis.lulls import lull_times
 from shoegoal.clip.rhythm import Break
 from shoegoal.ladder.hidden import HiddenTime
-from shoegoal.ladder.rules import StageRule
+from shoegoal.ladder.rules import StageRule, TouchesInARow
 from shoegoal.types import Shot
 
 WANDER_S = 0.3  # kick times, where gaps begin and end, wander when a set is worked out anew
@@ -23,6 +23,7 @@ def doubtful_times(
     *,
     retaken_s: Sequence[float] = (),
     looked_s: Sequence[tuple[float, float]] = (),
+    counted_doubts: Sequence[HiddenTime] = (),
 ) -> list[HiddenTime]:
     """List what a count, a recount and a review alike have to leave to a person.
 
@@ -33,13 +34,16 @@ def doubtful_times(
     start_s, end_s : presentation times of the clip's first and last picture.
     retaken_s : times of kicks that do not count.
     looked_s : stretches that a person has looked through, from and until.
+    counted_doubts : that the count itself found, for instance where a view hardly shows touches.
 
     Returns
     -------
     In order of time, without those that lie within what was looked through.
     """
     doubts = hidden_times(rule, breaks, start_s)
-    doubts += lull_times(rule, shots, start_s, end_s, retaken_s)
+    doubts += counted_doubts
+    if not isinstance(rule, TouchesInARow):  # between two rows, a pupil may take any time
+        doubts += lull_times(rule, shots, start_s, end_s, retaken_s)
     left = [one for one in doubts if not _covered(one, sorted(looked_s))]
     return sorted(left, key=lambda one: (one.time_s, one.until_s))
 

@@ -1,4 +1,7 @@
-"""The evidence of a count: a strip per shot, the set from above, and the goal as it was taken."""
+"""The evidence of a count: a strip per shot, the set from above, and the goal as it was taken.
+
+A set of touches has a strip per touch and loss, and a chart of them over time in place of the goal.
+"""
 
 from __future__ import annotations
 
@@ -16,6 +19,8 @@ from shoegoal.analysis.model import Analysis
 from shoegoal.analysis.overview import draw_overview
 from shoegoal.analysis.stills import U8, SceneView, StillPicture
 from shoegoal.analysis.strip import draw_strip
+from shoegoal.analysis.touch_chart import draw_touch_chart
+from shoegoal.analysis.touch_strip import draw_touch_strip
 
 if TYPE_CHECKING:
     from shoegoal.analysis.form_run import FormSeen
@@ -101,6 +106,9 @@ def _write_pictures(
     stills_by_shot: Mapping[int, Sequence[StillPicture]],
     markers_still: StillPicture,
 ) -> None:
+    if analysis.scene is None:
+        _write_touch_pictures(folder, analysis, stills_by_shot)
+        return
     view = SceneView.of(analysis.scene)
     (folder / OVERVIEW_NAME).write_bytes(draw_overview(analysis, view))
     (folder / MARKERS_NAME).write_bytes(
@@ -111,6 +119,17 @@ def _write_pictures(
         if stills:
             strip = draw_strip(shot, stills, view, start_s=analysis.clip.start_s)
             (folder / strip_name(shot.number)).write_bytes(coded_jpeg(strip))
+
+
+def _write_touch_pictures(
+    folder: Path, analysis: Analysis, stills_by_event: Mapping[int, Sequence[StillPicture]]
+) -> None:
+    (folder / OVERVIEW_NAME).write_bytes(draw_touch_chart(analysis))
+    for event in analysis.shots:
+        stills = sorted(stills_by_event.get(event.number, ()), key=lambda still: still.time_s)
+        if stills:
+            strip = draw_touch_strip(event, stills, start_s=analysis.clip.start_s)
+            (folder / strip_name(event.number)).write_bytes(coded_jpeg(strip))
 
 
 def coded_jpeg(bgr: U8) -> bytes:

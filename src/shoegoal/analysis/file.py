@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any, NoReturn
 
 from shoegoal.analysis.model import FORMAT_VERSION, Analysis
 from shoegoal.errors import BadSettingsError, OutputError
+from shoegoal.types import EventKind
 
 if TYPE_CHECKING:
     from pydantic import TypeAdapter
@@ -214,7 +215,9 @@ def _check_sense(analysis: Analysis, file_name: str) -> None:
     looks = analysis.verdict.looks
     if looks is not None and not all(1 <= n <= len(analysis.shots) for n in looks.shots):
         complaint = "verdict.looks.shots: it names a shot that is not there"
-    if analysis.tally.shots != min(analysis.verdict.shots_counted, len(analysis.shots)):
+    counted = [shot for shot in analysis.shots if shot.kind is not EventKind.LOSS]
+    losses = len(analysis.shots) - len(counted)
+    if analysis.tally.shots != min(analysis.verdict.shots_counted - losses, len(counted)):
         complaint = "tally: it does not count as many shots as the verdict rests on"
     if complaint:
         raise BadSettingsError(

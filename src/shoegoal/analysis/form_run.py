@@ -90,7 +90,7 @@ def _read_shot(
     """Read one shot; its picture where the kick was seen, and pictures looked at and decoded."""
     if shot.kick_spot_m is None:
         return _not_read(shot, None, "the ball's place before the kick was not seen"), None, (0, 0)
-    scene = SceneView.of(analysis.scene)
+    scene = SceneView.of(analysis.goal_scene)
     space = ShotSpace(scene.camera, scene.goal, shot.kick_spot_m, scene.ball_diameter_m)
     square = space.square((analysis.clip.width_px, analysis.clip.height_px))
     if square is None:

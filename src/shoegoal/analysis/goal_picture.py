@@ -74,7 +74,7 @@ def _enlarged_feet(still: StillPicture, view: SceneView, columns: int) -> U8:
 
 
 def _with_header(analysis: Analysis, canvas: U8) -> U8:
-    scene = analysis.scene
+    scene = analysis.goal_scene
     width = scene.goal_width_m
     said = f"Goal {width.value:.2f} ± {width.sigma:.2f} m wide, markers "
     said += _SOURCE_WORDS[scene.markers_source]

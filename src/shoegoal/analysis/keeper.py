@@ -25,6 +25,7 @@ from shoegoal.types import Shot
 BEFORE_S = (1.0, 0.7, 0.45, 0.25, 0.12, 0.05, 0.0)  # dense near contact, which is still unknown
 ALONG_STEP_S, ALONG_S = 0.15, 1.5  # most balls have crossed or stopped within this time
 AFTER_S = (0.0, 0.3, 0.6)  # after the track's end
+AROUND_S = 0.4  # of a ball that is kept all along, before and after
 SPAN_S = 4.5  # a track is told at least every 1.5 s, and what came before it is wanted too
 BUDGET_BYTES = 107_000_000  # 4.5 s of 30 half-size 1080p pictures a second
 SETTLE_S = 0.65  # after a track's end until the last of its pictures has passed
@@ -42,7 +43,16 @@ class _Kept:
 class PictureKeeper:
     """Add every frame and every track that is told; ask for a shot's pictures at the end."""
 
-    def __init__(self, width_px: int, height_px: int, rate_hz: float | None) -> None:
+    def __init__(
+        self,
+        width_px: int,
+        height_px: int,
+        rate_hz: float | None,
+        *,
+        all_along_every_s: float | None = None,
+    ) -> None:
+        """Keep pictures of shots; or with ``all_along_every_s`` of every ball's whole way."""
+        self._all_along_every_s = all_along_every_s
         self._ring = StillRing(
             width_px, height_px, rate_hz, span_s=SPAN_S, budget_bytes=BUDGET_BYTES
         )
@@ -66,7 +76,7 @@ class PictureKeeper:
         self._ring.add(given)
         if self._goal is None:
             self._goal = self._ring.at(frame.time_s)
-        self._due.extend(track for track in told if _may_be_a_shot(track))
+        self._due.extend(track for track in told if self._is_wanted(track))
         while self._due and frame.time_s >= self._due[0].end_s + SETTLE_S:
             self._keep(self._due.popleft())
 
@@ -88,6 +98,14 @@ class PictureKeeper:
         around = (shot.kick_time_s - 2.0, shot.end_time_s + 2.0)
         return [self._picture(k) for k in kept if around[0] <= k.time_s <= around[1]]
 
+    def near(self, time_s: float, within_s: float) -> StillPicture | None:
+        """Return the kept picture nearest to a time; None when none lies so near."""
+        times = np.array(sorted(self._kept))
+        if not len(times):
+            return None
+        nearest = float(times[int(np.argmin(np.abs(times - time_s)))])
+        return self._picture(self._kept[nearest]) if abs(nearest - time_s) <= within_s else None
+
     def first(self) -> StillPicture:
         """Return the clip's first picture, on which the goal is shown to a person."""
         assert self._goal is not None
@@ -98,11 +116,7 @@ class PictureKeeper:
         return still.scale[0] * self._reduced
 
     def _keep(self, track: BallTrack) -> None:
-        start, end = track.start_s, track.end_s
-        wanted = [start - s for s in BEFORE_S]
-        wanted += np.arange(start, min(end, start + ALONG_S), ALONG_STEP_S).tolist()
-        wanted += [end + s for s in AFTER_S]
-        for time_s in wanted:
+        for time_s in self._wanted_s(track):
             still = self._ring.at(time_s)
             if still is None or still.time_s in self._kept:
                 continue
@@ -112,6 +126,21 @@ class PictureKeeper:
                 still.time_s, self._scale_of(still), self._album.tell(), len(jpeg)
             )
             self._album.write(jpeg)
+
+    def _is_wanted(self, track: BallTrack) -> bool:
+        if self._all_along_every_s is not None:
+            return track.ball_score >= LIKE_A_BALL
+        return _may_be_a_shot(track)
+
+    def _wanted_s(self, track: BallTrack) -> list[float]:
+        start, end = track.start_s, track.end_s
+        if self._all_along_every_s is not None:
+            # A track under way is told again and again: what the ring has let go of was kept.
+            start = max(start - AROUND_S, end - SPAN_S)
+            return [float(t) for t in np.arange(start, end + AROUND_S, self._all_along_every_s)]
+        wanted = [start - s for s in BEFORE_S]
+        wanted += np.arange(start, min(end, start + ALONG_S), ALONG_STEP_S).tolist()
+        return wanted + [end + s for s in AFTER_S]
 
     def _picture(self, kept: _Kept) -> StillPicture:
         end = self._album.tell()

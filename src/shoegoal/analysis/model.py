@@ -14,6 +14,8 @@ from shoegoal.clip.alike import AlikeStretch
 from shoegoal.clip.clock import clock_text
 from shoegoal.clip.fingerprint import Fingerprint
 from shoegoal.clip.rhythm import Break
+from shoegoal.errors import ClipNotJudgeableError
+from shoegoal.ladder.hidden import HiddenTime
 from shoegoal.ladder.ladders import Ladder
 from shoegoal.ladder.rules import (
     FirstMakes,
@@ -253,25 +255,43 @@ class Analysis:
     ----------
     format_version : of the analysis file; `FORMAT_VERSION` for what this version writes.
     tool_version : version of shoegoal that counted.
-    clip, stage, scene : what was read, what was asked, what was found out about the place.
-    shots : in order of time, numbered from 1.
+    clip, stage, scene : what was read, what was asked, what was found out about the place; a
+        dribble needs no goal and has no scene.
+    shots : in order of time, numbered from 1; on a dribble stage touches and losses of the ball.
     left_out : kicks that were not shots at the goal, and why.
     tally, verdict : as reached when the clip was counted.
     problems : plain sentences a person must know ("the clip breaks off at 0:12.3").
     take : where the clip does not run on, and what it looks the same as.
+    doubts : stretches in which something may be missing, for reasons that the shots do not show.
     """
 
     format_version: int
     tool_version: str
     clip: ClipRecord
     stage: StageRecord
-    scene: SceneRecord
+    scene: SceneRecord | None
     shots: tuple[Shot, ...]
     left_out: tuple[LeftOut, ...]
     tally: Tally
     verdict: Verdict
     problems: tuple[str, ...]
     take: TakeRecord = TakeRecord()
+    doubts: tuple[HiddenTime, ...] = ()
+
+    @property
+    def goal_scene(self) -> SceneRecord:
+        """Camera, ground and goal of a set of shots.
+
+        Raises
+        ------
+        ClipNotJudgeableError
+            It is a set of touches.
+        """
+        if self.scene is None:
+            raise ClipNotJudgeableError(
+                "This set counts touches and has no goal: choose a set of shots for that."
+            )
+        return self.scene
 
     def clock(self, time_s: float) -> str:
         """Write a presentation time as a player's clock shows it: counted from the start."""

@@ -43,7 +43,7 @@ def recount_with_markers(analysis: Analysis, left_px: ImagePoint, right_px: Imag
     ClipNotJudgeableError
         The count holds no ground to put the markers on, or they make no goal there.
     """
-    old = analysis.scene
+    old = analysis.goal_scene
     if tuple(old.unknowns) != UNKNOWNS or not len(old.theta) == len(old.covariance) == len(
         UNKNOWNS
     ):

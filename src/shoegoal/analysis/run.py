@@ -3,33 +3,33 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
 import numpy as np
 
 from shoegoal import __version__
+from shoegoal.analysis.counted import Counted, clip_record, problems_of
 from shoegoal.analysis.doubts import doubtful_times
-from shoegoal.analysis.interruptions import break_sentences, doubted_around
+from shoegoal.analysis.dribbling import analyse_dribble
+from shoegoal.analysis.interruptions import doubted_around
 from shoegoal.analysis.model import (
     FORMAT_VERSION,
     Analysis,
-    ClipRecord,
     MarkersSource,
     SceneRecord,
     StageRecord,
     TakeRecord,
 )
 from shoegoal.analysis.settings import CountSettings
-from shoegoal.analysis.stills import StillPicture
 from shoegoal.analysis.watching import Watched, watch_clip
 from shoegoal.ball.watch import split_record
 from shoegoal.clip.clock import clock_text
-from shoegoal.clip.reader import clip_sha256
 from shoegoal.clip.stillness import Stillness
 from shoegoal.errors import ClipNotJudgeableError
 from shoegoal.ladder.hidden import judge_shots_around
+from shoegoal.ladder.rules import TouchesInARow
 from shoegoal.scene.calibration import refuse_another_scene
 from shoegoal.scene.fit import MARKER_SIGMA_REL, SceneFit, SceneNotFittedError, fit_scene
 from shoegoal.scene.goal import GoalNotPlausibleError, goal_from_markers
@@ -43,26 +43,10 @@ from shoegoal.types import BallSighting, Estimate, ImagePoint
 STEADY_MARGIN_S = 0.5  # a kick this near to a bump is not judged: its flight may run into it
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Counted:
-    """A counted clip and its pictures.
-
-    Attributes
-    ----------
-    analysis : all numbers.
-    stills : by shot number, pictures near the moments of its strip; may be empty.
-    goal_still : a picture in which the markers can be seen.
-    """
-
-    analysis: Analysis
-    stills: dict[int, list[StillPicture]]
-    goal_still: StillPicture
-
-
 def analyse_clip(
     path: Path, settings: CountSettings, on_progress: Callable[[float], None] | None = None
 ) -> Counted:
-    """Count one clip.
+    """Count one clip: the shots at a goal, or for a stage of touches these.
 
     Parameters
     ----------
@@ -77,6 +61,8 @@ def analyse_clip(
     ClipNotJudgeableError
         The camera moves, no ball or no goal is found, or they do not fit together.
     """
+    if isinstance(settings.stage.rule, TouchesInARow):
+        return analyse_dribble(path, settings, on_progress)
     watched = watch_clip(path, on_progress)
     watched, after_bump = _up_to_a_bump(watched, settings)
     ground, kicks = find_ground_and_kicks(watched, settings)
@@ -100,14 +86,14 @@ def analyse_clip(
     analysis = Analysis(
         format_version=FORMAT_VERSION,
         tool_version=__version__,
-        clip=_clip_record(path, watched),
+        clip=clip_record(path, watched),
         stage=StageRecord.of(settings.stage),
         scene=_scene_record(scene, source, marker_notes, settings.stage.back_steps),
         shots=tuple(shots),
         left_out=tuple(left_out),
         tally=tally,
         verdict=verdict,
-        problems=_problems(watched),
+        problems=problems_of(watched),
         take=TakeRecord(breaks, watched.take.fingerprint),
     )
     stills = {shot.number: watched.pictures.of_shot(shot) for shot in shots}
@@ -255,35 +241,6 @@ def _up_to_a_bump(watched: Watched, settings: CountSettings) -> tuple[Watched, l
     bump_s = stillness.spans[0].end_s - STEADY_MARGIN_S
     before, after = split_record(watched.record, bump_s)
     return replace(watched, record=before), kick_times_by_looks(after)
-
-
-def _problems(watched: Watched) -> tuple[str, ...]:
-    problems = [*watched.problems, *break_sentences(watched.take.breaks, watched.start_s)]
-    if watched.stillness.verdict not in (Stillness.STILL, Stillness.NEARLY_STILL):
-        problems.append(watched.stillness.message)
-    for departure in watched.record.departures:
-        if watched.end_s - departure.track.end_s < 0.2 and departure.rest is not None:
-            at = clock_text(departure.track.start_s - watched.start_s)
-            problems.append(f"the clip ends while the ball kicked at {at} is still moving")
-    return tuple(dict.fromkeys(problems))
-
-
-def _clip_record(path: Path, watched: Watched) -> ClipRecord:
-    info = watched.info
-    return ClipRecord(
-        name=path.name,
-        sha256=clip_sha256(path),
-        size_bytes=info.size_bytes,
-        width_px=info.width_px,
-        height_px=info.height_px,
-        rotation_deg=info.rotation_deg,
-        duration_s=info.duration_s,
-        start_s=watched.start_s,
-        end_s=watched.end_s,
-        frames=watched.frames,
-        nominal_rate_hz=info.nominal_rate_hz,
-        codec=info.codec,
-    )
 
 
 def _scene_record(

@@ -17,6 +17,7 @@ from shoegoal.errors import ClipNotJudgeableError
 
 MIN_FRAMES = 10
 PROGRESS_EVERY_S = 0.5
+DRIBBLE_PICTURE_EVERY_S = 1 / 15  # a touch lasts about as long
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -48,13 +49,20 @@ class Watched:
     take: Take
 
 
-def watch_clip(path: Path, on_progress: Callable[[float], None] | None = None) -> Watched:
+def watch_clip(
+    path: Path,
+    on_progress: Callable[[float], None] | None = None,
+    *,
+    dribbled: bool = False,
+) -> Watched:
     """Decode a clip once and watch ball and camera.
 
     Parameters
     ----------
     path : the clip.
     on_progress : called now and then with the share of the clip's time that has passed, 0..1.
+    dribbled : the ball is dribbled: short ways count, and pictures are put by all along them in
+        place of a few of each that may be a shot.
 
     Raises
     ------
@@ -63,10 +71,15 @@ def watch_clip(path: Path, on_progress: Callable[[float], None] | None = None) -
     ClipNotJudgeableError
         The clip is too short to hold a shot.
     """
-    ball, camera, take = BallWatcher(), StillnessWatcher(), TakeWatcher()
+    ball, camera, take = BallWatcher(dribbled=dribbled), StillnessWatcher(), TakeWatcher()
     with open_clip(path) as clip:
         info = clip.info
-        pictures = PictureKeeper(info.width_px, info.height_px, info.nominal_rate_hz)
+        pictures = PictureKeeper(
+            info.width_px,
+            info.height_px,
+            info.nominal_rate_hz,
+            all_along_every_s=DRIBBLE_PICTURE_EVERY_S if dribbled else None,
+        )
         frames, start_s, told_s = 0, info.start_s, float("-inf")
         frame = None
         for frame in clip.frames():

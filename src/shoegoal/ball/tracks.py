@@ -97,9 +97,14 @@ class TrackLinker:
     """Links sightings frame by frame with the assignment of least cost.
 
     Memory is bounded: a track that has ended is handed out once and forgotten.
+
+    Parameters
+    ----------
+    least_travel : in diameters; ways that fill less are not handed out.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, least_travel: float = MIN_TRAVEL) -> None:
+        self._least_travel = least_travel
         self._open: list[Track] = []
         self._done: list[Track] = []
 
@@ -137,7 +142,7 @@ class TrackLinker:
         if ended:
             self._done = []
             self._open = [t for t in self._open if time_s - t.end_s <= MAX_GAP_S]
-        return [t for t in ended if worth_a_look(t)]
+        return [t for t in ended if worth_a_look(t, self._least_travel)]
 
     def _go_on(self, row: int, seen: Seen) -> None:
         """Take a sighting in; a ball that had stopped and leaves again is on a way of its own."""
@@ -152,14 +157,14 @@ class TrackLinker:
     def finish(self) -> list[Track]:
         """Close what is still open at the end of the clip."""
         ended, self._done, self._open = self._done + self._open, [], []
-        return [t for t in ended if worth_a_look(t)]
+        return [t for t in ended if worth_a_look(t, self._least_travel)]
 
 
-def worth_a_look(track: Track) -> bool:
+def worth_a_look(track: Track, least_travel: float = MIN_TRAVEL) -> bool:
     """Whether a track is long, far and smooth enough to be more than a flicker."""
     return (
         len(track.seen) >= MIN_SEEN
-        and _travel(track.sightings) >= MIN_TRAVEL
+        and _travel(track.sightings) >= least_travel
         and roughness(track) <= MAX_ROUGHNESS
     )
 

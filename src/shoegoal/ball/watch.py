@@ -29,6 +29,7 @@ LEAST_SCORE = 0.3  # of a sighting that a track may take in
 REST_KNOWN_S = 4.0  # where a ball lay is known only some time after it left
 TWINS_WITHIN = 40  # one event may be seen in two comparisons running
 STIRRED_NEAR = 1.0  # in diameters: a lying ball is looked at while something moves so near
+DRIBBLED_TRAVEL = 0.4  # in diameters: less than a ball goes from foot to foot
 NEAR_GUESS = 0.35  # in diameters: a blob so near to where a ball is expected will do for it
 
 
@@ -67,13 +68,18 @@ def split_record(record: BallRecord, time_s: float) -> tuple[BallRecord, BallRec
 
 
 class BallWatcher:
-    """Watches the clip frame by frame; memory does not grow with pictures, only with findings."""
+    """Watches the clip frame by frame; memory does not grow with pictures, only with findings.
 
-    def __init__(self) -> None:
+    Parameters
+    ----------
+    dribbled : the ball hardly leaves its place, so that short ways count, too.
+    """
+
+    def __init__(self, *, dribbled: bool = False) -> None:
         self.record = BallRecord()
         self.settled: SettledPicture | None = None
         self._motion = MotionWatcher()
-        self._linker = TrackLinker()
+        self._linker = TrackLinker(DRIBBLED_TRAVEL) if dribbled else TrackLinker()
         self._finder = ChangeFinder()
         self._last: Frame | None = None
         self._waiting: deque[BallTrack] = deque()

@@ -11,9 +11,9 @@ from shoegoal.cli.options import FilePath, with_options
 from shoegoal.errors import EXIT_NEEDS_A_LOOK, BadSettingsError
 
 if TYPE_CHECKING:
+    from shoegoal.analysis.counted import Counted
     from shoegoal.analysis.form_model import SetForm
     from shoegoal.analysis.model import Analysis
-    from shoegoal.analysis.run import Counted
     from shoegoal.analysis.settings import CountSettings
     from shoegoal.ladder.rules import Stage
     from shoegoal.scene.ball_size import BallSize
@@ -48,7 +48,7 @@ COUNTING = (
 @click.argument("clip", type=FilePath("CLIP"))
 @with_options(*COUNTING, "--out", "--form", "--json", "--quiet")
 def count(clip: Path, out: Path | None, form: bool, json: bool, quiet: bool, **given: Any) -> int:
-    """Count the shots of CLIP for a stage.
+    """Count the shots of CLIP for a stage, or on a dribble stage the touches.
 
     Prints the tally and the verdict, and writes a folder with analysis.json and the evidence
     pictures. Give --stage NAME, or a stage of your own: --make 5 --of 10 --width-steps 5
@@ -180,10 +180,7 @@ def _stage_and_ball(given: dict[str, Any]) -> tuple[Stage, BallSize]:
     if given["stage"]:
         stage = load_ladder(given["ladder"]).stage_by_name(given["stage"])
         if isinstance(stage.rule, TouchesInARow):
-            raise BadSettingsError(
-                f'The stage "{stage.name}" counts dribble touches, which count cannot do yet; '
-                "choose a stage with shots (shoegoal stages lists them)."
-            )
+            _refuse_goal_options(given, stage.name)
         return stage, said or BallSize(str(stage.ball_size))
     size = DEFAULT_BALL_SIZE if said in (None, BallSize.UNKNOWN) else int(str(said))
     try:
@@ -199,6 +196,15 @@ def _stage_and_ball(given: dict[str, Any]) -> tuple[Stage, BallSize]:
     except BadSettingsError as error:
         raise click.UsageError(str(error)) from error
     return stage, said or BallSize.UNKNOWN
+
+
+def _refuse_goal_options(given: dict[str, Any], stage_name: str) -> None:
+    """Refuse what only a set of shots at a goal can use."""
+    for name in ("left", "right", "calibration", "save_calibration", "lens"):
+        if given[name] is not None:
+            raise click.UsageError(
+                f"stage {stage_name} counts touches and has no goal: leave out {_flag(name)}"
+            )
 
 
 def _lens(path: Path | None) -> Lens | None:

@@ -12,10 +12,11 @@ from rich.table import Table
 from rich.text import Text
 
 from shoegoal.analysis.evidence import strip_name
-from shoegoal.analysis.model import Analysis
+from shoegoal.analysis.model import Analysis, SceneRecord
+from shoegoal.analysis.words import call_word, event_name
 from shoegoal.card.cautions import SHORT_CAUTION
 from shoegoal.ladder.verdict import Decision
-from shoegoal.types import Call, Estimate, Shot
+from shoegoal.types import Call, Estimate, EventKind, Shot
 
 PLAIN_WIDTH = 110  # where no terminal says how wide it is
 TWO_SIDED_95 = 1.96  # standard normal quantile at 0.975
@@ -74,7 +75,33 @@ def interval_text(estimate: Estimate, unit: str, digits: int) -> str:
     return f"{estimate.value:.{digits}f} {unit} ({low:.{digits}f} to {high:.{digits}f})"
 
 
+def call_text(kind: EventKind, call: Call) -> Text:
+    """Write a call with its symbol and colour; a loss that happened has those of a miss."""
+    shown = call
+    if kind is EventKind.LOSS and call is not Call.UNSURE:
+        shown = Call.MISS if call is Call.MAKE else Call.MAKE
+    word, style = CALLS[shown]
+    if kind is not EventKind.SHOT and call is not Call.UNSURE:
+        word = f"{word.split()[0]} {call_word(kind, call)}"
+    return Text(word, style=style)
+
+
+def _touch_table(analysis: Analysis) -> Table:
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
+    for title in ("no.", "time", "call", "P"):
+        table.add_column(title, no_wrap=True, justify="left" if title == "call" else "right")
+    table.add_column("why")
+    for event in analysis.shots:
+        table.add_row(
+            str(event.number), analysis.clock(event.kick_time_s),
+            call_text(event.kind, event.call), f"{event.p_make:.3f}", event.reason,
+        )  # fmt: skip
+    return table
+
+
 def _shot_table(analysis: Analysis) -> Table:
+    if analysis.scene is None:
+        return _touch_table(analysis)
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
     for title in ("shot", "time", "call", "P(make)"):
         table.add_column(title, no_wrap=True, justify="left" if title == "call" else "right")
@@ -102,28 +129,38 @@ def _sentences(analysis: Analysis, evidence: Path | None) -> Iterable[tuple[str,
     for shot in analysis.shots:
         if shot.call is Call.UNSURE and shot.number not in named:
             yield "Unsure", Text(_look_text(analysis, shot))
-    yield "Goal", Text(_goal_text(analysis))
+    scene = analysis.scene
+    if scene is not None:
+        yield "Goal", Text(_goal_text(scene))
     for kick in analysis.left_out:
-        yield "Not a shot", Text(f"{analysis.clock(kick.time_s)}: {kick.why}")
+        yield (
+            "Not a shot" if scene is not None else "No touch",
+            Text(f"{analysis.clock(kick.time_s)}: {kick.why}"),
+        )
     for problem in analysis.problems:
         yield "Mind", Text(problem, style="bold")
-    for note in analysis.scene.notes:
+    for note in scene.notes if scene is not None else ():
         yield "Note", Text(note)
     if evidence is not None:
         for shot in analysis.shots:
             if not (evidence / strip_name(shot.number)).exists():
                 at = analysis.clock(shot.kick_time_s)
-                yield "Mind", Text(f"no picture shows shot {shot.number}: see the clip at {at}")
-        yield "Evidence", Text(f"{evidence} (look at markers.jpg first: is that your goal?)")
+                name = event_name(shot.kind, shot.number)
+                yield "Mind", Text(f"no picture shows {name}: see the clip at {at}")
+        first = "look at markers.jpg first: is that your goal?"
+        if scene is None:
+            first = "overview.png shows every touch over time"
+        yield "Evidence", Text(f"{evidence} ({first})")
     yield "Care", Text(SHORT_CAUTION, style="dim")
 
 
 def _look_text(analysis: Analysis, shot: Shot) -> str:
-    return f"shot {shot.number} at {analysis.clock(shot.kick_time_s)}: {shot.reason}"
+    return (
+        f"{event_name(shot.kind, shot.number)} at {analysis.clock(shot.kick_time_s)}: {shot.reason}"
+    )
 
 
-def _goal_text(analysis: Analysis) -> str:
-    scene = analysis.scene
+def _goal_text(scene: SceneRecord) -> str:
     parts = [f"{interval_text(scene.goal_width_m, 'm', 2)} wide"]
     if scene.kick_distance_m is not None:
         parts.append(f"kicked from {interval_text(scene.kick_distance_m, 'm', 1)}")

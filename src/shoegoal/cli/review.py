@@ -18,7 +18,10 @@ if TYPE_CHECKING:
     from shoegoal.review.serve import Site
 
 SET_ID = click.IntRange(1)
-_ANSWERS = click.Choice(["make", "miss", "not-a-shot", "retake"])
+_ANSWERS = click.Choice(
+    ["make", "miss", "not-a-shot", "retake", "touch", "no-touch", "lost", "not-lost"]
+)
+_ADDITIONS = click.Choice(["make", "miss", "touch", "lost"])
 _CHANGE = ("--note", "--by", "--seen", "--book", "--json")
 
 
@@ -122,9 +125,10 @@ def correct(
     book: str | None,
     json: bool,
 ) -> int:
-    """Say what a shot is, after looking at it.
+    """Say what a shot is, or on a dribble stage a touch or a loss, after looking at it.
 
-    A retake was kicked but is taken again: like not-a-shot, it does not count.
+    A shot is a make, a miss, not-a-shot or a retake, which was kicked but is taken again: like
+    not-a-shot, it does not count. A touch was one or is no-touch; the ball was lost or not-lost.
     """
     from shoegoal.record.book import Book
     from shoegoal.record.corrections import Answer
@@ -139,7 +143,7 @@ def correct(
 @review.command("add-shot")
 @click.argument("set_id", metavar="ID", type=SET_ID)
 @click.argument("time_s", metavar="TIME", type=ClockTime())
-@click.argument("answer", type=click.Choice(["make", "miss"]))
+@click.argument("answer", type=_ADDITIONS)
 @with_options(*_CHANGE)
 def add_shot(
     set_id: int,
@@ -151,7 +155,7 @@ def add_shot(
     book: str | None,
     json: bool,
 ) -> int:
-    """Add a shot that was not counted, by the time of its kick on the player's clock."""
+    """Add a shot, or a touch or loss, that was not counted, by its time on the player's clock."""
     from shoegoal.record.book import Book
     from shoegoal.record.corrections import Answer
     from shoegoal.record.reviewing import add_shot as add

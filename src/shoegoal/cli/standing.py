@@ -13,7 +13,8 @@ from rich.table import Table
 from rich.text import Text
 
 from shoegoal.analysis.model import Analysis
-from shoegoal.cli.report import CALLS, PLAIN_WIDTH
+from shoegoal.analysis.words import call_word, event_name
+from shoegoal.cli.report import PLAIN_WIDTH, call_text
 from shoegoal.record.corrections import Answer
 from shoegoal.record.history import SetHistory
 from shoegoal.record.plain import state_of
@@ -24,6 +25,10 @@ _ANSWERS = {
     Answer.MISS: "a person saw a miss",
     Answer.NOT_A_SHOT: "no shot, says a person",
     Answer.RETAKE: "taken again, says a person",
+    Answer.TOUCH: "a person saw a touch",
+    Answer.NO_TOUCH: "no touch, says a person",
+    Answer.LOST: "a person saw the ball lost",
+    Answer.NOT_LOST: "not lost, says a person",
 }
 
 
@@ -55,11 +60,10 @@ def print_set(history: SetHistory, standing: Standing, analysis: Analysis) -> No
     """Print a set as it stands."""
     table = table_of(("shot", "time", "call", "P(make)", "why"))
     for shot in standing.shots:
-        word, style = CALLS[shot.call]
         table.add_row(
             str(shot.number),
             analysis.clock(shot.time_s),
-            Text(word, style=style) if shot.counts else Text("- does not count"),
+            call_text(shot.kind, shot.call) if shot.counts else Text("- does not count"),
             f"{shot.p_make:.3f}" if shot.counts else "",
             _why(shot),
         )
@@ -81,7 +85,10 @@ def _sentences(
     by_number = {shot.number: shot for shot in standing.shots}
     for number in standing.looks:
         shot = by_number[number]
-        yield "Look at", f"shot {number} at {analysis.clock(shot.time_s)}: {_why(shot)}"
+        yield (
+            "Look at",
+            f"{event_name(shot.kind, number)} at {analysis.clock(shot.time_s)}: {_why(shot)}",
+        )
     if standing.needs_a_look:
         for place, doubt in enumerate(standing.doubts, start=1):
             yield (
@@ -111,7 +118,9 @@ def _why(shot: StandingShot) -> str:
     counted = "added by hand" if shot.counted is None else shot.counted.reason
     if shot.answer is None or shot.counted is None:
         return counted
-    return f"{_ANSWERS[shot.answer]} (counted as {shot.counted.call.value}: {counted})"
+    return (
+        f"{_ANSWERS[shot.answer]} (counted as {call_word(shot.kind, shot.counted.call)}: {counted})"
+    )
 
 
 def table_of(titles: tuple[str, ...]) -> Table:

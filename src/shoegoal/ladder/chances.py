@@ -183,6 +183,27 @@ def makes_distribution(p_make: Sequence[float]) -> Floats:
     return distribution
 
 
+def longest_row_distribution(p_real: Sequence[float], is_loss: Sequence[bool]) -> Floats:
+    """Distribution of the most touches in a row without losing the ball.
+
+    Parameters
+    ----------
+    p_real, is_loss : per event in order of time: its probability, and whether it is a loss.
+
+    Returns
+    -------
+    array, shape (touches + 1,)
+        P(longest row is exactly k) for k = 0, 1, ...: what reaches k less what reaches k + 1.
+    """
+    touches = sum(not loss for loss in is_loss)
+    reached = [1.0]
+    for target in range(1, touches + 1):
+        counted = counted_set(TouchesInARow(target), p_real, is_loss=is_loss)
+        reached.append(set_chances(counted).met)
+    steps: Floats = np.array(reached) - np.array([*reached[1:], 0.0])
+    return np.clip(steps, 0.0, 1.0)
+
+
 def outcome_table(counted: CountedSet, p: Floats) -> Floats:
     """Probabilities of met, failed and still open, for many versions of a set at once.
 

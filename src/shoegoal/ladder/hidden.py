@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from shoegoal.ladder.looks import LookPlan
-from shoegoal.ladder.rules import FirstMakes, MakesInARow, StageRule
+from shoegoal.ladder.rules import FirstMakes, MakesInARow, StageRule, TouchesInARow
 from shoegoal.ladder.tally import Tally
 from shoegoal.ladder.verdict import DEFAULT_CONFIDENCE, Decision, Verdict, judge_shots
 from shoegoal.types import Shot
@@ -74,7 +74,7 @@ def _holds(
     if isinstance(rule, FirstMakes):
         return decision is Decision.ADVANCE  # no hidden shot takes a make away
     ends_s = [*(one.time_s for one in hidden), float("inf")]
-    if isinstance(rule, MakesInARow) and rule.shots is None:
+    if isinstance(rule, TouchesInARow) or (isinstance(rule, MakesInARow) and rule.shots is None):
         # A row within one stretch without a break stands; a failure may have its row hidden.
         start_s = float("-inf")
         for end_s in ends_s:

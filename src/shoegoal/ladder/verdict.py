@@ -8,9 +8,9 @@ from enum import StrEnum
 
 from shoegoal.ladder.chances import CountedSet, SetChances, counted_set, set_chances
 from shoegoal.ladder.looks import LookPlan, plan_looks
-from shoegoal.ladder.rules import FirstMakes, MakesInTime, StageRule
-from shoegoal.ladder.tally import Tally, tally_of
-from shoegoal.types import Shot
+from shoegoal.ladder.rules import FirstMakes, MakesInTime, StageRule, TouchesInARow
+from shoegoal.ladder.tally import Tally, tally_of, touch_tally_of
+from shoegoal.types import EventKind, Shot
 
 # At 0.99 a class of 25 pupils with four sets each can expect at most one wrong verdict, and that
 # only if every set sat right on the edge; it is also the share of exact tallies the project aims
@@ -125,19 +125,24 @@ def judge_shots(
     Parameters
     ----------
     rule : the stage's rule.
-    shots : in order of time.
+    shots : in order of time; of a rule about touches, touches and losses.
     watched_until_s : presentation time of the clip's end, s.
     confidence : as for `judge_set`.
     """
+    lost = [shot.kind is EventKind.LOSS for shot in shots]
     verdict = judge_set(
         rule,
         [shot.p_make for shot in shots],
         kick_times_s=[shot.kick_time_s for shot in shots],
         watched_until_s=watched_until_s,
+        is_loss=lost,
         confidence=confidence,
     )
     counted = shots[: verdict.shots_counted]
-    tally = tally_of([shot.call for shot in counted], [shot.p_make for shot in counted])
+    calls, p_make = [shot.call for shot in counted], [shot.p_make for shot in counted]
+    if isinstance(rule, TouchesInARow):
+        return touch_tally_of(calls, p_make, lost), verdict
+    tally = tally_of(calls, p_make)
     return tally, verdict
 
 

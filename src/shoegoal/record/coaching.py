@@ -262,6 +262,8 @@ def _told(connection: Connection, class_name: str) -> list[_Told]:
     calls = schema.calls.c
     told: list[_Told] = []
     for history in load_sets(connection, class_name=class_name):
+        if history.counts_touches:
+            continue
         seq = history.count.seq
         query = select(calls.kick_time_s, calls.call).where(
             calls.analysis_seq == seq, calls.call.in_(_CALLS)

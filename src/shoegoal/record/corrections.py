@@ -7,14 +7,39 @@ from dataclasses import asdict, dataclass
 from enum import StrEnum
 from typing import Any
 
+from shoegoal.types import Call, EventKind
+
 
 class Answer(StrEnum):
-    """What a person saw in a shot."""
+    """What a person saw in a shot, or where a touch or a loss was counted."""
 
     MAKE = "make"
     MISS = "miss"
     NOT_A_SHOT = "not-a-shot"
     RETAKE = "retake"  # kicked, but taken again: neither a make nor a miss of the set
+    TOUCH = "touch"
+    NO_TOUCH = "no-touch"
+    LOST = "lost"
+    NOT_LOST = "not-lost"
+
+
+# What can be answered about each kind of event, what happened first.
+ANSWERS: dict[EventKind, tuple[Answer, ...]] = {
+    EventKind.SHOT: (Answer.MAKE, Answer.MISS, Answer.NOT_A_SHOT, Answer.RETAKE),
+    EventKind.TOUCH: (Answer.TOUCH, Answer.NO_TOUCH),
+    EventKind.LOSS: (Answer.LOST, Answer.NOT_LOST),
+}
+KIND_ANSWERED = {answer: kind for kind, answers in ANSWERS.items() for answer in answers}
+CALL_ANSWERED = {
+    answer: call
+    for answers in ANSWERS.values()
+    for answer, call in zip(answers[:2], (Call.MAKE, Call.MISS), strict=True)
+}
+# What can be added, by whether the set counts touches.
+ADDITIONS: dict[bool, tuple[Answer, ...]] = {
+    False: (Answer.MAKE, Answer.MISS),
+    True: (Answer.TOUCH, Answer.LOST),
+}
 
 
 class Side(StrEnum):
@@ -42,7 +67,7 @@ class Answered:
 
 @dataclass(frozen=True, slots=True)
 class Added:
-    """A shot that was not counted is added; ``answer`` is make or miss."""
+    """A shot, touch or loss that was not counted is added; ``answer`` is of `ADDITIONS`."""
 
     time_s: float
     answer: Answer

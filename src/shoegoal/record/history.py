@@ -14,7 +14,7 @@ from shoegoal.analysis.file import analysis_from_json
 from shoegoal.analysis.model import Analysis, StageRecord
 from shoegoal.clip.reader import clip_sha256
 from shoegoal.errors import BadSettingsError
-from shoegoal.ladder.rules import Stage
+from shoegoal.ladder.rules import Stage, TouchesInARow
 from shoegoal.record import schema
 from shoegoal.record.corrections import Correction, correction_from_plain, still_held
 from shoegoal.record.journal import set_version
@@ -115,6 +115,11 @@ class SetHistory:
     def stage_asked(self) -> Stage:
         """The stage with its rule."""
         return self.stage.to_stage()
+
+    @property
+    def counts_touches(self) -> bool:
+        """Whether it is a set of touches rather than of shots at a goal."""
+        return self.stage.rule_kind == TouchesInARow.kind
 
     def clip_state(self) -> str:
         """Say how the clip is now: ``as counted``, ``changed`` or ``not found``."""

@@ -40,7 +40,11 @@ class SetPictures:
         self._folder = history.folder_path
         self._kept = None if self._folder is None else KeptStills.beside(self._folder)
         self._as_counted = not history.is_recounted
-        self._view = SceneView.of(analysis.scene)
+
+    @property
+    def _view(self) -> SceneView:
+        """What to draw over pictures anew; only a set with a goal has markers to move."""
+        return SceneView.of(self._analysis.goal_scene)
 
     def has_strip(self, shot: Shot) -> bool:
         """Whether there is a strip of a shot."""

@@ -67,8 +67,8 @@ def detail(history: SetHistory, standing: Standing, analysis: Analysis) -> dict[
         "clip_state": history.clip_state(),
         "clip_path": None if history.clip_path is None else str(history.clip_path),
         "folder_path": None if history.folder_path is None else str(history.folder_path),
-        "left_px": asdict(analysis.scene.left_px),
-        "right_px": asdict(analysis.scene.right_px),
+        "left_px": None if analysis.scene is None else asdict(analysis.scene.left_px),
+        "right_px": None if analysis.scene is None else asdict(analysis.scene.right_px),
         "problems": list(analysis.problems),
         "look_through": [
             {
@@ -97,6 +97,7 @@ def _shot(shot: StandingShot, analysis: Analysis) -> dict[str, Any]:
     counted = shot.counted
     return {
         "shot": shot.number,
+        "kind": shot.kind.value,
         "clock": analysis.clock(shot.time_s),
         "kick_time_s": shot.time_s,
         "call": shot.call.value,

@@ -10,12 +10,16 @@ from sqlalchemy import Connection, insert
 
 from shoegoal.analysis.file import analysis_to_json
 from shoegoal.analysis.recount import recount_with_markers
+from shoegoal.analysis.words import event_name
 from shoegoal.clip.clock import clock_text
 from shoegoal.errors import BadSettingsError, NotYetCertainError, RecordChangedError
 from shoegoal.record import schema
 from shoegoal.record.book import Book
 from shoegoal.record.chain import canonical_text
 from shoegoal.record.corrections import (
+    ADDITIONS,
+    ANSWERS,
+    KIND_ANSWERED,
     Added,
     Answer,
     Answered,
@@ -74,6 +78,11 @@ def answer_shot(
         found = next((shot for shot in shots if shot.number == number), None)
         if found is None:
             raise BadSettingsError(f"set {set_id} has no shot {number}; it has {len(shots)}")
+        if answer not in ANSWERS[found.kind]:
+            allowed = ", ".join(ANSWERS[found.kind])
+            raise BadSettingsError(
+                f"{event_name(found.kind, number)} of set {set_id} can be: {allowed}"
+            )
         change = Answered(found.time_s, answer, _note(note))
         return _write(connection, history, change, by)
 
@@ -88,14 +97,15 @@ def add_shot(
     by: str = "",
     seen: int | None = None,
 ) -> SetHistory:
-    """Add a shot that was not counted, kicked at ``clock_s`` of the player's clock.
+    """Add a shot, touch or loss that was not counted, at ``clock_s`` of the player's clock.
 
     Parameters and errors are as for `answer_shot`; a kick beside one that is there is refused.
     """
-    if answer not in (Answer.MAKE, Answer.MISS):
-        raise BadSettingsError("an added shot is a make or a miss")
     with book.writing() as connection:
         history = _open_set(connection, set_id, seen)
+        allowed = ADDITIONS[history.counts_touches]
+        if answer not in allowed:
+            raise BadSettingsError(f"to set {set_id} can be added: {', '.join(allowed)}")
         analysis = history.count.analysis()
         time_s = analysis.clip.start_s + clock_s
         length_s = analysis.clip.duration_s
@@ -104,11 +114,11 @@ def add_shot(
                 f"{clock_text(clock_s)} lies outside the clip, which lasts "
                 f"{clock_text(length_s or 0.0)}"
             )
-        near = shot_at(history.standing(analysis).shots, time_s)
+        near = shot_at(history.standing(analysis).shots, time_s, KIND_ANSWERED[answer])
         if near is not None:
             raise BadSettingsError(
-                f"shot {near.number} was kicked at {analysis.clock(near.time_s)} already; "
-                f"correct that one"
+                f"{event_name(near.kind, near.number)} is at {analysis.clock(near.time_s)} "
+                f"already; correct that one"
             )
         return _write(connection, history, Added(time_s, answer, _note(note)), by)
 
@@ -130,7 +140,7 @@ def move_marker(
     with book.reading() as connection:
         history = _open_set(connection, set_id, seen)
     before = history.count.analysis()
-    left, right = before.scene.left_px, before.scene.right_px
+    left, right = before.goal_scene.left_px, before.goal_scene.right_px
     # Worked out between two transactions: it takes seconds, and nobody has to wait for it.
     if side is Side.LEFT:
         analysis = recount_with_markers(before, place_px, right)

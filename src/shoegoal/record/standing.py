@@ -16,6 +16,8 @@ from shoegoal.ladder.rules import Stage
 from shoegoal.ladder.tally import Tally
 from shoegoal.ladder.verdict import Decision, Verdict
 from shoegoal.record.corrections import (
+    CALL_ANSWERED,
+    KIND_ANSWERED,
     Added,
     Answer,
     Answered,
@@ -24,18 +26,19 @@ from shoegoal.record.corrections import (
     LookedThrough,
 )
 from shoegoal.shots.judge import unseen_shot
-from shoegoal.types import Call, Shot
+from shoegoal.types import Call, EventKind, Shot
 
-SAME_SHOT_S = 0.4  # two kicks of one ball are further apart
-_CALLS = {Answer.MAKE: Call.MAKE, Answer.MISS: Call.MISS}
+# Two kicks of one ball are further apart, and so are two touches.
+SAME_EVENT_S = {EventKind.SHOT: 0.4, EventKind.TOUCH: 0.15, EventKind.LOSS: 0.15}
 
 
 @dataclass(frozen=True, slots=True)
 class StandingShot:
-    """A shot as it stands.
+    """A shot, or a touch or loss, as it stands.
 
     Attributes
     ----------
+    kind : which it is.
     number : that the shot is called by; added shots come after all counted ones.
     time_s : presentation time of the kick.
     call, p_make : as it stands; P(make) is 1 or 0 where a person answered.
@@ -52,6 +55,7 @@ class StandingShot:
     answer: Answer | None
     note: str
     counted: Shot | None
+    kind: EventKind = EventKind.SHOT
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,6 +107,7 @@ def stand(analysis: Analysis, stage: Stage, changes: Sequence[Change]) -> Standi
         clip.end_s,
         retaken_s=[shot.time_s for shot in shots if shot.answer is Answer.RETAKE],
         looked_s=_looked_through(analysis, changes),
+        counted_doubts=analysis.doubts,
     )
     tally, verdict = judge_shots_around(
         stage.rule,
@@ -121,10 +126,13 @@ def stand(analysis: Analysis, stage: Stage, changes: Sequence[Change]) -> Standi
     )
 
 
-def shot_at(shots: Sequence[StandingShot], time_s: float) -> StandingShot | None:
-    """Find the shot kicked at a time."""
-    near = min(shots, key=lambda shot: abs(shot.time_s - time_s), default=None)
-    return near if near is not None and abs(near.time_s - time_s) <= SAME_SHOT_S else None
+def shot_at(
+    shots: Sequence[StandingShot], time_s: float, kind: EventKind = EventKind.SHOT
+) -> StandingShot | None:
+    """Find the shot kicked at a time, or the touch or loss there."""
+    alike = (shot for shot in shots if shot.kind is kind)
+    near = min(alike, key=lambda shot: abs(shot.time_s - time_s), default=None)
+    return near if near is not None and abs(near.time_s - time_s) <= SAME_EVENT_S[kind] else None
 
 
 def _looked_through(analysis: Analysis, changes: Sequence[Change]) -> list[tuple[float, float]]:
@@ -139,11 +147,15 @@ def _looked_through(analysis: Analysis, changes: Sequence[Change]) -> list[tuple
 
 def _as_it_stands(shot: StandingShot) -> Shot:
     counted = shot.counted or unseen_shot(shot.number, shot.time_s, "added by hand")
-    return replace(counted, kick_time_s=shot.time_s, call=shot.call, p_make=shot.p_make)
+    return replace(
+        counted, kick_time_s=shot.time_s, call=shot.call, p_make=shot.p_make, kind=shot.kind
+    )
 
 
 def _as_counted(shot: Shot) -> StandingShot:
-    return StandingShot(shot.number, shot.kick_time_s, shot.call, shot.p_make, True, None, "", shot)
+    return StandingShot(
+        shot.number, shot.kick_time_s, shot.call, shot.p_make, True, None, "", shot, shot.kind
+    )
 
 
 def _take_in(shots: list[StandingShot], change: Answered | Added) -> None:
@@ -152,20 +164,22 @@ def _take_in(shots: list[StandingShot], change: Answered | Added) -> None:
     A set worked out anew may lack a kick that was answered, or show one that was added: what the
     person saw holds either way.
     """
-    answer, found = change.answer, shot_at(shots, change.time_s)
+    answer, kind = change.answer, KIND_ANSWERED[change.answer]
+    found, call = shot_at(shots, change.time_s, kind), CALL_ANSWERED.get(answer)
     if found is None:
-        if answer in _CALLS:
-            number = len(shots) + 1
-            call, p_make = _CALLS[answer], float(answer is Answer.MAKE)
+        if call is not None:
+            number, p_make = len(shots) + 1, float(call is Call.MAKE)
             shots.append(
-                StandingShot(number, change.time_s, call, p_make, True, answer, change.note, None)
+                StandingShot(
+                    number, change.time_s, call, p_make, True, answer, change.note, None, kind
+                )
             )
         return
     shots[shots.index(found)] = replace(
         found,
-        call=_CALLS.get(answer, found.call),
-        p_make=float(answer is Answer.MAKE) if answer in _CALLS else found.p_make,
-        counts=answer in _CALLS,
+        call=found.call if call is None else call,
+        p_make=found.p_make if call is None else float(call is Call.MAKE),
+        counts=call is not None,
         answer=answer,
         note=change.note,
     )

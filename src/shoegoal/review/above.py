@@ -46,7 +46,7 @@ class Above:
 
 def seen_from_above(analysis: Analysis, standing: Standing) -> Above:
     """Lay a set out for drawing; shots that do not count are left out."""
-    half_m = analysis.scene.goal_width_m.value / 2
+    half_m = analysis.goal_scene.goal_width_m.value / 2
     counting = [shot for shot in standing.shots if shot.counts]
     offs = [
         abs(shot.counted.crossing_x_m.value)

@@ -6,31 +6,52 @@ from dataclasses import dataclass
 from typing import Any
 
 from shoegoal.analysis.model import Analysis
+from shoegoal.analysis.words import call_word, chance_words, event_name
 from shoegoal.record.coaching import Check
+from shoegoal.record.corrections import ADDITIONS, ANSWERS, Answer
 from shoegoal.record.history import SetHistory
 from shoegoal.record.pictures import SetPictures
 from shoegoal.record.plain import state_of
 from shoegoal.record.standing import Standing, StandingShot
 from shoegoal.review.above import Above, seen_from_above
-from shoegoal.types import Call
+from shoegoal.types import Call, EventKind, ImagePoint
 
 BEFORE_S, AFTER_S = 1.0, 2.0  # round the kick: what a snippet shows
 SYMBOLS = {Call.MAKE: "●", Call.MISS: "✕", Call.UNSURE: "?"}
 PATH_POINTS = 60
+_KINDS = {False: (EventKind.SHOT,), True: (EventKind.TOUCH, EventKind.LOSS)}
+_SAID = {
+    Answer.MAKE: "Make",
+    Answer.MISS: "Miss",
+    Answer.NOT_A_SHOT: "Not a shot",
+    Answer.RETAKE: "Retake",
+    Answer.TOUCH: "Touch",
+    Answer.NO_TOUCH: "No touch",
+    Answer.LOST: "Ball lost",
+    Answer.NOT_LOST: "Not lost",
+}
+_ADDING = {
+    Answer.MAKE: "Add a make",
+    Answer.MISS: "Add a miss",
+    Answer.TOUCH: "Add a touch",
+    Answer.LOST: "Add a loss of the ball",
+}
 USUAL_RATE_HZ = 30.0
 
 
 @dataclass(frozen=True, slots=True)
 class ShotView:
-    """A shot for a page; times are seconds of the player's clock.
+    """A shot, touch or loss for a page; times are seconds of the player's clock.
 
     Attributes
     ----------
+    answers : what can be answered, as it is sent and as it is said.
     path : points of the fitted path over the picture, as SVG writes them.
     has_strip : a strip of stills is there.
     """
 
     number: int
+    name: str
     clock: str
     kick_s: float
     start_s: float
@@ -39,6 +60,7 @@ class ShotView:
     word: str
     call: str
     chance: str
+    answers: tuple[tuple[str, str], ...]
     why: str
     counts: bool
     answer: str | None
@@ -59,6 +81,16 @@ class StretchView:
 
 
 @dataclass(frozen=True, slots=True)
+class TimeMark:
+    """A touch or loss on a line of time: how far along it, 0 to 100, and in words."""
+
+    along: float
+    is_loss: bool
+    symbol: str
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
 class SetView:
     """A set for its page.
 
@@ -66,6 +98,9 @@ class SetView:
     ----------
     open : can be changed, by whoever looks.
     to_watch : the shots that settle the verdict, the most telling first.
+    above, left_px, right_px : of a set of shots; None where there is no goal.
+    over_time : touches and losses along a line of time; none of a set of shots.
+    additions, answers : what can be added and answered, as it is sent and as it is said.
     to_look_through : stretches in which a shot may be hidden; none once the verdict holds.
     playable : the clip lies where it was and is the one that was counted.
     """
@@ -78,7 +113,10 @@ class SetView:
     shots: list[ShotView]
     to_watch: list[ShotView]
     to_look_through: list[StretchView]
-    above: Above
+    above: Above | None
+    over_time: list[TimeMark]
+    additions: tuple[tuple[str, str], ...]
+    answers: tuple[tuple[str, str], ...]
     problems: tuple[str, ...]
     notes: list[tuple[str, str]]
     can_undo: bool
@@ -87,8 +125,8 @@ class SetView:
     width_px: int
     height_px: int
     rate_hz: float
-    left_px: tuple[float, float]
-    right_px: tuple[float, float]
+    left_px: tuple[float, float] | None
+    right_px: tuple[float, float] | None
     has_markers_picture: bool
 
 
@@ -115,7 +153,10 @@ def view_of(history: SetHistory, analysis: Analysis, *, can_change: bool) -> Set
         shots=shots,
         to_watch=[by_number[number] for number in standing.looks],
         to_look_through=_stretches(standing, analysis),
-        above=seen_from_above(analysis, standing),
+        above=None if scene is None else seen_from_above(analysis, standing),
+        over_time=_over_time(standing, analysis) if history.counts_touches else [],
+        additions=tuple((a.value, _ADDING[a]) for a in ADDITIONS[history.counts_touches]),
+        answers=_answers(*_KINDS[history.counts_touches]),
         problems=analysis.problems,
         notes=_notes(history),
         can_undo=bool(history.held),
@@ -124,8 +165,8 @@ def view_of(history: SetHistory, analysis: Analysis, *, can_change: bool) -> Set
         width_px=clip.width_px,
         height_px=clip.height_px,
         rate_hz=clip.nominal_rate_hz or USUAL_RATE_HZ,
-        left_px=(round(scene.left_px.x_px, 1), round(scene.left_px.y_px, 1)),
-        right_px=(round(scene.right_px.x_px, 1), round(scene.right_px.y_px, 1)),
+        left_px=None if scene is None else _rounded(scene.left_px),
+        right_px=None if scene is None else _rounded(scene.right_px),
         has_markers_picture=pictures.has_markers,
     )
 
@@ -199,6 +240,37 @@ def check_view_of(check: Check, history: SetHistory, *, playable: bool) -> Check
     )
 
 
+def _rounded(point: ImagePoint) -> tuple[float, float]:
+    return round(point.x_px, 1), round(point.y_px, 1)
+
+
+def _answers(*kinds: EventKind) -> tuple[tuple[str, str], ...]:
+    return tuple((answer.value, _SAID[answer]) for kind in kinds for answer in ANSWERS[kind])
+
+
+def _over_time(standing: Standing, analysis: Analysis) -> list[TimeMark]:
+    """Place touches and losses along a line of time, 0 to 100."""
+    start_s, end_s = analysis.clip.start_s, analysis.clip.end_s
+    return [
+        TimeMark(
+            round(100 * (shot.time_s - start_s) / max(1e-6, end_s - start_s), 2),
+            shot.kind is EventKind.LOSS,
+            _symbol(shot),
+            f"{event_name(shot.kind, shot.number)} at {analysis.clock(shot.time_s)}: "
+            f"{call_word(shot.kind, shot.call)}",
+        )
+        for shot in standing.shots
+        if shot.counts and shot.call is not Call.MISS
+    ]
+
+
+def _symbol(shot: StandingShot) -> str:
+    """Mark a call; a loss that happened has the mark of a miss."""
+    if shot.kind is EventKind.LOSS and shot.call is not Call.UNSURE:
+        return SYMBOLS[Call.MISS if shot.call is Call.MAKE else Call.MAKE]
+    return SYMBOLS[shot.call]
+
+
 def _sentence(history: SetHistory, standing: Standing) -> str:
     if history.signature is not None:
         return str(history.signature.content["sentence"])
@@ -234,14 +306,16 @@ def _shot_view(shot: StandingShot, pictures: SetPictures, analysis: Analysis) ->
         end_s = max(end_s, counted.end_time_s - analysis.clip.start_s + 0.5)
     return ShotView(
         number=shot.number,
+        name=event_name(shot.kind, shot.number).capitalize(),
         clock=analysis.clock(shot.time_s),
         kick_s=round(kick_s, 3),
         start_s=round(max(0.0, kick_s - BEFORE_S), 3),
         end_s=round(end_s, 3),
-        symbol=SYMBOLS[shot.call] if shot.counts else "-",
-        word=shot.call.value if shot.counts else "does not count",
+        symbol=_symbol(shot) if shot.counts else "-",
+        word=call_word(shot.kind, shot.call) if shot.counts else "does not count",
         call=shot.call.value if shot.counts else "out",
-        chance=_chance(shot.p_make) if shot.counts else "",
+        chance=f"{chance_words(shot.kind)} {_chance(shot.p_make)}" if shot.counts else "",
+        answers=_answers(shot.kind),
         why="added by hand" if counted is None else counted.reason,
         counts=shot.counts,
         answer=None if shot.answer is None else shot.answer.value,

@@ -25,19 +25,21 @@
 
   const watch = (button) => {
     const data = button.dataset;
-    snippet = { start: Number(data.start), end: Number(data.end), number: data.number };
+    const answers = (data.answers ?? "").trim().split(" ");
+    snippet = { start: Number(data.start), end: Number(data.end), number: data.number, answers };
     now.textContent = data.number
-      ? `Shot ${data.number}: kick at ${clock(Number(data.kick))}.`
-      : `Look for shots from ${data.words}.`;
+      ? `${data.name}: ${data.moment} ${clock(Number(data.kick))}.`
+      : `Look closely from ${data.words}.`;
     if (strip) strip.hidden = data.strip !== "yes";
     if (strip && !strip.hidden) {
       strip.src = `${player.dataset.strips}${data.number}.jpg`;
-      strip.alt = `Stills of shot ${data.number}: before the kick, contact, on its way, at the line, after.`;
+      strip.alt = `Stills of ${data.name}, in order of time.`;
     }
     if (verdicts) {
       verdicts.hidden = !data.number;
       for (const answer of verdicts.children) {
-        answer.setAttribute("aria-label", `Shot ${data.number}: ${answer.textContent}`);
+        answer.setAttribute("aria-label", `${data.name}: ${answer.textContent}`);
+        answer.hidden = !answers.includes(answer.dataset.answer);
       }
     }
     if (video) {
@@ -126,8 +128,8 @@
   // Single keys act only while the player has the focus (WCAG 2.2, 2.1.4).
   const keys = {
     " ": playOrPause, s: slow, r: again, p: showPath, ",": acts.back, ".": acts.on,
-    m: () => answer("make"), x: () => answer("miss"),
-    n: () => answer("not-a-shot"), t: () => answer("retake"),
+    m: () => answer(snippet?.answers[0]), x: () => answer(snippet?.answers[1]),
+    n: () => answer(snippet?.answers[2]), t: () => answer(snippet?.answers[3]),
   };
   player.addEventListener("keydown", (event) => {
     const act = keys[event.key.toLowerCase()];

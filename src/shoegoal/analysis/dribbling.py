@@ -1,0 +1,124 @@
+"""From a dribble clip to its touches: no goal and no ground are needed, only ball and feet."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+import numpy as np
+
+from shoegoal import __version__
+from shoegoal.analysis.counted import Counted, clip_record, problems_of
+from shoegoal.analysis.doubts import doubtful_times
+from shoegoal.analysis.feet import FeetFinder
+from shoegoal.analysis.model import FORMAT_VERSION, Analysis, StageRecord, TakeRecord
+from shoegoal.analysis.settings import CountSettings
+from shoegoal.analysis.stills import StillPicture
+from shoegoal.analysis.watching import Watched, watch_clip
+from shoegoal.clip.clock import clock_text
+from shoegoal.clip.stillness import Stillness
+from shoegoal.errors import ClipNotJudgeableError
+from shoegoal.form.pose import open_pose_model
+from shoegoal.ladder.hidden import HiddenTime, judge_shots_around
+from shoegoal.scene.ball_size import ball_ruler
+from shoegoal.shots.dribble import LIKE_A_BALL, Way, dribbled_ways
+from shoegoal.shots.touches import TOUCH_MOMENTS_S, find_touches
+from shoegoal.types import Shot
+
+MOVED_NEAR_S = 0.3
+BUMPED_S = 1.0  # after which the picture is still again
+SAME_PICTURE_S = 0.04
+
+
+def analyse_dribble(
+    path: Path, settings: CountSettings, on_progress: Callable[[float], None] | None = None
+) -> Counted:
+    """Count the touches of one clip; parameters as for `shoegoal.analysis.run.analyse_clip`.
+
+    Raises
+    ------
+    ClipUnreadableError
+        No pictures can be decoded.
+    ClipNotJudgeableError
+        The camera moves, or no ball is found on its way.
+    """
+    watched = watch_clip(path, on_progress, dribbled=True)
+    if watched.stillness.verdict is Stillness.MOVING:
+        raise ClipNotJudgeableError(f"The clip cannot be counted: {watched.stillness.message}.")
+    ways = dribbled_ways(watched.record, ball_ruler(settings.ball).diameter_m)
+    if not ways:
+        raise ClipNotJudgeableError(
+            "No ball was found that is dribbled: film from the front, three or four metres away, "
+            "with the ball and both feet in view from the first touch to the last."
+        )
+    long_side_px = max(watched.info.width_px, watched.info.height_px)
+    bends = [bend for way in ways for bend in way.bends]
+    with open_pose_model() as model:
+        feet = FeetFinder(
+            watched.pictures, model, [(*bend.place_px, bend.diameter_px) for bend in bends]
+        )
+        clip_s = (watched.start_s, watched.end_s)
+        found = find_touches(ways, feet.nearest, long_side_px, clip_s)
+    doubts = [HiddenTime(d.from_s, d.until_s, d.why) for d in found.doubts]
+    doubts += _moved_unfollowed(watched, ways) + _bumps(watched)
+    rule, breaks = settings.stage.rule, watched.take.breaks
+    tally, verdict = judge_shots_around(
+        rule,
+        found.events,
+        doubtful_times(
+            rule, found.events, breaks, watched.start_s, watched.end_s, counted_doubts=doubts
+        ),
+        watched_until_s=watched.end_s,
+        confidence=settings.confidence,
+    )
+    analysis = Analysis(
+        format_version=FORMAT_VERSION,
+        tool_version=__version__,
+        clip=clip_record(path, watched),
+        stage=StageRecord.of(settings.stage),
+        scene=None,
+        shots=found.events,
+        left_out=found.left_out,
+        tally=tally,
+        verdict=verdict,
+        problems=problems_of(watched),
+        take=TakeRecord(breaks, watched.take.fingerprint),
+        doubts=tuple(doubts),
+    )
+    stills = {event.number: _stills(watched, event) for event in found.events}
+    return Counted(analysis, stills, watched.pictures.first())
+
+
+def _moved_unfollowed(watched: Watched, ways: Sequence[Way]) -> list[HiddenTime]:
+    """List the times at which a ball left its place and nothing was followed."""
+    seen_s = np.array([s.time_s for way in ways for s in way.sightings])
+    out = []
+    for rest in watched.record.resting:
+        if rest.arrived or rest.ball_score < LIKE_A_BALL:
+            continue
+        near = (seen_s > rest.before_s - MOVED_NEAR_S) & (seen_s < rest.after_s + MOVED_NEAR_S)
+        if not near.any():
+            why = "a ball that lay there was moved, but could not be followed"
+            out.append(HiddenTime(rest.before_s, rest.after_s, why))
+    return out
+
+
+def _bumps(watched: Watched) -> list[HiddenTime]:
+    if watched.stillness.verdict is not Stillness.BUMPED:
+        return []
+    return [
+        HiddenTime(
+            at_s, at_s + BUMPED_S, f"the camera was moved at {clock_text(at_s - watched.start_s)}"
+        )
+        for at_s in watched.stillness.bumps_s
+    ]
+
+
+def _stills(watched: Watched, event: Shot) -> list[StillPicture]:
+    """Return the pictures round an event, each once."""
+    found = [
+        watched.pictures.near(event.kick_time_s + off_s, SAME_PICTURE_S)
+        for off_s in TOUCH_MOMENTS_S
+    ]
+    by_time = {still.time_s: still for still in found if still is not None}
+    return [by_time[time_s] for time_s in sorted(by_time)]

@@ -1,0 +1,34 @@
+"""How the events of a set and the calls on them are named, for shots and touches alike."""
+
+from __future__ import annotations
+
+from shoegoal.types import Call, EventKind
+
+_WORDS = {
+    (EventKind.SHOT, Call.MAKE): "make",
+    (EventKind.SHOT, Call.MISS): "miss",
+    (EventKind.TOUCH, Call.MAKE): "touch",
+    (EventKind.TOUCH, Call.MISS): "no touch",
+    (EventKind.LOSS, Call.MAKE): "ball lost",
+    (EventKind.LOSS, Call.MISS): "not lost",
+}
+_NAMES = {EventKind.SHOT: "shot", EventKind.TOUCH: "touch", EventKind.LOSS: "loss"}
+
+
+def call_word(kind: EventKind, call: Call) -> str:
+    """Say a call: ``make``, ``touch``, ``ball lost``; ``unsure`` whatever it is about."""
+    return _WORDS.get((kind, call), call.value)
+
+
+def event_name(kind: EventKind, number: int) -> str:
+    """Name an event: ``shot 3``, ``touch 12``."""
+    return f"{_NAMES[kind]} {number}"
+
+
+def chance_words(kind: EventKind) -> str:
+    """Say what an event's probability is of."""
+    return {
+        EventKind.SHOT: "chance of a make",
+        EventKind.TOUCH: "chance of a touch",
+        EventKind.LOSS: "chance that the ball was lost",
+    }[kind]
