@@ -1,0 +1,127 @@
+"""Touches, losses and doubts from made-up ways of the ball; rows against plain enumeration."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pytest
+
+from shoegoal.ball.watch import BallRecord
+from shoegoal.shots.dribble import dribbled_ways
+from shoegoal.shots.touches import Dribbled, FootSeen, find_touches
+from shoegoal.types import Call, EventKind, Shot
+from touch_simulation import BALL_M, RATE_HZ, SIZE_PX, record_of, sightings_of, to_and_fro
+
+LONG_SIDE_PX = 1280.0
+EVENLY_S = [0.5 + 0.45 * i for i in range(12)]
+
+
+def dribbled(record: BallRecord, end_s: float = 10.0, apart: float | None = 0.8) -> Dribbled:
+    def foot(*_: object) -> FootSeen | None:
+        return None if apart is None else FootSeen("right", apart)
+
+    return find_touches(dribbled_ways(record, BALL_M), foot, LONG_SIDE_PX, (0.0, end_s))
+
+
+def touches_of(found: Dribbled) -> list[Shot]:
+    return [e for e in found.events if e.kind is EventKind.TOUCH]
+
+
+def losses_of(found: Dribbled) -> list[Shot]:
+    return [e for e in found.events if e.kind is EventKind.LOSS]
+
+
+def moving(places: np.ndarray) -> int:
+    """Number of the first frame in which the ball has left its place."""
+    return int(np.argmax(np.abs(places[:, 0] - places[0, 0]) > 0.1 * SIZE_PX)) - 1
+
+
+def dribble(touches_s: Sequence[float], **how: float) -> BallRecord:
+    places = to_and_fro(touches_s, **how)
+    first = moving(places)
+    return record_of(sightings_of(places[first:], first / RATE_HZ))
+
+
+def test_clear_touches_are_all_counted_and_surely() -> None:
+    found = dribbled(dribble(EVENLY_S))
+    events = touches_of(found)
+    assert [e.kick_time_s for e in events] == pytest.approx(EVENLY_S, abs=0.06)
+    assert all(e.call is Call.MAKE and e.p_make > 0.999 for e in events)
+    assert [e.number for e in found.events] == list(range(1, 13))
+    assert not losses_of(found)
+    assert found.doubts == ()
+
+
+def test_a_bend_without_a_foot_is_no_touch_and_is_said_so() -> None:
+    found = dribbled(dribble(EVENLY_S), apart=3.0)
+    assert not touches_of(found)
+    assert len(found.left_out) == 12
+    assert "no foot was near" in found.left_out[0].why
+
+
+@pytest.mark.parametrize("apart", [1.7, None])
+def test_a_foot_that_is_not_at_the_ball_or_not_seen_makes_unsure(apart: float | None) -> None:
+    events = touches_of(dribbled(dribble(EVENLY_S), apart=apart))
+    assert len(events) == 12
+    assert all(e.call is Call.UNSURE and "touched?" in e.reason for e in events)
+
+
+def test_a_ball_that_gets_away_is_lost_once_and_a_near_one_is_not() -> None:
+    places = to_and_fro(EVENLY_S[:6])
+    t = np.arange(60) / RATE_HZ
+    away = places[-1, 0] + np.minimum(8.0, 6.0 * t) * SIZE_PX
+    places = np.vstack([places, np.column_stack([away, np.full(60, 400.0)])])
+    back = to_and_fro([0.3, 0.8, 1.2, 1.7], swing=1.2)
+    places = np.vstack([places, back - back[0] + places[-1]])
+    first = moving(places)
+    found = dribbled(record_of(sightings_of(places[first:], first / RATE_HZ)))
+    (loss,) = losses_of(found)
+    assert loss.p_make > 0.99
+    assert loss.call is Call.MAKE
+    assert "balls away" in loss.reason
+    assert not losses_of(dribbled(dribble(EVENLY_S, swing=1.6)))
+
+
+def test_a_pause_of_four_seconds_ends_the_row() -> None:
+    times = [0.5, 0.95, 1.4, 5.6, 6.05, 6.5]
+    places = to_and_fro(times)
+    at_s = np.arange(len(places)) / RATE_HZ
+    places[(at_s > 1.4) & (at_s < 5.6)] = places[42]  # it lies where the third touch stopped it
+    first = moving(places)
+    (loss,) = losses_of(dribbled(record_of(sightings_of(places[first:], first / RATE_HZ))))
+    assert "no touch for" in loss.reason
+
+
+def test_a_start_that_was_not_seen_is_asked_about() -> None:
+    places = to_and_fro(EVENLY_S)[20:]
+    found = dribbled(record_of(sightings_of(places, 20 / RATE_HZ), lay=False))
+    first = touches_of(found)[0]
+    assert first.call is Call.UNSURE
+    assert "touched just before" in first.reason
+
+
+def test_a_ball_that_rolls_out_of_sight_leaves_a_doubt() -> None:
+    t = np.arange(30) / RATE_HZ
+    places = np.vstack(
+        [to_and_fro(EVENLY_S[:5])[:75], np.column_stack([700 + 300 * t, np.full(30, 400.0)])]
+    )
+    first = moving(places)
+    (doubt,) = dribbled(record_of(sightings_of(places[first:], first / RATE_HZ))).doubts
+    assert doubt.until_s == 10.0
+    assert "out of sight" in doubt.why
+
+
+def test_a_view_that_hardly_shows_the_swing_is_doubted_as_a_whole() -> None:
+    places = to_and_fro(EVENLY_S, swing=0.3)
+    first = moving(places)
+    record = record_of(sightings_of(places[first:], first / RATE_HZ, noise=0.06))
+    found = dribbled(record)
+    assert any("film from the front" in d.why for d in found.doubts)
+
+
+def test_another_ball_beside_does_not_add_touches() -> None:
+    record = dribble(EVENLY_S)
+    other = to_and_fro([0.5, 1.0, 1.5]) + np.array([0.0, 200.0])
+    record.departures += record_of(sightings_of(other[16:], 16 / RATE_HZ)).departures
+    assert len(touches_of(dribbled(record))) == 12
