@@ -118,7 +118,7 @@ def test_json_is_the_analysis_file(
         "verdict", "problems", "take",
     }  # fmt: skip
     assert set(plain["shots"][0]) == {
-        "number", "kick_time_s", "end_time_s", "call", "outcome", "p_make", "reason",
+        "number", "kind", "kick_time_s", "end_time_s", "call", "outcome", "p_make", "reason",
         "crossing_time_s", "crossing_x_m", "crossing_z_m", "speed_mps", "kick_spot_m", "path",
         "fitted_path_px",
     }  # fmt: skip
@@ -234,6 +234,9 @@ def test_a_dribble_stage_has_no_goal_and_needs_a_ball(clip: Path) -> None:
     result = run("count", clip, "--stage", "touches", "--left", "1,2", "--right", "3,4")
     assert result.exit_code == 2
     assert "has no goal: leave out --left" in one_line(result)
+    result = run("count", clip, "--stage", "touches", "--form")
+    assert result.exit_code == 2
+    assert "form is read from shots" in one_line(result)
     result = run("count", clip, "--stage", "touches", "--quiet")
     assert result.exit_code == 5
     assert "No ball was found that is dribbled" in one_line(result)

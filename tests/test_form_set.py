@@ -65,7 +65,7 @@ class _SeesStickKicks:
     def __init__(self, analysis: Analysis, kick: StickKick) -> None:
         self._shots = analysis.shots
         self._kick = kick
-        scene = SceneView.of(analysis.scene)
+        scene = SceneView.of(analysis.goal_scene)
         spot = analysis.shots[0].kick_spot_m
         assert spot is not None
         self._space = ShotSpace(scene.camera, scene.goal, spot, scene.ball_diameter_m)

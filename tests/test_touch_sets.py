@@ -33,6 +33,8 @@ from shoegoal.record.history import load_set
 from shoegoal.record.reviewing import add_shot, answer_shot, move_marker, sign
 from shoegoal.record.standing import Standing, stand
 from shoegoal.review.app import make_app
+from shoegoal.review.guard import KeyEntrance
+from shoegoal.review.visitor import Visitor
 from shoegoal.shots.judge import unseen_shot
 from shoegoal.types import Call, EventKind, ImagePoint, Shot
 from touch_simulation import SIZE_PX, sightings_of
@@ -163,7 +165,7 @@ def test_every_event_has_its_pictures_and_the_table_names_it(tmp_path: Path) -> 
 
 
 def test_from_the_book_to_a_signature(book: Book, tmp_path: Path) -> None:
-    client = TestClient(make_app(book, "key"), base_url=HOME, headers={"origin": HOME})
+    client = TestClient(make_app(book, KeyEntrance("key")), base_url=HOME, headers={"origin": HOME})
     assert client.get("/", params={"key": "key"}).status_code == 200
     result = put(tmp_path)
     with book.writing() as connection:
@@ -181,7 +183,10 @@ def test_from_the_book_to_a_signature(book: Book, tmp_path: Path) -> None:
         add_shot(book, 1, 0.55, Answer.TOUCH)
     with pytest.raises(ClipNotJudgeableError, match="has no goal"):
         move_marker(book, 1, Side.LEFT, ImagePoint(1.0, 2.0))
-    sent = client.post("/sets/1/answer", data={"shot": "4", "answer": "not-lost", "seen": "1"})
+    sent = client.post(
+        "/sets/1/answer",
+        data={"shot": "4", "answer": "not-lost", "seen": "1", "csrf": Visitor.with_key("key").csrf},
+    )
     assert sent.status_code == 200 and "advance" in client.get("/sets/1").text
     assert sign(book, 1, TEACHER).signature is not None
     with book.reading() as connection:

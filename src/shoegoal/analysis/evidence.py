@@ -91,9 +91,10 @@ def write_result(
         evidence = fresh / EVIDENCE_FOLDER_NAME
         evidence.mkdir()
         _write_pictures(evidence, analysis, stills_by_shot, markers_still)
-        stills = fresh / STILLS_FOLDER_NAME
-        stills.mkdir()
-        keep_stills(stills, analysis, stills_by_shot, markers_still)
+        if analysis.scene is not None:  # markers may be moved, and pictures drawn anew
+            stills = fresh / STILLS_FOLDER_NAME
+            stills.mkdir()
+            keep_stills(stills, analysis, stills_by_shot, markers_still)
         if form is not None:
             from shoegoal.analysis.form_file import write_form
 

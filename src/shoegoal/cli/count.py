@@ -90,6 +90,10 @@ def count_clip(
     """
     _check_combinations(given)
     settings = _settings(given)
+    if with_form and settings.stage.width_steps is None:
+        raise click.UsageError(
+            f"stage {settings.stage.name} counts touches: form is read from shots at a goal alone"
+        )
     from shoegoal.analysis.repeats import RESULT_SUFFIX, earlier_results, with_repeats
 
     folder = clip.with_name(clip.stem + RESULT_SUFFIX) if out is None else out
