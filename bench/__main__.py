@@ -12,6 +12,7 @@ import click
 from accuracy import accuracy
 from bench_count import main as count
 from evaluation import sets
+from form_cost import form_cost
 
 
 @click.group()
@@ -22,6 +23,7 @@ def bench() -> None:
 bench.add_command(count, "count")
 bench.add_command(accuracy)
 bench.add_command(sets)
+bench.add_command(form_cost)
 
 if __name__ == "__main__":
     bench(prog_name="python bench")

@@ -8,14 +8,12 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import cv2
-
 from shoegoal.analysis.file import write_whole
 from shoegoal.analysis.folders import MARK_FILE_NAME, fresh_folder
 from shoegoal.analysis.form_model import FORM_FORMAT_VERSION, SetForm
 from shoegoal.analysis.form_page import page_html
+from shoegoal.analysis.form_picture import coded_picture
 from shoegoal.analysis.form_sheet import draw_sheet
-from shoegoal.analysis.stills import U8
 from shoegoal.errors import BadSettingsError
 
 if TYPE_CHECKING:
@@ -26,7 +24,6 @@ if TYPE_CHECKING:
 FORM_FOLDER_NAME = "form"
 FORM_FILE_NAME = "form.json"
 PAGE_NAME, SHEET_NAME = "summary.html", "form-summary.png"
-JPEG_QUALITY = 88
 READ_AGAIN = "run shoegoal form again"
 
 
@@ -81,10 +78,11 @@ def write_form(folder: Path, seen: FormSeen) -> None:
     place.mkdir()
     write_whole(place / FORM_FILE_NAME, form_to_json(seen.form).encode())
     for number, picture in seen.pictures.items():
-        _write_picture(place / picture_name(number), picture)
+        (place / picture_name(number)).write_bytes(picture)
     names = {number: picture_name(number) for number in seen.pictures}
     (place / PAGE_NAME).write_text(page_html(seen.form, names), encoding="utf-8")
-    _write_picture(place / SHEET_NAME, draw_sheet(seen.form, seen.pictures))
+    sheet = draw_sheet(seen.form, seen.pictures)
+    (place / SHEET_NAME).write_bytes(coded_picture(sheet, ".png"))
 
 
 def add_form(folder: Path, seen: FormSeen) -> None:
@@ -100,14 +98,6 @@ def add_form(folder: Path, seen: FormSeen) -> None:
         shutil.copytree(folder, fresh, dirs_exist_ok=True, ignore=leave_out)
         shutil.rmtree(fresh / FORM_FOLDER_NAME, ignore_errors=True)
         write_form(fresh, seen)
-
-
-def _write_picture(path: Path, bgr: U8) -> None:
-    how = [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY] if path.suffix == ".jpg" else []
-    done, coded = cv2.imencode(path.suffix, bgr, how)
-    if not done:
-        raise OSError(f"{path.name} could not be coded")
-    path.write_bytes(coded.tobytes())
 
 
 @cache

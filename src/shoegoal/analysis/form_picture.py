@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import numpy.typing as npt
 
@@ -32,6 +33,7 @@ from shoegoal.form.space import ShotSpace
 
 ROWS, PANEL = 900, 760
 EDGE, LINE = 18, 31
+JPEG_QUALITY = 88
 TITLE_SIZE, TEXT_SIZE = 30, 23
 TARGET_M = 1.6  # how far the target line is drawn from the ball
 ARROW_M = 0.45  # from the plant foot's heel on
@@ -76,8 +78,6 @@ def draw_form(
     -------
     (H, W, 3) uint8 blue-green-red.
     """
-    import cv2
-
     way = cv2.INTER_AREA if piece.shape[0] > ROWS else cv2.INTER_CUBIC
     canvas = np.ascontiguousarray(cv2.resize(piece, (ROWS, ROWS), interpolation=way), np.uint8)
     window = Window(canvas, ROWS / square.side_px, square.left_px, square.top_px)
@@ -88,6 +88,21 @@ def draw_form(
     panel = np.full((ROWS, PANEL, 3), INK, np.uint8)
     _write_values(panel, form, start_s)
     return np.hstack([window.canvas, panel])
+
+
+def coded_picture(bgr: U8, suffix: str = ".jpg") -> bytes:
+    """Code a picture as a file's bytes.
+
+    Raises
+    ------
+    OSError
+        It cannot be coded.
+    """
+    how = [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY] if suffix == ".jpg" else []
+    done, coded = cv2.imencode(suffix, bgr, how)
+    if not done:
+        raise OSError(f"a picture could not be coded as {suffix}")
+    return coded.tobytes()
 
 
 def _draw_ground(window: Window, space: ShotSpace) -> None:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from shoegoal import __version__
 from shoegoal.analysis.form_model import FORM_FORMAT_VERSION, SetForm, ShotForm
-from shoegoal.analysis.form_picture import draw_form
+from shoegoal.analysis.form_picture import coded_picture, draw_form
 from shoegoal.analysis.model import Analysis
 from shoegoal.analysis.stills import U8, SceneView
 from shoegoal.clip.reader import clip_sha256, open_clip
@@ -29,11 +29,12 @@ class FormSeen:
     Attributes
     ----------
     form : all numbers.
-    pictures : by shot number, the drawn picture of contact; none where the kick was not seen.
+    pictures : by shot number, the drawn picture of contact as JPEG, so that a long set stays
+        small; none where the kick was not seen.
     """
 
     form: SetForm
-    pictures: dict[int, U8]
+    pictures: dict[int, bytes]
 
 
 def read_form(
@@ -59,14 +60,14 @@ def read_form(
             f"{path} is not the clip that was counted as {analysis.clip.name}; count it again"
         )
     shots: list[ShotForm] = []
-    pictures: dict[int, U8] = {}
+    pictures: dict[int, bytes] = {}
     looked_at = decoded = 0
     with open_clip(path) as clip, clip.sampler() as sampler, open_pose_model() as model:
         for shot in analysis.shots:
             shot_form, picture, cost = _read_shot(shot, analysis, sampler, model)
             shots.append(shot_form)
             if picture is not None:
-                pictures[shot.number] = picture
+                pictures[shot.number] = coded_picture(picture)
             looked_at, decoded = looked_at + cost[0], decoded + cost[1]
             if on_progress:
                 on_progress(len(shots) / len(analysis.shots))

@@ -21,13 +21,13 @@ MOST_SHOTS = 24  # columns of the table; a longer set shows its first ones and s
 NAMES = 470  # width of the table's first column
 
 
-def draw_sheet(form: SetForm, pictures: Mapping[int, U8]) -> U8:
+def draw_sheet(form: SetForm, pictures: Mapping[int, bytes]) -> U8:
     """Draw the sheet: in words, two kicks in pictures, then all cues of all shots.
 
     Parameters
     ----------
     form : the set's form.
-    pictures : by shot number, as `draw_form` made them.
+    pictures : by shot number, as `draw_form` made them, coded.
 
     Returns
     -------
@@ -61,13 +61,14 @@ def _words(sheet: U8, sentences: tuple[str, ...] | list[str], y: float) -> float
     return y
 
 
-def _pictures(sheet: U8, form: SetForm, pictures: Mapping[int, U8], y: float) -> float:
+def _pictures(sheet: U8, form: SetForm, pictures: Mapping[int, bytes], y: float) -> float:
     """Contact of the first shots, without the values beside, two in a row."""
     side = min(PICTURE_ROWS, (WIDTH - 2 * EDGE - 20) // 2)
     shown = [shot for shot in form.shots if shot.number in pictures][:2]
     for column, shot in enumerate(shown):
-        small = cv2.resize(pictures[shot.number][:, :ROWS], (side, side),
-                           interpolation=cv2.INTER_AREA)  # fmt: skip
+        whole = cv2.imdecode(np.frombuffer(pictures[shot.number], np.uint8), cv2.IMREAD_COLOR)
+        assert whole is not None
+        small = cv2.resize(whole[:, :ROWS], (side, side), interpolation=cv2.INTER_AREA)
         left, top = EDGE + column * (side + 20), round(y)
         sheet[top : top + side, left : left + side] = small
         at = clock_text(shot.kick_time_s - form.start_s)
