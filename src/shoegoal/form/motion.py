@@ -18,7 +18,6 @@ F64 = npt.NDArray[np.float64]
 
 # The plant foot stands still from shortly before contact until shortly after.
 PLANTED_BEFORE_S, PLANTED_AFTER_S = 0.07, 0.04
-LEAST_VISIBLE = 0.3  # a joint less likely seen than this says nothing; no source
 
 
 @dataclass(frozen=True)
@@ -76,11 +75,6 @@ class Kick:
     def world(self, joint: Joint, at_s: npt.ArrayLike) -> F64:
         """Smoothed place of a joint about the hips, (M, 3) right, ahead, up of the shot, m."""
         return smoothed(self.times_s, self._turned[:, joint], at_s, self._trust(joint))
-
-    def is_seen(self, joints: Sequence[Joint], at_s: float) -> bool:
-        """Whether all of some joints can be seen near a moment, as far as the model knows."""
-        nearest = min(self.poses, key=lambda pose: abs(pose.time_s - at_s))
-        return bool((nearest.visibility[list(joints)] >= LEAST_VISIBLE).all())
 
     def moments(self, start_s: float, end_s: float, step_s: float = 0.01) -> F64:
         """Moments from one time to another, as far as there are pictures, both included."""
