@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Iterable, Sequence
 
@@ -9,7 +10,9 @@ from rich.table import Table
 from rich.text import Text
 
 from shoegoal.cli.standing import print_parts, table_of
+from shoegoal.ladder.next_setup import NextSetUp
 from shoegoal.scale.class_run import NEWS, ClipOutcome
+from shoegoal.scale.results import ClassResults, PupilRow, Share, share_text
 
 
 def print_outcomes(outcomes: Sequence[ClipOutcome], wall_s: float) -> None:
@@ -56,3 +59,56 @@ def _sentences(outcomes: Sequence[ClipOutcome], wall_s: float) -> Iterable[tuple
             "a clip may still be counted by hand (shoegoal count, with --left and --right or a "
             "--calibration): the next class run takes such a result in",
         )
+
+
+def print_results(results: ClassResults) -> None:
+    """Print a class in short: pupils, then stages."""
+    pupils = table_of(("pupil", "passed", "makes signed", "not signed", "next"))
+    for row in results.pupils:
+        pupils.add_row(
+            row.pupil,
+            f"{row.passed} of {row.rungs}",
+            _makes(row.verified),
+            _makes(row.counted),
+            row.next_step
+            + (f" ({row.next_if_signed}, were all signed)" * bool(row.next_if_signed)),
+        )
+    stages = table_of(("stage", "makes signed", "not signed", "share of makes, 95 % interval"))
+    for stage in results.stages:
+        stages.add_row(
+            stage.stage,
+            _makes(stage.verified),
+            _makes(stage.not_verified),
+            share_text(stage.verified),
+        )
+    signed = sum(row.verified for row in results.sets)
+    lines = Table.grid(padding=(0, 2))
+    lines.add_column(style="bold", no_wrap=True)
+    lines.add_column(overflow="fold")
+    lines.add_row("Sets", f"{len(results.sets)}, of which {signed} are signed; only these count")
+    lines.add_row("Page", "shoegoal class results --out class.html writes it all, with drawings")
+    print_parts([pupils, stages, lines] if results.stages else [pupils, lines])
+
+
+def print_advice(rows: Sequence[PupilRow]) -> None:
+    """Print what each pupil could try next."""
+    table = table_of(("pupil", "bias", "spread", "to try next"))
+    for row in rows:
+        advice = row.advice
+        bias = spread = ""
+        if isinstance(advice, NextSetUp):
+            side = "right" if advice.fit.bias_rad >= 0 else "left"
+            bias = f"{abs(math.degrees(advice.fit.bias_rad)):.1f} deg {side}"
+            spread = f"{math.degrees(advice.fit.spread_rad):.1f} deg"
+        table.add_row(row.pupil, bias, spread, advice.sentence)
+    print_parts([table])
+
+
+def _next_text(row: PupilRow) -> str:
+    if not row.next_if_signed:
+        return row.next_step
+    return f"{row.next_step} (were all signed: {row.next_if_signed})"
+
+
+def _makes(share: Share) -> str:
+    return f"{share.makes} of {share.shots}" if share.shots else ""
