@@ -84,7 +84,8 @@ def draw_form(
     _draw_ground(window, space)
     if kick_form.kick is not None:
         _draw_body(window, kick_form.kick, time_s)
-        _draw_plant_foot(window, kick_form.kick)
+        told = {reading.cue for reading in form.readings if reading.value is not None}
+        _draw_plant_foot(window, kick_form.kick, told)
     panel = np.full((ROWS, PANEL, 3), INK, np.uint8)
     _write_values(panel, form, start_s)
     return np.hstack([window.canvas, panel])
@@ -135,14 +136,18 @@ def draw_arrow(window: Window, space: ShotSpace, ground_m: F64, colour: Colour) 
         draw_line(window.canvas, np.array([barb, fine[-1]]), colour, 3, 2)
 
 
-def _draw_plant_foot(window: Window, kick: Kick) -> None:
-    """Arrow along the plant foot, and its way from the ball, both on the ground."""
+def _draw_plant_foot(window: Window, kick: Kick, told: set[str]) -> None:
+    """Arrow along the plant foot, and its way from the ball: each only where it can be told."""
     foot = standing_foot(kick)
     if foot is None:
         return
     heel, toe = (np.median(ends, axis=0) for ends in foot)
     middle = (heel + toe) / 2
-    draw_line(window.canvas, _on_ground(window, kick.space, np.linspace((0, 0), middle, 8)), PAPER)
+    if told & {"plant_beside", "plant_fore_aft"}:
+        way_px = _on_ground(window, kick.space, np.linspace((0, 0), middle, 8))
+        draw_line(window.canvas, way_px, PAPER)
+    if "plant_to_target" not in told:
+        return
     way = (toe - heel) / max(1e-6, float(np.hypot(*(toe - heel))))
     draw_arrow(window, kick.space, np.linspace(heel, heel + ARROW_M * way, 10), PLANTED)
 
