@@ -1,4 +1,4 @@
-"""The measurements: ``python bench count`` (time, memory) and ``python bench accuracy``."""
+"""The measurements: ``python bench count`` (time, memory), ``accuracy``, ``class`` and others."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ import click
 
 from accuracy import accuracy
 from bench_count import main as count
+from class_cost import class_cost
 from evaluation import sets
 from form_cost import form_cost
 
@@ -22,6 +23,7 @@ def bench() -> None:
 
 bench.add_command(count, "count")
 bench.add_command(accuracy)
+bench.add_command(class_cost)
 bench.add_command(sets)
 bench.add_command(form_cost)
 

@@ -148,7 +148,7 @@ def test_balls_that_stop_short_lower_every_share() -> None:
     assert width_for(some_stop, 0.8, 10.0, RADIUS).value == math.inf
 
 
-@pytest.mark.parametrize("n", [LEAST_SHOTS, 30])
+@pytest.mark.parametrize("n", [LEAST_SHOTS])
 def test_intervals_hold_the_truth_about_as_often_as_they_say(n: int) -> None:
     chance = np.random.default_rng(5)
     runs, held_share, held_width = 100, 0, 0
