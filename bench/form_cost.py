@@ -89,7 +89,7 @@ def known_analysis(clip: Path, seconds: float, kicks: int) -> Analysis:
             start_s=0.0,
         ),
         scene=replace(
-            example.scene,
+            example.goal_scene,
             camera=camera,
             left_px=left,
             right_px=right,

@@ -29,6 +29,7 @@ from shoegoal.scale.aims import direction_of
 from shoegoal.scale.page import class_page
 from shoegoal.scale.results import ClassResults, class_results
 from shoegoal.scale.tables import results_csv, results_json, results_xlsx
+from test_touch_sets import touch_set
 
 LADDER = load_ladder()
 FORMULAS = ("=1+1", "+Otter", "-Otter", "@SUM(A1)", ' =HYPERLINK("x")', "|calc")
@@ -164,6 +165,21 @@ def test_the_json_says_the_same(results: ClassResults) -> None:
     steady = next(one for one in plain["pupils"] if one["pupil"] == STEADY)
     assert steady["to_try_next"]["enough_shots"] and steady["verified"]["shots"] == 30
     assert [one["verified"] for one in plain["sets"]] == [True] * 4 + [False]
+
+
+def test_a_dribble_is_told_in_touches_and_has_no_makes(_empty_file: Path, tmp_path: Path) -> None:
+    shutil.copyfile(_empty_file, tmp_path / "book.sqlite3")
+    book = Book(str(tmp_path / "book.sqlite3"))
+    enter(book, NEW)
+    file_into(book, LADDER, NEW, touch_set(0.0001), signed=True)
+    found = class_results(book, CLASS, LADDER)
+    (row,) = found.sets
+    assert (row.counted_in, row.makes, row.verified) == ("touches", 6, True)
+    (pupil,) = found.pupils
+    assert found.stages == () and pupil.verified.shots == 0 and pupil.shots == ()
+    assert "6 touches" in class_page(found)
+    (line,) = csv.DictReader(io.StringIO(results_csv(found).decode("utf-8-sig")))
+    assert (line["counted in"], line["makes"]) == ("touches", "6")
 
 
 class _Reader(HTMLParser):

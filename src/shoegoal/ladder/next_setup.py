@@ -129,8 +129,8 @@ def next_setup(
     if expected.high - expected.low > WIDEST_INTERVAL:
         return NotEnoughShots(
             shots,
-            f"not enough shots yet: from these {shots}, anything from {expected.low:.0%} to "
-            f"{expected.high:.0%} makes could be expected",
+            f"not enough shots yet: from these {shots}, anything from {100 * expected.low:.0f} to "
+            f"{100 * expected.high:.0f} % makes could be expected",
         )
     return NextSetUp(
         now=now,
@@ -229,7 +229,8 @@ def _chosen(fit: ScatterFit, now: SetUp, ball_radius_steps: float) -> SetUp:
 
 
 def _sentence(now: SetUp, chosen: SetUp, expected: Range) -> str:
-    share = f"{expected.value:.0%} makes expected ({expected.low:.0%} to {expected.high:.0%})"
+    value, low, high = (100 * share for share in (expected.value, expected.low, expected.high))
+    share = f"{value:.0f} % makes expected ({low:.0f} to {high:.0f} %)"
     if chosen == now:
         said = f"stay with the {now.sentence}: {share}"
     else:

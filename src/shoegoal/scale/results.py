@@ -32,6 +32,7 @@ class SetRow:
     Attributes
     ----------
     set_id, pupil, stage, clip, added_at : as in the record book.
+    counted_in : ``shots``, or ``touches`` of a dribble, for which ``makes`` are real touches.
     makes, misses, unsure : as signed, or as they stand; None where another version counted.
     decision, sentence : the verdict.
     state : what the set waits for, or ``signed``.
@@ -42,6 +43,7 @@ class SetRow:
     set_id: int
     pupil: str
     stage: str
+    counted_in: str
     clip: str
     added_at: str
     makes: int | None
@@ -207,6 +209,7 @@ def _set_row(seen: SeenSet) -> SetRow:
         set_id=history.set_id,
         pupil=history.pupil,
         stage=history.stage.name,
+        counted_in="touches" if history.counts_touches else "shots",
         clip=history.clip_name,
         added_at=history.added_at,
         makes=told["makes"],

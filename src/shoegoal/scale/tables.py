@@ -26,8 +26,8 @@ Cell: TypeAlias = str | int | float | bool | None
 _FORMULA = re.compile(r"^\s*[=+\-@\t\r\n|%＝＋－＠]")  # noqa: RUF001
 _NOT_IN_XML = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\ud800-\udfff\ufffe\uffff]")
 _SET_TITLES = (
-    "set", "pupil", "stage", "verified", "state", "makes", "misses", "unsure", "shots", "verdict",
-    "sentence", "signed by", "signed at", "clip", "added at",
+    "set", "pupil", "stage", "verified", "state", "counted in", "makes", "misses", "unsure",
+    "counted", "verdict", "sentence", "signed by", "signed at", "clip", "added at",
 )  # fmt: skip
 _STAGE_TITLES = (
     "stage", "title", "verified sets", "verified makes", "verified shots", "share",
@@ -137,8 +137,8 @@ def _finite(values: dict[str, float]) -> dict[str, float | None]:
 
 def _set_cells(row: SetRow) -> Sequence[Cell]:
     return (
-        row.set_id, row.pupil, row.stage, "yes" if row.verified else "no", row.state, row.makes,
-        row.misses, row.unsure, row.shots, row.decision, row.sentence, row.signed_by,
+        row.set_id, row.pupil, row.stage, "yes" if row.verified else "no", row.state,
+        row.counted_in, row.makes, row.misses, row.unsure, row.shots, row.decision, row.sentence, row.signed_by,
         row.signed_at, row.clip, row.added_at,
     )  # fmt: skip
 
