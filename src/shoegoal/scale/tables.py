@@ -138,8 +138,8 @@ def _finite(values: dict[str, float]) -> dict[str, float | None]:
 def _set_cells(row: SetRow) -> Sequence[Cell]:
     return (
         row.set_id, row.pupil, row.stage, "yes" if row.verified else "no", row.state,
-        row.counted_in, row.makes, row.misses, row.unsure, row.shots, row.decision, row.sentence, row.signed_by,
-        row.signed_at, row.clip, row.added_at,
+        row.counted_in, row.makes, row.misses, row.unsure, row.shots, row.decision, row.sentence,
+        row.signed_by, row.signed_at, row.clip, row.added_at,
     )  # fmt: skip
 
 
