@@ -11,9 +11,15 @@ from click.testing import CliRunner
 from sqlalchemy import text
 from statsmodels.stats.proportion import proportion_confint
 
-from record_books import file_set
+from record_books import file_set, put_result
+from shoegoal.analysis.file import load_analysis
+from shoegoal.analysis.form_file import form_to_json
+from shoegoal.analysis.form_model import FORM_FORMAT_VERSION, SetForm, ShotForm
 from shoegoal.cli.main import cli
 from shoegoal.errors import BadSettingsError, RecordChangedError
+from shoegoal.form.advice import advise
+from shoegoal.form.bands import Band, load_bands
+from shoegoal.form.reading import Answer, Reading
 from shoegoal.record.agreement import checks_missing, cohens_kappa, wilson_interval
 from shoegoal.record.book import Book
 from shoegoal.record.coach_report import report_of
@@ -25,6 +31,7 @@ from shoegoal.record.coaching import (
     draw_round,
     rounds_of,
 )
+from shoegoal.record.filing import file_count
 
 
 def test_wilson_interval_of_newcombe() -> None:
@@ -195,3 +202,70 @@ def test_by_command(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     assert told["cues"][0]["shares"][0]["checked"] == 1
     run("answer", 1, 2, "make", code=6)
     run("report", "--class", "9z", code=6)
+
+
+def class_with_form(book: Book, folder: Path) -> None:
+    """A set of which form was read: one cue in band four times, another to look at twice."""
+    result = put_result(folder)
+    analysis = load_analysis(result)
+    with book.writing() as connection:
+        file_count(connection, analysis, result, class_name="7b")
+    bands = list(load_bands().values())[:2]
+
+    def reading(band: Band, answer: Answer) -> Reading:
+        value = None if answer is Answer.CANNOT_TELL else 1.0
+        return Reading(
+            band.cue,
+            band.title,
+            band.unit,
+            value,
+            value,
+            band.low,
+            band.high,
+            answer,
+            "said so",
+            (),
+        )
+
+    answers = [(Answer.IN_BAND, Answer.LOOK if k < 2 else Answer.CANNOT_TELL) for k in range(4)]
+    shots = tuple(
+        ShotForm(
+            shot.number, shot.kick_time_s, None, None, None,
+            tuple(reading(band, one) for band, one in zip(bands, two, strict=True)), "",
+        )
+        for shot, two in zip(analysis.shots[:4], answers, strict=True)
+    )  # fmt: skip
+    form = SetForm(
+        FORM_FORMAT_VERSION, "0.1.0", "yard.mp4", analysis.clip.sha256, 1.5, shots,
+        advise([]), 0, 0,
+    )  # fmt: skip
+    (result / "form").mkdir()
+    (result / "form" / "form.json").write_text(form_to_json(form), encoding="utf-8")
+
+
+def test_cues_are_drawn_by_cue_and_band_and_compared_cue_by_cue(book: Book, tmp_path: Path) -> None:
+    file_set(book, "no form.mp4")
+    with book.writing() as connection, pytest.raises(BadSettingsError, match="no form that was"):
+        draw_round(connection, "7b", 20, 1, cues=True)
+    class_with_form(book, tmp_path / "garden")
+    with book.writing() as connection:
+        round_id = draw_round(connection, "7b", 20, 1, cues=True)
+        checks = checks_of(connection, round_id)
+        first, second = list(load_bands())[:2]
+        assert sorted(check.cue for check in checks) == sorted([first] * 4 + [second] * 2)
+        assert all(check.answers == ("in band", "look", "cannot-tell") for check in checks)
+        with pytest.raises(BadSettingsError, match="one of: in band, look"):
+            answer_check(connection, round_id, 1, "make")
+        for check in checks:
+            answer_check(connection, round_id, check.place, "in band")
+        shots, *cues = report_of(connection, "7b", 0.2).cues
+    assert (shots.cue, shots.shares[0].checked) == ("", 0)
+    by_cue = {one.cue: [(s.what, s.agreed, s.checked) for s in one.shares] for one in cues}
+    assert by_cue == {
+        first: [("all", 4, 4), ("in band", 4, 4), ("look", 0, 0)],
+        second: [("all", 0, 2), ("in band", 0, 0), ("look", 0, 2)],
+    }
+    assert [one.kappa for one in sorted(cues, key=lambda one: one.cue == second)] == [None, 0.0]
+    (tmp_path / "garden" / "yard.shoegoal" / "form" / "form.json").write_text("{}")
+    with book.writing() as connection, pytest.raises(BadSettingsError, match="no form that was"):
+        draw_round(connection, "7b", 20, 1, cues=True)

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 DEFAULT_SIZE = 20
 DEFAULT_INTERVAL = 0.2
 _ROUND = click.IntRange(1)
+_ANSWER = click.Choice(["make", "miss", "in band", "look", "cannot-tell"])
 
 
 @click.group()
@@ -29,9 +30,14 @@ def coach() -> None:
 
 
 @coach.command()
-@with_options("--class", "--size", "--seed", "--book", "--json", required=("--class",))
-def draw(class_name: str, size: int | None, seed: int | None, book: str | None, json: bool) -> int:
-    """Draw shots of a class at random, makes and misses by their shares, in random order."""
+@with_options("--class", "--size", "--seed", "--cues", "--book", "--json", required=("--class",))
+def draw(
+    class_name: str, size: int | None, seed: int | None, cues: bool, book: str | None, json: bool
+) -> int:
+    """Draw shots of a class at random, makes and misses by their shares, in random order.
+
+    With --cues, what was told of their form, each cue and band by its share.
+    """
     import secrets
 
     from shoegoal.record.book import Book
@@ -39,7 +45,7 @@ def draw(class_name: str, size: int | None, seed: int | None, book: str | None, 
 
     sown = secrets.randbelow(HIGHEST_SEED) if seed is None else seed
     with Book(book).writing() as connection:
-        round_id = draw_round(connection, class_name, size or DEFAULT_SIZE, sown)
+        round_id = draw_round(connection, class_name, size or DEFAULT_SIZE, sown, cues=cues)
         checks = checks_of(connection, round_id)
     if not json:
         click.echo(f"round {round_id}, seed {sown}")
@@ -63,10 +69,13 @@ def show(round_id: int, book: str | None, json: bool) -> int:
 @coach.command()
 @click.argument("round_id", metavar="ROUND", type=_ROUND)
 @click.argument("place", metavar="SHOT", type=click.IntRange(1))
-@click.argument("seen", metavar="ANSWER", type=click.Choice(["make", "miss", "cannot-tell"]))
+@click.argument("seen", metavar="ANSWER", type=_ANSWER)
 @with_options("--by", "--book")
 def answer(round_id: int, place: int, seen: str, by: str | None, book: str | None) -> int:
-    """Say what you saw in a shot of a round: make, miss or cannot-tell. It cannot be changed."""
+    """Say what you saw in a shot of a round: make, miss or cannot-tell. It cannot be changed.
+
+    Of a cue: "in band", look or cannot-tell.
+    """
     from shoegoal.record.book import Book
     from shoegoal.record.coaching import answer_check
 
@@ -96,7 +105,9 @@ def report(class_name: str, interval: float | None, book: str | None, json: bool
 
 
 def _report_lines(one: CueReport, width: float) -> Iterator[str]:
-    yield one.cue or "makes and misses"
+    from shoegoal.record.cues import cue_words
+
+    yield cue_words(one.cue)[0] or "makes and misses"
     for share in one.shares:
         yield f"  {_share_line(share, width)}"
     kappa = "not defined: one answer throughout" if one.kappa is None else f"{one.kappa:.2f}"
@@ -122,4 +133,6 @@ def _print_checks(round_id: int, checks: list[Check], *, json: bool) -> None:
         return
     for check in checks:
         where = check.clip or f"clip of set {check.set_id}"
-        click.echo(f"{check.place:>3}  {check.clock:>7}  {where}  {check.answer or ''}".rstrip())
+        parts = (check.cue, check.answer or "")
+        told = "  ".join(part for part in parts if part)
+        click.echo(f"{check.place:>3}  {check.clock:>7}  {where}  {told}".rstrip())

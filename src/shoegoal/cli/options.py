@@ -191,6 +191,7 @@ _ROWS = (
         click.FloatRange(0.01, 1.0),
         "Wanted width of the intervals, from their lower to their upper end; default 0.2.",
     ),
+    OptionRow("--cues", None, "What was told of form, in place of makes and misses."),
     OptionRow("--head", click.STRING, "Hash noted down earlier, which must still be in the book."),
     OptionRow(
         "--older-than-days",

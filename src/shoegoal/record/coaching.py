@@ -19,6 +19,7 @@ from sqlalchemy import Connection, and_, func, insert, select
 from shoegoal.clip.clock import clock_text
 from shoegoal.errors import BadSettingsError
 from shoegoal.record import schema
+from shoegoal.record.cues import BANDS, cues_told
 from shoegoal.record.history import SetHistory, load_set, load_sets
 from shoegoal.record.journal import now_text
 from shoegoal.types import Call
@@ -27,7 +28,6 @@ HIGHEST_SEED = 2**31 - 1
 CANNOT_TELL = "cannot-tell"
 SHOT = ""  # in place of a cue's name: the check is about the shot's call
 _CALLS = (Call.MAKE.value, Call.MISS.value)
-_BANDS = ("in band", "look")
 ANSWERED = and_(
     schema.coach_answers.c.round_id == schema.coach_items.c.round_id,
     schema.coach_answers.c.place == schema.coach_items.c.place,
@@ -86,10 +86,12 @@ class _Told:
 
 def told_of(cue: str) -> tuple[str, ...]:
     """Return what a count may tell of a cue, or of a shot: what a coach agrees with or not."""
-    return _CALLS if cue == SHOT else _BANDS
+    return _CALLS if cue == SHOT else BANDS
 
 
-def draw_round(connection: Connection, class_name: str, size: int, seed: int) -> int:
+def draw_round(
+    connection: Connection, class_name: str, size: int, seed: int, *, cues: bool = False
+) -> int:
     """Draw a round for a class; the same seed draws the same shots of the same book.
 
     Parameters
@@ -98,6 +100,7 @@ def draw_round(connection: Connection, class_name: str, size: int, seed: int) ->
     class_name : of the class.
     size : how many checks; all that there are when there are fewer.
     seed : 0 to 2**31 - 1.
+    cues : of what was told of form, in place of makes and misses.
 
     Returns
     -------
@@ -110,10 +113,11 @@ def draw_round(connection: Connection, class_name: str, size: int, seed: int) ->
     """
     class_id = class_id_of(connection, class_name)
     strata: dict[tuple[str, str], list[_Told]] = {}
-    for told in _told(connection, class_name):
+    for told in _told(connection, class_name, cues=cues):
         strata.setdefault((told.cue, told.counted), []).append(told)
     if not strata:
-        raise BadSettingsError(f'the class "{class_name}" has no shots counted as make or miss yet')
+        what = "form that was read and told" if cues else "shots counted as make or miss"
+        raise BadSettingsError(f'the class "{class_name}" has no {what} yet')
     chance = random.Random(seed)
     keys = sorted(strata)
     shares = _shares([len(strata[key]) for key in keys], size)
@@ -257,7 +261,7 @@ def class_id_of(connection: Connection, class_name: str) -> int:
     return int(found)
 
 
-def _told(connection: Connection, class_name: str) -> list[_Told]:
+def _told(connection: Connection, class_name: str, *, cues: bool) -> list[_Told]:
     """List what the newest count of every set told."""
     calls = schema.calls.c
     told: list[_Told] = []
@@ -265,6 +269,9 @@ def _told(connection: Connection, class_name: str) -> list[_Told]:
         if history.counts_touches:
             continue
         seq = history.count.seq
+        if cues:
+            told += [_Told(history.set_id, seq, *one) for one in cues_told(history)]
+            continue
         query = select(calls.kick_time_s, calls.call).where(
             calls.analysis_seq == seq, calls.call.in_(_CALLS)
         )

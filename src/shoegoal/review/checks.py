@@ -27,6 +27,7 @@ from shoegoal.record.coaching import (
     draw_round,
     rounds_of,
 )
+from shoegoal.record.cues import cue_words
 from shoegoal.record.history import SetHistory, load_set
 from shoegoal.review.doors import CHECKERS, Asked, Door
 from shoegoal.review.media import Clips, Pictures
@@ -69,7 +70,8 @@ class CheckPages:
                 raise BadSettingsError(f"draw 1 to {LARGEST_SIZE} shots")
             with self._book.writing() as connection:
                 seed = secrets.randbelow(HIGHEST_SEED)
-                round_id = draw_round(connection, class_name, int(size), seed)
+                cues = _field(asked.form, "what") == "form"
+                round_id = draw_round(connection, class_name, int(size), seed, cues=cues)
         except ShoegoalError as error:
             return self._show_overview(asked, str(error), status_of(error))
         return RedirectResponse(f"/checks/{round_id}", 303)
@@ -111,7 +113,7 @@ class CheckPages:
             ]
         return self._showing.page(
             "checks.html", asked.by, status, classes=classes, width=width, widths=WIDTHS,
-            size=DEFAULT_SIZE, largest=LARGEST_SIZE, trouble=trouble,
+            size=DEFAULT_SIZE, largest=LARGEST_SIZE, trouble=trouble, cue_words=cue_words,
         )  # fmt: skip
 
     def _show_next(self, asked: Asked, trouble: str, status: int) -> Response:
@@ -124,9 +126,11 @@ class CheckPages:
         history = self._history(check)
         one = check_view_of(check, history, playable=self._clips.is_as_counted(history))
         words = {CANNOT_TELL: "Cannot tell"} | {a: a.capitalize() for a in check.answers[:-1]}
+        title, looked_for = cue_words(check.cue)
         return self._showing.page(
-            "check.html", asked.by, status, one=one, words=words, is_shot=check.cue == SHOT, **shown
-        )
+            "check.html", asked.by, status, one=one, words=words, is_shot=check.cue == SHOT,
+            title=title, looked_for=looked_for, **shown,
+        )  # fmt: skip
 
     def _check_class(self, asked: Asked, class_name: str) -> None:
         if not asked.by.may_check_class(class_name):

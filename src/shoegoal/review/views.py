@@ -204,7 +204,6 @@ class CheckView:
 
     place: int
     clock: str
-    cue: str
     start_s: float
     kick_s: float
     end_s: float
@@ -228,7 +227,6 @@ def check_view_of(check: Check, history: SetHistory, *, playable: bool) -> Check
     return CheckView(
         check.place,
         check.clock,
-        check.cue,
         round(max(0.0, check.kick_s - BEFORE_S), 3),
         round(check.kick_s, 3),
         round(check.kick_s + AFTER_S + BEFORE_S, 3),
