@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 import os
+import re
 import signal
 import time
 from dataclasses import replace
 from pathlib import Path
 
-from analysis_examples import example_analysis
+import numpy as np
+
+from analysis_examples import START_S, example_analysis
 from shoegoal.analysis.file import ANALYSIS_FILE_NAME, save_analysis
 from shoegoal.analysis.folders import fresh_folder
-from shoegoal.analysis.model import StageRecord
+from shoegoal.analysis.model import StageRecord, TakeRecord
+from shoegoal.clip.fingerprint import Fingerprint
 from shoegoal.clip.reader import clip_sha256
 from shoegoal.errors import ClipNotJudgeableError
 from shoegoal.scale.task import CountTask, Tell
@@ -38,7 +42,15 @@ def made_up_count(task: CountTask, tell: Tell) -> None:
     clip = replace(analysis.clip, name=task.clip.name, sha256=clip_sha256(task.clip))
     with fresh_folder(task.folder) as folder:
         counted = replace(analysis, clip=clip, stage=StageRecord.of(task.stage))
+        if take := re.search(r"take (\d+)", said):
+            counted = replace(counted, take=TakeRecord(fingerprint=_moves_of(int(take[1]))))
         save_analysis(folder / ANALYSIS_FILE_NAME, counted)
+
+
+def _moves_of(take: int) -> Fingerprint:
+    """What moved in a take, by its number."""
+    levels = np.random.default_rng(take).integers(0, 90, (400, 6, 8)).astype(np.uint8)
+    return Fingerprint.of_levels(START_S, levels)
 
 
 def begun_names(folder: Path) -> list[str]:

@@ -14,7 +14,7 @@ from record_books import TEACHER
 from shoegoal.errors import BadSettingsError
 from shoegoal.ladder.ladders import parse_ladder
 from shoegoal.record.book import Book
-from shoegoal.record.history import load_sets
+from shoegoal.record.history import load_set, load_sets
 from shoegoal.record.reviewing import sign
 from shoegoal.record.verify import verify_book
 from shoegoal.scale.class_run import ClipOutcome, Watcher, run_class
@@ -185,6 +185,24 @@ def test_the_same_clip_twice_counts_once(sqlite_book: Book, tmp_path: Path) -> N
     (other / f"Bee_{STAGE}.mp4").rename(other / "Ant_three-of-six.mp4")
     assert 'of the stage "four-of-six", already' in run(sqlite_book, other)["Ant"].sentence
     assert len(sets_of(sqlite_book)) == 1
+
+
+def test_a_take_sent_twice_is_noted_on_the_second_clip_once(
+    sqlite_book: Book, tmp_path: Path
+) -> None:
+    folder = tmp_path / "clips"
+    put(folder, Ant="take 1, as filmed", Bee="take 2", Cat="take 1, made smaller")
+    for _ in range(2):
+        outcomes = run(sqlite_book, folder)
+        problems = {}
+        for name, one in outcomes.items():
+            with sqlite_book.reading() as connection:
+                history = load_set(connection, one.set_id or 0)
+            problems[name] = " ".join(history.count.analysis().problems)
+            assert history.version == 1
+        assert f"the same take as Ant_{STAGE}.mp4" in problems["Cat"]
+        assert problems["Cat"].count("same take") == 1
+        assert not any("same take" in problems[name] for name in ("Ant", "Bee"))
 
 
 def test_two_clips_with_one_name_do_not_share_a_result(sqlite_book: Book, tmp_path: Path) -> None:
