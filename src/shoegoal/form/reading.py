@@ -87,7 +87,7 @@ def judge(
     measurements : of this cue, by any methods.
     view : from where the kick was filmed.
     errors : measured errors of this cue, from all views.
-    why_missing : why there is no measurement, where there is none.
+    why_missing : why nothing of the kick could be measured, where that is so.
 
     Returns
     -------
@@ -99,10 +99,12 @@ def judge(
     views = tuple(view for view in View if view in known)
     error = known.get(view)
     given = next((m for m in measurements if error and m.method == error.method), None)
+    if why_missing:
+        return cannot_tell(band, views, why_missing)
     if error is None:
         return cannot_tell(band, views, _film_instead(views))
     if given is None or not np.isfinite([given.value, given.sigma]).all():
-        return cannot_tell(band, views, why_missing or "the body was not seen well enough")
+        return cannot_tell(band, views, "the body was not seen well enough")
     value, sigma = given.value - error.bias, float(np.hypot(error.spread, given.sigma))
     inside = float(norm.cdf(band.high, value, sigma) - norm.cdf(band.low, value, sigma))
     told = f"{value:.0f} ± {sigma:.0f} {band.unit}"
