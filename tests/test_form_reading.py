@@ -174,6 +174,16 @@ def test_too_few_poses_are_said() -> None:
         assert all(r.answer is Answer.CANNOT_TELL for r in read.readings)
 
 
+@pytest.mark.parametrize("azimuth_deg", [30.0, 60.0, 90.0])
+def test_a_contact_at_the_wrong_moment_is_not_read(azimuth_deg: float) -> None:
+    space = space_from(azimuth_deg)
+    poses = poses_of(StickKick(), space)
+    assert read_kick(space, CONTACT_S + 0.03, poses).kick is not None
+    for off_s in (-0.3, 0.3):
+        read = read_kick(space, CONTACT_S + off_s, poses)
+        assert read.kick is None and read.why_not
+
+
 def test_the_shot_s_space_is_that_of_a_plain_pinhole() -> None:
     # The same projection from its textbook form, K [R | t], with scipy's Rotation.
     space = space_from(-35.0, spot_m=(1.0, 8.0))

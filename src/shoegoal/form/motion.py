@@ -18,6 +18,7 @@ F64 = npt.NDArray[np.float64]
 
 # The plant foot stands still from shortly before contact until shortly after.
 PLANTED_BEFORE_S, PLANTED_AFTER_S = 0.07, 0.04
+SEARCHED_S = 0.35  # so far from contact the foot is looked for at the ball
 
 
 @dataclass(frozen=True)
@@ -82,6 +83,18 @@ class Kick:
         if end < start:
             return np.array([])
         return np.linspace(start, end, max(2, int((end - start) / step_s) + 1))
+
+    def foot_at_ball_s(self) -> float:
+        """Tell when the kicking foot, heel to toe, was nearest to where the ball lay."""
+        moments = self.moments(self.contact_s - SEARCHED_S, self.contact_s + SEARCHED_S)
+        heel, toe = (self.px(joint, moments) for joint in (self.kicking.heel, self.kicking.toe))
+        centre, _ = self.space.ball_px
+        ball = np.array([centre.x_px, centre.y_px])
+        along = toe - heel
+        length = np.maximum(np.sum(along**2, axis=1), 1e-9)
+        share = np.clip(np.sum((ball - heel) * along, axis=1) / length, 0.0, 1.0)
+        off = heel + share[:, None] * along - ball
+        return float(moments[int(np.argmin(np.hypot(off[:, 0], off[:, 1])))])
 
     def _trust(self, joint: Joint) -> F64:
         return np.array([pose.visibility[joint] for pose in self.poses])
