@@ -8,7 +8,8 @@ only a wish: the truth is measured on the posed body (`answers`).
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from scipy.interpolate import PchipInterpolator
@@ -18,7 +19,6 @@ from truth.bodies.person import Person, skin
 from truth.bodies.poses import Posture, turns_of
 from truth.bodies.rig import BONE_ROW
 
-BEFORE_S, AFTER_S = 0.85, 0.65
 PLANT_S = -0.15
 ROUNDS = 6
 TOUCH_M = 0.002
@@ -259,10 +259,15 @@ class Kicking:
 
 def _curve(t_s: float, rows: list[tuple[float, ...]]) -> Floats:
     """Values at a time through rows (time, ...), level outside them."""
-    table = np.array(rows)
-    at = float(np.clip(t_s, table[0, 0], table[-1, 0]))
-    values: Floats = PchipInterpolator(table[:, 0], table[:, 1:])(at)
+    at = min(max(t_s, rows[0][0]), rows[-1][0])
+    values: Floats = _spline(tuple(rows))(at)
     return values
+
+
+@lru_cache(maxsize=1024)
+def _spline(rows: tuple[tuple[float, ...], ...]) -> PchipInterpolator:
+    table = np.array(rows)
+    return PchipInterpolator(table[:, 0], table[:, 1:])
 
 
 def wished(rng: np.random.Generator, foot: str) -> Wish:
@@ -272,7 +277,7 @@ def wished(rng: np.random.Generator, foot: str) -> Wish:
         return float(rng.uniform(low, high))
 
     kind = rng.random()
-    wish = Wish(
+    return Wish(
         foot=foot,
         beside=between(0.03, 0.36),
         ahead=between(-0.24, 0.14),
@@ -286,4 +291,3 @@ def wished(rng: np.random.Generator, foot: str) -> Wish:
         look=between(-10.0, 15.0),
         approach=between(0.0, 35.0),
     )
-    return replace(wish)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 
 from truth.arrays import Floats, Picture, Whole
@@ -141,7 +142,9 @@ def draw(
         fine = np.zeros((*size, 3), np.float32)
         for mesh, points in zip(take, flat, strict=True):
             fill(points, mesh.faces, lit(mesh, *lamp), scale, x0, y0, depth, fine)
-        light += fine.reshape(y1 - y0, scale, x1 - x0, scale, 3).mean(axis=(1, 3))
-        hit = np.isfinite(depth).astype(np.float32)
-        cover += hit.reshape(y1 - y0, scale, x1 - x0, scale).mean(axis=(1, 3))
+        whole = (x1 - x0, y1 - y0)
+        light += cv2.resize(fine, whole, interpolation=cv2.INTER_AREA)
+        cover += cv2.resize(
+            np.isfinite(depth).astype(np.float32), whole, interpolation=cv2.INTER_AREA
+        )
     return Layer((x0, y0, x1, y1), light / len(takes), cover / len(takes))
