@@ -13,6 +13,7 @@ from accuracy import accuracy
 from bench_count import main as count
 from class_cost import class_cost
 from evaluation import sets
+from form import form
 from form_cost import form_cost
 
 
@@ -25,6 +26,7 @@ bench.add_command(count, "count")
 bench.add_command(accuracy)
 bench.add_command(class_cost)
 bench.add_command(sets)
+bench.add_command(form)
 bench.add_command(form_cost)
 
 if __name__ == "__main__":

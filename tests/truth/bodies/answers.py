@@ -18,7 +18,7 @@ from truth.bodies.rig import BONE_ROW, Cloth
 
 SWING_S = (-0.45, 0.40)
 THROUGH_S = (0.03, 0.45)
-STEP_S = 0.005
+STEP_S = 0.01
 TOE_SHARE = 0.86  # of the shoe's length, from where on it is the toe that touches
 
 # Joints that are where a bone begins.

@@ -137,11 +137,13 @@ def draw(
     size = ((y1 - y0) * scale, (x1 - x0) * scale)
     light = np.zeros((y1 - y0, x1 - x0, 3), np.float32)
     cover = np.zeros((y1 - y0, x1 - x0), np.float32)
+    # How a surface is lit changes little within an exposure.
+    colours = [lit(mesh, *lamp) for mesh in takes[len(takes) // 2]]
     for take, flat in zip(takes, seen, strict=True):
         depth = np.full(size, np.inf, np.float32)
         fine = np.zeros((*size, 3), np.float32)
-        for mesh, points in zip(take, flat, strict=True):
-            fill(points, mesh.faces, lit(mesh, *lamp), scale, x0, y0, depth, fine)
+        for mesh, points, shades in zip(take, flat, colours, strict=True):
+            fill(points, mesh.faces, shades, scale, x0, y0, depth, fine)
         whole = (x1 - x0, y1 - y0)
         light += cv2.resize(fine, whole, interpolation=cv2.INTER_AREA)
         cover += cv2.resize(

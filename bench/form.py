@@ -1,0 +1,241 @@
+"""How right the form cues are: ``python bench form``.
+
+Films kicks of a dressed, articulated body from all sides, reads their form as the tool does (with the
+true scene, and the moment of contact off by a little), and compares every cue with the posed body.
+Errors are learnt on the develop split (`--write` puts them where the tool reads them) and told of
+the report split, which shares neither yards nor bodies with it.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import click
+import numpy as np
+
+from evaluation import ROOT
+from form_kicks import CACHE, KnownKick, known_kicks
+from shoegoal.form.bands import Band, load_bands, load_errors
+from shoegoal.form.read import KickForm, read_kick
+from shoegoal.form.reading import Answer
+from shoegoal.form.space import View
+from shoegoal.record.agreement import cohens_kappa, wilson_interval
+from truth.bodies.film import VIEWS, KickClip
+
+ERRORS = ROOT / "src" / "shoegoal" / "form" / "errors.toml"
+# A cue is claimed from a view where, on the develop split, it answers so often and is so often right.
+LEAST_ANSWERED, LEAST_AGREED, LEAST_KICKS = 0.25, 0.92, 12
+OUTSIDE_90 = 1.645  # a normal spread holds nine in ten within so many of itself
+HEADER = """\
+# Measured errors of each cue from each view, on rendered kicks whose body is known: `python bench
+# form --write` measures them on yards and bodies to develop on, and writes this file. A cue is told
+# only from views that stand here with `claimed = true`.
+# bias, spread: of the number less the truth, in the cue's unit; spread is the larger of the robust
+# standard deviation and what holds nine in ten errors. shots: kicks measured. answered, agreed: of
+# the calls that these errors give on the same kicks; they are for readers, the tool does not use them.
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Error:
+    """How far one method of one cue is off from one view."""
+
+    cue: str
+    view: View
+    method: str
+    bias: float
+    spread: float
+    kicks: int
+    missing: float
+    answered: float
+    agreed: float
+
+    @property
+    def is_good(self) -> bool:
+        """Whether the cue may be told from here."""
+        return (
+            self.kicks >= LEAST_KICKS
+            and self.answered >= LEAST_ANSWERED
+            and self.agreed >= LEAST_AGREED
+        )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Read:
+    """One kick as it is and as it was read."""
+
+    kick: KnownKick
+    form: KickForm
+
+
+@click.command()
+@click.option("--split", type=click.Choice(["develop", "report"]), help="One half only.")
+@click.option("--clips", type=click.IntRange(1), default=4, show_default=True,
+              help="So many clips of five kicks a view and split.")  # fmt: skip
+@click.option("--rendered-only", is_flag=True, help="Leave out clips that are not filmed yet.")
+@click.option("--write", is_flag=True, help="Write the errors of the develop split for the tool.")
+@click.option("--json", "as_json", is_flag=True, help="Print every kick as a JSON line.")
+@click.option("--cache", type=click.Path(path_type=Path, file_okay=False), default=CACHE,
+              help="Where clips, truth and poses are kept.")  # fmt: skip
+def form(
+    split: str | None, clips: int, rendered_only: bool, write: bool, as_json: bool, cache: Path
+) -> None:
+    """Measure the form cues on kicks whose truth is known."""
+    for half in ("develop", "report") if split is None else (split,):
+        chosen = [KickClip(half, n, view) for n in range(clips) for view in VIEWS]  # type: ignore[arg-type]
+        reads = [
+            Read(kick, read_kick(kick.space, kick.contact_s, kick.poses))
+            for kicks in known_kicks(chosen, cache, rendered_only)
+            for kick in kicks
+        ]
+        if not reads:
+            raise click.ClickException(f"no kick of the {half} split is there to be read")
+        if as_json:
+            for read in reads:
+                click.echo(json.dumps(_as_json(read)))
+            continue
+        if half == "develop":
+            print_methods(reads)
+            if write:
+                write_errors(best_errors(reads))
+                load_errors.cache_clear()
+                reads = [Read(r.kick, read_kick(r.kick.space, r.kick.contact_s, r.kick.poses))
+                         for r in reads]  # fmt: skip
+        print_readings(reads, half)
+
+
+def errors_of(reads: Sequence[Read], band: Band, view: View) -> list[Error]:
+    """Errors of every method of a cue from a view, the best first."""
+    here = [r for r in reads if r.kick.space.view is view]
+    found: dict[str, list[tuple[float, float, float]]] = {}
+    for read in here:
+        true = float(read.kick.truth["answers"][band.cue])
+        for m in read.form.measurements:
+            if m.cue == band.cue and np.isfinite(m.value) and _foot_is_right(read):
+                found.setdefault(m.method, []).append((m.value, m.sigma, true))
+    out = []
+    for method, rows in found.items():
+        value, sigma, true = np.array(rows).T
+        off = value - true
+        bias = float(np.median(off))
+        robust = 1.4826 * float(np.median(np.abs(off - bias)))
+        tail = float(np.quantile(np.abs(off - bias), 0.9)) / OUTSIDE_90
+        spread = max(robust, tail, 1e-3)
+        answered, agreed = _calls(value - bias, np.hypot(spread, sigma), true, band)
+        out.append(
+            Error(band.cue, view, method, bias, spread, len(rows), 1 - len(rows) / len(here),
+                  answered * len(rows) / len(here), agreed)  # fmt: skip
+        )
+    return sorted(out, key=lambda e: e.spread)
+
+
+def best_errors(reads: Sequence[Read]) -> list[Error]:
+    """The best method of each cue from each view: one that may be told, else the closest."""
+    out = []
+    for band in load_bands().values():
+        for view in View:
+            errors = errors_of(reads, band, view)
+            good = [e for e in errors if e.is_good]
+            out += sorted(good, key=lambda e: -e.answered)[:1] or errors[:1]
+    return out
+
+
+def write_errors(errors: Sequence[Error]) -> None:
+    """Write the tool's table."""
+    rows = [HEADER]
+    for e in errors:
+        rows.append(
+            f"\n[{e.cue}.{e.view.value}]\n"
+            f'method = "{e.method}"\nbias = {e.bias:.2f}\nspread = {e.spread:.2f}\n'
+            f"shots = {e.kicks}\nclaimed = {str(e.is_good).lower()}\n"
+            f"answered = {e.answered:.2f}\nagreed = {e.agreed:.2f}\n"
+        )
+    ERRORS.write_text("".join(rows), encoding="utf-8")
+    click.echo(f"wrote {ERRORS.relative_to(ROOT)}", err=True)
+
+
+def print_methods(reads: Sequence[Read]) -> None:
+    """Print the errors of all methods, for people who work on them."""
+    click.echo("errors by method, develop split (answered, agreed: with these errors)")
+    click.echo(f"{'cue':16}{'view':9}{'method':9}{'kicks':>6}{'missing':>9}{'bias':>8}"
+               f"{'spread':>8}{'answered':>10}{'agreed':>8}")  # fmt: skip
+    for band in load_bands().values():
+        for view in View:
+            for e in errors_of(reads, band, view):
+                click.echo(
+                    f"{e.cue:16}{e.view.value:9}{e.method:9}{e.kicks:6}{e.missing:9.0%}"
+                    f"{e.bias:8.1f}{e.spread:8.1f}{e.answered:10.0%}{e.agreed:8.0%}"
+                    f"{'  *' if e.is_good else ''}"
+                )
+
+
+def print_readings(reads: Sequence[Read], split: str) -> None:
+    """Print what the tool says of each cue from each view beside the truth."""
+    right = sum(_foot_is_right(r) for r in reads)
+    told = sum(r.form.side is not None for r in reads)
+    click.echo(f"\n{split}: {len(reads)} kicks; kicking foot told of {told}, right in {right}")
+    click.echo(f"{'cue':16}{'view':9}{'kicks':>6}{'answered':>10}{'bias':>8}{'spread':>8}"
+               f"{'agreed':>18}{'kappa':>7}")  # fmt: skip
+    for band in load_bands().values():
+        for view in View:
+            here = [r for r in reads if r.kick.space.view is view]
+            rows = [row for row in (_row(r, band) for r in here) if row is not None]
+            if not rows:
+                continue
+            off = np.array([row[2] for row in rows])
+            called = [(row[0], row[1]) for row in rows if row[1] is not None]
+            hits = sum(true == said for true, said in called)
+            table = [[sum(c == (a, b) for c in called) for b in (True, False)] for a in (True, False)]
+            kappa = cohens_kappa(table)
+            low, high = wilson_interval(hits, len(called))
+            click.echo(
+                f"{band.cue:16}{view.value:9}{len(here):6}{len(called) / len(here):10.0%}"
+                f"{np.median(off):8.1f}{1.4826 * np.median(np.abs(off - np.median(off))):8.1f}"
+                f"{hits:5}/{len(called):<3}{f'{low:.0%}-{high:.0%}':>9}"
+                f"{'-' if kappa is None else f'{kappa:.2f}':>7}"
+            )
+
+
+def _row(read: Read, band: Band) -> tuple[bool, bool | None, float] | None:
+    """Whether the truth is in the band, what was said of it, and how far off the number was."""
+    reading = next(r for r in read.form.readings if r.cue == band.cue)
+    if reading.value is None:
+        return None
+    true = float(read.kick.truth["answers"][band.cue])
+    said = None if reading.answer is Answer.CANNOT_TELL else reading.answer is Answer.IN_BAND
+    return band.low <= true <= band.high, said, reading.value - true
+
+
+def _calls(value: Any, sigma: Any, true: Any, band: Band) -> tuple[float, float]:
+    """Shares answered, and of these right, if such errors were believed."""
+    from scipy.stats import norm
+
+    from shoegoal.form.reading import SURE
+
+    inside = norm.cdf(band.high, value, sigma) - norm.cdf(band.low, value, sigma)
+    said_in, said_out = inside >= SURE, 1 - inside >= SURE
+    truly = (true >= band.low) & (true <= band.high)
+    answered = said_in | said_out
+    right = (said_in & truly) | (said_out & ~truly)
+    return float(answered.mean()), float(right.sum() / max(1, answered.sum()))
+
+
+def _foot_is_right(read: Read) -> bool:
+    return read.form.side is not None and read.form.side.value == read.kick.truth["foot"]
+
+
+def _as_json(read: Read) -> dict[str, Any]:
+    return {
+        "clip": read.kick.clip.name,
+        "kick": read.kick.number + 1,
+        "view": read.kick.space.view.value,
+        "foot": read.kick.truth["foot"],
+        "side": None if read.form.side is None else read.form.side.value,
+        "truth": read.kick.truth["answers"],
+        "measured": {f"{m.cue}/{m.method}": m.value for m in read.form.measurements},
+        "said": {r.cue: r.answer.value for r in read.form.readings},
+    }

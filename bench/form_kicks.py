@@ -1,0 +1,170 @@
+"""Kicks whose form is known: their clips, the poses seen in them, and the space round each.
+
+Poses are kept beside the clips, so that cues can be measured again without looking again.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import math
+import os
+import subprocess
+import sys
+from collections.abc import Iterator
+from contextlib import ExitStack
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import click
+import numpy as np
+
+from evaluation import ROOT
+from shoegoal.clip.reader import open_clip
+from shoegoal.form.pose import MediaPipePose, open_pose_model
+from shoegoal.form.skeleton import JOINTS, Pose
+from shoegoal.form.space import ShotSpace
+from shoegoal.form.window import look_round
+from shoegoal.scene.camera import Camera
+from shoegoal.scene.goal import GoalFrame
+from truth.bodies.film import KickClip, film_kicks
+
+CACHE = ROOT / ".cache" / "form"
+# The tool tells the moment of contact to about a third of a picture at 30 a second.
+CONTACT_SIGMA_S = 0.012
+POSE_ROOMS = ("pose.py", "window.py", "space.py", "models/pose_full.task")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class KnownKick:
+    """One kick: what is true of it, and what was seen of it."""
+
+    clip: KickClip
+    number: int
+    truth: dict[str, Any]
+    space: ShotSpace
+    contact_s: float
+    poses: tuple[Pose, ...]
+
+
+def known_kicks(
+    clips: list[KickClip], folder: Path, rendered_only: bool
+) -> Iterator[list[KnownKick]]:
+    """Kicks of each clip in turn; what is missing is filmed, and looked at once."""
+    with ExitStack() as stack:
+        model: MediaPipePose | None = None
+        for clip in clips:
+            told = folder / f"{clip.name}.json"
+            if not told.exists():
+                if rendered_only:
+                    continue
+                click.echo(f"filming {clip.name}", err=True)
+                film(clip, folder)
+            path, truth = film_kicks(clip, folder)
+            kept = folder / f"{clip.name}.{_mark(path)}.npz"
+            if not kept.exists():
+                click.echo(f"looking at {clip.name}", err=True)
+                model = model or stack.enter_context(open_pose_model())
+                _keep(kept, _look(path, truth, clip, model))
+            yield _kicks(clip, truth, kept)
+
+
+def film(clip: KickClip, folder: Path) -> None:
+    """Film a clip in a process of its own."""
+    words = [clip.split, str(clip.number), clip.view, "--out", str(folder)]
+    subprocess.run(
+        [sys.executable, "-m", "truth.bodies.film", *words],
+        check=True,
+        stdout=subprocess.DEVNULL,
+        env={**os.environ, "PYTHONPATH": str(ROOT / "tests")},
+    )
+
+
+def space_of(truth: dict[str, Any], kick: dict[str, Any]) -> ShotSpace:
+    """The true scene in the tool's terms."""
+    c = truth["camera"]
+    camera = Camera(
+        c["focal_px"], c["cx_px"], c["cy_px"], c["height_m"], c["pitch_deg"], c["roll_deg"]
+    )
+    x, back, _ = c["position_m"]
+    yaw = math.radians(c["yaw_deg"])
+
+    def on_ground(base: list[float]) -> tuple[float, float]:
+        """Goal frame to the ground under the camera: right, ahead of it."""
+        right, ahead = base[0] - x, back - base[1]
+        return (
+            right * math.cos(yaw) - ahead * math.sin(yaw),
+            right * math.sin(yaw) + ahead * math.cos(yaw),
+        )
+
+    left, right = (on_ground(base) for base in truth["inner_bases_m"])
+    spot = kick["spot_m"]
+    return ShotSpace(camera, GoalFrame(left, right), (spot[0], spot[1]), truth["ball_diameter_m"])
+
+
+def seen_contact_s(clip: KickClip, number: int, contact_s: float) -> float:
+    """The moment of contact as the tool would tell it: off by a little, the same every time."""
+    rng = np.random.default_rng([*clip.name.encode(), number])
+    return contact_s + float(rng.normal(0.0, CONTACT_SIGMA_S))
+
+
+def _look(
+    path: Path, truth: dict[str, Any], clip: KickClip, model: MediaPipePose
+) -> list[tuple[Pose, ...]]:
+    out = []
+    with open_clip(path) as opened, opened.sampler() as sampler:
+        size = opened.info.width_px, opened.info.height_px
+        for number, kick in enumerate(truth["kicks"]):
+            square = space_of(truth, kick).square(size)
+            contact_s = seen_contact_s(clip, number, kick["contact_s"])
+            seen = None if square is None else look_round(sampler, model, square, contact_s)
+            out.append(() if seen is None else seen.poses)
+    return out
+
+
+def _mark(path: Path) -> str:
+    """Names what the poses hang on: the clip, and the rooms that look at it."""
+    rooms = [ROOT / "src" / "shoegoal" / "form" / name for name in POSE_ROOMS]
+    digest = hashlib.sha256()
+    for file in (path, *rooms):
+        digest.update(file.read_bytes())
+    return digest.hexdigest()[:12]
+
+
+def _keep(path: Path, kicks: list[tuple[Pose, ...]]) -> None:
+    poses = [(i, pose) for i, kick in enumerate(kicks) for pose in kick]
+    part = path.with_suffix(".part.npz")
+    np.savez_compressed(
+        part,
+        kick=np.array([i for i, _ in poses], int),
+        time_s=np.array([p.time_s for _, p in poses]),
+        points_px=np.array([p.points_px for _, p in poses]).reshape(-1, JOINTS, 2),
+        visibility=np.array([p.visibility for _, p in poses]).reshape(-1, JOINTS),
+        presence=np.array([p.presence for _, p in poses]).reshape(-1, JOINTS),
+        world_m=np.array([p.world_m for _, p in poses]).reshape(-1, JOINTS, 3),
+    )
+    part.replace(path)
+
+
+def _kicks(clip: KickClip, truth: dict[str, Any], kept: Path) -> list[KnownKick]:
+    with np.load(kept) as file:
+        data = {name: file[name] for name in file.files}
+    poses: dict[int, list[Pose]] = {}
+    rows = zip(
+        *(data[n] for n in ("kick", "time_s", "points_px", "visibility", "presence", "world_m")),
+        strict=True,
+    )
+    for kick, time_s, points, visibility, presence, world in rows:
+        pose = Pose(float(time_s), points, visibility, presence, world)
+        poses.setdefault(int(kick), []).append(pose)
+    return [
+        KnownKick(
+            clip,
+            number,
+            told,
+            space_of(truth, told),
+            seen_contact_s(clip, number, told["contact_s"]),
+            tuple(poses.get(number, ())),
+        )
+        for number, told in enumerate(truth["kicks"])
+    ]
