@@ -127,8 +127,17 @@ def errors_of(reads: Sequence[Read], band: Band, view: View) -> list[Error]:
         spread = max(robust, tail, 1e-3)
         answered, agreed = _calls(value - bias, np.hypot(spread, sigma), true, band)
         out.append(
-            Error(band.cue, view, method, bias, spread, len(rows), 1 - len(rows) / len(here),
-                  answered * len(rows) / len(here), agreed)  # fmt: skip
+            Error(
+                band.cue,
+                view,
+                method,
+                bias,
+                spread,
+                len(rows),
+                1 - len(rows) / len(here),
+                answered * len(rows) / len(here),
+                agreed,
+            )  # fmt: skip
         )
     return sorted(out, key=lambda e: e.spread)
 
@@ -189,7 +198,9 @@ def print_readings(reads: Sequence[Read], split: str) -> None:
             off = np.array([row[2] for row in rows])
             called = [(row[0], row[1]) for row in rows if row[1] is not None]
             hits = sum(true == said for true, said in called)
-            table = [[sum(c == (a, b) for c in called) for b in (True, False)] for a in (True, False)]
+            table = [
+                [sum(c == (a, b) for c in called) for b in (True, False)] for a in (True, False)
+            ]
             kappa = cohens_kappa(table)
             low, high = wilson_interval(hits, len(called))
             click.echo(

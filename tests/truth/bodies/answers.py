@@ -49,7 +49,11 @@ def marks_of(person: Person) -> dict[str, Whole]:
     eyes = person.eyes_m.mean(axis=0)
     height = points[:, 2].max()
     level = face & (np.abs(points[:, 2] - eyes[2]) < 0.028 * height)
-    middle = face & (np.abs(points[:, 0]) < 0.008 * height) & (np.abs(points[:, 2] - eyes[2]) < 0.04 * height)
+    middle = (
+        face
+        & (np.abs(points[:, 0]) < 0.008 * height)
+        & (np.abs(points[:, 2] - eyes[2]) < 0.04 * height)
+    )
     front = np.flatnonzero(middle)
     out["nose"] = front[np.argsort(points[front, 1])[-3:]]
     behind = np.flatnonzero(level & (points[:, 1] < eyes[1] - 0.02 * height))

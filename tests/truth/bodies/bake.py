@@ -180,7 +180,7 @@ def cloth_of(points: Floats, weights: Floats, heads: Floats, tails: Floats) -> W
     return cloth
 
 
-def paint_face(points: Floats, cloth: Whole, eyes: Floats, mouth: Floats, head: Whole) -> None:
+def paint_face(points: Floats, cloth: Whole, eyes: Floats, head: Whole) -> None:
     """Mark brows, lips, irises and the scalp, in place."""
     front = points[:, 1] > eyes[:, 1].mean() - 0.004
     for eye in eyes:
@@ -190,12 +190,14 @@ def paint_face(points: Floats, cloth: Whole, eyes: Floats, mouth: Floats, head: 
         white = cloth == Cloth.EYE
         iris = white & (np.hypot(off[:, 0], off[:, 2]) < 0.0072) & (off[:, 1] > 0)
         cloth[iris] = Cloth.IRIS
-    off = points - mouth
-    lips = (np.abs(off[:, 0]) < 0.022) & (np.abs(off[:, 2]) < 0.009) & (off[:, 1] > -0.012)
+    between = head & (np.abs(points[:, 0]) < 0.006) & (points[:, 2] < eyes[:, 2].mean())
+    nose = points[between][points[between][:, 1].argmax()]
+    off = points - nose
+    lips = (np.abs(off[:, 0]) < 0.021) & (np.abs(off[:, 2] + 0.026) < 0.008) & (off[:, 1] > -0.03)
     cloth[head & lips & (cloth == Cloth.SKIN)] = Cloth.LIPS
     high = points[:, 2] > eyes[:, 2].mean() + 0.055
     behind = points[:, 1] < eyes[:, 1].mean() - 0.085
-    low = points[:, 2] > mouth[2] - 0.01
+    low = points[:, 2] > nose[2] - 0.03
     cloth[head & (high | (behind & low)) & (cloth == Cloth.SKIN)] = Cloth.HAIR
 
 
@@ -276,7 +278,7 @@ def bake(folder: Path, out: Path) -> None:
     cloth[eyes] = Cloth.EYE
     sight = np.stack([joint(shapes[grown], f"joint-{s}-eye") for s in "lr"])
     skull = weights[:, head] > 0.5
-    paint_face(body, cloth, sight, joint(shapes[grown], "joint-mouth"), skull)
+    paint_face(body, cloth, sight, skull)
 
     # The skin inside a shoe goes; each shoe is a hull of its own on every shape, of one topology.
     in_shoe = cloth == Cloth.SHOES

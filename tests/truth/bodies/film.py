@@ -186,7 +186,9 @@ class Shooting:
         shutter = self.scene.picture.shutter_s
         near = abs(time_s - self.contacts_s[self.kick_at(time_s)]) < DENSE_S
         takes = TAKES if near else 1
-        moments = [self.meshes(time_s + shutter * q) for q in (np.arange(takes) + 0.5) / takes - 0.5]
+        moments = [
+            self.meshes(time_s + shutter * q) for q in (np.arange(takes) + 0.5) / takes - 0.5
+        ]
         boxes = []
         shade = shade_of(easel.caster, easel.scenery, np.stack([m[1] for m in moments]))
         if shade is not None:

@@ -144,13 +144,49 @@ class Kicking:
         )
         pelvis = np.array([hips[0], hips[1], 0.0])
         pelvis[2] = self._hip_height(pelvis, plant[0], kicking[0], t_s)
-        lean = float(_curve(t_s, [(-0.85, 0.15), (PLANT_S, 0.05), (0.0, 0.16), (0.25, 0.05), (0.65, 0.1)])[0])
-        tilt = float(_curve(t_s, [(-0.85, 0.0), (PLANT_S, 0.06), (0.0, 0.12), (0.3, 0.04), (0.65, 0.0)])[0])
-        twist = float(_curve(t_s, [(-0.85, 0.0), (PLANT_S, -0.5), (0.0, -0.1), (0.25, 0.3), (0.65, 0.0)])[0])
-        nod = float(_curve(t_s, [(-0.85, 0.35), (-0.3, math.radians(w.nod) * 0.9), (0.0, math.radians(w.nod)), (0.12, math.radians(w.nod) * 0.9), (0.5, 0.15)])[0])
+        lean = float(
+            _curve(t_s, [(-0.85, 0.15), (PLANT_S, 0.05), (0.0, 0.16), (0.25, 0.05), (0.65, 0.1)])[0]
+        )
+        tilt = float(
+            _curve(t_s, [(-0.85, 0.0), (PLANT_S, 0.06), (0.0, 0.12), (0.3, 0.04), (0.65, 0.0)])[0]
+        )
+        twist = float(
+            _curve(t_s, [(-0.85, 0.0), (PLANT_S, -0.5), (0.0, -0.1), (0.25, 0.3), (0.65, 0.0)])[0]
+        )
+        nod = float(
+            _curve(
+                t_s,
+                [
+                    (-0.85, 0.35),
+                    (-0.3, math.radians(w.nod) * 0.9),
+                    (0.0, math.radians(w.nod)),
+                    (0.12, math.radians(w.nod) * 0.9),
+                    (0.5, 0.15),
+                ],
+            )[0]
+        )
         # Arms: the plant side's goes up and out in the backswing, and comes across.
-        out = _curve(t_s, [(-0.85, 0.3, 0.3), (PLANT_S, 0.95, 0.5), (0.0, 0.7, 0.55), (0.3, 0.35, 0.5), (0.65, 0.25, 0.25)])
-        swing = _curve(t_s, [(-0.85, 0.5, -0.5), (-0.5, -0.3, 0.4), (PLANT_S, -0.3, 0.5), (0.0, 0.1, 0.1), (0.25, 0.6, -0.5), (0.65, 0.2, -0.1)])
+        out = _curve(
+            t_s,
+            [
+                (-0.85, 0.3, 0.3),
+                (PLANT_S, 0.95, 0.5),
+                (0.0, 0.7, 0.55),
+                (0.3, 0.35, 0.5),
+                (0.65, 0.25, 0.25),
+            ],
+        )
+        swing = _curve(
+            t_s,
+            [
+                (-0.85, 0.5, -0.5),
+                (-0.5, -0.3, 0.4),
+                (PLANT_S, -0.3, 0.5),
+                (0.0, 0.1, 0.1),
+                (0.25, 0.6, -0.5),
+                (0.65, 0.2, -0.1),
+            ],
+        )
 
         k, p, s = self.kicks, self.plants, self.sign
         turn = self.shot
@@ -180,7 +216,14 @@ class Kicking:
         rows = [
             (-0.85, -0.95 * h, 0.95 * h * math.sin(lead) + 0.06 * h, rest, -lead, 0.0),
             (-0.50, -0.93 * h, 0.93 * h * math.sin(lead) + 0.06 * h, rest + 0.03 * h, -lead, 0.6),
-            (-0.32, -0.55 * h, 0.5 * w.beside * h + 0.3 * h * math.sin(lead), rest + 0.07 * h, -0.5 * lead, 0.3),
+            (
+                -0.32,
+                -0.55 * h,
+                0.5 * w.beside * h + 0.3 * h * math.sin(lead),
+                rest + 0.07 * h,
+                -0.5 * lead,
+                0.3,
+            ),
             (PLANT_S - 0.02, *at, rest + 0.006 * h, turn, -0.25),
             (PLANT_S + 0.04, *at, rest, turn, 0.0),
             (0.30, *at, rest, turn, 0.0),
@@ -215,17 +258,38 @@ class Kicking:
             mid = base + 0.45 * (far - base)
             rows.append((-0.115, mid, 0.03 * h, low + 0.35 * (high - low), 0.6 * wide_open, 0.3))
             rows.append(
-                (-0.055, mid - 0.07 * h * stop, 0.03 * h, low + 0.4 * (high - low), 0.7 * wide_open, 0.3)
+                (
+                    -0.055,
+                    mid - 0.07 * h * stop,
+                    0.03 * h,
+                    low + 0.4 * (high - low),
+                    0.7 * wide_open,
+                    0.3,
+                )
             )
         else:
             rows.append(
-                (-0.05, base + 0.42 * (far - base), 0.02 * h, low + 0.3 * (high - low), 0.8 * wide_open, point + 0.25)
+                (
+                    -0.05,
+                    base + 0.42 * (far - base),
+                    0.02 * h,
+                    low + 0.3 * (high - low),
+                    0.8 * wide_open,
+                    point + 0.25,
+                )
             )
         top = rest + w.follow * h
         reach = 0.12 + 0.9 * w.follow
         rows += [
             (0.0, base, beside + n[1], low, wide_open, point),
-            (0.05, base + 0.16 * h * min(1.0, reach), beside + n[1], low + 0.12 * w.follow * h, wide_open, point),
+            (
+                0.05,
+                base + 0.16 * h * min(1.0, reach),
+                beside + n[1],
+                low + 0.12 * w.follow * h,
+                wide_open,
+                point,
+            ),
             (0.20, base + reach * h, 0.05 * h, top, 0.8 * wide_open, 0.6 * point),
             (0.30, base + reach * h, 0.06 * h, top - 0.01 * h, 0.5 * wide_open, 0.1),
             (0.55, base + (0.15 + 0.4 * reach) * h, -0.02 * h, rest, 0.1, 0.0),
@@ -247,7 +311,11 @@ class Kicking:
 
         def top(foot: Floats, wide: float, stretch: float) -> float:
             gap = math.hypot(foot[0] - pelvis[0], foot[1] - (pelvis[1] + wide))
-            return float(foot[2]) + math.sqrt(max((stretch * leg) ** 2 - gap**2, (0.5 * leg) ** 2)) + over
+            return (
+                float(foot[2])
+                + math.sqrt(max((stretch * leg) ** 2 - gap**2, (0.5 * leg) ** 2))
+                + over
+            )
 
         # The plant leg carries from just before it lands; before, the other does.
         share = float(np.clip((t_s - PLANT_S + 0.12) / 0.12, 0.0, 1.0))

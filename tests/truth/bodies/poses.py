@@ -108,7 +108,12 @@ def turns_of(person: Person, posture: Posture) -> tuple[Floats, Floats]:
     put("pelvis", level @ about(1, 0.4 * p.tilt) @ about(0, -0.35 * p.lean))
     for share, name in ((0.35, "spine_01"), (0.7, "spine_02"), (1.0, "spine_03")):
         trunk = about(2, p.heading + share * p.twist)
-        put(name, trunk @ about(1, (0.4 + 0.6 * share) * p.tilt) @ about(0, -p.lean * (0.35 + 0.65 * share)))
+        put(
+            name,
+            trunk
+            @ about(1, (0.4 + 0.6 * share) * p.tilt)
+            @ about(0, -p.lean * (0.35 + 0.65 * share)),
+        )
     upper = turns[BONE_ROW["spine_03"]]
     head = about(2, p.look) @ about(0, -p.nod)
     put("neck_01", _between(upper, head))

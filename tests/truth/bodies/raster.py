@@ -65,9 +65,7 @@ def fill(
                 if z < depth[i, j]:
                     depth[i, j] = z
                     for k in range(3):
-                        light[i, j, k] = (
-                            u * colours[a, k] + v * colours[b, k] + q * colours[c, k]
-                        )
+                        light[i, j, k] = u * colours[a, k] + v * colours[b, k] + q * colours[c, k]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
