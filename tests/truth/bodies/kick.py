@@ -8,6 +8,7 @@ only a wish: the truth is measured on the posed body (`answers`).
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -325,7 +326,7 @@ class Kicking:
         return min(share * carried + (1 - share) * before, float(heads[row["pelvis"], 2]) * 0.985)
 
 
-def _curve(t_s: float, rows: list[tuple[float, ...]]) -> Floats:
+def _curve(t_s: float, rows: Sequence[tuple[float, ...]]) -> Floats:
     """Values at a time through rows (time, ...), level outside them."""
     at = min(max(t_s, rows[0][0]), rows[-1][0])
     values: Floats = _spline(tuple(rows))(at)

@@ -78,7 +78,7 @@ class Mesh:
 
 
 def normals_of(points: Floats, faces: Whole) -> Floats:
-    """Unit normals (n, 3) at vertices, weighed by area; faces run counter-clockwise from outside."""
+    """Unit normals (n, 3) at vertices, by area; faces run counter-clockwise from outside."""
     a, b, c = (points[faces[:, k]] for k in range(3))
     flat = np.cross(b - a, c - a)
     out = np.empty_like(points)
@@ -86,7 +86,8 @@ def normals_of(points: Floats, faces: Whole) -> Floats:
         out[:, axis] = np.bincount(
             faces.ravel(), np.repeat(flat[:, axis], 3), minlength=len(points)
         )
-    return out / np.linalg.norm(out, axis=1, keepdims=True).clip(1e-12)
+    out /= np.linalg.norm(out, axis=1, keepdims=True).clip(1e-12)
+    return out
 
 
 def lit(mesh: Mesh, to_sun: Floats, sun: Floats, sky: Floats) -> Floats:
@@ -133,8 +134,8 @@ def draw(
     if x1 <= x0 or y1 <= y0:
         return None
     size = ((y1 - y0) * scale, (x1 - x0) * scale)
-    light = np.zeros((y1 - y0, x1 - x0, 3), np.float32)
-    cover = np.zeros((y1 - y0, x1 - x0), np.float32)
+    light: Picture = np.zeros((y1 - y0, x1 - x0, 3), np.float32)
+    cover: Picture = np.zeros((y1 - y0, x1 - x0), np.float32)
     # How a surface is lit changes little within an exposure.
     colours = [lit(mesh, *lamp) for mesh in takes[len(takes) // 2]]
     for take, flat in zip(takes, seen, strict=True):
@@ -143,8 +144,8 @@ def draw(
         for mesh, points, shades in zip(take, flat, colours, strict=True):
             fill(points, mesh.faces, shades, scale, x0, y0, depth, fine)
         whole = (x1 - x0, y1 - y0)
-        light += cv2.resize(fine, whole, interpolation=cv2.INTER_AREA)
-        cover += cv2.resize(
-            np.isfinite(depth).astype(np.float32), whole, interpolation=cv2.INTER_AREA
-        )
-    return Layer((x0, y0, x1, y1), light / len(takes), cover / len(takes))
+        light += np.asarray(cv2.resize(fine, whole, interpolation=cv2.INTER_AREA), np.float32)
+        hit = np.isfinite(depth).astype(np.float32)
+        cover += np.asarray(cv2.resize(hit, whole, interpolation=cv2.INTER_AREA), np.float32)
+    share = np.float32(1 / len(takes))
+    return Layer((x0, y0, x1, y1), light * share, cover * share)

@@ -12,7 +12,7 @@ from truth.bodies.person import Person
 from truth.bodies.raster import Mesh
 from truth.bodies.rig import Cloth
 
-# Linear albedo. Skins from dark to light; the rest are plain cloth dyes. Common practice, no source.
+# Linear albedo; skins from dark to light, the rest plain dyes. Common practice, no source.
 SKINS = ((0.09, 0.045, 0.028), (0.2, 0.11, 0.07), (0.36, 0.22, 0.15), (0.52, 0.35, 0.26))
 HAIRS = ((0.012, 0.01, 0.01), (0.04, 0.022, 0.014), (0.13, 0.075, 0.035), (0.28, 0.2, 0.1))
 SHIRTS = (
