@@ -17,12 +17,13 @@ from typing import Any
 
 import click
 import numpy as np
+from scipy.stats import norm, spearmanr
 
 from evaluation import ROOT
 from form_kicks import CACHE, KnownKick, known_kicks
 from shoegoal.form.bands import Band, load_bands, load_errors
 from shoegoal.form.read import KickForm, read_kick
-from shoegoal.form.reading import Answer
+from shoegoal.form.reading import SURE, Answer
 from shoegoal.form.space import View
 from shoegoal.record.agreement import cohens_kappa, wilson_interval
 from truth.bodies.film import VIEWS, KickClip
@@ -30,6 +31,9 @@ from truth.bodies.film import VIEWS, KickClip
 ERRORS = ROOT / "src" / "shoegoal" / "form" / "errors.toml"
 # A cue is claimed from a view where, on the develop split, it answers, and is right, so often.
 LEAST_ANSWERED, LEAST_AGREED, LEAST_KICKS = 0.25, 0.92, 12
+# A number that does not rise and fall with the truth is no measurement, however often its call is
+# right: where most kicks lie in the band, a constant would be. Spearman's rank correlation.
+LEAST_FOLLOWED = 0.7
 OUTSIDE_90 = 1.645  # a normal spread holds nine in ten within so many of itself
 HEADER = """\
 # Measured errors of each cue from each view, on rendered kicks whose body is known: `python bench
@@ -37,7 +41,8 @@ HEADER = """\
 # only from views that stand here with `claimed = true`.
 # bias, spread: of the number less the truth, in the cue's unit; spread is the larger of the robust
 # standard deviation and what holds nine in ten errors. shots: kicks measured. answered, agreed: of
-# the calls that these errors give on the same kicks, for readers; the tool does not use them.
+# the calls that these errors give on the same kicks; followed: rank correlation of the number with
+# the truth. These three are for readers, the tool does not use them.
 """
 
 
@@ -54,6 +59,7 @@ class Error:
     missing: float
     answered: float
     agreed: float
+    followed: float
 
     @property
     def is_good(self) -> bool:
@@ -62,6 +68,7 @@ class Error:
             self.kicks >= LEAST_KICKS
             and self.answered >= LEAST_ANSWERED
             and self.agreed >= LEAST_AGREED
+            and self.followed >= LEAST_FOLLOWED
         )
 
 
@@ -138,6 +145,7 @@ def errors_of(reads: Sequence[Read], band: Band, view: View) -> list[Error]:
                 1 - len(rows) / len(here),
                 answered * len(rows) / len(here),
                 agreed,
+                float(spearmanr(value, true).statistic) if len(rows) > 2 else 0.0,
             )
         )
     return sorted(out, key=lambda e: e.spread)
@@ -161,7 +169,7 @@ def write_errors(errors: Sequence[Error]) -> None:
         f"\n[{e.cue}.{e.view.value}]\n"
         f'method = "{e.method}"\nbias = {e.bias:.2f}\nspread = {e.spread:.2f}\n'
         f"shots = {e.kicks}\nclaimed = {str(e.is_good).lower()}\n"
-        f"answered = {e.answered:.2f}\nagreed = {e.agreed:.2f}\n"
+        f"answered = {e.answered:.2f}\nagreed = {e.agreed:.2f}\nfollowed = {e.followed:.2f}\n"
         for e in errors
     ]
     ERRORS.write_text("".join(rows), encoding="utf-8")
@@ -172,13 +180,13 @@ def print_methods(reads: Sequence[Read]) -> None:
     """Print the errors of all methods, for people who work on them."""
     click.echo("errors by method, develop split (answered, agreed: with these errors)")
     click.echo(f"{'cue':16}{'view':9}{'method':9}{'kicks':>6}{'missing':>9}{'bias':>8}"
-               f"{'spread':>8}{'answered':>10}{'agreed':>8}")  # fmt: skip
+               f"{'spread':>8}{'answered':>10}{'agreed':>8}{'followed':>10}")  # fmt: skip
     for band in load_bands().values():
         for view in View:
             for e in errors_of(reads, band, view):
                 click.echo(
                     f"{e.cue:16}{e.view.value:9}{e.method:9}{e.kicks:6}{e.missing:9.0%}"
-                    f"{e.bias:8.1f}{e.spread:8.1f}{e.answered:10.0%}{e.agreed:8.0%}"
+                    f"{e.bias:8.1f}{e.spread:8.1f}{e.answered:10.0%}{e.agreed:8.0%}{e.followed:10.2f}"
                     f"{'  *' if e.is_good else ''}"
                 )
 
@@ -224,10 +232,6 @@ def _row(read: Read, band: Band) -> tuple[bool, bool | None, float] | None:
 
 def _calls(value: Any, sigma: Any, true: Any, band: Band) -> tuple[float, float]:
     """Shares answered, and of these right, if such errors were believed."""
-    from scipy.stats import norm
-
-    from shoegoal.form.reading import SURE
-
     inside = norm.cdf(band.high, value, sigma) - norm.cdf(band.low, value, sigma)
     said_in, said_out = inside >= SURE, 1 - inside >= SURE
     truly = (true >= band.low) & (true <= band.high)
