@@ -10,6 +10,7 @@ from shoegoal.ball.sightings import BallTrack, RestingBall
 from shoegoal.types import BallSighting
 
 MAX_BACK_S = 0.6  # a ball hidden behind the kicker for longer is not linked to its place
+KEPT_S = 0.7  # a place may look as if the ball still lay there, while legs hide it
 SIDE_REACH = 1.3  # in diameters, off the line along which the ball comes
 SIZE_RANGE = (0.55, 4.0)  # diameter at rest over first diameter in flight: it may come closer
 
@@ -31,10 +32,20 @@ def _fits(track: BallTrack, rest: RestingBall) -> bool:
     ratio = rest.sighting.diameter_px / first.diameter_px
     if not SIZE_RANGE[0] <= ratio <= SIZE_RANGE[1]:
         return False
-    if rest.before_s > first.time_s + 0.05 or rest.after_s < first.time_s - MAX_BACK_S:
+    starts_there = _starts_there(first, rest.sighting)
+    late_s = KEPT_S if starts_there else 0.05
+    if rest.before_s > first.time_s + late_s or rest.after_s < first.time_s - MAX_BACK_S:
         return False
+    if starts_there:
+        return True
     off, back_s = _distance_off(track, rest.sighting)
     return off <= SIDE_REACH and -0.1 <= back_s <= MAX_BACK_S
+
+
+def _starts_there(first: BallSighting, rest: BallSighting) -> bool:
+    apart_px = float(np.hypot(first.x_px - rest.x_px, first.y_px - rest.y_px))
+    ratio = first.diameter_px / rest.diameter_px
+    return apart_px <= 0.5 * rest.diameter_px and 0.8 <= ratio <= 1.25
 
 
 def _distance_off(track: BallTrack, rest: BallSighting) -> tuple[float, float]:

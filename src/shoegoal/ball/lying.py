@@ -16,7 +16,7 @@ from shoegoal.ball.gauge import (
     distinct,
     gauge_balls,
 )
-from shoegoal.ball.settled import CHROMA_GAIN, Planes, SettledPicture
+from shoegoal.ball.settled import CHROMA_GAIN, Planes
 
 SURELY = 0.9  # score of the gauge from which on a thing is watched
 MOST_LYING = 5  # the likeliest are watched; a picture's cost must not grow with them
@@ -28,19 +28,19 @@ GAUSS_OF_RADIUS = 0.7  # the averaging that a disc stands out of most (Lindeberg
 U8 = npt.NDArray[np.uint8]
 
 
-def find_lying(settled: SettledPicture) -> list[Reading]:
-    """Look for resting balls all over a settled picture, as at a clip's start.
+def find_lying(native: Planes, small: Planes, scale: float) -> list[Reading]:
+    """Look for resting balls all over a picture, as at a clip's start.
 
     Parameters
     ----------
-    settled : the yard without what moves.
+    native, small : the picture's planes at native size and reduced.
+    scale : reduced over native size.
 
     Returns
     -------
     At most ``MOST_LYING`` readings, surest first.
     """
-    native = settled.native
-    spots = _spots(settled.small, settled.scale)
+    spots = _spots(small, scale)
     return distinct(gauge_balls(native, native, spots), SURELY)[:MOST_LYING]
 
 
@@ -70,27 +70,33 @@ def _spots(small: Planes, scale: float) -> list[Place]:
 
 
 class LyingBalls:
-    """Keeps the places at which balls lie."""
+    """Keeps the places at which balls lie, and those that they left."""
 
     def __init__(self) -> None:
         self._places: list[Place] = []
+        self._left: list[Place] = []
 
     @property
     def places(self) -> list[Place]:
         """(x, y, diameter) of each, px, newest last."""
         return list(self._places)
 
+    @property
+    def left(self) -> list[Place]:
+        """(x, y, diameter) of places that balls left, px, newest last: more may be put there."""
+        return list(self._left)
+
     def put(self, places: Iterable[Place]) -> None:
         """Take in balls that came to rest; the oldest are forgotten when there are too many."""
         for place in places:
-            self._places = [p for p in self._places if not _is_same(p, place)]
-            self._places.append(place)
+            self._places = [*_without(self._places, place), place]
         self._places = self._places[-MOST_LYING:]
 
     def leave(self, place: Place) -> None:
-        """Forget a place that a ball has left."""
-        self._places = [p for p in self._places if not _is_same(p, place)]
+        """Note that a ball has left a place."""
+        self._places = _without(self._places, place)
+        self._left = [*_without(self._left, place), place][-MOST_LYING:]
 
 
-def _is_same(a: Place, b: Place) -> bool:
-    return apart_diameters(a, b) <= ONE_BALL_DIAMETERS
+def _without(places: Iterable[Place], place: Place) -> list[Place]:
+    return [p for p in places if apart_diameters(p, place) > ONE_BALL_DIAMETERS]

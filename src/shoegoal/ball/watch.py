@@ -28,6 +28,7 @@ from shoegoal.clip.small import SmallFrame
 LEAST_SCORE = 0.3  # of a sighting that a track may take in
 REST_KNOWN_S = 4.0  # where a ball lay is known only some time after it left
 TWINS_WITHIN = 40  # one event may be seen in two comparisons running
+LOOK_EVERY_S, LOOK_FIRST_S = 0.5, 2.0  # for lying balls; at first all over the picture
 STIRRED_NEAR = 1.0  # in diameters: a lying ball is looked at while something moves so near
 DRIBBLED_TRAVEL = 0.4  # in diameters: less than a ball goes from foot to foot
 NEAR_GUESS = 0.35  # in diameters: a blob so near to where a ball is expected will do for it
@@ -84,6 +85,7 @@ class BallWatcher:
         self._last: Frame | None = None
         self._waiting: deque[BallTrack] = deque()
         self._lying = LyingBalls()
+        self._started_s = self._looked_s = float("-inf")
 
     def update(self, frame: Frame, small: SmallFrame) -> list[BallTrack]:
         """Take one frame in.
@@ -95,8 +97,9 @@ class BallWatcher:
         """
         if self.settled is None:
             self.settled = SettledPicture(frame, small)
-            self._lying.put(found.place for found in reversed(find_lying(self.settled)))
+            self._started_s = frame.time_s
         self._last = frame
+        self._look_for_lying(frame, small)
         blobs = self._motion.update(small, self.settled)
         guesses = _guesses(blobs, [*self._linker.expected(frame.time_s), *self._may_leave()])
         readings = distinct(gauge_balls(frame.planes, self.settled.native, guesses), LEAST_SCORE)
@@ -138,6 +141,21 @@ class BallWatcher:
                 self.record.resting.append(ball)
             elif ball.ball_score > twin.ball_score:
                 self.record.resting[self.record.resting.index(twin)] = ball
+
+    def _look_for_lying(self, frame: Frame, small: SmallFrame) -> None:
+        """Find balls that lie at the start, and those put where balls lay before.
+
+        Settling takes its time, and at first the kicker may hide the ball: it can be kicked before
+        it is in the settled picture.
+        """
+        if frame.time_s - self._looked_s < LOOK_EVERY_S:
+            return
+        self._looked_s = frame.time_s
+        if frame.time_s - self._started_s <= LOOK_FIRST_S:
+            found = find_lying(frame.planes, small.planes, small.scale)
+        else:
+            found = gauge_balls(frame.planes, frame.planes, self._lying.left)
+        self._lying.put(r.place for r in reversed(found) if r.ball_score >= SURELY)
 
     def _may_leave(self) -> list[Place]:
         """Where balls lie that something moves close to."""

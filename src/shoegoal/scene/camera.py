@@ -8,6 +8,7 @@ the camera turned clockwise as seen from behind it, so the horizon climbs to the
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -18,6 +19,24 @@ _UNDISTORT_STEPS = 20
 _BALL_STEPS = 12
 # A lens model is good only where it was measured; past this the polynomial may fold back.
 _MAX_RAY_SLOPE = 10.0
+
+
+@lru_cache(maxsize=256)
+def _rotation(pitch_deg: float, roll_deg: float) -> F64:
+    """Return the (3, 3) rotation of `Camera.rotation`, kept: a flight's fit asks for it often."""
+    pitch, roll = np.deg2rad(pitch_deg), np.deg2rad(roll_deg)
+    right = np.array([1.0, 0.0, 0.0])
+    ahead = np.array([0.0, np.cos(pitch), -np.sin(pitch)])
+    down = np.cross(ahead, right)
+    rotation: F64 = np.stack(
+        [
+            np.cos(roll) * right + np.sin(roll) * down,
+            -np.sin(roll) * right + np.cos(roll) * down,
+            ahead,
+        ]
+    )
+    rotation.flags.writeable = False
+    return rotation
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,17 +71,7 @@ class Camera:
 
     def rotation(self) -> F64:
         """Return the (3, 3) rotation from ground axes to camera axes (x right, y down, z ahead)."""
-        pitch, roll = np.deg2rad(self.pitch_deg), np.deg2rad(self.roll_deg)
-        right = np.array([1.0, 0.0, 0.0])
-        ahead = np.array([0.0, np.cos(pitch), -np.sin(pitch)])
-        down = np.cross(ahead, right)
-        return np.stack(
-            [
-                np.cos(roll) * right + np.sin(roll) * down,
-                -np.sin(roll) * right + np.cos(roll) * down,
-                ahead,
-            ]
-        )
+        return _rotation(self.pitch_deg, self.roll_deg)
 
     def matrix(self) -> F64:
         """Return the (3, 3) intrinsic matrix K."""

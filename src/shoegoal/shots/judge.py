@@ -9,7 +9,7 @@ import numpy as np
 
 from shoegoal.scene.fit import SceneFit
 from shoegoal.shots.crossing import Crossing, measure_crossing
-from shoegoal.shots.kicks import Kick
+from shoegoal.shots.kicks import SEEN_AGAIN_S, Kick, on_the_ground
 from shoegoal.shots.passing import first_stop
 from shoegoal.types import Call, Estimate, ImagePoint, Outcome, Shot
 
@@ -24,6 +24,10 @@ BELIEVED_LOSS_MPS2 = 4.0  # more than long grass takes from a ball; no source
 UNSEEN_P_MAKE = 0.5
 LOOK_S = 2.0
 PLACED_WITHIN_S = 7.0  # told by then, a ball that lay there again too soon to have been to a wall
+LOST_EARLY_S = 0.2  # before it would cross the line; a person in its way may have stopped it
+LEAST_ROLL_M = 0.4  # of a ball that came to sight,
+ONWARD_DEG = 60.0  # so far from straight on at most, if it comes from the kick spot
+PUSH_MPS = 3.0  # and pushed no faster; no source
 PATH_STEP_S = 0.04
 MIN_SIGHTINGS = 6  # fewer, or less than
 MIN_SEEN_S = 0.2  # of a flight is too little to call it,
@@ -58,7 +62,7 @@ def judge_kicks(kicks: Sequence[Kick], scene: SceneFit) -> tuple[list[Shot], lis
     shots: list[Shot] = []
     left_out: list[LeftOut] = []
     for kick in kicks:
-        why = _not_a_shot(kick, scene, usual_m)
+        why = _not_a_shot(kick, scene, usual_m, shots[-1].kick_time_s if shots else -np.inf)
         if why:
             left_out.append(LeftOut(kick.time_s, why))
             continue
@@ -120,7 +124,15 @@ def _usual_spot_m(kicks: Sequence[Kick], scene: SceneFit) -> tuple[float, float]
     return float(x), float(y)
 
 
-def _not_a_shot(kick: Kick, scene: SceneFit, usual_m: tuple[float, float] | None) -> str | None:
+def _not_a_shot(
+    kick: Kick, scene: SceneFit, usual_m: tuple[float, float] | None, last_shot_s: float
+) -> str | None:
+    if kick.rest is None and kick.flight is None:
+        if kick.latest_s - last_shot_s <= SEEN_AGAIN_S:
+            return "a ball kicked before came to sight again"
+        if not _comes_from(usual_m, kick, scene):
+            return "a ball came to sight that did not come from the kick spot"
+        return None
     spot = _spot_m(kick, scene)
     if spot is None:
         return "its start was not seen on the ground"
@@ -147,15 +159,34 @@ def _not_a_shot(kick: Kick, scene: SceneFit, usual_m: tuple[float, float] | None
     return None
 
 
+def _comes_from(usual_m: tuple[float, float] | None, kick: Kick, scene: SceneFit) -> bool:
+    """Whether a ball that came to sight rolls away from the kick spot."""
+    if usual_m is None:
+        return False
+    pixels = [(s.x_px, s.y_px) for s in (kick.later[0], kick.later[-1])]
+    first, last = scene.goal.to_goal(
+        scene.camera.ball_on_ground(pixels, scene.ball_diameter_m.value)
+    )
+    out, onward = first - np.array(usual_m), last - first
+    lengths = float(np.hypot(*out) * np.hypot(*onward))
+    if not np.isfinite(lengths) or np.hypot(*onward) < LEAST_ROLL_M:
+        return False
+    cosine = float(out @ onward) / lengths
+    towards_the_goal = first[1] < MIN_SPOT_SHARE * usual_m[1]
+    return bool(towards_the_goal and cosine >= np.cos(np.radians(ONWARD_DEG)))
+
+
 def _only_placed(kick: Kick, scene: SceneFit, usual_m: tuple[float, float]) -> bool:
     """Whether a ball that was pushed lay on the kick spot soon after, and never went far."""
     ball_m = scene.ball_diameter_m.value
     lying = [
         (s.x_px, s.y_px)
         for s in kick.seen_again
-        if s.at_rest and s.time_s <= kick.time_s + PLACED_WITHIN_S
+        if s.at_rest
+        and s.time_s <= kick.time_s + PLACED_WITHIN_S
+        and on_the_ground(scene.camera, ball_m, s)
     ]
-    if not lying or kick.flight is None:
+    if not lying or kick.flight is None or kick.flight.speed_mps()[0] > PUSH_MPS:
         return False
     spots = scene.goal.to_goal(scene.camera.ball_on_ground(lying, ball_m))
     near = np.linalg.norm(spots - np.array(usual_m), axis=1) <= UNSEEN_SPOT_SHARE * usual_m[1]
@@ -177,6 +208,8 @@ def _poorly_followed(kick: Kick) -> bool:
 
 def _why_to_ask(kick: Kick, scene: SceneFit) -> str:
     """Say what a person has to tell of a kick from the kick spot; "" when it can be judged."""
+    if kick.flight is None and kick.rest is None:
+        return "a ball came to sight on its way from the kick spot: was there a shot, and a make?"
     if kick.flight is None:
         return "the ball left the kick spot and was not seen again: a shot, and a make?"
     if _off_course(kick, scene):
@@ -231,11 +264,16 @@ def _judged(number: int, kick: Kick, crossing: Crossing, scene: SceneFit) -> Sho
     if call is Call.MISS and outcome is Outcome.SHORT and not _seen_to_stop(kick, scene):
         call, reason = Call.UNSURE, "the ball was lost before the line: did it reach the line?"
         p_make = max(p_make, crossing.p_inside * (1 - SHAKY_SURE))
+    crosses = call is not Call.UNSURE and outcome is not Outcome.SHORT
+    if crosses and _lost_early(kick, crossing, scene):
+        call, reason = Call.UNSURE, "the ball was lost well before the line: did it reach the line?"
+        p_make = float(np.clip(p_make, 1 - SHAKY_SURE, SHAKY_SURE))
     seen_s = flight.end_s - flight.sightings[0].time_s
     if len(flight.sightings) < MIN_SIGHTINGS or seen_s < MIN_SEEN_S:
         call, reason = Call.UNSURE, "the ball was seen only for a moment: where did it go?"
         p_make = float(np.clip(p_make, 1 - SHAKY_SURE, SHAKY_SURE))
-    if call is not Call.UNSURE and outcome is Outcome.SHORT and speed < FLUFF_MPS:
+    tapped = speed < FLUFF_MPS or kick.rest is None
+    if call is not Call.UNSURE and outcome is Outcome.SHORT and tapped:
         call, reason = Call.UNSURE, "the ball was only tapped: was it a shot?"
         p_make = max(p_make, 1 - SHAKY_SURE)
     scale = scene.ball_diameter_m.sigma / scene.ball_diameter_m.value
@@ -256,6 +294,19 @@ def _judged(number: int, kick: Kick, crossing: Crossing, scene: SceneFit) -> Sho
         flight.sightings + kick.later,
         _path_px(kick, scene, end_s),
     )
+
+
+def _lost_early(kick: Kick, crossing: Crossing, scene: SceneFit) -> bool:
+    """Whether a ball was lost long before it would cross and not seen beyond: blocked, perhaps."""
+    flight = kick.flight
+    assert flight is not None
+    if crossing.time_s is None or crossing.time_s - flight.end_s <= LOST_EARLY_S:
+        return False
+    since = [s for s in (*kick.later, *kick.seen_again) if s.time_s > flight.end_s]
+    if not since:
+        return True
+    spots = scene.camera.ball_on_ground([(s.x_px, s.y_px) for s in since], 2 * flight.radius_m)
+    return not bool(np.nanmin(scene.goal.to_goal(spots)[:, 1], initial=np.inf) <= flight.radius_m)
 
 
 def _seen_to_stop(kick: Kick, scene: SceneFit) -> bool:

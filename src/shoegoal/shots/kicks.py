@@ -11,6 +11,7 @@ import numpy as np
 
 from shoegoal.ball.flight import Flight, fit_flight, residual_sigmas
 from shoegoal.ball.sightings import BallTrack, RestingBall
+from shoegoal.ball.tracks import MIN_SEEN
 from shoegoal.ball.watch import BallRecord
 from shoegoal.scene.camera import Camera
 from shoegoal.types import BallSighting
@@ -25,18 +26,25 @@ MAX_KICK_SPEED_MPS = 35.0  # about the hardest shots of professionals; common pr
 LIKE_A_BALL = 0.5  # score of the gauge: balls mostly 0.9 and more, limbs and leaves near 0
 LIKE_A_BALL_ALONE = 0.98  # asked where no goal says which kicks matter
 ROUGH_TO_HIDDEN_S = 0.2  # a sigma of misfit counts like so much time behind the kicker
-AWAY_S = 2.5  # a kicked ball is not back on its spot sooner
+AWAY_S = 2.5  # a kicked ball is not back on its spot sooner,
+OWN_LEGS_DIAMETERS = 8.0  # and what leaves so near to it by then is the kicker's foot
 SAME_KICK_S = 0.8
 AT_ONCE_S = 0.3  # nobody kicks two balls within this time,
 TWO_BALLS_DIAMETERS = 3.0  # but a ball so far off may be knocked on within the time above
 CONTINUES_S = 3.0  # a flight's later pieces start within this time of the kick
 HIDDEN_S = 1.2  # longest time for which a kicked ball may stay behind its kicker
-AS_FOOT_S = 0.25  # a track may begin as that of the foot on its way to the ball
+AS_FOOT_S = 0.25  # a track that begins so long before the ball leaves may be the foot's,
+LONG_HIDDEN_S = 0.4  # a flight hidden so long at first is believed to come from a place
+SURELY_THE_BALL, LEFT_WITHIN_S = 0.97, 4.0  # only of a sure ball, that left in about this time
+MET_DIAMETERS = 0.6  # or one that begins sooner and comes so near to the ball
 MOVED_BACK_S = 2.5  # a ball that left its place and lies nearby again so soon was only adjusted
 MOVED_BACK_DIAMETERS = 2.5
+SAME_PLACE_DIAMETERS = 0.5
 FREE_FLIGHTS_S = (inf, 0.9, 0.45)  # tried for the part of a track before anything turned it
 SEEN_AGAIN_S = 5.0  # a ball seen this soon after a kick is the one that was kicked,
 SURE_AGAIN = 0.9  # if the gauge is this sure of it
+SURE_TO_COME_OUT = 0.95  # score of a ball that comes to sight on its way,
+CAME_FROM_DIAMETERS = 3.0  # so near to no place where a ball lay or was lost
 MIN_SEEN_SHARE = 0.4  # of the pictures of a flight must show the ball
 
 
@@ -49,7 +57,8 @@ class Kick:
     time_s : time of contact, fitted where the flight was seen.
     earliest_s, latest_s : contact lies between these.
     rest : the resting ball, when its place was seen.
-    flight : fitted flight; None when the ball left its place and was not seen again.
+    flight : fitted flight; None when the ball left its place and was not seen again, or, without
+        ``rest`` too, when a ball came to sight that had been hidden until then: ``later`` has it.
     later : what the ball's track did after the flight's end (a rebound, a stop), in order of time.
     seen_again : where a ball was on its way or came to rest soon after, in no order.
     """
@@ -133,7 +142,9 @@ def find_kicks(record: BallRecord, camera: Camera, ball_diameter_m: float) -> li
         rest = departure.rest
         if rest is None or not on_the_ground(camera, ball_diameter_m, rest.sighting):
             continue
-        kick = _kick_from(camera, ball_diameter_m, rest, departure.track, tracks)
+        parts = [departure.track, *_once_away(rest, departure.track)]
+        readings = (_kick_from(camera, ball_diameter_m, rest, part, tracks) for part in parts)
+        kick = next((kick for kick in readings if kick is not None), None)
         if kick is not None:
             kicks.append(kick)
             taken.add(id(rest))
@@ -145,11 +156,13 @@ def find_kicks(record: BallRecord, camera: Camera, ball_diameter_m: float) -> li
     for rest in left:
         if id(rest) in taken or any(_explains(k, rest) for k in kicks):
             continue
-        kick = _hidden_start(camera, ball_diameter_m, rest, tracks)
+        kick = _hidden_start(camera, ball_diameter_m, rest, tracks, kicks)
         if kick is None and _may_have_been_kicked(rest, record.resting, kicks):
             kick = Kick(rest.before_s, rest.before_s, rest.after_s, rest.sighting, None)
         if kick is not None:
             kicks.append(kick)
+    kicks = _one_per_moment(kicks)
+    kicks += _kicks_before(record, kicks, camera, ball_diameter_m)
     return _with_what_followed(_one_per_moment(kicks), record)
 
 
@@ -197,7 +210,8 @@ def _start_of_flight(
 
 def _plausible(flight: Flight) -> bool:
     """Whether a flight is as fast as kicks are and was seen through most of its time."""
-    if not MIN_KICK_SPEED_MPS <= flight.speed_mps()[0] <= MAX_KICK_SPEED_MPS:
+    over_the_ground_mps = float(np.hypot(*flight.velocity_mps[:2]))
+    if over_the_ground_mps < MIN_KICK_SPEED_MPS or flight.speed_mps()[0] > MAX_KICK_SPEED_MPS:
         return False
     times = np.array([s.time_s for s in flight.sightings])
     step_s = float(np.median(np.diff(times)))
@@ -213,12 +227,23 @@ def _may_have_been_kicked(
     """
     if rest.ball_score < LIKE_A_BALL:
         return False
-    # A flight whose start was not seen may be another thing's: it is no excuse for a known ball.
-    away = any(
-        k.rest is not None and k.time_s - SAME_KICK_S <= rest.before_s <= k.time_s + AWAY_S
+    if _is_away(rest, kicks):
+        return False
+    return not _moved_back(rest, resting) and not _seen_there_again(rest, resting)
+
+
+def _is_away(rest: RestingBall, kicks: Sequence[Kick]) -> bool:
+    """Whether the ball was on its way from a kick close by when something left a place.
+
+    A flight from elsewhere, or of unseen start, may be another thing's: no excuse for this ball.
+    """
+    return any(
+        k.rest is not None
+        and k.flight is not None
+        and k.time_s - SAME_KICK_S <= rest.before_s <= k.time_s + AWAY_S
+        and _apart_px(k.rest, rest.sighting) <= OWN_LEGS_DIAMETERS * rest.sighting.diameter_px
         for k in kicks
     )
-    return not away and not _moved_back(rest, resting)
 
 
 def _kick_unseen_start(
@@ -247,6 +272,36 @@ def _kick_unseen_start(
     return Kick(flight.kick_time_s, earliest, flight.kick_time_s, None, flight, later)
 
 
+def _kicks_before(
+    record: BallRecord, kicks: Sequence[Kick], camera: Camera, ball_diameter_m: float
+) -> list[Kick]:
+    """Kicks that nothing was seen of, told by a ball that rolls out from behind somebody.
+
+    Whether it comes from the kick spot, the goal will tell.
+    """
+    known = {id(s) for k in kicks for s in (*(k.flight.sightings if k.flight else ()), *k.later)}
+    ends = [d.track.sightings[-1] for d in record.departures]
+    found = []
+    for track in (d.track for d in record.departures if d.rest is None):
+        first = track.sightings[0]
+        lay = [r.sighting for r in record.resting]
+        before = [s for s in lay if s.time_s <= first.time_s] + [
+            s for s in ends if first.time_s - SEEN_AGAIN_S <= s.time_s < first.time_s
+        ]
+        if (
+            track.ball_score >= SURE_TO_COME_OUT
+            and not any(id(s) in known for s in track.sightings)
+            and on_the_ground(camera, ball_diameter_m, first)
+            and on_the_ground(camera, ball_diameter_m, track.sightings[-1])
+            and not any(
+                _apart_px(s, first) <= CAME_FROM_DIAMETERS * first.diameter_px for s in before
+            )
+        ):
+            since_s = first.time_s - HIDDEN_S
+            found.append(Kick(since_s, since_s, first.time_s, None, None, track.sightings))
+    return found
+
+
 def _shares_track(kick: Kick, track: BallTrack) -> bool:
     return (
         kick.flight is not None
@@ -270,17 +325,60 @@ def _continuation(
 
 
 def _hidden_start(
-    camera: Camera, diameter_m: float, rest: RestingBall, tracks: Sequence[BallTrack]
+    camera: Camera,
+    diameter_m: float,
+    rest: RestingBall,
+    tracks: Sequence[BallTrack],
+    kicks: Sequence[Kick],
 ) -> Kick | None:
     """Look for a flight whose first part the kicker hid, by fitting it from the resting place."""
     found = []
-    for track in tracks:
-        if not rest.before_s - AS_FOOT_S <= track.start_s <= rest.after_s + HIDDEN_S:
+    for track in (part for whole in tracks for part in _once_away(rest, whole)):
+        if track.start_s > rest.after_s + HIDDEN_S or not _may_come_from(rest, track):
             continue
         kick = _kick_from(camera, diameter_m, rest, track, tracks)
-        if kick is not None and kick.flight is not None:
+        if (
+            kick is not None
+            and kick.flight is not None
+            and not (_far_fetched(kick.flight, rest, kicks))
+        ):
             found.append(kick)
     return min(found, key=_late_and_rough, default=None)
+
+
+def _far_fetched(flight: Flight, rest: RestingBall, kicks: Sequence[Kick]) -> bool:
+    """Whether a flight was hidden for long and comes from something not surely the ball."""
+    hidden_s = flight.sightings[0].time_s - flight.kick_time_s
+    return hidden_s > LONG_HIDDEN_S and (
+        rest.ball_score < SURELY_THE_BALL
+        or rest.after_s - rest.before_s > LEFT_WITHIN_S
+        or _is_away(rest, kicks)
+    )
+
+
+def _may_come_from(rest: RestingBall, track: BallTrack) -> bool:
+    """Whether a track is not that of a ball which lay at another place before, or arrives here."""
+    lay, last = track.lay, track.sightings[-1]
+    if lay is not None and _apart_px(lay, rest.sighting) > lay.diameter_px:
+        return False
+    return _apart_px(last, rest.sighting) > MET_DIAMETERS * rest.sighting.diameter_px
+
+
+def _once_away(rest: RestingBall, track: BallTrack) -> list[BallTrack]:
+    """Return what a track may show of a ball that lay there and left: all of it, or its part since.
+
+    A track may begin as that of the foot on its way to the ball.
+    """
+    whole = [track] if track.start_s >= rest.before_s - AS_FOOT_S else []
+    met = [
+        i
+        for i, s in enumerate(track.sightings)
+        if rest.before_s - AS_FOOT_S <= s.time_s <= rest.after_s
+        and _apart_px(s, rest.sighting) <= MET_DIAMETERS * rest.sighting.diameter_px
+    ]
+    if not met or len(track.sightings) - met[-1] - 1 < MIN_SEEN:
+        return whole
+    return [*whole, replace(track, sightings=track.sightings[met[-1] + 1 :])]
 
 
 def _late_and_rough(kick: Kick) -> float:
@@ -296,21 +394,45 @@ def _explains(kick: Kick, rest: RestingBall) -> bool:
     """Whether a found kick already accounts for a ball that left."""
     if kick.rest is None:
         return False
-    near = np.hypot(kick.rest.x_px - rest.sighting.x_px, kick.rest.y_px - rest.sighting.y_px)
+    near = _apart_px(kick.rest, rest.sighting)
     in_time = rest.before_s - SAME_KICK_S <= kick.time_s <= rest.after_s + SAME_KICK_S
     return bool(near <= 1.5 * rest.sighting.diameter_px and in_time)
 
 
 def _moved_back(rest: RestingBall, resting: Sequence[RestingBall]) -> bool:
-    """Whether a ball settled close by soon after: it was adjusted by hand or foot."""
+    """Whether a ball settled close by soon after, and stayed: it was adjusted by hand or foot."""
     return any(
         r.arrived
+        and not any(_left_from(r, other, rest.after_s) for other in resting)
         and abs(np.log(r.sighting.diameter_px / rest.sighting.diameter_px)) <= SIZE_TOLERANCE
         and rest.before_s - 0.5 <= r.after_s <= rest.after_s + MOVED_BACK_S
-        and np.hypot(r.sighting.x_px - rest.sighting.x_px, r.sighting.y_px - rest.sighting.y_px)
-        <= MOVED_BACK_DIAMETERS * rest.sighting.diameter_px
+        and _apart_px(r.sighting, rest.sighting) <= MOVED_BACK_DIAMETERS * rest.sighting.diameter_px
         for r in resting
     )
+
+
+def _seen_there_again(rest: RestingBall, resting: Sequence[RestingBall]) -> bool:
+    """Whether a ball lay at the same place so soon after that it had only been hidden."""
+    return any(
+        not r.arrived
+        and rest.before_s < r.before_s <= rest.before_s + AWAY_S
+        and _apart_px(r.sighting, rest.sighting) <= SAME_PLACE_DIAMETERS * rest.sighting.diameter_px
+        for r in resting
+    )
+
+
+def _left_from(place: RestingBall, other: RestingBall, until_s: float) -> bool:
+    """Whether what came to rest at a place had left it again by a time."""
+    same_px = SAME_PLACE_DIAMETERS * place.sighting.diameter_px
+    return (
+        not other.arrived
+        and place.after_s - SAME_KICK_S <= other.after_s <= until_s
+        and _apart_px(place.sighting, other.sighting) <= same_px
+    )
+
+
+def _apart_px(a: BallSighting, b: BallSighting) -> float:
+    return float(np.hypot(a.x_px - b.x_px, a.y_px - b.y_px))
 
 
 def _one_per_moment(kicks: list[Kick]) -> list[Kick]:
@@ -334,7 +456,7 @@ def _same_moment(a: Kick, b: Kick) -> bool:
     apart_s = abs(a.time_s - b.time_s)
     if a.rest is None or b.rest is None or apart_s <= AT_ONCE_S:
         return apart_s <= SAME_KICK_S
-    apart_px = np.hypot(a.rest.x_px - b.rest.x_px, a.rest.y_px - b.rest.y_px)
+    apart_px = _apart_px(a.rest, b.rest)
     diameter_px = max(a.rest.diameter_px, b.rest.diameter_px)
     return bool(apart_s <= SAME_KICK_S and apart_px <= TWO_BALLS_DIAMETERS * diameter_px)
 
