@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 import numpy.typing as npt
@@ -319,7 +320,7 @@ def _fit(
         found = least_squares(
             cost,
             guess,
-            jac=lambda p: _slopes(cost, p, upper),
+            jac=partial(_slopes, cost, upper),
             bounds=(lower, upper),
             loss="soft_l1",
             f_scale=2.0,
@@ -350,7 +351,7 @@ def _fit(
     )
 
 
-def _slopes(cost: Callable[[F64], F64], p: F64, upper: F64) -> F64:
+def _slopes(cost: Callable[[F64], F64], upper: F64, p: F64) -> F64:
     """Jacobian (R, 7) of residuals by forward differences, all in one call: far fewer of them."""
     step = SMALL_STEP * np.maximum(1.0, np.abs(p))
     step = np.where(p + step > upper, -step, step)
