@@ -112,8 +112,8 @@ def seconds(page: Page) -> float:
 
 def test_from_a_counted_clip_to_a_signed_tally(page: Page, address: str, place: str) -> None:
     page.goto(address)
+    expect(page.get_by_text("ready to sign")).to_be_visible(timeout=30_000)
     assert "key=" not in page.url  # the key does not stay in the address
-    expect(page.get_by_text("ready to sign")).to_be_visible()
     page.get_by_role("link", name="Set 1").click()
     expect(page.get_by_text("advance: make 2 of 4 shots")).to_be_visible()
     page.get_by_role("button", name="Watch shot 2").click()
@@ -145,6 +145,7 @@ def test_from_a_counted_clip_to_a_signed_tally(page: Page, address: str, place: 
 
 def test_by_keyboard_alone(page: Page, address: str) -> None:
     page.goto(address)
+    page.get_by_role("link", name="Set 1").wait_for()
     page.keyboard.press("Tab")
     assert page.evaluate("document.activeElement.textContent") == "Skip to the content"
     page.get_by_role("link", name="Set 1").focus()
@@ -213,6 +214,7 @@ def test_on_a_phone_nothing_runs_over_the_edge(page: Page, address: str) -> None
     """WCAG 2.2, 1.4.10 (reflow) and 2.5.8 (targets of at least 24 by 24)."""
     page.set_viewport_size(PHONE)  # type: ignore[arg-type]
     page.goto(address)
+    page.get_by_role("link", name="Set 1").wait_for()
     for _ in range(2):
         width = page.evaluate("document.documentElement.scrollWidth")
         assert width <= PHONE["width"]

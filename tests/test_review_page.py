@@ -229,6 +229,8 @@ def test_every_answer_is_hardened_and_asks_nothing_of_others(client: Browser, bo
         headers = client.get(address).headers
         assert "default-src 'none'" in headers["content-security-policy"]
         assert headers["x-content-type-options"] == "nosniff"
+        # With "no-referrer" a browser sends "Origin: null" with a plain form (Fetch, 3.2).
+        assert headers["referrer-policy"] == "same-origin"
         assert headers["cache-control"] == "no-store"
     page = client.get("/sets/1").text + client.get("/").text
     assert not re.findall(r"""(?:src|href|action)=["'](?:https?:)?//""", page)
