@@ -15,6 +15,7 @@ from class_cost import class_cost
 from evaluation import sets
 from form import form
 from form_cost import form_cost
+from touches import touches
 
 
 @click.group()
@@ -28,6 +29,7 @@ bench.add_command(class_cost)
 bench.add_command(sets)
 bench.add_command(form)
 bench.add_command(form_cost)
+bench.add_command(touches)
 
 if __name__ == "__main__":
     bench(prog_name="python bench")

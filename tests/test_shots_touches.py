@@ -93,6 +93,13 @@ def test_a_pause_of_four_seconds_ends_the_row() -> None:
     assert "no touch for" in loss.reason
 
 
+def test_a_gap_in_the_beat_is_asked_about() -> None:
+    found = dribbled(dribble([0.5, 0.95, 1.4, 1.85, 2.75, 3.2, 3.65]))
+    (asked,) = [e for e in touches_of(found) if e.call is Call.UNSURE]
+    assert 1.85 < asked.kick_time_s < 2.75
+    assert "longer gap" in asked.reason
+
+
 def test_a_start_that_was_not_seen_is_asked_about() -> None:
     places = to_and_fro(EVENLY_S)[20:]
     found = dribbled(record_of(sightings_of(places, 20 / RATE_HZ), lay=False))

@@ -39,9 +39,11 @@ def draw_touch_chart(analysis: Analysis) -> bytes:
         unsure = event.call is Call.UNSURE
         if event.kind is EventKind.LOSS:
             if event.call is not Call.MISS:
-                axes.axvline(at_s, color=_ORANGE, linestyle=":" if unsure else "-", linewidth=2)
+                axes.axvline(
+                    at_s, ymax=0.72, color=_ORANGE, linestyle=":" if unsure else "-", linewidth=2
+                )
                 word = "lost?" if unsure else "lost"
-                axes.text(at_s, 1.55, word, color=_ORANGE, ha="center", fontsize=9)
+                axes.text(at_s, 1.5, word, color=_ORANGE, ha="center", fontsize=9)
                 row = row if unsure else 0
             continue
         if event.call is Call.MISS:

@@ -18,7 +18,7 @@ from shoegoal.analysis.marks import (
     write_text,
 )
 from shoegoal.analysis.stills import U8, StillPicture
-from shoegoal.analysis.words import call_word, chance_words, event_name
+from shoegoal.analysis.words import call_word, chance_text, chance_words, event_name, shown_call
 from shoegoal.clip.clock import clock_text
 from shoegoal.types import BallSighting, Shot
 
@@ -63,13 +63,13 @@ def draw_touch_strip(event: Shot, stills: Sequence[StillPicture], *, start_s: fl
 
 
 def _write_header(strip: U8, event: Shot, start_s: float) -> None:
-    draw_call(strip, (GAP + 24, 28.0), event.call, 32)
+    draw_call(strip, (GAP + 24, 28.0), shown_call(event.kind, event.call), 32)
     left = GAP + 54.0
     for text in (
         event_name(event.kind, event.number).capitalize(),
         call_word(event.kind, event.call).upper(),
         f"at {clock_text(event.kick_time_s - start_s)}",
-        f"{chance_words(event.kind)} {100 * event.p_make:.0f} %",
+        f"{chance_words(event.kind)} {chance_text(event.p_make)}",
     ):
         left += write_text(
             strip, (left, 28.0), text, 28, colour=PAPER, rim=None, anchor="left middle"

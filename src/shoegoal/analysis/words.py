@@ -25,6 +25,20 @@ def event_name(kind: EventKind, number: int) -> str:
     return f"{_NAMES[kind]} {number}"
 
 
+def shown_call(kind: EventKind, call: Call) -> Call:
+    """Choose the call whose colour and symbol show this one; a loss is shown as a miss is."""
+    if kind is not EventKind.LOSS or call is Call.UNSURE:
+        return call
+    return Call.MISS if call is Call.MAKE else Call.MAKE
+
+
+def chance_text(p: float) -> str:
+    """Write a probability; never as certain as only a person's answer is."""
+    if p > 0.99:
+        return "over 99 %"
+    return "under 1 %" if p < 0.01 else f"{100 * p:.0f} %"
+
+
 def chance_words(kind: EventKind) -> str:
     """Say what an event's probability is of."""
     return {

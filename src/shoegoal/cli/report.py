@@ -13,7 +13,7 @@ from rich.text import Text
 
 from shoegoal.analysis.evidence import strip_name
 from shoegoal.analysis.model import Analysis, SceneRecord
-from shoegoal.analysis.words import call_word, event_name
+from shoegoal.analysis.words import call_word, event_name, shown_call
 from shoegoal.card.cautions import SHORT_CAUTION
 from shoegoal.ladder.verdict import Decision
 from shoegoal.types import Call, Estimate, EventKind, Shot
@@ -77,10 +77,7 @@ def interval_text(estimate: Estimate, unit: str, digits: int) -> str:
 
 def call_text(kind: EventKind, call: Call) -> Text:
     """Write a call with its symbol and colour; a loss that happened has those of a miss."""
-    shown = call
-    if kind is EventKind.LOSS and call is not Call.UNSURE:
-        shown = Call.MISS if call is Call.MAKE else Call.MAKE
-    word, style = CALLS[shown]
+    word, style = CALLS[shown_call(kind, call)]
     if kind is not EventKind.SHOT and call is not Call.UNSURE:
         word = f"{word.split()[0]} {call_word(kind, call)}"
     return Text(word, style=style)

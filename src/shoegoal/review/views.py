@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from shoegoal.analysis.model import Analysis
-from shoegoal.analysis.words import call_word, chance_words, event_name
+from shoegoal.analysis.words import call_word, chance_text, chance_words, event_name, shown_call
 from shoegoal.record.coaching import Check
 from shoegoal.record.corrections import ADDITIONS, ANSWERS, Answer
 from shoegoal.record.history import SetHistory
@@ -263,10 +263,7 @@ def _over_time(standing: Standing, analysis: Analysis) -> list[TimeMark]:
 
 
 def _symbol(shot: StandingShot) -> str:
-    """Mark a call; a loss that happened has the mark of a miss."""
-    if shot.kind is EventKind.LOSS and shot.call is not Call.UNSURE:
-        return SYMBOLS[Call.MISS if shot.call is Call.MAKE else Call.MAKE]
-    return SYMBOLS[shot.call]
+    return SYMBOLS[shown_call(shot.kind, shot.call)]
 
 
 def _sentence(history: SetHistory, standing: Standing) -> str:
@@ -324,12 +321,7 @@ def _shot_view(shot: StandingShot, pictures: SetPictures, analysis: Analysis) ->
 
 
 def _chance(p_make: float) -> str:
-    """Write a probability; never as certain as only a person's answer is."""
-    if p_make > 0.99:
-        words = "over 99 %"
-    else:
-        words = "under 1 %" if p_make < 0.01 else f"{100 * p_make:.0f} %"
-    return words.replace(" %", "\N{NO-BREAK SPACE}%")
+    return chance_text(p_make).replace(" %", "\N{NO-BREAK SPACE}%")
 
 
 def _path_points(shot: StandingShot) -> str:

@@ -36,13 +36,14 @@ SIZE_ROUND_S = 0.25
 LOST_S, LOST_SPREAD_S = 3.0, 0.3
 UNSEEN_S = 0.35  # a ball hidden for longer may have been touched once more,
 UNSEEN_LONG_S = 1.0  # and for longer than this, anything may have happened
+SKIPPED_BEATS, SKIPPED_P = 1.7, 0.3  # a gap of so many beats may hide a touch
 WORTH_TELLING = 0.004  # of a loss; less likely ones are none
 FOCAL_OF_LONG_SIDE = 0.75  # a phone's: 60 to 75 degrees across
 USUAL_BEAT_S = 0.5
 SNIPPET_S = 0.3
 TOUCH_MOMENTS_S = (-0.2, -0.1, 0.0, 0.1, 0.2)  # round an event: what a person has to see
 LEAST_SWING = 7.0  # median significance of the touches: below, the view hardly shows them
-MOST_UNSURE = 0.34  # of the touches
+MOST_UNSURE = 0.3  # of the touches
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,9 +131,11 @@ def find_touches(
         loss = _loss_between(here, there, ways, long_side_px)
         if loss is not None:
             events.append(loss)
+        if loss is None or loss.p_make < 0.5:
+            events += _skipped(here, there, beat_s)
     events.sort(key=lambda e: (e.kick_time_s, e.kind is EventKind.LOSS))
     numbered = tuple(replace(e, number=i) for i, e in enumerate(events, start=1))
-    doubts = [*_view_doubt(likely, clip_s), *_unseen(ways, clip_s[1])]
+    doubts = [*_view_doubt(likely, numbered, clip_s), *_unseen(ways, clip_s[1])]
     return Dribbled(numbered, tuple(left_out), tuple(doubts))
 
 
@@ -251,6 +254,16 @@ def _hidden(seen_s: F64, touches: Sequence[_Touch], beat_s: float) -> list[Shot]
     return out
 
 
+def _skipped(here: _Touch, there: _Touch, beat_s: float) -> list[Shot]:
+    """Return a touch that may have been overlooked where the pupil's own beat leaves one out."""
+    if there.time_s - here.time_s <= SKIPPED_BEATS * beat_s:
+        return []
+    reason = "a longer gap than usual between two touches: was there one more?"
+    middle_s = 0.5 * (here.time_s + there.time_s)
+    near = [s for s in here.way.sightings if abs(s.time_s - middle_s) <= SNIPPET_S]
+    return [_event(EventKind.TOUCH, middle_s, SKIPPED_P, reason, near)]
+
+
 def _unseen(ways: Sequence[Way], end_s: float) -> list[Doubt]:
     """Return the stretches over which a ball that had been moving was out of sight."""
     out = []
@@ -335,12 +348,15 @@ def _event(
     )
 
 
-def _view_doubt(touches: Sequence[_Touch], clip_s: tuple[float, float]) -> list[Doubt]:
+def _view_doubt(
+    touches: Sequence[_Touch], events: Sequence[Shot], clip_s: tuple[float, float]
+) -> list[Doubt]:
     """Say why touches may be missing all over the clip; none when they should not."""
     if not touches:
         return [Doubt(*clip_s, "no touch was seen")]
     swing = median(t.significance for t in touches)
-    unsure = sum(t.p < CALL_AT for t in touches) / len(touches)
+    told = [e.call for e in events if e.kind is EventKind.TOUCH]
+    unsure = told.count(Call.UNSURE) / len(told)
     if swing < LEAST_SWING or (unsure > MOST_UNSURE and len(touches) >= 3):
         why = (
             "this view hardly shows the touches, so some may be missing: film from the front, "
