@@ -127,6 +127,16 @@ def test_a_view_that_hardly_shows_the_swing_is_doubted_as_a_whole() -> None:
     assert any("film from the front" in d.why for d in found.doubts)
 
 
+def test_a_swing_towards_the_camera_is_counted_but_doubted() -> None:
+    places = to_and_fro(EVENLY_S)
+    turned = places[:, [0, 0]] * [0.6, 0.8]  # the same way, slanting through the picture
+    first = moving(places)
+    found = dribbled(record_of(sightings_of(turned[first:], first / RATE_HZ)))
+    assert len(touches_of(found)) == 12
+    (doubt,) = found.doubts
+    assert "film from the front" in doubt.why
+
+
 def test_another_ball_beside_does_not_add_touches() -> None:
     record = dribble(EVENLY_S)
     other = to_and_fro([0.5, 1.0, 1.5]) + np.array([0.0, 200.0])

@@ -43,6 +43,7 @@ USUAL_BEAT_S = 0.5
 SNIPPET_S = 0.3
 TOUCH_MOMENTS_S = (-0.2, -0.1, 0.0, 0.1, 0.2)  # round an event: what a person has to see
 LEAST_SWING = 7.0  # median significance of the touches: below, the view hardly shows them
+LEAST_SIDEWAYS = 0.93  # median share of the swing that goes across the picture
 MOST_UNSURE = 0.3  # of the touches
 
 
@@ -96,6 +97,7 @@ class _Touch:
     way: Way
     place: tuple[float, float, float]  # x, y, diameter px
     significance: float
+    sideways: float  # share of the change of velocity that goes across the picture
 
 
 def find_touches(
@@ -220,7 +222,8 @@ def _judged(bend: Bend, way: Way, nearest_foot: FootFinder) -> tuple[_Touch | No
         return None, ""
     p = min(p, MOST_SURE)
     place = (*bend.place_px, bend.diameter_px)
-    return _Touch(bend.time_s, p, reason or who, way, place, z), ""
+    sideways = float(abs(bend.after[0] - bend.before[0])) / max(1e-9, change)
+    return _Touch(bend.time_s, p, reason or who, way, place, z, sideways), ""
 
 
 def _upwards(bend: Bend) -> bool:
@@ -361,6 +364,12 @@ def _view_doubt(
         why = (
             "this view hardly shows the touches, so some may be missing: film from the front, "
             "three or four metres away, both feet in view"
+        )
+        return [Doubt(*clip_s, why)]
+    if median(t.sideways for t in touches) < LEAST_SIDEWAYS:
+        why = (
+            "the ball swings towards and away from the camera, which hides touches: film from "
+            "the front"
         )
         return [Doubt(*clip_s, why)]
     return []
