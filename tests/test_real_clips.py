@@ -17,7 +17,7 @@ from shoegoal.clip.reader import open_clip
 from shoegoal.clip.stillness import Stillness
 from shoegoal.errors import ClipNotJudgeableError, ShoegoalError
 from shoegoal.ladder.rules import MakesOfShots, Stage
-from shoegoal.shots.kicks import kick_times_by_looks
+from shoegoal.shots.by_looks import kick_times_by_looks
 from shoegoal.types import Call, ImagePoint
 
 pytestmark = pytest.mark.real_clips

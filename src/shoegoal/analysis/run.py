@@ -35,8 +35,9 @@ from shoegoal.scene.fit import MARKER_SIGMA_REL, SceneFit, SceneNotFittedError, 
 from shoegoal.scene.goal import GoalNotPlausibleError, goal_from_markers
 from shoegoal.scene.ground import GroundFit, fit_ground
 from shoegoal.scene.markers import MarkersNotFoundError, find_markers
+from shoegoal.shots.by_looks import kick_times_by_looks
 from shoegoal.shots.judge import judge_kicks, unseen_shot
-from shoegoal.shots.kicks import Kick, find_kicks, kick_times_by_looks
+from shoegoal.shots.kicks import Kick, find_kicks
 from shoegoal.shots.seeds import ground_sightings, likely_ground_sightings
 from shoegoal.types import BallSighting, Estimate, ImagePoint
 

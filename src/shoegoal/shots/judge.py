@@ -66,7 +66,7 @@ def judge_kicks(kicks: Sequence[Kick], scene: SceneFit) -> tuple[list[Shot], lis
         if why:
             left_out.append(LeftOut(kick.time_s, why))
             continue
-        doubt = _why_to_ask(kick, scene)
+        doubt = _why_to_ask(kick, scene, usual_m)
         if kick.flight is None or doubt:
             shots.append(
                 unseen_shot(
@@ -127,12 +127,11 @@ def _usual_spot_m(kicks: Sequence[Kick], scene: SceneFit) -> tuple[float, float]
 def _not_a_shot(
     kick: Kick, scene: SceneFit, usual_m: tuple[float, float] | None, last_shot_s: float
 ) -> str | None:
+    if _comes_from(usual_m, kick, scene):
+        soon = kick.latest_s - last_shot_s <= SEEN_AGAIN_S
+        return "a ball kicked before came to sight again" if soon else None
     if kick.rest is None and kick.flight is None:
-        if kick.latest_s - last_shot_s <= SEEN_AGAIN_S:
-            return "a ball kicked before came to sight again"
-        if not _comes_from(usual_m, kick, scene):
-            return "a ball came to sight that did not come from the kick spot"
-        return None
+        return "a ball came to sight that did not come from the kick spot"
     spot = _spot_m(kick, scene)
     if spot is None:
         return "its start was not seen on the ground"
@@ -160,10 +159,11 @@ def _not_a_shot(
 
 
 def _comes_from(usual_m: tuple[float, float] | None, kick: Kick, scene: SceneFit) -> bool:
-    """Whether a ball that came to sight rolls away from the kick spot."""
-    if usual_m is None:
+    """Whether a ball that came to sight only past the kick line rolls on from the kick spot."""
+    if usual_m is None or kick.rest is not None:
         return False
-    pixels = [(s.x_px, s.y_px) for s in (kick.later[0], kick.later[-1])]
+    seen = kick.flight.sightings if kick.flight is not None else kick.later
+    pixels = [(s.x_px, s.y_px) for s in (seen[0], seen[-1])]
     first, last = scene.goal.to_goal(
         scene.camera.ball_on_ground(pixels, scene.ball_diameter_m.value)
     )
@@ -171,9 +171,8 @@ def _comes_from(usual_m: tuple[float, float] | None, kick: Kick, scene: SceneFit
     lengths = float(np.hypot(*out) * np.hypot(*onward))
     if not np.isfinite(lengths) or np.hypot(*onward) < LEAST_ROLL_M:
         return False
-    cosine = float(out @ onward) / lengths
-    towards_the_goal = first[1] < MIN_SPOT_SHARE * usual_m[1]
-    return bool(towards_the_goal and cosine >= np.cos(np.radians(ONWARD_DEG)))
+    past_the_kick_line = first[1] < MIN_SPOT_SHARE * usual_m[1]
+    return bool(past_the_kick_line and out @ onward >= lengths * np.cos(np.radians(ONWARD_DEG)))
 
 
 def _only_placed(kick: Kick, scene: SceneFit, usual_m: tuple[float, float]) -> bool:
@@ -206,9 +205,9 @@ def _poorly_followed(kick: Kick) -> bool:
     return len(kick.flight.sightings) < MIN_SIGHTINGS or hidden_s > HIDDEN_TOO_LONG_S
 
 
-def _why_to_ask(kick: Kick, scene: SceneFit) -> str:
+def _why_to_ask(kick: Kick, scene: SceneFit, usual_m: tuple[float, float] | None) -> str:
     """Say what a person has to tell of a kick from the kick spot; "" when it can be judged."""
-    if kick.flight is None and kick.rest is None:
+    if _comes_from(usual_m, kick, scene):
         return "a ball came to sight on its way from the kick spot: was there a shot, and a make?"
     if kick.flight is None:
         return "the ball left the kick spot and was not seen again: a shot, and a make?"

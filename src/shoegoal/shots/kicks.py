@@ -11,12 +11,20 @@ import numpy as np
 
 from shoegoal.ball.flight import Flight, fit_flight, residual_sigmas
 from shoegoal.ball.sightings import BallTrack, RestingBall
-from shoegoal.ball.tracks import MIN_SEEN
 from shoegoal.ball.watch import BallRecord
 from shoegoal.scene.camera import Camera
+from shoegoal.shots.places import (
+    AWAY_S,
+    SAME_KICK_S,
+    SIZE_TOLERANCE,
+    apart_px,
+    may_come_from,
+    moved_back,
+    once_away,
+    seen_there_again,
+)
 from shoegoal.types import BallSighting
 
-SIZE_TOLERANCE = 0.25  # of the diameter that a ball on that ground would show
 MAX_RMS_SIGMAS = 3.0
 MIN_KICK_SPEED_MPS = 1.2  # slower is a nudge of the foot or a ball put down; no source
 MIN_SECONDS_UNSEEN_START = 0.25  # with no resting place seen, a flight must be seen this long,
@@ -24,22 +32,14 @@ MAX_RMS_UNSEEN_START = 2.5  # fit this well
 MIN_SPEED_UNSEEN_START_MPS = 2.0  # and be this fast
 MAX_KICK_SPEED_MPS = 35.0  # about the hardest shots of professionals; common practice, no source
 LIKE_A_BALL = 0.5  # score of the gauge: balls mostly 0.9 and more, limbs and leaves near 0
-LIKE_A_BALL_ALONE = 0.98  # asked where no goal says which kicks matter
 ROUGH_TO_HIDDEN_S = 0.2  # a sigma of misfit counts like so much time behind the kicker
-AWAY_S = 2.5  # a kicked ball is not back on its spot sooner,
-OWN_LEGS_DIAMETERS = 8.0  # and what leaves so near to it by then is the kicker's foot
-SAME_KICK_S = 0.8
+OWN_LEGS_DIAMETERS = 8.0  # what leaves so near to a kicked ball's place is the kicker's foot
 AT_ONCE_S = 0.3  # nobody kicks two balls within this time,
 TWO_BALLS_DIAMETERS = 3.0  # but a ball so far off may be knocked on within the time above
 CONTINUES_S = 3.0  # a flight's later pieces start within this time of the kick
 HIDDEN_S = 1.2  # longest time for which a kicked ball may stay behind its kicker
-AS_FOOT_S = 0.25  # a track that begins so long before the ball leaves may be the foot's,
 LONG_HIDDEN_S = 0.4  # a flight hidden so long at first is believed to come from a place
 SURELY_THE_BALL, LEFT_WITHIN_S = 0.97, 4.0  # only of a sure ball, that left in about this time
-MET_DIAMETERS = 0.6  # or one that begins sooner and comes so near to the ball
-MOVED_BACK_S = 2.5  # a ball that left its place and lies nearby again so soon was only adjusted
-MOVED_BACK_DIAMETERS = 2.5
-SAME_PLACE_DIAMETERS = 0.5
 FREE_FLIGHTS_S = (inf, 0.9, 0.45)  # tried for the part of a track before anything turned it
 SEEN_AGAIN_S = 5.0  # a ball seen this soon after a kick is the one that was kicked,
 SURE_AGAIN = 0.9  # if the gauge is this sure of it
@@ -79,45 +79,6 @@ def on_the_ground(camera: Camera, ball_diameter_m: float, sighting: BallSighting
     return bool(abs(np.log(sighting.diameter_px / expected[0])) <= slack)
 
 
-def kick_times_by_looks(record: BallRecord) -> list[float]:
-    """Tell when a ball was kicked from rest, judged by looks alone; for clips without a goal.
-
-    Parameters
-    ----------
-    record : what the ball floor saw.
-
-    Returns
-    -------
-    Times of contact in order, each about as good as a picture's distance; a ball that the
-    gauge is sure of has left its place.
-    """
-    times = [
-        _left_at(d.track, d.rest)
-        for d in record.departures
-        if d.rest is not None and max(d.track.ball_score, d.rest.ball_score) >= LIKE_A_BALL_ALONE
-    ]
-    for rest in record.resting:
-        if rest.arrived or rest.ball_score < LIKE_A_BALL_ALONE:
-            continue
-        if not any(rest.before_s - SAME_KICK_S <= t <= rest.after_s + SAME_KICK_S for t in times):
-            times.append(rest.before_s)
-    kept: list[float] = []
-    for time_s in sorted(times):
-        if not kept or time_s - kept[-1] > SAME_KICK_S:
-            kept.append(time_s)
-    return kept
-
-
-def _left_at(track: BallTrack, rest: RestingBall) -> float:
-    """When a ball left its place, going its first way back at its first speed."""
-    few = track.sightings[:8]
-    times = np.array([s.time_s for s in few])
-    slope = np.polyfit(times - times[0], [(s.x_px, s.y_px) for s in few], 1)[0]
-    gone_px = np.hypot(few[0].x_px - rest.sighting.x_px, few[0].y_px - rest.sighting.y_px)
-    back_s = float(gone_px / max(1e-6, float(np.hypot(*slope))))
-    return float(np.clip(times[0] - back_s, min(rest.before_s, times[0]), times[0]))
-
-
 def find_kicks(record: BallRecord, camera: Camera, ball_diameter_m: float) -> list[Kick]:
     """Find every kick of the clip, whatever its direction.
 
@@ -142,7 +103,7 @@ def find_kicks(record: BallRecord, camera: Camera, ball_diameter_m: float) -> li
         rest = departure.rest
         if rest is None or not on_the_ground(camera, ball_diameter_m, rest.sighting):
             continue
-        parts = [departure.track, *_once_away(rest, departure.track)]
+        parts = [departure.track, *once_away(rest, departure.track)]
         readings = (_kick_from(camera, ball_diameter_m, rest, part, tracks) for part in parts)
         kick = next((kick for kick in readings if kick is not None), None)
         if kick is not None:
@@ -229,7 +190,7 @@ def _may_have_been_kicked(
         return False
     if _is_away(rest, kicks):
         return False
-    return not _moved_back(rest, resting) and not _seen_there_again(rest, resting)
+    return not moved_back(rest, resting) and not seen_there_again(rest, resting)
 
 
 def _is_away(rest: RestingBall, kicks: Sequence[Kick]) -> bool:
@@ -241,7 +202,8 @@ def _is_away(rest: RestingBall, kicks: Sequence[Kick]) -> bool:
         k.rest is not None
         and k.flight is not None
         and k.time_s - SAME_KICK_S <= rest.before_s <= k.time_s + AWAY_S
-        and _apart_px(k.rest, rest.sighting) <= OWN_LEGS_DIAMETERS * rest.sighting.diameter_px
+        and abs(np.log(k.rest.diameter_px / rest.sighting.diameter_px)) <= SIZE_TOLERANCE
+        and apart_px(k.rest, rest.sighting) <= OWN_LEGS_DIAMETERS * rest.sighting.diameter_px
         for k in kicks
     )
 
@@ -294,7 +256,7 @@ def _kicks_before(
             and on_the_ground(camera, ball_diameter_m, first)
             and on_the_ground(camera, ball_diameter_m, track.sightings[-1])
             and not any(
-                _apart_px(s, first) <= CAME_FROM_DIAMETERS * first.diameter_px for s in before
+                apart_px(s, first) <= CAME_FROM_DIAMETERS * first.diameter_px for s in before
             )
         ):
             since_s = first.time_s - HIDDEN_S
@@ -333,8 +295,8 @@ def _hidden_start(
 ) -> Kick | None:
     """Look for a flight whose first part the kicker hid, by fitting it from the resting place."""
     found = []
-    for track in (part for whole in tracks for part in _once_away(rest, whole)):
-        if track.start_s > rest.after_s + HIDDEN_S or not _may_come_from(rest, track):
+    for track in (part for whole in tracks for part in once_away(rest, whole)):
+        if track.start_s > rest.after_s + HIDDEN_S or not may_come_from(rest, track):
             continue
         kick = _kick_from(camera, diameter_m, rest, track, tracks)
         if (
@@ -356,31 +318,6 @@ def _far_fetched(flight: Flight, rest: RestingBall, kicks: Sequence[Kick]) -> bo
     )
 
 
-def _may_come_from(rest: RestingBall, track: BallTrack) -> bool:
-    """Whether a track is not that of a ball which lay at another place before, or arrives here."""
-    lay, last = track.lay, track.sightings[-1]
-    if lay is not None and _apart_px(lay, rest.sighting) > lay.diameter_px:
-        return False
-    return _apart_px(last, rest.sighting) > MET_DIAMETERS * rest.sighting.diameter_px
-
-
-def _once_away(rest: RestingBall, track: BallTrack) -> list[BallTrack]:
-    """Return what a track may show of a ball that lay there and left: all of it, or its part since.
-
-    A track may begin as that of the foot on its way to the ball.
-    """
-    whole = [track] if track.start_s >= rest.before_s - AS_FOOT_S else []
-    met = [
-        i
-        for i, s in enumerate(track.sightings)
-        if rest.before_s - AS_FOOT_S <= s.time_s <= rest.after_s
-        and _apart_px(s, rest.sighting) <= MET_DIAMETERS * rest.sighting.diameter_px
-    ]
-    if not met or len(track.sightings) - met[-1] - 1 < MIN_SEEN:
-        return whole
-    return [*whole, replace(track, sightings=track.sightings[met[-1] + 1 :])]
-
-
 def _late_and_rough(kick: Kick) -> float:
     """Rank flights from one place the worse, the later they come to sight and the worse they fit.
 
@@ -394,45 +331,9 @@ def _explains(kick: Kick, rest: RestingBall) -> bool:
     """Whether a found kick already accounts for a ball that left."""
     if kick.rest is None:
         return False
-    near = _apart_px(kick.rest, rest.sighting)
+    near = apart_px(kick.rest, rest.sighting)
     in_time = rest.before_s - SAME_KICK_S <= kick.time_s <= rest.after_s + SAME_KICK_S
     return bool(near <= 1.5 * rest.sighting.diameter_px and in_time)
-
-
-def _moved_back(rest: RestingBall, resting: Sequence[RestingBall]) -> bool:
-    """Whether a ball settled close by soon after, and stayed: it was adjusted by hand or foot."""
-    return any(
-        r.arrived
-        and not any(_left_from(r, other, rest.after_s) for other in resting)
-        and abs(np.log(r.sighting.diameter_px / rest.sighting.diameter_px)) <= SIZE_TOLERANCE
-        and rest.before_s - 0.5 <= r.after_s <= rest.after_s + MOVED_BACK_S
-        and _apart_px(r.sighting, rest.sighting) <= MOVED_BACK_DIAMETERS * rest.sighting.diameter_px
-        for r in resting
-    )
-
-
-def _seen_there_again(rest: RestingBall, resting: Sequence[RestingBall]) -> bool:
-    """Whether a ball lay at the same place so soon after that it had only been hidden."""
-    return any(
-        not r.arrived
-        and rest.before_s < r.before_s <= rest.before_s + AWAY_S
-        and _apart_px(r.sighting, rest.sighting) <= SAME_PLACE_DIAMETERS * rest.sighting.diameter_px
-        for r in resting
-    )
-
-
-def _left_from(place: RestingBall, other: RestingBall, until_s: float) -> bool:
-    """Whether what came to rest at a place had left it again by a time."""
-    same_px = SAME_PLACE_DIAMETERS * place.sighting.diameter_px
-    return (
-        not other.arrived
-        and place.after_s - SAME_KICK_S <= other.after_s <= until_s
-        and _apart_px(place.sighting, other.sighting) <= same_px
-    )
-
-
-def _apart_px(a: BallSighting, b: BallSighting) -> float:
-    return float(np.hypot(a.x_px - b.x_px, a.y_px - b.y_px))
 
 
 def _one_per_moment(kicks: list[Kick]) -> list[Kick]:
@@ -456,9 +357,8 @@ def _same_moment(a: Kick, b: Kick) -> bool:
     apart_s = abs(a.time_s - b.time_s)
     if a.rest is None or b.rest is None or apart_s <= AT_ONCE_S:
         return apart_s <= SAME_KICK_S
-    apart_px = _apart_px(a.rest, b.rest)
     diameter_px = max(a.rest.diameter_px, b.rest.diameter_px)
-    return bool(apart_s <= SAME_KICK_S and apart_px <= TWO_BALLS_DIAMETERS * diameter_px)
+    return apart_s <= SAME_KICK_S and apart_px(a.rest, b.rest) <= TWO_BALLS_DIAMETERS * diameter_px
 
 
 def _with_what_followed(kicks: list[Kick], record: BallRecord) -> list[Kick]:
