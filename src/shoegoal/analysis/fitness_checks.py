@@ -18,7 +18,8 @@ from shoegoal.clip.clock import clock_text
 from shoegoal.clip.stillness import NEARLY_STILL_LIMIT, Stillness
 from shoegoal.clip.timekeeper import BREAK_OFF_S, GAP_S
 from shoegoal.scene.markers import BELIEVED_AT
-from shoegoal.shots.kicks import LIKE_A_BALL, LIKE_A_BALL_ALONE
+from shoegoal.shots.by_looks import LIKE_A_BALL_ALONE
+from shoegoal.shots.kicks import LIKE_A_BALL
 from shoegoal.types import ImagePoint
 
 LEAST_SET_S = 3.0

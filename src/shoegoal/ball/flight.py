@@ -354,11 +354,9 @@ def _fit(
 def _slopes(cost: Callable[[F64], F64], upper: F64, p: F64) -> F64:
     """Jacobian (R, 7) of residuals by forward differences, all in one call: far fewer of them."""
     step = SMALL_STEP * np.maximum(1.0, np.abs(p))
-    step = np.where(p + step > upper, -step, step)
-    moved = p + np.diag(step)
-    step = np.diag(moved) - p  # as it came out in floating point
+    moved = p + np.diag(np.where(p + step > upper, -step, step))
     values = cost(np.vstack([p, moved]))
-    return np.asarray((values[1:] - values[0]).T / step, np.float64)
+    return np.asarray((values[1:] - values[0]).T / (np.diag(moved) - p), np.float64)
 
 
 def _first_guess(times: F64, ground: F64, start: F64, from_rest: bool, loft: float) -> F64:
