@@ -46,6 +46,7 @@ _HTTPS_HEADERS = {"strict-transport-security": "max-age=31536000"}
 # browser would keep the strict cookie back; a page of our own that goes on does not.
 _WELCOME = (
     '<!doctype html><html lang="en"><meta charset="utf-8"><title>shoegoal</title>'
+    '<link rel="icon" href="/static/icon.svg">'
     '<meta http-equiv="refresh" content="0; url=/"><p><a href="/">Go on</a></p></html>'
 )
 

@@ -1,0 +1,114 @@
+"""The page for others in a real browser: a coach logs in over HTTPS and checks a round, blind."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import socket
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Page, expect, sync_playwright
+
+from record_books import put_result
+from shoegoal.analysis.file import load_analysis
+from shoegoal.record.accounts import Role, add_account
+from shoegoal.record.book import Book
+from shoegoal.record.coach_report import report_of
+from shoegoal.record.filing import file_count
+
+CHROMIUM, OPENSSL = shutil.which("chromium"), shutil.which("openssl")
+PASSWORD, COACH = "nine otters on a raft", "R. Coach"
+PHONE = {"width": 390, "height": 844}
+
+
+@pytest.fixture
+def book(tmp_path: Path) -> Book:
+    """A book with one set, its pictures, a teacher and a coach."""
+    if CHROMIUM is None or OPENSSL is None:
+        if os.environ.get("SHOEGOAL_TEST_BROWSER") == "required":
+            pytest.fail("Chromium or openssl is not installed, and this run is to test with them")
+        pytest.skip("Chromium or openssl is not installed (apt-get install chromium openssl)")
+    book = Book(str(tmp_path / "book.sqlite3"))
+    result = put_result(tmp_path / "garden", pictures=True)
+    with book.writing() as connection:
+        file_count(connection, load_analysis(result), result, class_name="7b")
+        add_account(connection, "T. Quill", Role.TEACHER, PASSWORD)
+        add_account(connection, COACH, Role.COACH, PASSWORD)
+    return book
+
+
+@pytest.fixture
+def site(book: Book, tmp_path: Path) -> Iterator[str]:
+    """The page, served over HTTPS by the command with a certificate of its own making."""
+    assert OPENSSL is not None
+    names = {"certificate": tmp_path / "own.pem", "private-key": tmp_path / "own.key"}
+    subprocess.run(
+        [OPENSSL, "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2", "-subj",
+         "/CN=localhost", "-keyout", names["private-key"], "-out", names["certificate"]],
+        check=True, capture_output=True, timeout=120,
+    )  # fmt: skip
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    address = f"https://localhost:{port}"
+    pair = [part for name, file in names.items() for part in (f"--{name}", str(file))]
+    with subprocess.Popen(
+        [sys.executable, "-m", "shoegoal", "review", "--book", book.name, "--port", str(port),
+         "--site", address, *pair],
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+    ) as serving:  # fmt: skip
+        try:
+            assert serving.stdout is not None and serving.stdout.readline() == f"{address}/\n"
+            yield address
+        finally:
+            serving.send_signal(2)
+            serving.communicate(timeout=60)
+    assert serving.returncode == 0
+
+
+@pytest.fixture
+def page(site: str) -> Iterator[Page]:
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(
+            executable_path=CHROMIUM, args=["--no-sandbox", "--disable-dev-shm-usage"]
+        )
+        context = browser.new_context(ignore_https_errors=True)
+        page = context.new_page()
+        page.set_default_timeout(30_000)
+        yield page
+        context.close()
+        browser.close()
+
+
+def test_a_coach_logs_in_and_checks_a_round(page: Page, site: str, book: Book) -> None:
+    page.goto(site)
+    page.get_by_label("Name of your account").fill(COACH)
+    page.get_by_label("Password").fill("a wrong guess")
+    page.get_by_role("button", name="Log in").click()
+    expect(page.get_by_role("alert")).to_contain_text("do not fit")
+    page.get_by_label("Name of your account").fill(COACH)
+    page.get_by_label("Password").fill(PASSWORD)
+    page.keyboard.press("Enter")
+    expect(page.get_by_role("heading", name="Spot checks")).to_be_visible()
+    page.get_by_label("How many").fill("3")
+    page.get_by_role("button", name="Draw and start").click()
+    page.set_viewport_size(PHONE)  # type: ignore[arg-type]
+    for number in (1, 2, 3):
+        expect(page.get_by_role("heading", name=f"shot {number} of 3")).to_be_visible()
+        stills = page.get_by_role("img")
+        expect(stills).to_have_js_property("complete", True)
+        assert stills.evaluate("image => image.naturalWidth") > 500
+        assert page.evaluate("document.documentElement.scrollWidth") <= PHONE["width"]
+        page.get_by_role("button", name="Make" if number < 3 else "Cannot tell").click()
+    expect(page.get_by_role("status")).to_contain_text("All 3 shots")
+    page.get_by_role("link", name="How often you agree").click()
+    expect(page.get_by_text("Cohen's kappa")).to_be_visible()
+    page.get_by_role("button", name="Log out").click()
+    expect(page.get_by_label("Password")).to_be_visible()
+    with book.reading() as connection:
+        (report,) = report_of(connection, "7b", 0.2).cues
+    assert (report.shares[0].checked, report.could_not_tell) == (2, 1)
