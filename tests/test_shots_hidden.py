@@ -168,3 +168,14 @@ def test_a_track_that_starts_on_the_place_is_that_balls_whenever_it_was_noticed(
     assert departure_of(track, [late]) is late
     much_later = replace(late, before_s=kicked.kick_s + 3.0, after_s=kicked.kick_s + 5.0)
     assert departure_of(track, [much_later]) is None
+
+
+def test_a_stop_where_another_ball_lay_is_not_called(scene: SceneFit) -> None:
+    """The eye may have gone over to the ball that lay there, while the kicked one rolled on."""
+    kicked = Kicked((0.0, 4.2, 0.0), 2.0, SPOT, shot(0.0, 2).kick_s)  # stops 4.4 m on, of 5.4 m
+    record = record_of(shot(-0.3, 0), kicked, seconds=3.0)
+    assert [s.call for s in shots_of(record, scene)] == [Call.MAKE, Call.MISS]
+    stopped = kicked.sightings(1, 3.0)[-1]
+    lay = RestingBall(replace(stopped, at_rest=True), 10.0, 12.0, arrived=True, ball_score=0.99)
+    record.resting.append(lay)
+    assert [s.call for s in shots_of(record, scene)] == [Call.MAKE, Call.UNSURE]

@@ -11,6 +11,7 @@ from shoegoal.scene.fit import SceneFit
 from shoegoal.shots.crossing import Crossing, measure_crossing
 from shoegoal.shots.kicks import SEEN_AGAIN_S, Kick, on_the_ground
 from shoegoal.shots.passing import first_stop
+from shoegoal.shots.places import apart_px
 from shoegoal.types import Call, Estimate, ImagePoint, Outcome, Shot
 
 CALL_AT = 0.95  # P above which a make (below one minus it, a miss) is called without a person
@@ -24,6 +25,7 @@ BELIEVED_LOSS_MPS2 = 4.0  # more than long grass takes from a ball; no source
 UNSEEN_P_MAKE = 0.5
 LOOK_S = 2.0
 PLACED_WITHIN_S = 7.0  # told by then, a ball that lay there again too soon to have been to a wall
+BESIDE_DIAMETERS = 1.0  # so near to where another ball lay, a stop may be that one's
 LOST_EARLY_S = 0.2  # before it would cross the line; a person in its way may have stopped it
 LEAST_ROLL_M = 0.4  # of a ball that came to sight,
 ONWARD_DEG = 60.0  # so far from straight on at most, if it comes from the kick spot
@@ -312,6 +314,9 @@ def _seen_to_stop(kick: Kick, scene: SceneFit) -> bool:
     """Whether a short ball rolled out in view; where it was lost, its stop is only foretold."""
     flight = kick.flight
     assert flight is not None
+    last = (*flight.sightings, *kick.later)[-1]
+    if any(apart_px(last, ball) <= BESIDE_DIAMETERS * ball.diameter_px for ball in kick.lying):
+        return False  # another ball lay there: that one may have been followed instead
     just_before, end = flight.centre_m([flight.end_s - 0.1, flight.end_s])
     end_mps = float(np.linalg.norm((end - just_before)[:2])) / 0.1
     if end_mps <= ROLLING_OUT_MPS and flight.loss_mps2 <= BELIEVED_LOSS_MPS2:

@@ -22,6 +22,7 @@ from shoegoal.shots.places import (
     moved_back,
     once_away,
     seen_there_again,
+    still_lying,
 )
 from shoegoal.types import BallSighting
 
@@ -61,6 +62,7 @@ class Kick:
         ``rest`` too, when a ball came to sight that had been hidden until then: ``later`` has it.
     later : what the ball's track did after the flight's end (a rebound, a stop), in order of time.
     seen_again : where a ball was on its way or came to rest soon after, in no order.
+    lying : other balls that had come to rest before the kick and lay there still.
     """
 
     time_s: float
@@ -70,6 +72,7 @@ class Kick:
     flight: Flight | None
     later: tuple[BallSighting, ...] = ()
     seen_again: tuple[BallSighting, ...] = ()
+    lying: tuple[BallSighting, ...] = ()
 
 
 def on_the_ground(camera: Camera, ball_diameter_m: float, sighting: BallSighting) -> bool:
@@ -362,7 +365,7 @@ def _same_moment(a: Kick, b: Kick) -> bool:
 
 
 def _with_what_followed(kicks: list[Kick], record: BallRecord) -> list[Kick]:
-    """Note where a ball was seen after each kick's flight and before the next kick."""
+    """Note what lay about at each kick, and where a ball was seen between it and the next."""
     followed = []
     for kick, after in zip_longest(kicks, kicks[1:]):
         end_s = after.time_s if after is not None else inf
@@ -380,7 +383,8 @@ def _with_what_followed(kicks: list[Kick], record: BallRecord) -> list[Kick]:
             for r in record.resting
             if r.arrived and r.ball_score >= SURE_AGAIN and since_s < r.before_s < upto_s
         ]
-        followed.append(replace(kick, seen_again=tuple(seen)))
+        lying = still_lying(record.resting, kick.time_s)
+        followed.append(replace(kick, seen_again=tuple(seen), lying=lying))
     return followed
 
 

@@ -81,3 +81,19 @@ def _left_from(place: RestingBall, other: RestingBall, until_s: float) -> bool:
         and place.after_s - SAME_KICK_S <= other.after_s <= until_s
         and apart_px(place.sighting, other.sighting) <= same_px
     )
+
+
+def still_lying(resting: Sequence[RestingBall], time_s: float) -> tuple[BallSighting, ...]:
+    """Return balls that had come to rest somewhere by a time and were not yet seen to leave."""
+    gone = [r for r in resting if not r.arrived and r.before_s < time_s - SAME_KICK_S]
+    return tuple(
+        r.sighting
+        for r in resting
+        if r.arrived
+        and r.before_s < time_s - SAME_KICK_S
+        and not any(
+            g.before_s >= r.before_s
+            and apart_px(g.sighting, r.sighting) <= SAME_PLACE_DIAMETERS * r.sighting.diameter_px
+            for g in gone
+        )
+    )
