@@ -164,7 +164,7 @@ def test_what_cannot_be_is_refused_and_leaves_nothing(book: Book) -> None:
         answer_shot(book, set_id, 9, Answer.MAKE)
     with pytest.raises(BadSettingsError, match="outside the clip, which lasts 0:30"):
         add_shot(book, set_id, 31.0, Answer.MAKE)
-    with pytest.raises(BadSettingsError, match=r"shot 2 was kicked at 0:08\.0 already"):
+    with pytest.raises(BadSettingsError, match=r"shot 2 is at 0:08\.0 already"):
         add_shot(book, set_id, 8.1, Answer.MAKE)
     with pytest.raises(BadSettingsError, match="note is empty"):
         add_note(book, set_id, "  ")

@@ -12,7 +12,7 @@ from shoegoal.shots.crossing import Crossing, measure_crossing
 from shoegoal.shots.kicks import SEEN_AGAIN_S, Kick, on_the_ground
 from shoegoal.shots.passing import first_stop
 from shoegoal.shots.places import apart_px
-from shoegoal.types import Call, Estimate, ImagePoint, Outcome, Shot
+from shoegoal.types import BallSighting, Call, Estimate, ImagePoint, Outcome, Shot
 
 CALL_AT = 0.95  # P above which a make (below one minus it, a miss) is called without a person
 SCENES = 64
@@ -26,6 +26,7 @@ UNSEEN_P_MAKE = 0.5
 LOOK_S = 2.0
 PLACED_WITHIN_S = 7.0  # told by then, a ball that lay there again too soon to have been to a wall
 BESIDE_DIAMETERS = 1.0  # so near to where another ball lay, a stop may be that one's
+AT_THE_KICK_DIAMETERS = 3.0
 LOST_EARLY_S = 0.2  # before it would cross the line; a person in its way may have stopped it
 LEAST_ROLL_M = 0.4  # of a ball that came to sight,
 ONWARD_DEG = 60.0  # so far from straight on at most, if it comes from the kick spot
@@ -315,7 +316,8 @@ def _seen_to_stop(kick: Kick, scene: SceneFit) -> bool:
     flight = kick.flight
     assert flight is not None
     last = (*flight.sightings, *kick.later)[-1]
-    if any(apart_px(last, ball) <= BESIDE_DIAMETERS * ball.diameter_px for ball in kick.lying):
+    others = [b for b in kick.lying if not _lay_at_the_kick(b, kick)]
+    if any(apart_px(last, ball) <= BESIDE_DIAMETERS * ball.diameter_px for ball in others):
         return False  # another ball lay there: that one may have been followed instead
     just_before, end = flight.centre_m([flight.end_s - 0.1, flight.end_s])
     end_mps = float(np.linalg.norm((end - just_before)[:2])) / 0.1
@@ -325,6 +327,12 @@ def _seen_to_stop(kick: Kick, scene: SceneFit) -> bool:
     pixels = [(s.x_px, s.y_px) for s in seen]
     spots = scene.camera.ball_on_ground(pixels, 2 * flight.radius_m)
     return first_stop(np.array([s.time_s for s in seen]), spots) is not None
+
+
+def _lay_at_the_kick(ball: BallSighting, kick: Kick) -> bool:
+    """Whether a ball lay where the kicked one did: it is that one, on this round or an earlier."""
+    reach_px = AT_THE_KICK_DIAMETERS * ball.diameter_px
+    return kick.rest is not None and apart_px(ball, kick.rest) <= reach_px
 
 
 def _outcome(crossing: Crossing, width_m: float, radius_m: float) -> Outcome:

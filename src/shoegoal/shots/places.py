@@ -84,8 +84,8 @@ def _left_from(place: RestingBall, other: RestingBall, until_s: float) -> bool:
 
 
 def still_lying(resting: Sequence[RestingBall], time_s: float) -> tuple[BallSighting, ...]:
-    """Return balls that had come to rest somewhere by a time and were not yet seen to leave."""
-    gone = [r for r in resting if not r.arrived and r.before_s < time_s - SAME_KICK_S]
+    """Return balls that had come to rest before a kick and were not seen to leave by then."""
+    gone = [r for r in resting if not r.arrived and r.before_s <= time_s + SAME_KICK_S]
     return tuple(
         r.sighting
         for r in resting
