@@ -205,10 +205,16 @@ def _is_away(rest: RestingBall, kicks: Sequence[Kick]) -> bool:
         k.rest is not None
         and k.flight is not None
         and k.time_s - SAME_KICK_S <= rest.before_s <= k.time_s + AWAY_S
-        and abs(np.log(k.rest.diameter_px / rest.sighting.diameter_px)) <= SIZE_TOLERANCE
-        and apart_px(k.rest, rest.sighting) <= OWN_LEGS_DIAMETERS * rest.sighting.diameter_px
+        and _at_the_kickers_feet(k.rest, rest.sighting)
         for k in kicks
     )
+
+
+def _at_the_kickers_feet(kicked: BallSighting, other: BallSighting) -> bool:
+    """Whether a place is close to a kicked ball's, or a little further at the same distance."""
+    same = abs(np.log(kicked.diameter_px / other.diameter_px)) <= SIZE_TOLERANCE
+    reach = OWN_LEGS_DIAMETERS if same else OWN_LEGS_DIAMETERS / 2
+    return apart_px(kicked, other) <= reach * max(kicked.diameter_px, other.diameter_px)
 
 
 def _kick_unseen_start(
@@ -334,9 +340,8 @@ def _explains(kick: Kick, rest: RestingBall) -> bool:
     """Whether a found kick already accounts for a ball that left."""
     if kick.rest is None:
         return False
-    near = apart_px(kick.rest, rest.sighting)
     in_time = rest.before_s - SAME_KICK_S <= kick.time_s <= rest.after_s + SAME_KICK_S
-    return bool(near <= 1.5 * rest.sighting.diameter_px and in_time)
+    return in_time and apart_px(kick.rest, rest.sighting) <= 1.5 * rest.sighting.diameter_px
 
 
 def _one_per_moment(kicks: list[Kick]) -> list[Kick]:
@@ -383,8 +388,8 @@ def _with_what_followed(kicks: list[Kick], record: BallRecord) -> list[Kick]:
             for r in record.resting
             if r.arrived and r.ball_score >= SURE_AGAIN and since_s < r.before_s < upto_s
         ]
-        lying = still_lying(record.resting, kick.time_s)
-        followed.append(replace(kick, seen_again=tuple(seen), lying=lying))
+        lie = still_lying(record.resting, kick.time_s)
+        followed.append(replace(kick, seen_again=tuple(seen), lying=lie))
     return followed
 
 
