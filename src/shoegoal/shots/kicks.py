@@ -28,8 +28,7 @@ from shoegoal.types import BallSighting
 
 MAX_RMS_SIGMAS = 3.0
 MIN_KICK_SPEED_MPS = 1.2  # slower is a nudge of the foot or a ball put down; no source
-MIN_SECONDS_UNSEEN_START = 0.25  # with no resting place seen, a flight must be seen this long,
-MAX_RMS_UNSEEN_START = 2.5  # fit this well
+MIN_SECONDS_UNSEEN_START, MAX_RMS_UNSEEN_START = 0.25, 2.5  # asked where no place was seen,
 MIN_SPEED_UNSEEN_START_MPS = 2.0  # and be this fast
 MAX_KICK_SPEED_MPS = 35.0  # about the hardest shots of professionals; common practice, no source
 LIKE_A_BALL = 0.5  # score of the gauge: balls mostly 0.9 and more, limbs and leaves near 0
@@ -213,8 +212,8 @@ def _is_away(rest: RestingBall, kicks: Sequence[Kick]) -> bool:
 def _at_the_kickers_feet(kicked: BallSighting, other: BallSighting) -> bool:
     """Whether a place is close to a kicked ball's, or a little further at the same distance."""
     same = abs(np.log(kicked.diameter_px / other.diameter_px)) <= SIZE_TOLERANCE
-    reach = OWN_LEGS_DIAMETERS if same else OWN_LEGS_DIAMETERS / 2
-    return apart_px(kicked, other) <= reach * max(kicked.diameter_px, other.diameter_px)
+    reach_px = OWN_LEGS_DIAMETERS * max(kicked.diameter_px, other.diameter_px)
+    return apart_px(kicked, other) <= (reach_px if same else reach_px / 2)
 
 
 def _kick_unseen_start(
