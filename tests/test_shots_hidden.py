@@ -8,61 +8,31 @@ import numpy as np
 import pytest
 
 from kick_simulation import (
-    CAMERA,
-    DIAMETER_M,
-    IMAGE_SIZE_PX,
-    RADIUS_M,
+    LINE_Y_M,
+    SPOT,
     Kicked,
+    fitted_scene,
+    kicks_on,
     left_of,
     record_of,
+    shot,
     track_of,
 )
-from scene_simulation import ball_disc, opencv_pixels
 from shoegoal.ball.departures import departure_of
 from shoegoal.ball.sightings import BallTrack, RestingBall
 from shoegoal.ball.watch import BallRecord, Departure
-from shoegoal.scene.ball_size import BallSize
-from shoegoal.scene.fit import SceneFit, fit_scene
+from shoegoal.scene.fit import SceneFit
 from shoegoal.shots.judge import judge_kicks
-from shoegoal.shots.kicks import find_kicks
-from shoegoal.shots.seeds import ground_sightings
-from shoegoal.types import BallSighting, Call, ImagePoint, Shot
-
-SPOT = (0.3, 3.0)
-LINE_Y_M, HALF_M = 8.4, 1.2
-FORWARD_MPS = 6.5
-
-
-def shot(side_m: float, number: int) -> Kicked:
-    """A kick from the spot whose centre meets the goal line ``side_m`` right of its middle."""
-    across_mps = side_m / (LINE_Y_M - SPOT[1]) * FORWARD_MPS
-    return Kicked((across_mps, FORWARD_MPS, 0.0), 1.0, SPOT, 1.5 + 12.0 * number)
+from shoegoal.types import BallSighting, Call, Shot
 
 
 @pytest.fixture(scope="module")
 def scene() -> SceneFit:
-    """The scene as the tool would fit it: from the ball's sizes, markers and kick spot."""
-    kicks = find_kicks(
-        record_of(*(shot(x, i) for i, x in enumerate((0, -1, 1)))), CAMERA, DIAMETER_M
-    )
-    bases = np.array([[0.3 - HALF_M, LINE_Y_M, 0.0], [0.3 + HALF_M, LINE_Y_M, 0.0]])
-    left, right = (ImagePoint(float(x), float(y)) for x, y in opencv_pixels(CAMERA, bases))
-    (x, y), _ = ball_disc(CAMERA, np.array([*SPOT, RADIUS_M]), DIAMETER_M)
-    return fit_scene(
-        ground_sightings(kicks),
-        IMAGE_SIZE_PX,
-        left,
-        right,
-        ball=BallSize.FIVE,
-        kick_spot_px=ImagePoint(float(x), float(y)),
-        width_steps=4,
-        back_steps=9.0,
-    )
+    return fitted_scene()
 
 
 def shots_of(record: BallRecord, scene: SceneFit) -> list[Shot]:
-    kicks = find_kicks(record, scene.camera, scene.ball_diameter_m.value)
-    return judge_kicks(kicks, scene)[0]
+    return judge_kicks(kicks_on(record, scene), scene)[0]
 
 
 def foot_before(kicked: Kicked, seconds: float) -> list[BallSighting]:

@@ -1,7 +1,6 @@
 """From what the ball floor notes to judged shots, on kicks that are simulated by numbers.
 
-The kick spot lies at (0.3, 3.0) of the ground frame, the goal 5.4 m further on, 2.4 m wide. Each
-kick is stepped by plain mechanics and drawn through OpenCV's camera (kick_simulation).
+Each kick is stepped by plain mechanics and drawn through OpenCV's camera (kick_simulation).
 """
 
 from __future__ import annotations
@@ -15,31 +14,27 @@ from ball_pictures import F64
 from kick_simulation import (
     CAMERA,
     DIAMETER_M,
-    IMAGE_SIZE_PX,
+    HALF_M,
+    LINE_Y_M,
     RADIUS_M,
+    SPOT,
+    WAY_M,
     Kicked,
+    fitted_scene,
+    kicks_on,
     left_of,
     record_of,
+    shot,
     track_of,
 )
-from scene_simulation import ball_disc, opencv_pixels
+from scene_simulation import ball_disc
 from shoegoal.ball.sightings import BallTrack, RestingBall
 from shoegoal.ball.watch import BallRecord, Departure
-from shoegoal.scene.ball_size import BallSize
-from shoegoal.scene.fit import SceneFit, fit_scene
+from shoegoal.scene.fit import SceneFit
 from shoegoal.shots.judge import judge_kicks
-from shoegoal.shots.kicks import Kick, find_kicks, on_the_ground
-from shoegoal.shots.seeds import ground_sightings
-from shoegoal.types import BallSighting, Call, ImagePoint, Outcome
-
-SPOT = (0.3, 3.0)
-LINE_Y_M, HALF_M = 8.4, 1.2
-WAY_M = LINE_Y_M - SPOT[1]
-
-
-def shot(side_m: float, number: int, forward_mps: float = 6.5, loss: float = 1.0) -> Kicked:
-    """A kick from the spot whose centre meets the goal line ``side_m`` right of its middle."""
-    return Kicked((side_m / WAY_M * forward_mps, forward_mps, 0.0), loss, SPOT, 1.5 + 12.0 * number)
+from shoegoal.shots.kicks import Kick, find_kicks
+from shoegoal.shots.places import on_the_ground
+from shoegoal.types import BallSighting, Call, Outcome
 
 
 def stopping(before_line_m: float, number: int, loss: float = 2.0) -> Kicked:
@@ -53,25 +48,7 @@ def kicks_in(record: BallRecord) -> list[Kick]:
 
 @pytest.fixture(scope="module")
 def scene() -> SceneFit:
-    """The scene as the tool would fit it: from the ball's sizes, markers and kick spot."""
-    kicks = kicks_in(record_of(shot(0.0, 0), shot(-1.0, 1), shot(1.0, 2)))
-    bases = np.array([[0.3 - HALF_M, LINE_Y_M, 0.0], [0.3 + HALF_M, LINE_Y_M, 0.0]])
-    (left, right) = (ImagePoint(float(x), float(y)) for x, y in opencv_pixels(CAMERA, bases))
-    spot, _ = ball_disc(CAMERA, np.array([*SPOT, RADIUS_M]), DIAMETER_M)
-    return fit_scene(
-        ground_sightings(kicks),
-        IMAGE_SIZE_PX,
-        left,
-        right,
-        ball=BallSize.FIVE,
-        kick_spot_px=ImagePoint(float(spot[0]), float(spot[1])),
-        width_steps=4,
-        back_steps=9.0,
-    )
-
-
-def kicks_on(record: BallRecord, scene: SceneFit) -> list[Kick]:
-    return find_kicks(record, scene.camera, scene.ball_diameter_m.value)
+    return fitted_scene()
 
 
 def test_kicks_are_found_at_their_times_and_places() -> None:

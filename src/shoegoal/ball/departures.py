@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 import numpy as np
 
-from shoegoal.ball.sightings import BallTrack, RestingBall
+from shoegoal.ball.sightings import BallTrack, RestingBall, apart_px
 from shoegoal.types import BallSighting
 
 MAX_BACK_S = 0.6  # a ball hidden behind the kicker for longer is not linked to its place
@@ -43,9 +43,8 @@ def _fits(track: BallTrack, rest: RestingBall) -> bool:
 
 
 def _starts_there(first: BallSighting, rest: BallSighting) -> bool:
-    apart_px = float(np.hypot(first.x_px - rest.x_px, first.y_px - rest.y_px))
     ratio = first.diameter_px / rest.diameter_px
-    return apart_px <= 0.5 * rest.diameter_px and 0.8 <= ratio <= 1.25
+    return apart_px(first, rest) <= 0.5 * rest.diameter_px and 0.8 <= ratio <= 1.25
 
 
 def _distance_off(track: BallTrack, rest: BallSighting) -> tuple[float, float]:

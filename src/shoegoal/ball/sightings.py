@@ -178,6 +178,11 @@ def same_event(a: RestingBall, b: RestingBall) -> bool:
     )
 
 
+def apart_px(a: BallSighting, b: BallSighting) -> float:
+    """Distance between the middles of two discs, px."""
+    return float(np.hypot(a.x_px - b.x_px, a.y_px - b.y_px))
+
+
 def place_of(sighting: BallSighting) -> Place:
     """Where a sighting is and how large, as a guess for the gauge."""
     return sighting.x_px, sighting.y_px, sighting.diameter_px

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from shoegoal.ball.sightings import BallTrack, RestingBall
+from shoegoal.ball.sightings import BallTrack, RestingBall, apart_px
 from shoegoal.ball.watch import BallRecord
 from shoegoal.shots.places import SAME_KICK_S
 
@@ -45,6 +45,5 @@ def _left_at(track: BallTrack, rest: RestingBall) -> float:
     few = track.sightings[:8]
     times = np.array([s.time_s for s in few])
     slope = np.polyfit(times - times[0], [(s.x_px, s.y_px) for s in few], 1)[0]
-    gone_px = np.hypot(few[0].x_px - rest.sighting.x_px, few[0].y_px - rest.sighting.y_px)
-    back_s = float(gone_px / max(1e-6, float(np.hypot(*slope))))
+    back_s = apart_px(few[0], rest.sighting) / max(1e-6, float(np.hypot(*slope)))
     return float(np.clip(times[0] - back_s, min(rest.before_s, times[0]), times[0]))

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from shoegoal.ball.sightings import apart_px
 from shoegoal.ball.watch import BallRecord, Departure
 from shoegoal.shots.bends import Bend, Leg, bends_between, find_legs, usual_size_px, without_strays
 from shoegoal.types import BallSighting
@@ -107,7 +108,7 @@ def _goes_on(before: Departure, after: Departure) -> bool:
     size = max(a.diameter_px, b.diameter_px)
     return (
         b.time_s - a.time_s <= JOINED_S
-        and np.hypot(b.x_px - a.x_px, b.y_px - a.y_px) <= JOINED_DIAMETERS * size
+        and apart_px(a, b) <= JOINED_DIAMETERS * size
         and 1 / SIZE_RATIO <= a.diameter_px / b.diameter_px <= SIZE_RATIO
     )
 

@@ -6,12 +6,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
+from shoegoal.ball.sightings import apart_px
 from shoegoal.scene.fit import SceneFit
 from shoegoal.shots.crossing import Crossing, measure_crossing
-from shoegoal.shots.kicks import SEEN_AGAIN_S, Kick, on_the_ground
+from shoegoal.shots.kicks import SEEN_AGAIN_S, Kick
 from shoegoal.shots.passing import first_stop
-from shoegoal.shots.places import apart_px
+from shoegoal.shots.places import on_the_ground
 from shoegoal.types import BallSighting, Call, Estimate, ImagePoint, Outcome, Shot
 
 CALL_AT = 0.95  # P above which a make (below one minus it, a miss) is called without a person
@@ -26,11 +28,11 @@ UNSEEN_P_MAKE = 0.5
 LOOK_S = 2.0
 PLACED_WITHIN_S = 7.0  # told by then, a ball that lay there again too soon to have been to a wall
 BESIDE_DIAMETERS = 1.0  # so near to where another ball lay, a stop may be that one's
-AT_THE_KICK_DIAMETERS = 3.0
 LOST_EARLY_S = 0.2  # before it would cross the line; a person in its way may have stopped it
 LEAST_ROLL_M = 0.4  # of a ball that came to sight,
 ONWARD_DEG = 60.0  # so far from straight on at most, if it comes from the kick spot
 PUSH_MPS = 3.0  # and pushed no faster; no source
+ROLLED_OUT = "a ball came to sight on its way from the kick spot: was there a shot, and a make?"
 PATH_STEP_S = 0.04
 MIN_SIGHTINGS = 6  # fewer, or less than
 MIN_SEEN_S = 0.2  # of a flight is too little to call it,
@@ -38,6 +40,8 @@ HIDDEN_TOO_LONG_S = 0.25  # between kick and first sighting
 SHAKY_SURE = 0.8  # and its probability goes no nearer to 1 (or its complement to 0) than this
 MAY_HAVE_HIT = 0.3  # probability of meeting a marker from which on that is the reason told
 FLUFF_MPS = 2.5  # slower and short: perhaps a touch to set the ball rather than a shot
+
+F64 = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,11 +69,16 @@ def judge_kicks(kicks: Sequence[Kick], scene: SceneFit) -> tuple[list[Shot], lis
     shots: list[Shot] = []
     left_out: list[LeftOut] = []
     for kick in kicks:
-        why = _not_a_shot(kick, scene, usual_m, shots[-1].kick_time_s if shots else -np.inf)
+        rolled_out = _rolled_out(kick, scene, usual_m)
+        if rolled_out:
+            soon = bool(shots) and kick.latest_s - shots[-1].kick_time_s <= SEEN_AGAIN_S
+            why = "a ball kicked before came to sight again" if soon else None
+        else:
+            why = _not_a_shot(kick, scene, usual_m)
         if why:
             left_out.append(LeftOut(kick.time_s, why))
             continue
-        doubt = _why_to_ask(kick, scene, usual_m)
+        doubt = ROLLED_OUT if rolled_out else _why_to_ask(kick, scene)
         if kick.flight is None or doubt:
             shots.append(
                 unseen_shot(
@@ -88,15 +97,19 @@ def judge_kicks(kicks: Sequence[Kick], scene: SceneFit) -> tuple[list[Shot], lis
     return shots, left_out
 
 
+def _on_the_goals_ground(sightings: Sequence[BallSighting], scene: SceneFit) -> F64:
+    """(N, 2) metres of the goal frame where balls seen so would touch the ground."""
+    pixels = [(s.x_px, s.y_px) for s in sightings]
+    return scene.goal.to_goal(scene.camera.ball_on_ground(pixels, scene.ball_diameter_m.value))
+
+
 def _spot_m(kick: Kick, scene: SceneFit) -> tuple[float, float] | None:
     if kick.rest is not None:
-        where = [(kick.rest.x_px, kick.rest.y_px)]
-        ground = scene.camera.ball_on_ground(where, scene.ball_diameter_m.value)
+        x, y = _on_the_goals_ground([kick.rest], scene)[0]
     elif kick.flight is not None:
-        ground = np.array([kick.flight.start_m])
+        x, y = scene.goal.to_goal(np.array([kick.flight.start_m]))[0]
     else:
         return None
-    x, y = scene.goal.to_goal(ground)[0]
     return (float(x), float(y)) if np.isfinite([x, y]).all() else None
 
 
@@ -127,12 +140,7 @@ def _usual_spot_m(kicks: Sequence[Kick], scene: SceneFit) -> tuple[float, float]
     return float(x), float(y)
 
 
-def _not_a_shot(
-    kick: Kick, scene: SceneFit, usual_m: tuple[float, float] | None, last_shot_s: float
-) -> str | None:
-    if _comes_from(usual_m, kick, scene):
-        soon = kick.latest_s - last_shot_s <= SEEN_AGAIN_S
-        return "a ball kicked before came to sight again" if soon else None
+def _not_a_shot(kick: Kick, scene: SceneFit, usual_m: tuple[float, float] | None) -> str | None:
     if kick.rest is None and kick.flight is None:
         return "a ball came to sight that did not come from the kick spot"
     spot = _spot_m(kick, scene)
@@ -161,15 +169,12 @@ def _not_a_shot(
     return None
 
 
-def _comes_from(usual_m: tuple[float, float] | None, kick: Kick, scene: SceneFit) -> bool:
+def _rolled_out(kick: Kick, scene: SceneFit, usual_m: tuple[float, float] | None) -> bool:
     """Whether a ball that came to sight only past the kick line rolls on from the kick spot."""
     if usual_m is None or kick.rest is not None:
         return False
     seen = kick.flight.sightings if kick.flight is not None else kick.later
-    pixels = [(s.x_px, s.y_px) for s in (seen[0], seen[-1])]
-    first, last = scene.goal.to_goal(
-        scene.camera.ball_on_ground(pixels, scene.ball_diameter_m.value)
-    )
+    first, last = _on_the_goals_ground([seen[0], seen[-1]], scene)
     out, onward = first - np.array(usual_m), last - first
     lengths = float(np.hypot(*out) * np.hypot(*onward))
     if not np.isfinite(lengths) or np.hypot(*onward) < LEAST_ROLL_M:
@@ -180,20 +185,18 @@ def _comes_from(usual_m: tuple[float, float] | None, kick: Kick, scene: SceneFit
 
 def _only_placed(kick: Kick, scene: SceneFit, usual_m: tuple[float, float]) -> bool:
     """Whether a ball that was pushed lay on the kick spot soon after, and never went far."""
-    ball_m = scene.ball_diameter_m.value
     lying = [
-        (s.x_px, s.y_px)
+        s
         for s in kick.seen_again
         if s.at_rest
         and s.time_s <= kick.time_s + PLACED_WITHIN_S
-        and on_the_ground(scene.camera, ball_m, s)
+        and on_the_ground(scene.camera, scene.ball_diameter_m.value, s)
     ]
     if not lying or kick.flight is None or kick.flight.speed_mps()[0] > PUSH_MPS:
         return False
-    spots = scene.goal.to_goal(scene.camera.ball_on_ground(lying, ball_m))
+    spots = _on_the_goals_ground(lying, scene)
     near = np.linalg.norm(spots - np.array(usual_m), axis=1) <= UNSEEN_SPOT_SHARE * usual_m[1]
-    seen = [(s.x_px, s.y_px) for s in (*kick.flight.sightings, *kick.later)]
-    way = scene.goal.to_goal(scene.camera.ball_on_ground(seen, ball_m))
+    way = _on_the_goals_ground((*kick.flight.sightings, *kick.later), scene)
     return bool(near.any() and np.nanmin(way[:, 1]) > MIN_SPOT_SHARE * usual_m[1])
 
 
@@ -208,10 +211,8 @@ def _poorly_followed(kick: Kick) -> bool:
     return len(kick.flight.sightings) < MIN_SIGHTINGS or hidden_s > HIDDEN_TOO_LONG_S
 
 
-def _why_to_ask(kick: Kick, scene: SceneFit, usual_m: tuple[float, float] | None) -> str:
+def _why_to_ask(kick: Kick, scene: SceneFit) -> str:
     """Say what a person has to tell of a kick from the kick spot; "" when it can be judged."""
-    if _comes_from(usual_m, kick, scene):
-        return "a ball came to sight on its way from the kick spot: was there a shot, and a make?"
     if kick.flight is None:
         return "the ball left the kick spot and was not seen again: a shot, and a make?"
     if _off_course(kick, scene):
@@ -307,32 +308,24 @@ def _lost_early(kick: Kick, crossing: Crossing, scene: SceneFit) -> bool:
     since = [s for s in (*kick.later, *kick.seen_again) if s.time_s > flight.end_s]
     if not since:
         return True
-    spots = scene.camera.ball_on_ground([(s.x_px, s.y_px) for s in since], 2 * flight.radius_m)
-    return not bool(np.nanmin(scene.goal.to_goal(spots)[:, 1], initial=np.inf) <= flight.radius_m)
+    y_m = _on_the_goals_ground(since, scene)[:, 1]
+    return not bool(np.nanmin(y_m, initial=np.inf) <= flight.radius_m)
 
 
 def _seen_to_stop(kick: Kick, scene: SceneFit) -> bool:
     """Whether a short ball rolled out in view; where it was lost, its stop is only foretold."""
     flight = kick.flight
     assert flight is not None
-    last = (*flight.sightings, *kick.later)[-1]
-    others = [b for b in kick.lying if not _lay_at_the_kick(b, kick)]
-    if any(apart_px(last, ball) <= BESIDE_DIAMETERS * ball.diameter_px for ball in others):
+    seen = (*flight.sightings, *kick.later)
+    if any(apart_px(seen[-1], ball) <= BESIDE_DIAMETERS * ball.diameter_px for ball in kick.lying):
         return False  # another ball lay there: that one may have been followed instead
     just_before, end = flight.centre_m([flight.end_s - 0.1, flight.end_s])
     end_mps = float(np.linalg.norm((end - just_before)[:2])) / 0.1
     if end_mps <= ROLLING_OUT_MPS and flight.loss_mps2 <= BELIEVED_LOSS_MPS2:
         return True
-    seen = (*flight.sightings, *kick.later)
     pixels = [(s.x_px, s.y_px) for s in seen]
     spots = scene.camera.ball_on_ground(pixels, 2 * flight.radius_m)
     return first_stop(np.array([s.time_s for s in seen]), spots) is not None
-
-
-def _lay_at_the_kick(ball: BallSighting, kick: Kick) -> bool:
-    """Whether a ball lay where the kicked one did: it is that one, on this round or an earlier."""
-    reach_px = AT_THE_KICK_DIAMETERS * ball.diameter_px
-    return kick.rest is not None and apart_px(ball, kick.rest) <= reach_px
 
 
 def _outcome(crossing: Crossing, width_m: float, radius_m: float) -> Outcome:

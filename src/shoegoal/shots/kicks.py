@@ -10,25 +10,27 @@ from math import inf
 import numpy as np
 
 from shoegoal.ball.flight import Flight, fit_flight, residual_sigmas
-from shoegoal.ball.sightings import BallTrack, RestingBall
+from shoegoal.ball.sightings import BallTrack, RestingBall, apart_px
 from shoegoal.ball.watch import BallRecord
 from shoegoal.scene.camera import Camera
 from shoegoal.shots.places import (
     AWAY_S,
     SAME_KICK_S,
     SIZE_TOLERANCE,
-    apart_px,
     may_come_from,
     moved_back,
+    on_the_ground,
     once_away,
     seen_there_again,
+    since_met,
     still_lying,
 )
 from shoegoal.types import BallSighting
 
 MAX_RMS_SIGMAS = 3.0
 MIN_KICK_SPEED_MPS = 1.2  # slower is a nudge of the foot or a ball put down; no source
-MIN_SECONDS_UNSEEN_START, MAX_RMS_UNSEEN_START = 0.25, 2.5  # asked where no place was seen,
+MIN_SECONDS_UNSEEN_START = 0.25  # with no resting place seen, a flight must be seen this long,
+MAX_RMS_UNSEEN_START = 2.5  # fit this well
 MIN_SPEED_UNSEEN_START_MPS = 2.0  # and be this fast
 MAX_KICK_SPEED_MPS = 35.0  # about the hardest shots of professionals; common practice, no source
 LIKE_A_BALL = 0.5  # score of the gauge: balls mostly 0.9 and more, limbs and leaves near 0
@@ -74,13 +76,6 @@ class Kick:
     lying: tuple[BallSighting, ...] = ()
 
 
-def on_the_ground(camera: Camera, ball_diameter_m: float, sighting: BallSighting) -> bool:
-    """Whether a disc has the size that a ball lying there would show."""
-    expected = camera.lying_diameter_px([(sighting.x_px, sighting.y_px)], ball_diameter_m)
-    slack = SIZE_TOLERANCE + 2 * sighting.diameter_sigma_px / max(1.0, sighting.diameter_px)
-    return bool(abs(np.log(sighting.diameter_px / expected[0])) <= slack)
-
-
 def find_kicks(record: BallRecord, camera: Camera, ball_diameter_m: float) -> list[Kick]:
     """Find every kick of the clip, whatever its direction.
 
@@ -105,7 +100,7 @@ def find_kicks(record: BallRecord, camera: Camera, ball_diameter_m: float) -> li
         rest = departure.rest
         if rest is None or not on_the_ground(camera, ball_diameter_m, rest.sighting):
             continue
-        parts = [departure.track, *once_away(rest, departure.track)]
+        parts = [departure.track, *since_met(rest, departure.track)]
         readings = (_kick_from(camera, ball_diameter_m, rest, part, tracks) for part in parts)
         kick = next((kick for kick in readings if kick is not None), None)
         if kick is not None:
@@ -188,9 +183,7 @@ def _may_have_been_kicked(
 
     Not while the ball was on its way from a kick that was seen: it cannot have been back yet.
     """
-    if rest.ball_score < LIKE_A_BALL:
-        return False
-    if _is_away(rest, kicks):
+    if rest.ball_score < LIKE_A_BALL or _is_away(rest, kicks):
         return False
     return not moved_back(rest, resting) and not seen_there_again(rest, resting)
 
@@ -251,10 +244,10 @@ def _kicks_before(
     """
     known = {id(s) for k in kicks for s in (*(k.flight.sightings if k.flight else ()), *k.later)}
     ends = [d.track.sightings[-1] for d in record.departures]
+    lay = [r.sighting for r in record.resting]
     found = []
     for track in (d.track for d in record.departures if d.rest is None):
         first = track.sightings[0]
-        lay = [r.sighting for r in record.resting]
         before = [s for s in lay if s.time_s <= first.time_s] + [
             s for s in ends if first.time_s - SEEN_AGAIN_S <= s.time_s < first.time_s
         ]
@@ -307,12 +300,9 @@ def _hidden_start(
         if track.start_s > rest.after_s + HIDDEN_S or not may_come_from(rest, track):
             continue
         kick = _kick_from(camera, diameter_m, rest, track, tracks)
-        if (
-            kick is not None
-            and kick.flight is not None
-            and not (_far_fetched(kick.flight, rest, kicks))
-        ):
-            found.append(kick)
+        if kick is None or kick.flight is None or _far_fetched(kick.flight, rest, kicks):
+            continue
+        found.append(kick)
     return min(found, key=_late_and_rough, default=None)
 
 
@@ -387,8 +377,8 @@ def _with_what_followed(kicks: list[Kick], record: BallRecord) -> list[Kick]:
             for r in record.resting
             if r.arrived and r.ball_score >= SURE_AGAIN and since_s < r.before_s < upto_s
         ]
-        lie = still_lying(record.resting, kick.time_s)
-        followed.append(replace(kick, seen_again=tuple(seen), lying=lie))
+        lying = still_lying(record.resting, kick.time_s, kick.rest)
+        followed.append(replace(kick, seen_again=tuple(seen), lying=lying))
     return followed
 
 
