@@ -2,16 +2,30 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from shoegoal import __version__
+from shoegoal.analysis.doubts import doubtful_times
 from shoegoal.analysis.interruptions import break_sentences
-from shoegoal.analysis.model import Analysis, ClipRecord
+from shoegoal.analysis.model import (
+    FORMAT_VERSION,
+    Analysis,
+    ClipRecord,
+    SceneRecord,
+    StageRecord,
+    TakeRecord,
+)
+from shoegoal.analysis.settings import CountSettings
 from shoegoal.analysis.stills import StillPicture
 from shoegoal.analysis.watching import Watched
 from shoegoal.clip.clock import clock_text
 from shoegoal.clip.reader import clip_sha256
 from shoegoal.clip.stillness import Stillness
+from shoegoal.ladder.hidden import HiddenTime, judge_shots_around
+from shoegoal.shots.judge import LeftOut
+from shoegoal.types import Shot
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -30,7 +44,51 @@ class Counted:
     goal_still: StillPicture
 
 
-def problems_of(watched: Watched) -> tuple[str, ...]:
+def concluded(
+    path: Path,
+    watched: Watched,
+    settings: CountSettings,
+    shots: Sequence[Shot],
+    left_out: Sequence[LeftOut],
+    *,
+    scene: SceneRecord | None = None,
+    doubts: Sequence[HiddenTime] = (),
+) -> Analysis:
+    """Work out tally and verdict from what was found in a clip, and write it all down.
+
+    Parameters
+    ----------
+    path, watched : the clip, and what one pass over it left.
+    settings : stage and confidence.
+    shots, left_out : in order of time.
+    scene : where the goal is; None for a stage without one.
+    doubts : where something may be missing for reasons that the shots do not show.
+    """
+    rule, breaks = settings.stage.rule, watched.take.breaks
+    tally, verdict = judge_shots_around(
+        rule,
+        shots,
+        doubtful_times(rule, shots, breaks, watched.start_s, watched.end_s, counted_doubts=doubts),
+        watched_until_s=watched.end_s,
+        confidence=settings.confidence,
+    )
+    return Analysis(
+        format_version=FORMAT_VERSION,
+        tool_version=__version__,
+        clip=_clip_record(path, watched),
+        stage=StageRecord.of(settings.stage),
+        scene=scene,
+        shots=tuple(shots),
+        left_out=tuple(left_out),
+        tally=tally,
+        verdict=verdict,
+        problems=_problems(watched),
+        take=TakeRecord(breaks, watched.take.fingerprint),
+        doubts=tuple(doubts),
+    )
+
+
+def _problems(watched: Watched) -> tuple[str, ...]:
     """Say what a person must know of a clip, whatever was counted in it."""
     problems = [*watched.problems, *break_sentences(watched.take.breaks, watched.start_s)]
     if watched.stillness.verdict not in (Stillness.STILL, Stillness.NEARLY_STILL):
@@ -42,7 +100,7 @@ def problems_of(watched: Watched) -> tuple[str, ...]:
     return tuple(dict.fromkeys(problems))
 
 
-def clip_record(path: Path, watched: Watched) -> ClipRecord:
+def _clip_record(path: Path, watched: Watched) -> ClipRecord:
     """Write down the clip as it was read."""
     info = watched.info
     return ClipRecord(

@@ -7,11 +7,8 @@ from pathlib import Path
 
 import numpy as np
 
-from shoegoal import __version__
-from shoegoal.analysis.counted import Counted, clip_record, problems_of
-from shoegoal.analysis.doubts import doubtful_times
+from shoegoal.analysis.counted import Counted, concluded
 from shoegoal.analysis.feet import FeetFinder
-from shoegoal.analysis.model import FORMAT_VERSION, Analysis, StageRecord, TakeRecord
 from shoegoal.analysis.settings import CountSettings
 from shoegoal.analysis.stills import StillPicture
 from shoegoal.analysis.watching import Watched, watch_clip
@@ -19,7 +16,7 @@ from shoegoal.clip.clock import clock_text
 from shoegoal.clip.stillness import Stillness
 from shoegoal.errors import ClipNotJudgeableError
 from shoegoal.form.pose import open_pose_model
-from shoegoal.ladder.hidden import HiddenTime, judge_shots_around
+from shoegoal.ladder.hidden import HiddenTime
 from shoegoal.scene.ball_size import ball_ruler
 from shoegoal.shots.dribble import LIKE_A_BALL, Way, dribbled_ways
 from shoegoal.shots.touches import TOUCH_MOMENTS_S, find_touches
@@ -61,30 +58,7 @@ def analyse_dribble(
         found = find_touches(ways, feet.nearest, long_side_px, clip_s)
     doubts = [HiddenTime(d.from_s, d.until_s, d.why) for d in found.doubts]
     doubts += _moved_unfollowed(watched, ways) + _bumps(watched)
-    rule, breaks = settings.stage.rule, watched.take.breaks
-    tally, verdict = judge_shots_around(
-        rule,
-        found.events,
-        doubtful_times(
-            rule, found.events, breaks, watched.start_s, watched.end_s, counted_doubts=doubts
-        ),
-        watched_until_s=watched.end_s,
-        confidence=settings.confidence,
-    )
-    analysis = Analysis(
-        format_version=FORMAT_VERSION,
-        tool_version=__version__,
-        clip=clip_record(path, watched),
-        stage=StageRecord.of(settings.stage),
-        scene=None,
-        shots=found.events,
-        left_out=found.left_out,
-        tally=tally,
-        verdict=verdict,
-        problems=problems_of(watched),
-        take=TakeRecord(breaks, watched.take.fingerprint),
-        doubts=tuple(doubts),
-    )
+    analysis = concluded(path, watched, settings, found.events, found.left_out, doubts=doubts)
     stills = {event.number: _stills(watched, event) for event in found.events}
     return Counted(analysis, stills, watched.pictures.first())
 

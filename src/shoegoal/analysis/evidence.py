@@ -6,18 +6,18 @@ A set of touches has a strip per touch and loss, and a chart of them over time i
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
-
-import cv2
 
 from shoegoal.analysis.file import ANALYSIS_FILE_NAME, save_analysis
 from shoegoal.analysis.folders import fresh_folder
 from shoegoal.analysis.goal_picture import draw_goal_picture
 from shoegoal.analysis.kept import STILLS_FOLDER_NAME, keep_stills
+from shoegoal.analysis.marks import coded_picture
 from shoegoal.analysis.model import Analysis
 from shoegoal.analysis.overview import draw_overview
-from shoegoal.analysis.stills import U8, SceneView, StillPicture
+from shoegoal.analysis.stills import SceneView, StillPicture
 from shoegoal.analysis.strip import draw_strip
 from shoegoal.analysis.touch_chart import draw_touch_chart
 from shoegoal.analysis.touch_strip import draw_touch_strip
@@ -29,7 +29,6 @@ __all__ = [
     "EVIDENCE_FOLDER_NAME",
     "SceneView",
     "StillPicture",
-    "coded_jpeg",
     "draw_overview",
     "draw_strip",
     "strip_name",
@@ -40,7 +39,6 @@ __all__ = [
 EVIDENCE_FOLDER_NAME = "evidence"
 OVERVIEW_NAME = "overview.png"
 MARKERS_NAME = "markers.jpg"
-JPEG_QUALITY = 88
 
 
 def strip_name(number: int) -> str:
@@ -107,42 +105,17 @@ def _write_pictures(
     stills_by_shot: Mapping[int, Sequence[StillPicture]],
     markers_still: StillPicture,
 ) -> None:
+    start_s = analysis.clip.start_s
     if analysis.scene is None:
-        _write_touch_pictures(folder, analysis, stills_by_shot)
-        return
-    view = SceneView.of(analysis.scene)
-    (folder / OVERVIEW_NAME).write_bytes(draw_overview(analysis, view))
-    (folder / MARKERS_NAME).write_bytes(
-        coded_jpeg(draw_goal_picture(analysis, markers_still, view))
-    )
+        (folder / OVERVIEW_NAME).write_bytes(draw_touch_chart(analysis))
+        draw = partial(draw_touch_strip, start_s=start_s)
+    else:
+        view = SceneView.of(analysis.scene)
+        (folder / OVERVIEW_NAME).write_bytes(draw_overview(analysis, view))
+        goal = draw_goal_picture(analysis, markers_still, view)
+        (folder / MARKERS_NAME).write_bytes(coded_picture(goal))
+        draw = partial(draw_strip, view=view, start_s=start_s)
     for shot in analysis.shots:
         stills = sorted(stills_by_shot.get(shot.number, ()), key=lambda still: still.time_s)
         if stills:
-            strip = draw_strip(shot, stills, view, start_s=analysis.clip.start_s)
-            (folder / strip_name(shot.number)).write_bytes(coded_jpeg(strip))
-
-
-def _write_touch_pictures(
-    folder: Path, analysis: Analysis, stills_by_event: Mapping[int, Sequence[StillPicture]]
-) -> None:
-    (folder / OVERVIEW_NAME).write_bytes(draw_touch_chart(analysis))
-    for event in analysis.shots:
-        stills = sorted(stills_by_event.get(event.number, ()), key=lambda still: still.time_s)
-        if stills:
-            strip = draw_touch_strip(event, stills, start_s=analysis.clip.start_s)
-            (folder / strip_name(event.number)).write_bytes(coded_jpeg(strip))
-
-
-def coded_jpeg(bgr: U8) -> bytes:
-    """Code a drawn picture.
-
-    Raises
-    ------
-    OSError
-        It cannot be coded.
-    """
-    # cv2.imwrite only says that it failed; writing the bytes ourselves says why.
-    done, coded = cv2.imencode(".jpg", bgr, [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY])
-    if not done:
-        raise OSError("a picture could not be coded as JPEG")
-    return coded.tobytes()
+            (folder / strip_name(shot.number)).write_bytes(coded_picture(draw(shot, stills)))

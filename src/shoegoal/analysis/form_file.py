@@ -12,8 +12,8 @@ from shoegoal.analysis.file import write_whole
 from shoegoal.analysis.folders import MARK_FILE_NAME, fresh_folder
 from shoegoal.analysis.form_model import FORM_FORMAT_VERSION, SetForm
 from shoegoal.analysis.form_page import page_html
-from shoegoal.analysis.form_picture import coded_picture
 from shoegoal.analysis.form_sheet import draw_sheet
+from shoegoal.analysis.marks import coded_picture
 from shoegoal.errors import BadSettingsError
 
 if TYPE_CHECKING:

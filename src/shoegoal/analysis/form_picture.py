@@ -33,7 +33,6 @@ from shoegoal.form.space import ShotSpace
 
 ROWS, PANEL = 900, 760
 EDGE, LINE = 18, 31
-JPEG_QUALITY = 88
 TITLE_SIZE, TEXT_SIZE = 30, 23
 TARGET_M = 1.6  # how far the target line is drawn from the ball
 ARROW_M = 0.45  # from the plant foot's heel on
@@ -89,21 +88,6 @@ def draw_form(
     panel = np.full((ROWS, PANEL, 3), INK, np.uint8)
     _write_values(panel, form, start_s)
     return np.hstack([window.canvas, panel])
-
-
-def coded_picture(bgr: U8, suffix: str = ".jpg") -> bytes:
-    """Code a picture as a file's bytes.
-
-    Raises
-    ------
-    OSError
-        It cannot be coded.
-    """
-    how = [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY] if suffix == ".jpg" else []
-    done, coded = cv2.imencode(suffix, bgr, how)
-    if not done:
-        raise OSError(f"a picture could not be coded as {suffix}")
-    return coded.tobytes()
 
 
 def _draw_ground(window: Window, space: ShotSpace) -> None:

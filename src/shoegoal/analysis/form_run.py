@@ -8,7 +8,8 @@ from pathlib import Path
 
 from shoegoal import __version__
 from shoegoal.analysis.form_model import FORM_FORMAT_VERSION, SetForm, ShotForm
-from shoegoal.analysis.form_picture import coded_picture, draw_form
+from shoegoal.analysis.form_picture import draw_form
+from shoegoal.analysis.marks import coded_picture
 from shoegoal.analysis.model import Analysis
 from shoegoal.analysis.stills import U8, SceneView
 from shoegoal.clip.reader import clip_sha256, open_clip

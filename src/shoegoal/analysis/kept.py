@@ -9,6 +9,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
+from shoegoal.analysis.marks import coded_picture
 from shoegoal.analysis.model import Analysis
 from shoegoal.analysis.stills import StillPicture
 
@@ -116,10 +117,7 @@ def _about(still: StillPicture) -> _KeptStill:
 
 
 def _write(path: Path, still: StillPicture) -> None:
-    done, coded = cv2.imencode(".jpg", still.bgr, [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY])
-    if not done:
-        raise OSError(f"{path.name} could not be coded as JPEG")
-    path.write_bytes(coded.tobytes())
+    path.write_bytes(coded_picture(still.bgr, quality=JPEG_QUALITY))
 
 
 def _read(path: Path, about: _KeptStill) -> StillPicture | None:

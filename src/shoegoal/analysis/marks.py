@@ -1,4 +1,4 @@
-"""Drawing over pictures: windows into a still, outlined lines and shapes, smooth text.
+"""Drawing over pictures: windows into a still, outlined lines and shapes, smooth text, rows.
 
 Every mark has a dark rim and a light core, so that it stands out on grass and on snow alike, and
 every call has a shape and a word of its own besides its colour.
@@ -6,6 +6,7 @@ every call has a shape and a word of its own besides its colour.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -36,6 +37,7 @@ CALL_COLOURS: dict[Call, Colour] = {
     Call.UNSURE: (167, 121, 204),
 }
 CALL_WORDS: dict[Call, str] = {Call.MAKE: "MAKE", Call.MISS: "MISS", Call.UNSURE: "UNSURE"}
+JPEG_QUALITY = 88
 _SHIFT = 4  # OpenCV draws at 1/16 px
 _ONE = 1 << _SHIFT
 
@@ -105,6 +107,41 @@ class Window:
         """Canvas px of one point."""
         x, y = self.place([(x_px, y_px)])[0]
         return float(x), float(y)
+
+
+def side_by_side(
+    tiles: Sequence[U8], *, top: int, height: int, gap: int, least_width: int = 0
+) -> U8:
+    """Put tiles in a row on dark ground, with a gap before, between and after them.
+
+    Parameters
+    ----------
+    tiles : (h, w, 3) each, h at most ``height``.
+    top : rows left free above them; gap : columns between them and rows below, px.
+    """
+    width = max(least_width, sum(tile.shape[1] for tile in tiles)) + gap * (len(tiles) + 1)
+    row = np.full((top + height + gap, width, 3), INK, np.uint8)
+    left = gap
+    for tile in tiles:
+        row[top : top + tile.shape[0], left : left + tile.shape[1]] = tile
+        left += tile.shape[1] + gap
+    return row
+
+
+def coded_picture(bgr: U8, suffix: str = ".jpg", quality: int = JPEG_QUALITY) -> bytes:
+    """Code a picture as a file's bytes; the quality is JPEG's, 0..100.
+
+    Raises
+    ------
+    OSError
+        It cannot be coded.
+    """
+    # cv2.imwrite only says that it failed; writing the bytes ourselves says why.
+    how = [cv2.IMWRITE_JPEG_QUALITY, quality] if suffix == ".jpg" else []
+    done, coded = cv2.imencode(suffix, bgr, how)
+    if not done:
+        raise OSError(f"a picture could not be coded as {suffix}")
+    return coded.tobytes()
 
 
 def draw_line(canvas: U8, points: F64, colour: Colour, width: int = 2, rim: int = 2) -> None:

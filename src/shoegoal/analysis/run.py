@@ -9,18 +9,12 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from shoegoal import __version__
-from shoegoal.analysis.counted import Counted, clip_record, problems_of
-from shoegoal.analysis.doubts import doubtful_times
+from shoegoal.analysis.counted import Counted, concluded
 from shoegoal.analysis.dribbling import analyse_dribble
 from shoegoal.analysis.interruptions import doubted_around
 from shoegoal.analysis.model import (
-    FORMAT_VERSION,
-    Analysis,
     MarkersSource,
     SceneRecord,
-    StageRecord,
-    TakeRecord,
 )
 from shoegoal.analysis.settings import CountSettings
 from shoegoal.analysis.watching import Watched, watch_clip
@@ -28,7 +22,6 @@ from shoegoal.ball.watch import split_record
 from shoegoal.clip.clock import clock_text
 from shoegoal.clip.stillness import Stillness
 from shoegoal.errors import ClipNotJudgeableError
-from shoegoal.ladder.hidden import judge_shots_around
 from shoegoal.ladder.rules import TouchesInARow
 from shoegoal.scene.calibration import refuse_another_scene
 from shoegoal.scene.fit import MARKER_SIGMA_REL, SceneFit, SceneNotFittedError, fit_scene
@@ -75,28 +68,9 @@ def analyse_clip(
         unseen_shot(len(shots) + i, time_s, "the camera had been moved: was it a shot, and a make?")
         for i, time_s in enumerate(after_bump, start=1)
     ]
-    breaks, rule = watched.take.breaks, settings.stage.rule
-    shots = doubted_around(shots, breaks, watched.start_s)
-    tally, verdict = judge_shots_around(
-        rule,
-        shots,
-        doubtful_times(rule, shots, breaks, watched.start_s, watched.end_s),
-        watched_until_s=watched.end_s,
-        confidence=settings.confidence,
-    )
-    analysis = Analysis(
-        format_version=FORMAT_VERSION,
-        tool_version=__version__,
-        clip=clip_record(path, watched),
-        stage=StageRecord.of(settings.stage),
-        scene=_scene_record(scene, source, marker_notes, settings.stage.back_steps),
-        shots=tuple(shots),
-        left_out=tuple(left_out),
-        tally=tally,
-        verdict=verdict,
-        problems=problems_of(watched),
-        take=TakeRecord(breaks, watched.take.fingerprint),
-    )
+    shots = doubted_around(shots, watched.take.breaks, watched.start_s)
+    record = _scene_record(scene, source, marker_notes, settings.stage.back_steps)
+    analysis = concluded(path, watched, settings, shots, left_out, scene=record)
     stills = {shot.number: watched.pictures.of_shot(shot) for shot in shots}
     return Counted(analysis, stills, watched.pictures.first())
 

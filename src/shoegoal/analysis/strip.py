@@ -23,6 +23,7 @@ from shoegoal.analysis.marks import (
     draw_marker,
     draw_ring,
     fitted_text,
+    side_by_side,
     write_text,
 )
 from shoegoal.analysis.stills import F64, U8, SceneView, StillPicture, strip_moments
@@ -68,7 +69,7 @@ def draw_strip(
         raise ValueError("a strip needs at least one still")
     box = _cut(shot, stills[0], view)
     tiles = [_tile(shot, still, view, box, start_s) for still in stills]
-    strip = _side_by_side(tiles, HEADER_HEIGHT)
+    strip = _row(tiles, HEADER_HEIGHT)
     _write_header(strip, shot, start_s)
     return strip
 
@@ -88,17 +89,11 @@ def draw_blind_strip(
         tile = _on_tile(Window.onto(still, box, TILE_HEIGHT))
         write_text(tile, (4, 6), clock_text(still.time_s - start_s), 26, rim=None)
         tiles.append(tile)
-    return _side_by_side(tiles, GAP)
+    return _row(tiles, GAP)
 
 
-def _side_by_side(tiles: Sequence[U8], top: int) -> U8:
-    width = sum(tile.shape[1] for tile in tiles) + GAP * (len(tiles) + 1)
-    strip = np.full((top + TILE_HEIGHT + LABEL_HEIGHT + GAP, width, 3), INK, np.uint8)
-    left = GAP
-    for tile in tiles:
-        strip[top:-GAP, left : left + tile.shape[1]] = tile
-        left += tile.shape[1] + GAP
-    return strip
+def _row(tiles: Sequence[U8], top: int) -> U8:
+    return side_by_side(tiles, top=top, height=TILE_HEIGHT + LABEL_HEIGHT, gap=GAP)
 
 
 def _write_header(strip: U8, shot: Shot, start_s: float) -> None:

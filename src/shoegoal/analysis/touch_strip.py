@@ -15,6 +15,7 @@ from shoegoal.analysis.marks import (
     draw_call,
     draw_ring,
     fitted_text,
+    side_by_side,
     write_text,
 )
 from shoegoal.analysis.stills import U8, StillPicture
@@ -52,13 +53,10 @@ def draw_touch_strip(event: Shot, stills: Sequence[StillPicture], *, start_s: fl
         raise ValueError("a strip needs at least one still")
     box = _cut(event, stills[0])
     tiles = [_tile(event, still, box) for still in stills]
-    width = max(5 * TILE, sum(tile.shape[1] for tile in tiles)) + GAP * (len(tiles) + 1)
-    strip = np.full((HEADER_HEIGHT + LABEL_HEIGHT + TILE + GAP, width, 3), INK, np.uint8)
+    strip = side_by_side(
+        tiles, top=HEADER_HEIGHT, height=LABEL_HEIGHT + TILE, gap=GAP, least_width=5 * TILE
+    )
     _write_header(strip, event, start_s)
-    left = GAP
-    for tile in tiles:
-        strip[HEADER_HEIGHT : HEADER_HEIGHT + tile.shape[0], left : left + tile.shape[1]] = tile
-        left += tile.shape[1] + GAP
     return strip
 
 

@@ -67,7 +67,7 @@ def _turned(kick: Kick, along: F64, method: str) -> Measurement:
     middle = np.median(along, axis=0)
     turn = _degrees(middle)
     spread = np.abs((_degrees(along.T) - turn + 180) % 360 - 180)
-    sigma = 1.4826 * float(np.median(spread)) / np.sqrt(len(along))
+    sigma = _sigma_of_median(spread)
     return Measurement("plant_to_target", method, -kick.outwards * float(turn), sigma)
 
 
@@ -78,5 +78,9 @@ def _degrees(along: F64) -> F64:
 
 def _measured(cue: str, method: str, values: F64) -> Measurement:
     value = float(np.median(values))
-    sigma = 1.4826 * float(np.median(np.abs(values - value))) / np.sqrt(len(values))
-    return Measurement(cue, method, value, float(sigma))
+    return Measurement(cue, method, value, _sigma_of_median(np.abs(values - value)))
+
+
+def _sigma_of_median(off: F64) -> float:
+    """Tell the standard deviation of a median from the values' distances from it (as if normal)."""
+    return float(1.4826 * np.median(off) / np.sqrt(len(off)))

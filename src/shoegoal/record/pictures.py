@@ -9,7 +9,6 @@ from shoegoal.analysis.evidence import (
     EVIDENCE_FOLDER_NAME,
     MARKERS_NAME,
     OVERVIEW_NAME,
-    coded_jpeg,
     draw_overview,
     draw_strip,
     strip_name,
@@ -17,6 +16,7 @@ from shoegoal.analysis.evidence import (
 from shoegoal.analysis.form_file import form_pictures
 from shoegoal.analysis.goal_picture import draw_goal_picture
 from shoegoal.analysis.kept import STILLS_FOLDER_NAME, KeptStills
+from shoegoal.analysis.marks import coded_picture
 from shoegoal.analysis.model import Analysis
 from shoegoal.analysis.stills import SceneView
 from shoegoal.analysis.strip import draw_blind_strip
@@ -66,7 +66,7 @@ class SetPictures:
         if shot is None or not stills:
             return None
         start_s = self._analysis.clip.start_s
-        return coded_jpeg(draw_strip(shot, stills, self._view, start_s=start_s))
+        return coded_picture(draw_strip(shot, stills, self._view, start_s=start_s))
 
     def markers(self) -> bytes | None:
         """Show the goal as it is taken now, as JPEG; None where there is none."""
@@ -76,7 +76,7 @@ class SetPictures:
         return (
             None
             if still is None
-            else coded_jpeg(draw_goal_picture(self._analysis, still, self._view))
+            else coded_picture(draw_goal_picture(self._analysis, still, self._view))
         )
 
     def overview(self) -> bytes | None:
@@ -98,7 +98,7 @@ class SetPictures:
         if near is None or not stills:
             return None
         start_s = self._analysis.clip.start_s
-        return coded_jpeg(draw_blind_strip(near, stills, self._view, start_s=start_s))
+        return coded_picture(draw_blind_strip(near, stills, self._view, start_s=start_s))
 
     def all(self) -> Iterator[tuple[str, bytes]]:
         """Every picture with its name; all but the overview show parts of the clip."""
