@@ -1,7 +1,7 @@
 """How right the count is: ``python bench accuracy``.
 
-Renders the evaluation sets that are missing, counts every clip twice in processes of their own
-(markers found by the tool, markers given), keeps the results by clip and source, and prints one
+Renders the evaluation sets that are missing, counts every clip in a process of its own, with the
+markers found by the tool and with those given, keeps the results by clip and source, and prints one
 table. Only what changed is counted again.
 """
 
@@ -11,6 +11,7 @@ import hashlib
 import json
 import subprocess
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -67,10 +68,13 @@ def accuracy(
             continue
         place = on_shelf(one, cache)
         truth = json.loads(place.truth.read_text(encoding="utf-8"))
-        for way in MARKERS if markers == "both" else (markers,):
-            if kept and not results.has(place, tree, way):
+        ways = MARKERS if markers == "both" else (markers,)
+        if not kept:
+            results.complete(place, tree, ways)
+        for way in ways:
+            count = results.get(place, tree, way)
+            if count is None:
                 continue
-            count = results.count(place, tree, way)
             rows.append(Row(one.name, one.trouble.nuisance, one.trouble.good, way, count,
                             score(truth, count)))  # fmt: skip
             if as_json:
@@ -94,30 +98,31 @@ class Results:
                 entry = json.loads(line)
                 self._kept[entry["clip"], entry["tree"], entry["markers"]] = entry["count"]
 
-    def has(self, place: Shelved, tree: str, markers: str) -> bool:
-        """Whether the count of a clip is kept."""
-        return (file_hash(place.clip), tree, markers) in self._kept
+    def get(self, place: Shelved, tree: str, markers: str) -> dict[str, Any] | None:
+        """Return the kept count of a clip."""
+        return self._kept.get((file_hash(place.clip), tree, markers))
 
-    def count(self, place: Shelved, tree: str, markers: str) -> dict[str, Any]:
-        """Return the kept count of a clip, or count it."""
-        key = (file_hash(place.clip), tree, markers)
-        if key not in self._kept:
-            click.echo(f"counting {place.clip.stem}, markers {markers}", err=True)
-            count = counted(place, markers)
-            self._kept[key] = count
-            entry = {"clip": key[0], "tree": tree, "markers": markers, "count": count}
-            self._path.parent.mkdir(parents=True, exist_ok=True)
+    def complete(self, place: Shelved, tree: str, ways: Sequence[str]) -> None:
+        """Count a clip in those ways in which it is not counted yet."""
+        clip = file_hash(place.clip)
+        missing = [way for way in ways if (clip, tree, way) not in self._kept]
+        if not missing:
+            return
+        click.echo(f"counting {place.clip.stem}, markers {' and '.join(missing)}", err=True)
+        self._path.parent.mkdir(parents=True, exist_ok=True)
+        for way, count in counted(place, missing).items():
+            self._kept[clip, tree, way] = count
+            entry = {"clip": clip, "tree": tree, "markers": way, "count": count}
             with self._path.open("a", encoding="utf-8") as out:
                 out.write(json.dumps(entry) + "\n")
-        return self._kept[key]
 
 
-def counted(place: Shelved, markers: str) -> dict[str, Any]:
+def counted(place: Shelved, ways: Sequence[str]) -> dict[str, dict[str, Any]]:
     """Count one clip in a process of its own."""
-    command = [sys.executable, str(JUDGE_ONE), str(place.clip), str(place.truth), markers]
+    command = [sys.executable, str(JUDGE_ONE), str(place.clip), str(place.truth), *ways]
     done = subprocess.run(command, check=True, stdout=subprocess.PIPE, text=True)
-    line: dict[str, Any] = json.loads(done.stdout.splitlines()[-1])
-    return line
+    counts: dict[str, dict[str, Any]] = json.loads(done.stdout.splitlines()[-1])
+    return counts
 
 
 def file_hash(path: Path) -> str:

@@ -1,8 +1,9 @@
-"""One evaluation clip counted in a process of its own: ``python judge_one.py CLIP TRUTH MARKERS``.
+"""One evaluation clip counted in a process of its own: ``python judge_one.py CLIP TRUTH WAY...``.
 
-MARKERS is ``found`` (the tool looks for them) or ``given`` (from the truth). The stage and the
-ball's size are told, as a teacher would tell them. Prints one line of JSON. The clip is decoded
-bare first, for the ratio of times.
+A WAY to have the markers is ``found`` (the tool looks for them) or ``given`` (from the truth), or
+both: watching the clip, which takes nearly all the time, is the same for either and done once. The
+stage and the ball's size are told, as a teacher would tell them. Prints one line of JSON, an object
+by way. The clip is decoded bare first, for the ratio of times.
 """
 
 from __future__ import annotations
@@ -11,38 +12,41 @@ import json
 import resource
 import sys
 import time
+from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from one_run import decoding
 from shoegoal.analysis.model import Analysis
-from shoegoal.analysis.run import analyse_clip
+from shoegoal.analysis.run import count_shots
 from shoegoal.analysis.settings import CountSettings
+from shoegoal.analysis.watching import Watched, watch_clip
 from shoegoal.errors import ShoegoalError
 from shoegoal.ladder.rules import MakesOfShots, Stage
 from shoegoal.scene.ball_size import BallSize
 from shoegoal.types import Estimate, ImagePoint
 
+T = TypeVar("T")
 
-def main(clip: Path, truth_path: Path, markers: str) -> None:
+
+def main(clip: Path, truth_path: Path, ways: Sequence[str]) -> None:
     """Count one clip and print what came out."""
     truth = json.loads(truth_path.read_text(encoding="utf-8"))
-    settings = settings_of(truth, given=markers == "given")
     decode_wall_s, decode_cpu_s, _ = timed(decoding(clip))
-    wall_s, cpu_s, analysis = timed(lambda: counted(clip, settings))
-    found = {"refused": analysis} if isinstance(analysis, str) else told(analysis)
-    peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024  # in KiB on Linux
-    print(
-        json.dumps(
-            {
-                **found,
-                "wall_ratio": wall_s / decode_wall_s,
-                "cpu_ratio": cpu_s / decode_cpu_s,
-                "cpu_s": cpu_s,
-                "peak_mb": peak_mb,
-            }
-        )
-    )
+    watch_wall_s, watch_cpu_s, watched = timed(lambda: tried(lambda: watch_clip(clip)))
+    out = {}
+    for way in ways:
+        settings = settings_of(truth, given=way == "given")
+        wall_s, cpu_s, found = timed(lambda s=settings: counted(clip, watched, s))
+        out[way] = {
+            **found,
+            "wall_ratio": (watch_wall_s + wall_s) / decode_wall_s,
+            "cpu_ratio": (watch_cpu_s + cpu_s) / decode_cpu_s,
+            "cpu_s": watch_cpu_s + cpu_s,
+            # In KiB on Linux.
+            "peak_mb": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024,
+        }
+    print(json.dumps(out))
 
 
 def timed(work: Any) -> tuple[float, float, Any]:
@@ -63,12 +67,20 @@ def settings_of(truth: dict[str, Any], *, given: bool) -> CountSettings:
     return CountSettings(stage, left, right, ball) if given else CountSettings(stage, ball=ball)
 
 
-def counted(clip: Path, settings: CountSettings) -> Analysis | str:
-    """The analysis, or the sentence with which the clip was refused."""
+def tried(work: Callable[[], T]) -> T | str:
+    """What some work gives, or the sentence with which the clip was refused."""
     try:
-        return analyse_clip(clip, settings).analysis
+        return work()
     except ShoegoalError as error:
         return str(error)
+
+
+def counted(clip: Path, watched: Watched | str, settings: CountSettings) -> dict[str, Any]:
+    """What the accuracy table needs of the count, or why there is none."""
+    if isinstance(watched, str):
+        return {"refused": watched}
+    analysis = tried(lambda: count_shots(clip, watched, settings).analysis)
+    return {"refused": analysis} if isinstance(analysis, str) else told(analysis)
 
 
 def told(analysis: Analysis) -> dict[str, Any]:
@@ -101,4 +113,4 @@ def pair(estimate: Estimate | None) -> list[float] | None:
 
 
 if __name__ == "__main__":
-    main(Path(sys.argv[1]), Path(sys.argv[2]), sys.argv[3])
+    main(Path(sys.argv[1]), Path(sys.argv[2]), sys.argv[3:])

@@ -57,7 +57,11 @@ def analyse_clip(
     """
     if isinstance(settings.stage.rule, TouchesInARow):
         return analyse_dribble(path, settings, on_progress)
-    watched = watch_clip(path, on_progress)
+    return count_shots(path, watch_clip(path, on_progress), settings)
+
+
+def count_shots(path: Path, watched: Watched, settings: CountSettings) -> Counted:
+    """Count the shots of a clip that was watched; as `analyse_clip`, which see."""
     watched, after_bump = _up_to_a_bump(watched, settings)
     ground, kicks = find_ground_and_kicks(watched, settings)
     left_px, right_px, source, marker_notes = _markers(watched, settings, ground, kicks)
