@@ -20,11 +20,11 @@ TARGET_RATIO = 0.3
 
 
 @click.command()
-@click.option("--quick", is_flag=True, help="20 s of clip and one run.")
+@click.option("--quick", is_flag=True, help="10 s of clip and one run.")
 @clip_options
 def main(quick: bool, tiny: bool, as_json: bool, cache: Path) -> None:
     """Time the quick look beside a bare decode."""
-    lengths = ((20, 1),) if quick else ((60, 3), (600, 1))
+    lengths = ((10, 1),) if quick else ((60, 3), (600, 1))
     figures: list[Figures] = []
     for seconds, runs in lengths:
         figures += measured(clip_of(seconds, cache, tiny), seconds, KINDS, runs)

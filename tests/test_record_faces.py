@@ -72,23 +72,18 @@ def covers(boxes: list[Box], x_px: float, y_px: float, half_px: float) -> bool:
 @pytest.mark.parametrize(
     ("name", "times_s"),
     [
-        ("behind_six", [1.9, 5.0, 10.0, 17.0]),
-        ("side_view", [2.0, 6.0, 10.0, 12.0]),
-        ("portrait_vfr", [2.0, 4.0, 6.0, 10.0]),
+        ("behind_six", [1.9, 10.0]),
+        ("side_view", [2.0, 10.0]),
+        ("portrait_vfr", [2.0, 6.0]),
     ],
 )
 def test_heads_of_rendered_kickers_are_covered(name: str, times_s: list[float]) -> None:
     stage = set_stage(load_scene(SAMPLES / f"{name}.toml"))
-    seen = 0
     for time_s, picture in pictures_at(SAMPLES / f"{name}.mp4", times_s):
         x_px, y_px, half_px = head_px(stage, time_s)
         height, width = picture.shape[:2]
-        inside = half_px <= x_px <= width - half_px and half_px <= y_px <= height - half_px
-        if not inside:
-            continue
-        seen += 1
+        assert half_px <= x_px <= width - half_px and half_px <= y_px <= height - half_px
         assert covers(head_boxes(picture), x_px, y_px, half_px), f"{name} at {time_s:.2f} s"
-    assert seen >= 3
 
 
 def test_what_is_covered_is_past_knowing() -> None:

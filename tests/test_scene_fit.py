@@ -63,13 +63,13 @@ def test_homography_by_dlt_worked_example() -> None:
 
 
 def test_width_of_behind_views_is_covered() -> None:
-    """200 scenes: the 95% interval holds the truth about 95 times in 100, and is not wide.
+    """100 scenes: the 95% interval holds the truth about 95 times in 100, and is not wide.
 
-    The band is where 99.9% of binomial(200, 0.95) lies on the low side; on the high side the priors
+    The band is where 99.9% of binomial(100, 0.95) lies on the low side; on the high side the priors
     may be a little wider than the scenes, so 100% is allowed but the spread is bounded instead.
     """
     held, errors, widths, distances = 0, [], [], 0
-    for seed in range(200):
+    for seed in range(100):
         scene = simulate(seed)
         fit = fitted(scene)
         draws = fit.width_draws_m
@@ -80,7 +80,7 @@ def test_width_of_behind_views_is_covered() -> None:
         assert fit.kick_distance_m is not None
         off = fit.kick_distance_m.value - scene.distance_m
         distances += bool(abs(off) < 1.96 * fit.kick_distance_m.sigma)
-    low_count = int(stats.binom(200, 0.95).ppf(0.001))
+    low_count = int(stats.binom(100, 0.95).ppf(0.001))
     assert held >= low_count
     assert distances >= low_count
     assert np.median(np.abs(errors)) < 0.03
