@@ -54,6 +54,7 @@ def test_one_shot_into_the_mini_goal_and_no_dribble_counted(real_clips: Path) ->
 ONE_KICK_CONTACT_S = {
     "lawn_side_kick.mp4": 0.15,
     "terrace_kick_01_30fps.mov": 1.28,
+    "terrace_kick_02_30fps.mov": 1.15,
     "terrace_kick_04_30fps.mov": 1.34,
     "terrace_kick_06_30fps.mov": 0.33,
     "terrace_kick_12_60fps.mov": 0.64,
@@ -69,10 +70,9 @@ def test_one_kick_is_one_kick_at_its_time(real_clips: Path, name: str) -> None:
     assert times[0] == pytest.approx(ONE_KICK_CONTACT_S[name], abs=KICK_S)
 
 
-@pytest.mark.parametrize("name", ["terrace_kick_02_30fps.mov", "terrace_kick_07_30fps.mov"])
-def test_hard_clips_hold_at_most_their_one_kick(real_clips: Path, name: str) -> None:
-    """One ball rolls slowly at the camera and is not found yet; one clip ends at contact."""
-    assert len(kicks_in(real_clips / name)) <= 1
+def test_a_clip_that_ends_at_contact_holds_no_kick_yet(real_clips: Path) -> None:
+    """The foot is at the ball in the last picture; the ball never moves."""
+    assert kicks_in(real_clips / "terrace_kick_07_30fps.mov") == []
 
 
 @pytest.mark.parametrize("name", NO_SHOT)
