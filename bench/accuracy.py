@@ -11,7 +11,7 @@ import hashlib
 import json
 import subprocess
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -24,6 +24,7 @@ from truth.catalogue import chosen
 from truth.shelf import Shelved
 
 SOURCE = ROOT / "src" / "shoegoal"
+FLOORS = ("clip", "scene", "ball", "shots", "ladder", "analysis")  # all that a count runs through
 JUDGE_ONE = Path(__file__).resolve().parent / "judge_one.py"
 MARKERS = ("found", "given")
 
@@ -59,7 +60,7 @@ def accuracy(
     as_json: bool,
 ) -> None:
     """Count the evaluation sets and compare every shot with the truth."""
-    tree = tree_hash(SOURCE)
+    tree = tree_hash(SOURCE / floor for floor in FLOORS)
     results = Results(cache / "results.jsonl")
     rows: list[Row] = []
     for one in chosen(only, split, limit):
@@ -131,12 +132,12 @@ def file_hash(path: Path) -> str:
         return hashlib.file_digest(file, "sha256").hexdigest()
 
 
-def tree_hash(folder: Path) -> str:
-    """SHA-256 over every source file of a folder, names included."""
+def tree_hash(folders: Iterable[Path]) -> str:
+    """SHA-256 over every source file of some folders, names included."""
     out = hashlib.sha256()
-    for path in sorted(
-        p for p in folder.rglob("*") if p.is_file() and "__pycache__" not in p.parts
-    ):
-        out.update(str(path.relative_to(folder)).encode() + b"\0")
-        out.update(file_hash(path).encode())
+    for folder in folders:
+        files = (p for p in folder.rglob("*") if p.is_file() and "__pycache__" not in p.parts)
+        for path in sorted(files):
+            out.update(str(path.relative_to(folder.parent)).encode() + b"\0")
+            out.update(file_hash(path).encode())
     return out.hexdigest()[:16]
