@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from shoegoal.analysis.stills import StillPicture
-from shoegoal.ball.sightings import RestingBall
+from shoegoal.ball.sightings import RestingBall, place_of
 from shoegoal.ball.watch import BallRecord, BallWatcher
 from shoegoal.clip.container import WAY_OUT
 from shoegoal.clip.frame import U8, Frame, planes_to_bgr
@@ -204,7 +204,7 @@ def _watch_kicks(sampler: Sampler, record: BallRecord) -> list[BallRecord]:
         if cost > left:
             break
         left -= round(cost)
-        ball = BallWatcher()
+        ball = BallWatcher(lying=[place_of(rest.sighting)])
         for frame in sampler.between(rest.before_s, until_s):
             ended = ball.update(frame, small_frame(frame))
             if any(track.ball_score >= LIKE_A_BALL for track in ended):

@@ -59,7 +59,8 @@ def _spots(small: Planes, scale: float) -> list[Place]:
         sigma = GAUSS_OF_RADIUS * radius_px
         inner = cv2.GaussianBlur(picture, (0, 0), sigma)
         outer = cv2.GaussianBlur(picture, (0, 0), RING * sigma)
-        stands_out = np.abs(inner - outer).max(axis=2)
+        apart = cv2.split(cv2.absdiff(inner, outer))
+        stands_out = np.asarray(cv2.max(cv2.max(apart[0], apart[1]), apart[2]))
         reach = 2 * round(radius_px) + 1
         tops = stands_out >= cv2.dilate(stands_out, np.ones((reach, reach), np.uint8))
         ys, xs = np.nonzero(tops)

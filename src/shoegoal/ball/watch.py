@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -74,9 +75,10 @@ class BallWatcher:
     Parameters
     ----------
     dribbled : the ball hardly leaves its place, so that short ways count, too.
+    lying : where balls are known to lie at the start; without any they are looked for.
     """
 
-    def __init__(self, *, dribbled: bool = False) -> None:
+    def __init__(self, *, dribbled: bool = False, lying: Sequence[Place] = ()) -> None:
         self.record = BallRecord()
         self.settled: SettledPicture | None = None
         self._motion = MotionWatcher()
@@ -85,6 +87,8 @@ class BallWatcher:
         self._last: Frame | None = None
         self._waiting: deque[BallTrack] = deque()
         self._lying = LyingBalls()
+        self._lying.put(lying)
+        self._is_told = bool(lying)
         self._started_s = self._looked_s = float("-inf")
 
     def update(self, frame: Frame, small: SmallFrame) -> list[BallTrack]:
@@ -151,7 +155,7 @@ class BallWatcher:
         if frame.time_s - self._looked_s < LOOK_EVERY_S:
             return
         self._looked_s = frame.time_s
-        if frame.time_s - self._started_s <= LOOK_FIRST_S:
+        if frame.time_s - self._started_s <= LOOK_FIRST_S and not self._is_told:
             found = find_lying(frame.planes, small.planes, small.scale)
         else:
             found = gauge_balls(frame.planes, frame.planes, self._lying.left)
