@@ -6,12 +6,17 @@ import os
 import shutil
 from collections.abc import Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import cv2
 import pytest
 
+from counted_sample import counted_side_view
 from postgresql_cluster import Cluster, find_binaries
 from shoegoal.record.book import Book
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Browser
 
 REAL_CLIPS = Path(__file__).parents[2] / "shared" / "real" / "clips"
 
@@ -31,6 +36,30 @@ def real_clips() -> Path:
     if not REAL_CLIPS.is_dir():
         pytest.skip("the real clips are not beside this checkout")
     return REAL_CLIPS
+
+
+@pytest.fixture(scope="session")
+def side_view_count(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """What `shoegoal count` made of a sample clip, which lies beside it; shared, so only read."""
+    return counted_side_view(tmp_path_factory)
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    """Debian's chromium; skips where it is not installed."""
+    from playwright.sync_api import sync_playwright
+
+    chromium = shutil.which("chromium")
+    if chromium is None:
+        if os.environ.get("SHOEGOAL_TEST_BROWSER") == "required":
+            pytest.fail("Chromium is not installed, and this run is to test in it")
+        pytest.skip("Chromium is not installed (apt-get install chromium)")
+    with sync_playwright() as playwright:
+        running = playwright.chromium.launch(
+            executable_path=chromium, args=["--no-sandbox", "--disable-dev-shm-usage"]
+        )
+        yield running
+        running.close()
 
 
 @pytest.fixture(scope="session")

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable
+import resource
+import sqlite3
+from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager
 from dataclasses import replace
 from pathlib import Path
 
@@ -66,6 +69,31 @@ def meddle(book: Book, act: Callable[[Connection], object]) -> None:
         else:
             connection.execute(text("SET session_replication_role = replica"))
         act(connection)
+
+
+@contextmanager
+def no_room(book: Book) -> Iterator[None]:
+    """Let a book's file grow no further, as on a full disk; what is there can still be read.
+
+    The system's limit on a file's size (setrlimit(2), RLIMIT_FSIZE) stops the write-ahead log. A
+    reader that holds on to its moment keeps SQLite from starting that log anew.
+    """
+    assert book.file is not None
+    log = book.file.with_name(f"{book.file.name}-wal")
+    before, most = resource.getrlimit(resource.RLIMIT_FSIZE)
+    with closing(sqlite3.connect(book.file, isolation_level=None)) as reader:
+        reader.execute("BEGIN")
+        reader.execute("SELECT count(*) FROM journal").fetchone()
+        with book.writing() as connection:
+            connection.execute(text("CREATE TABLE ballast (words TEXT)"))
+            connection.execute(text("INSERT INTO ballast VALUES (:words)"), {"words": "x" * 50_000})
+        resource.setrlimit(resource.RLIMIT_FSIZE, (log.stat().st_size, most))
+        try:
+            yield
+        finally:
+            resource.setrlimit(resource.RLIMIT_FSIZE, (before, most))
+            with book.writing() as connection:
+                connection.execute(text("DROP TABLE ballast"))
 
 
 def administer(url: str, statement: str) -> None:

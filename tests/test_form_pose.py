@@ -3,36 +3,18 @@
 from __future__ import annotations
 
 import os
-import subprocess
-import sys
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from no_network import LINUX, NO_SOCKETS, run
 from shoegoal.clip.frame import Frame
 from shoegoal.errors import ShoegoalError
 from shoegoal.form import pose
 from shoegoal.form.pose import OUTSIDE_GREY, Square, open_pose_model
 from shoegoal.form.quiet import quiet_standard_error
 
-# Kills the process at the first socket, whichever library asks for it: a seccomp filter of four
-# instructions (kernel documentation, userspace-api/seccomp_filter; linux/bpf_common.h).
-NO_SOCKETS = """
-import ctypes, platform, struct
-number = {"x86_64": 41, "aarch64": 198}[platform.machine()]
-code = b"".join(struct.pack("HBBI", *line) for line in (
-    (0x20, 0, 0, 0),                # load the system call's number
-    (0x15, 0, 1, number),           # is it socket()?
-    (0x06, 0, 0, 0x80000000),       # end the whole process
-    (0x06, 0, 0, 0x7FFF0000),       # let it pass
-))
-class Program(ctypes.Structure):
-    _fields_ = [("length", ctypes.c_ushort), ("lines", ctypes.c_char_p)]
-libc = ctypes.CDLL(None, use_errno=True)
-assert libc.prctl(38, 1, 0, 0, 0) == 0
-assert libc.prctl(22, 2, ctypes.byref(Program(4, code)), 0, 0) == 0
-"""
 LOOK = """
 import numpy as np
 from shoegoal.form.pose import Square, open_pose_model
@@ -42,22 +24,15 @@ print("nobody" if found is None else "somebody")
 """
 
 
-def _run(code: str) -> subprocess.CompletedProcess[str]:
-    environment = {**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)}
-    return subprocess.run(
-        [sys.executable, "-c", code], capture_output=True, text=True, env=environment, check=False
-    )
-
-
-@pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="needs Linux's seccomp")
+@pytest.mark.skipif(not LINUX, reason="needs Linux's seccomp")
 def test_pose_opens_no_socket_and_writes_nothing_to_standard_error() -> None:
-    ran = _run(NO_SOCKETS + LOOK)
+    ran = run(NO_SOCKETS + LOOK)
     assert (ran.returncode, ran.stdout, ran.stderr) == (0, "nobody\n", "")
 
 
-@pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="needs Linux's seccomp")
+@pytest.mark.skipif(not LINUX, reason="needs Linux's seccomp")
 def test_a_socket_would_have_been_noticed() -> None:
-    assert _run(NO_SOCKETS + "import socket; socket.socket()").returncode < 0
+    assert run(NO_SOCKETS + "import socket; socket.socket()").returncode < 0
 
 
 def test_standard_error_comes_back_whatever_happens(capfd: pytest.CaptureFixture[str]) -> None:

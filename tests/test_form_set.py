@@ -212,6 +212,33 @@ def test_refusals_are_one_line_and_leave_the_count_alone(
 
 
 @pytest.mark.usefixtures("sees")
+def test_what_was_told_of_form_goes_by_the_book_to_a_coach(clip: Path, counted: Analysis) -> None:
+    """The stick kick's truth answers: a plant foot 30 cm beside the ball, met with the toe."""
+    folder, place = _folder(clip, counted), ("--book", clip.with_name("book.sqlite3"))
+    assert run("form", folder).exit_code == 0
+    assert run("record", "add", folder, "--class", "7b", *place).exit_code == 0
+    asked = ("coach", "draw", "--class", "7b", "--cues", "--size", "500", "--seed", "7")
+    checks = json.loads(run(*asked, "--json", *place).stdout)["shots"]
+    drawn = [check["cue"] for check in checks]
+    assert drawn.count("plant_beside") == drawn.count("contact_turn") == 5  # one kick was not seen
+    assert "eyes_on_ball" not in drawn  # nothing was told of it
+    truth = {"plant_beside": "in band", "contact_turn": "look"}
+    for check in checks:
+        said = truth.get(check["cue"], "cannot-tell")
+        answered = run("coach", "answer", "1", str(check["place"]), said, *place)
+        assert answered.exit_code == 0, answered.output
+    report = run("coach", "report", "--class", "7b", "--json", *place)
+    cues = {one["cue"]: one for one in json.loads(report.stdout)["cues"]}
+    assert set(cues) == {"", *drawn}
+    for cue, counted_as in truth.items():
+        shares = {s["what"]: (s["agreed"], s["checked"]) for s in cues[cue]["shares"]}
+        assert shares == {"all": (5, 5), "in band": (0, 0), "look": (0, 0)} | {counted_as: (5, 5)}
+    others = set(drawn) - set(truth)
+    assert {cues[cue]["could_not_tell"] for cue in others} == {5}
+    assert cues[""]["shares"][0]["checked"] == 0
+
+
+@pytest.mark.usefixtures("sees")
 def test_a_shot_whose_ball_was_not_seen_says_so(clip: Path, counted: Analysis) -> None:
     shots = (replace(counted.shots[0], kick_spot_m=None), *counted.shots[1:])
     seen = read_form(clip, replace(counted, shots=shots))

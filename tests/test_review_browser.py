@@ -2,99 +2,58 @@
 
 from __future__ import annotations
 
-import os
 import re
-import shutil
 import subprocess
 import sys
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, Page, expect, sync_playwright
+from playwright.sync_api import Browser, Page, expect
 
+from page_server import PHONE, served_with_key, watched_page
 from record_books import TEACHER
+from shoegoal.analysis.file import load_analysis
 from shoegoal.record.book import Book
+from shoegoal.record.filing import file_count
 from shoegoal.record.history import load_set
 from shoegoal.record.verify import verify_book
 
-CLIP = Path(__file__).parents[1] / "sample_clips" / "side_view.mp4"
-CHROMIUM = shutil.which("chromium")
-LAPTOP, PHONE = {"width": 1280, "height": 800}, {"width": 390, "height": 844}
-
-
-@pytest.fixture(scope="module")
-def counted(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A sample clip and, beside it, what `shoegoal count` made of it."""
-    if CHROMIUM is None:
-        if os.environ.get("SHOEGOAL_TEST_BROWSER") == "required":
-            pytest.fail("Chromium is not installed, and this run is to test in it")
-        pytest.skip("Chromium is not installed (apt-get install chromium)")
-    folder = tmp_path_factory.mktemp("yard")
-    clip = Path(shutil.copy(CLIP, folder))
-    stage = ("--make", "2", "--of", "4", "--width-steps", "4", "--back-steps", "10")
-    run("count", clip, *stage, "--quiet")
-    return clip.with_name("side_view.shoegoal")
-
-
-def run(*args: object) -> str:
-    done = subprocess.run(
-        [sys.executable, "-m", "shoegoal", *map(str, args)], capture_output=True, text=True,
-        check=False, timeout=600,
-    )  # fmt: skip
-    assert done.returncode in (0, 3), done.stderr
-    return done.stdout
-
 
 @pytest.fixture
-def place(tmp_path: Path, counted: Path) -> str:
-    """A book with the counted set in it."""
+def by_command(tmp_path: Path, side_view_count: Path) -> Iterator[tuple[str, str]]:
+    """A book with the counted set, and the page's address, all by the commands of the README."""
     place = str(tmp_path / "book.sqlite3")
-    run("record", "add", counted, "--class", "7b", "--book", place)
-    return place
-
-
-@pytest.fixture
-def address(place: str) -> Iterator[str]:
-    """The page, served by the command as a teacher would start it."""
+    shoegoal = [sys.executable, "-m", "shoegoal"]
+    added = [*shoegoal, "record", "add", str(side_view_count), "--class", "7b", "--book", place]
+    subprocess.run(added, check=True, capture_output=True, timeout=120)
     with subprocess.Popen(
-        [sys.executable, "-m", "shoegoal", "review", "--book", place],
+        [*shoegoal, "review", "--book", place],
         stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
     ) as serving:  # fmt: skip
         assert serving.stdout is not None
-        yield serving.stdout.readline().strip()
+        yield place, serving.stdout.readline().strip()
         serving.send_signal(2)
         _, trouble = serving.communicate(timeout=30)
     assert serving.returncode == 0
     assert trouble.splitlines()[1:] == []  # only the line that says how to end it
 
 
-@pytest.fixture(scope="module")
-def browser(counted: Path) -> Iterator[Browser]:
-    with sync_playwright() as playwright:
-        running = playwright.chromium.launch(
-            executable_path=CHROMIUM, args=["--no-sandbox", "--disable-dev-shm-usage"]
-        )
-        yield running
-        running.close()
+@pytest.fixture
+def address(tmp_path: Path, side_view_count: Path) -> Iterator[str]:
+    """The same page over the same set, in this process."""
+    book = Book(str(tmp_path / "book.sqlite3"))
+    with book.writing() as connection:
+        file_count(connection, load_analysis(side_view_count), side_view_count, class_name="7b")
+    with served_with_key(book) as address:
+        yield address
 
 
 @pytest.fixture
-def page(browser: Browser, address: str) -> Iterator[Page]:
-    """A page of a browser that is closed before its server is; ``address`` is for the order."""
-    context = browser.new_context(viewport=LAPTOP)  # type: ignore[arg-type]
-    opened = context.new_page()
-    opened.set_default_timeout(30_000)
-    trouble: list[str] = []
-    asked: list[str] = []
-    opened.on("pageerror", lambda error: trouble.append(str(error)))
-    opened.on("console", lambda said: trouble.append(said.text) if said.type == "error" else None)
-    opened.on("request", lambda request: asked.append(request.url))
-    yield opened
-    context.close()
-    # A refusal is an answer of the page's own, whatever the browser's log calls it.
-    assert [said for said in trouble if "409 (Conflict)" not in said] == []
-    assert asked and all(url.startswith("http://127.0.0.1:") for url in asked)
+def page(browser: Browser) -> Iterator[Page]:
+    """Asked for after the address, so that it is closed before its server is."""
+    with watched_page(browser, "http://127.0.0.1:", refusals=(409,)) as page:
+        yield page
 
 
 def wait_until(page: Page, expression: str) -> None:
@@ -110,7 +69,8 @@ def seconds(page: Page) -> float:
     return float(page.evaluate("document.querySelector('video').currentTime"))
 
 
-def test_from_a_counted_clip_to_a_signed_tally(page: Page, address: str, place: str) -> None:
+def test_from_a_counted_clip_to_a_signed_tally(by_command: tuple[str, str], page: Page) -> None:
+    place, address = by_command
     page.goto(address)
     expect(page.get_by_text("ready to sign")).to_be_visible(timeout=30_000)
     assert "key=" not in page.url  # the key does not stay in the address
@@ -143,7 +103,7 @@ def test_from_a_counted_clip_to_a_signed_tally(page: Page, address: str, place: 
     assert signature is not None and signature.content["tally"]["makes"] == 2
 
 
-def test_by_keyboard_alone(page: Page, address: str) -> None:
+def test_by_keyboard_alone(address: str, page: Page) -> None:
     page.goto(address)
     page.get_by_role("link", name="Set 1").wait_for()
     page.keyboard.press("Tab")
@@ -182,7 +142,7 @@ def test_by_keyboard_alone(page: Page, address: str) -> None:
     expect(page.get_by_text("The last correction was taken back.")).to_be_focused()
 
 
-def test_a_missed_shot_and_a_marker(page: Page, address: str) -> None:
+def test_a_missed_shot_and_a_marker(address: str, page: Page) -> None:
     page.goto(address)
     page.get_by_role("link", name="Set 1").click()
     page.locator("video").wait_for()
@@ -210,7 +170,7 @@ def test_a_missed_shot_and_a_marker(page: Page, address: str) -> None:
     assert float(str(goal.get_attribute("x1"))) == pytest.approx(before - 12, abs=1.5)
 
 
-def test_on_a_phone_nothing_runs_over_the_edge(page: Page, address: str) -> None:
+def test_on_a_phone_nothing_runs_over_the_edge(address: str, page: Page) -> None:
     """WCAG 2.2, 1.4.10 (reflow) and 2.5.8 (targets of at least 24 by 24)."""
     page.set_viewport_size(PHONE)  # type: ignore[arg-type]
     page.goto(address)
@@ -227,7 +187,7 @@ def test_on_a_phone_nothing_runs_over_the_edge(page: Page, address: str) -> None
             page.get_by_role("button", name="Watch shot 1").wait_for()
 
 
-def test_two_people_on_one_set(page: Page, browser: Browser, address: str) -> None:
+def test_two_people_on_one_set(address: str, page: Page) -> None:
     page.goto(address)
     page.get_by_role("link", name="Set 1").click()
     page.locator("#work").wait_for()

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import shutil
 import socket
 import subprocess
 import sys
@@ -11,8 +9,9 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Page, expect, sync_playwright
+from playwright.sync_api import Browser, Page, expect
 
+from page_server import PHONE, own_certificate, watched_page
 from record_books import put_result
 from shoegoal.analysis.file import load_analysis
 from shoegoal.record.accounts import Role, add_account
@@ -20,18 +19,12 @@ from shoegoal.record.book import Book
 from shoegoal.record.coach_report import report_of
 from shoegoal.record.filing import file_count
 
-CHROMIUM, OPENSSL = shutil.which("chromium"), shutil.which("openssl")
 PASSWORD, COACH = "nine otters on a raft", "R. Coach"
-PHONE = {"width": 390, "height": 844}
 
 
 @pytest.fixture
 def book(tmp_path: Path) -> Book:
     """A book with one set, its pictures, a teacher and a coach."""
-    if CHROMIUM is None or OPENSSL is None:
-        if os.environ.get("SHOEGOAL_TEST_BROWSER") == "required":
-            pytest.fail("Chromium or openssl is not installed, and this run is to test with them")
-        pytest.skip("Chromium or openssl is not installed (apt-get install chromium openssl)")
     book = Book(str(tmp_path / "book.sqlite3"))
     result = put_result(tmp_path / "garden", pictures=True)
     with book.writing() as connection:
@@ -44,18 +37,12 @@ def book(tmp_path: Path) -> Book:
 @pytest.fixture
 def site(book: Book, tmp_path: Path) -> Iterator[str]:
     """The page, served over HTTPS by the command with a certificate of its own making."""
-    assert OPENSSL is not None
-    names = {"certificate": tmp_path / "own.pem", "private-key": tmp_path / "own.key"}
-    subprocess.run(
-        [OPENSSL, "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2", "-subj",
-         "/CN=localhost", "-keyout", names["private-key"], "-out", names["certificate"]],
-        check=True, capture_output=True, timeout=120,
-    )  # fmt: skip
+    certificate, key = own_certificate(tmp_path)
     with socket.socket() as free:
         free.bind(("127.0.0.1", 0))
         port = free.getsockname()[1]
     address = f"https://localhost:{port}"
-    pair = [part for name, file in names.items() for part in (f"--{name}", str(file))]
+    pair = ["--certificate", str(certificate), "--private-key", str(key)]
     with subprocess.Popen(
         [sys.executable, "-m", "shoegoal", "review", "--book", book.name, "--port", str(port),
          "--site", address, *pair],
@@ -71,17 +58,9 @@ def site(book: Book, tmp_path: Path) -> Iterator[str]:
 
 
 @pytest.fixture
-def page(site: str) -> Iterator[Page]:
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(
-            executable_path=CHROMIUM, args=["--no-sandbox", "--disable-dev-shm-usage"]
-        )
-        context = browser.new_context(ignore_https_errors=True)
-        page = context.new_page()
-        page.set_default_timeout(30_000)
+def page(browser: Browser, site: str) -> Iterator[Page]:
+    with watched_page(browser, site, refusals=(403,), ignore_https_errors=True) as page:
         yield page
-        context.close()
-        browser.close()
 
 
 def test_a_coach_logs_in_and_checks_a_round(page: Page, site: str, book: Book) -> None:

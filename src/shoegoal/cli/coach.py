@@ -110,8 +110,8 @@ def _report_lines(one: CueReport, width: float) -> Iterator[str]:
     yield cue_words(one.cue)[0] or "makes and misses"
     for share in one.shares:
         yield f"  {_share_line(share, width)}"
-    kappa = "not defined: one answer throughout" if one.kappa is None else f"{one.kappa:.2f}"
-    yield f"  Cohen's kappa      {kappa}"
+    if one.shares[0].checked:
+        yield f"  Cohen's kappa      {one.kappa_words}"
     yield f"  could not tell {one.could_not_tell}, not yet answered {one.open_checks}"
 
 

@@ -51,6 +51,12 @@ class CueReport:
     could_not_tell: int
     open_checks: int
 
+    @property
+    def kappa_words(self) -> str:
+        """Kappa to two places, or why it is undefined."""
+        one_answer = "not defined: one answer throughout"
+        return one_answer if self.kappa is None else f"{self.kappa:.2f}"
+
 
 @dataclass(frozen=True, slots=True)
 class Report:

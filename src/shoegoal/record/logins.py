@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import hashlib
 import secrets
+from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
 from sqlalchemy import Connection, delete, func, insert, select, update
 
-from shoegoal.errors import NotLetInError, TooManyTriesError
+from shoegoal.errors import NotLetInError, OutputError, RecordBookError, TooManyTriesError
 from shoegoal.record import schema
 from shoegoal.record.accounts import Account, account_of_id, login_of
 from shoegoal.record.book import Book
@@ -112,7 +113,8 @@ def session_of(book: Book, token: str, now: datetime | None = None) -> Session |
     if account.disabled:
         return None
     if row.seen_at < time_text(at - SEEN_EVERY):
-        with book.writing() as connection:
+        # Looking goes on beside a full disk or another writer; the session only ends the sooner.
+        with suppress(OutputError, RecordBookError), book.writing() as connection:
             connection.execute(
                 update(schema.sessions)
                 .where(sessions.token_sha256 == _hashed(token))

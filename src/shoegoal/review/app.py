@@ -43,5 +43,5 @@ def make_app(book: Book, entrance: Entrance) -> Starlette:
     return Starlette(
         routes=routes,
         exception_handlers=handlers,
-        middleware=[Middleware(Guard, entrance=entrance)],
+        middleware=[Middleware(Guard, entrance=entrance, trouble=showing.trouble)],
     )

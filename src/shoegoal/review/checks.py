@@ -16,7 +16,6 @@ from shoegoal.errors import BadSettingsError, ShoegoalError
 from shoegoal.record.book import Book
 from shoegoal.record.coach_report import report_of
 from shoegoal.record.coaching import (
-    CANNOT_TELL,
     HIGHEST_SEED,
     SHOT,
     Check,
@@ -125,7 +124,7 @@ class CheckPages:
             return self._showing.page("checked.html", asked.by, status, **shown)
         history = self._history(check)
         one = check_view_of(check, history, playable=self._clips.is_as_counted(history))
-        words = {CANNOT_TELL: "Cannot tell"} | {a: a.capitalize() for a in check.answers[:-1]}
+        words = {a: a.replace("-", " ").capitalize() for a in check.answers}
         title, looked_for = cue_words(check.cue)
         return self._showing.page(
             "check.html", asked.by, status, one=one, words=words, is_shot=check.cue == SHOT,

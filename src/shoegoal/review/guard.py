@@ -9,6 +9,7 @@ instead, and answers over HTTPS alone.
 from __future__ import annotations
 
 import hmac
+from collections.abc import Callable
 from typing import Protocol
 from urllib.parse import urlsplit
 
@@ -18,6 +19,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, PlainTextResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
+from shoegoal.errors import ShoegoalError
 from shoegoal.record.book import Book
 from shoegoal.record.logins import session_of
 from shoegoal.review.visitor import Visitor
@@ -130,9 +132,15 @@ class AccountEntrance:
 class Guard:
     """ASGI middleware that says who asks, turns strangers away and hardens every answer."""
 
-    def __init__(self, app: ASGIApp, entrance: Entrance) -> None:
+    def __init__(
+        self,
+        app: ASGIApp,
+        entrance: Entrance,
+        trouble: Callable[[Request, Exception], Response],
+    ) -> None:
         self._app = app
         self._entrance = entrance
+        self._trouble = trouble
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer a request, or hand it on with its visitor in ``request.state``."""
@@ -152,7 +160,11 @@ class Guard:
         answer = self._entrance.refusal(request) or _foreign_or_long(request)
         if answer is None:
             # State, not a header: nothing that a browser sends can set it.
-            request.state.visitor = await run_in_threadpool(self._entrance.visitor, request)
+            request.state.visitor = None
+            try:
+                request.state.visitor = await run_in_threadpool(self._entrance.visitor, request)
+            except ShoegoalError as error:
+                answer = self._trouble(request, error)
         await (answer or self._app)(scope, receive, send_hardened)
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from starlette.exceptions import HTTPException
 from starlette.responses import RedirectResponse, Response
 
-from shoegoal.errors import BadSettingsError, ShoegoalError
+from shoegoal.errors import BadSettingsError, RecordChangedError, ShoegoalError
 from shoegoal.record.accounts import Role
 from shoegoal.record.book import Book
 from shoegoal.record.history import SetHistory, load_set, load_sets
@@ -91,6 +91,8 @@ class SetPages:
             try:
                 action.do(self._book, set_id, asked.form, action.by(asked.form, asked.by.name))
             except ShoegoalError as error:
+                if asked.wants_a_part and not isinstance(error, RecordChangedError):
+                    raise
                 said = _Said(trouble=str(error), status=status_of(error))
             if said.status == 200 and not asked.wants_a_part:
                 return RedirectResponse(f"/sets/{set_id}", 303)

@@ -14,6 +14,8 @@ from shoegoal.errors import (
     BadSettingsError,
     NotLetInError,
     NotYetCertainError,
+    OutputError,
+    RecordBookError,
     RecordChangedError,
     ShoegoalError,
     TooManyTriesError,
@@ -21,12 +23,16 @@ from shoegoal.errors import (
 from shoegoal.review.visitor import Visitor
 
 HERE = Path(__file__).parent
+# Only the words are taken in: what somebody typed stays where it is, to be sent again.
+_WORDS_ALONE = {"hx-retarget": "#said", "hx-reswap": "outerHTML"}
 _STATUS = (
     (RecordChangedError, 409),
     (NotYetCertainError, 409),
     (NotLetInError, 403),
     (TooManyTriesError, 429),
     (BadSettingsError, 422),
+    (RecordBookError, 503),  # RFC 9110, 15.6.4: not now; it may work in a moment
+    (OutputError, 507),  # RFC 4918, 11.5: no room to write it down
     (ShoegoalError, 500),
 )
 
@@ -51,13 +57,16 @@ class Showing:
         return HTMLResponse(text, status)
 
     def trouble(self, request: Request, error: Exception) -> Response:
-        """Say any refusal on a page of its own, or in the part of a page that asked."""
+        """Say any refusal on a page of its own, or on the page that asked."""
         if isinstance(error, HTTPException):
             status, words = error.status_code, error.detail
         else:
             status, words = status_of(error), str(error)
-        name = "refused.html" if "hx-request" in request.headers else "trouble.html"
-        return self.page(name, request.state.visitor, status, words=words)
+        if "hx-request" not in request.headers:
+            return self.page("trouble.html", request.state.visitor, status, trouble=words)
+        answer = self.page("said.html", request.state.visitor, status, trouble=words)
+        answer.headers.update(_WORDS_ALONE)
+        return answer
 
 
 def status_of(error: Exception) -> int:

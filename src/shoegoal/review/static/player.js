@@ -112,16 +112,16 @@
   // After a change: the goal may have moved, and the button that was pressed is gone.
   document.body.addEventListener("htmx:afterSettle", () => {
     const work = document.getElementById("work");
-    if (!work.dataset.goal) return;
-    const [left, right] = work.dataset.goal.split(" ").map((place) => place.split(","));
     const line = player.querySelector(".goal");
-    if (line) {
+    if (line && work.dataset.goal) {
+      const [left, right] = work.dataset.goal.split(" ").map((place) => place.split(","));
       for (const [name, value] of [["x1", left[0]], ["y1", left[1]], ["x2", right[0]], ["y2", right[1]]]) {
         line.setAttribute(name, value);
       }
     }
     if (verdicts && !work.querySelector("button[name=answer]")) verdicts.remove();
     if (document.activeElement === document.body) work.querySelector(".said")?.focus();
+    work.querySelector("[role=alert]")?.scrollIntoView({ block: "nearest" });
   });
   if (!video) return;
 
