@@ -12,6 +12,7 @@ import click
 from accuracy import accuracy
 from bench_count import main as count
 from class_cost import class_cost
+from demo_cost import demo_cost
 from evaluation import sets
 from form import form
 from form_cost import form_cost
@@ -30,6 +31,7 @@ bench.add_command(sets)
 bench.add_command(form)
 bench.add_command(form_cost)
 bench.add_command(touches)
+bench.add_command(demo_cost)
 
 if __name__ == "__main__":
     bench(prog_name="python bench")

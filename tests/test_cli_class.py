@@ -30,7 +30,7 @@ back_steps = 10
 @pytest.fixture(autouse=True)
 def _own_book(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("SHOEGOAL_BOOK", str(tmp_path / "book.sqlite3"))
-    monkeypatch.setattr(classes, "_runner", lambda workers, dask: here)
+    monkeypatch.setattr(classes, "runner_of", lambda workers, dask: here)
     monkeypatch.setattr(class_run, "count_clip", made_up_count)
 
 

@@ -29,6 +29,7 @@ FLOORS = (
     "record",
     "review",
     "scale",
+    "demo",
     "cli",
 )
 MODULES = sorted(PACKAGE.rglob("*.py"))

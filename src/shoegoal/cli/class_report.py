@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
+import shlex
 from collections import Counter
 from collections.abc import Iterable, Sequence
+from pathlib import Path
 
 from rich.table import Table
 from rich.text import Text
@@ -15,8 +17,25 @@ from shoegoal.scale.class_run import NEWS, ClipOutcome
 from shoegoal.scale.results import ClassResults, PupilRow, Share, share_text
 
 
-def print_outcomes(outcomes: Sequence[ClipOutcome], wall_s: float) -> None:
+def print_outcomes(outcomes: Sequence[ClipOutcome], wall_s: float, book: str | None) -> None:
     """Print what became of every clip, and what to do next."""
+    lines = Table.grid(padding=(0, 2))
+    lines.add_column(style="bold", no_wrap=True)
+    lines.add_column(overflow="fold")
+    for title, text in _sentences(outcomes, wall_s, book):
+        lines.add_row(title, text)
+    print_parts([outcome_table(outcomes), lines])
+
+
+def typed(command: str, **options: object) -> str:
+    """Write a command as it is typed, with those of the options that have a value."""
+    given = [(name, str(value)) for name, value in options.items() if value is not None]
+    words = [f"--{name.removesuffix('_')} {shlex.quote(value)}" for name, value in given]
+    return " ".join([f"shoegoal {command}", *words])
+
+
+def outcome_table(outcomes: Sequence[ClipOutcome]) -> Table:
+    """Lay out what became of every clip."""
     table = table_of(("set", "clip", "pupil", "stage", "news", "verdict"))
     for one in outcomes:
         failed = one.news == "failed"
@@ -28,15 +47,12 @@ def print_outcomes(outcomes: Sequence[ClipOutcome], wall_s: float) -> None:
             Text(one.news, style="bold dark_orange3" if failed else ""),
             one.sentence,
         )
-    lines = Table.grid(padding=(0, 2))
-    lines.add_column(style="bold", no_wrap=True)
-    lines.add_column(overflow="fold")
-    for title, text in _sentences(outcomes, wall_s):
-        lines.add_row(title, text)
-    print_parts([table, lines])
+    return table
 
 
-def _sentences(outcomes: Sequence[ClipOutcome], wall_s: float) -> Iterable[tuple[str, str]]:
+def _sentences(
+    outcomes: Sequence[ClipOutcome], wall_s: float, book: str | None
+) -> Iterable[tuple[str, str]]:
     news = Counter(one.news for one in outcomes)
     words = [f"{news[word]} {word}" for word in NEWS if news[word]]
     yield "Clips", ", ".join(words) or "none"
@@ -52,7 +68,8 @@ def _sentences(outcomes: Sequence[ClipOutcome], wall_s: float) -> Iterable[tuple
         )
     look, to_sign = (sum(one.state == state for one in outcomes) for state in ("look", "to sign"))
     if look or to_sign:
-        yield "Next", f"shoegoal review --open: {look} need a look, {to_sign} can be signed"
+        command = typed("review --open", book=book)
+        yield "Next", f"{command}: {look} need a look, {to_sign} can be signed"
     if news["failed"]:
         yield (
             "Failed",
@@ -61,8 +78,22 @@ def _sentences(outcomes: Sequence[ClipOutcome], wall_s: float) -> Iterable[tuple
         )
 
 
-def print_results(results: ClassResults) -> None:
+def print_results(results: ClassResults, ladder: Path | None, book: str | None) -> None:
     """Print a class in short: pupils, then stages."""
+    lines = Table.grid(padding=(0, 2))
+    lines.add_column(style="bold", no_wrap=True)
+    lines.add_column(overflow="fold")
+    signed = sum(row.verified for row in results.sets)
+    lines.add_row("Sets", f"{len(results.sets)}, of which {signed} are signed; only these count")
+    command = typed(
+        "class results", class_=results.class_name, ladder=ladder, book=book, out="class.html"
+    )
+    lines.add_row("Page", f"{command} writes it all, with drawings")
+    print_parts([*result_tables(results), lines])
+
+
+def result_tables(results: ClassResults) -> list[Table]:
+    """Lay a class out in short: pupils, then stages."""
     pupils = table_of(("pupil", "passed", "makes signed", "not signed", "next"))
     for row in results.pupils:
         pupils.add_row(
@@ -70,8 +101,7 @@ def print_results(results: ClassResults) -> None:
             f"{row.passed} of {row.rungs}",
             _makes(row.verified),
             _makes(row.counted),
-            row.next_step
-            + (f" ({row.next_if_signed}, were all signed)" * bool(row.next_if_signed)),
+            _next_text(row),
         )
     stages = table_of(("stage", "makes signed", "not signed", "share of makes, 95 % interval"))
     for stage in results.stages:
@@ -81,13 +111,7 @@ def print_results(results: ClassResults) -> None:
             _makes(stage.not_verified),
             share_text(stage.verified),
         )
-    signed = sum(row.verified for row in results.sets)
-    lines = Table.grid(padding=(0, 2))
-    lines.add_column(style="bold", no_wrap=True)
-    lines.add_column(overflow="fold")
-    lines.add_row("Sets", f"{len(results.sets)}, of which {signed} are signed; only these count")
-    lines.add_row("Page", "shoegoal class results --out class.html writes it all, with drawings")
-    print_parts([pupils, stages, lines] if results.stages else [pupils, lines])
+    return [pupils, stages] if results.stages else [pupils]
 
 
 def print_advice(rows: Sequence[PupilRow]) -> None:

@@ -83,7 +83,7 @@ def run(
             untold,
             class_name=tidy_name(class_name),
             ladder=loaded,
-            runner=_runner(workers, dask),
+            runner=runner_of(workers, dask),
             enter_new_pupils=enrol,
             again=again,
             watcher=watcher,
@@ -94,7 +94,7 @@ def run(
     else:
         from shoegoal.cli.class_report import print_outcomes
 
-        print_outcomes(outcomes, time.monotonic() - began)
+        print_outcomes(outcomes, time.monotonic() - began, book)
     return _exit_code(outcomes)
 
 
@@ -125,7 +125,7 @@ def results(
     elif not json:
         from shoegoal.cli.class_report import print_results
 
-        print_results(found)
+        print_results(found, ladder, book)
     return 0
 
 
@@ -203,7 +203,8 @@ def _clips(
     return assignments_by_file_name(folder, ladder)
 
 
-def _runner(workers: int | None, dask: str | None) -> Runner:
+def runner_of(workers: int | None = None, dask: str | None = None) -> Runner:
+    """Say where clips are counted: here, as many at a time as there are cores, or as told."""
     if dask is not None:
         from shoegoal.scale.cluster import run_on_cluster
 

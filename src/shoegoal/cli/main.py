@@ -22,6 +22,7 @@ from shoegoal.cli.cautions import cautions
 from shoegoal.cli.classes import class_group
 from shoegoal.cli.coach import coach
 from shoegoal.cli.count import count
+from shoegoal.cli.demo import demo
 from shoegoal.cli.fit import fit
 from shoegoal.cli.form import form
 from shoegoal.cli.ladder import ladder, stages
@@ -37,7 +38,7 @@ _NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO)
 TRACEBACK_VARIABLE = "SHOEGOAL_TRACEBACK"
 
 EXIT_CODES = (
-    (0, "there is a verdict: advance, try again or not finished; fit: it can be judged"),
+    (0, "there is a verdict, whichever; fit: it can be judged; demo: all was counted"),
     (1, f"unexpected; set {TRACEBACK_VARIABLE}=1 to see where"),
     (2, "the command line is wrong"),
     (3, "a person needs to look at some shots before there is a verdict"),
@@ -48,7 +49,7 @@ EXIT_CODES = (
     (8, "the record book cannot be used (in use, damaged, newer, out of reach)"),
     (9, "the set was signed, or changed by somebody else, since it was looked at"),
     (10, "the record book's history does not fit together: it was changed afterwards"),
-    (11, "some clips of a class could not be counted; the others were"),
+    (11, "some clips of a class, or of the demo, could not be counted; the others were"),
     (130, "interrupted; nothing half-written is left"),
     (141, "whoever read the output stopped reading"),
 )
@@ -209,7 +210,7 @@ def cli() -> None:
 
 for _command in (
     *(fit, count, form, show, stages, ladder),
-    *(record, review, class_group, coach, accounts),
+    *(record, review, class_group, coach, accounts, demo),
     *(card, board, lens, cautions),
 ):
     cli.add_command(_command)

@@ -169,7 +169,7 @@ _ROWS = (
         "--out",
         FilePath("PATH"),
         "Where to write; count's default: a folder beside the clip named after it, ending in "
-        ".shoegoal; fit's: a picture beside it, ending in .fit.jpg.",
+        ".shoegoal; fit's: a picture beside it, ending in .fit.jpg; demo's: shoegoal-demo.",
     ),
     OptionRow(
         "--book",

@@ -64,7 +64,7 @@ def review(
     served = check_site(
         site, at, certificate, private_key, behind_tls=behind_tls, proxy=proxy or LOOPBACK
     )
-    return _serve_page(book, at, port or 0, served, in_browser=in_browser)
+    return serve_page(book, at, port or 0, served, in_browser=in_browser)
 
 
 def _list_waiting(class_name: str | None, book: str | None, *, json: bool) -> int:
@@ -77,9 +77,10 @@ def _list_waiting(class_name: str | None, book: str | None, *, json: bool) -> in
     return 0
 
 
-def _serve_page(
+def serve_page(
     book: str | None, host: str, port: int, site: Site | None, *, in_browser: bool
 ) -> int:
+    """Serve the page until Ctrl-C ends it."""
     from shoegoal.record.book import Book
     from shoegoal.review.opening import unseen_opener
     from shoegoal.review.serve import serve

@@ -17,7 +17,7 @@ from shoegoal.analysis.words import call_word, event_name
 from shoegoal.cli.report import PLAIN_WIDTH, call_text
 from shoegoal.record.corrections import Answer
 from shoegoal.record.history import SetHistory
-from shoegoal.record.plain import state_of
+from shoegoal.record.plain import counted_text, state_of
 from shoegoal.record.standing import Standing, StandingShot
 
 _ANSWERS = {
@@ -40,10 +40,8 @@ def print_summaries(summaries: list[dict[str, Any]], *, json: bool) -> None:
     if not summaries:
         click.echo("no sets")
         return
-    table = table_of(("set", "state", "class", "pupil", "stage", "makes", "verdict"))
+    table = table_of(("set", "state", "class", "pupil", "stage", "counted", "verdict"))
     for one in summaries:
-        known = one["makes"] is not None
-        makes = f"{one['makes']} of {one['makes'] + one['misses'] + one['unsure']}" if known else ""
         said = (
             f"{one['decision']}, signed by {one['signed_by']}"
             if one["signed_by"]
@@ -51,7 +49,7 @@ def print_summaries(summaries: list[dict[str, Any]], *, json: bool) -> None:
         )
         table.add_row(
             str(one["set"]), one["state"], one["class"] or "", one["pupil"], one["stage"],
-            makes, said,
+            counted_text(one), said,
         )  # fmt: skip
     print_parts([table])
 

@@ -78,9 +78,8 @@ class Tally:
         if self.unsure:
             parts.append(f"{self.unsure} unsure")
         if self.low_makes != self.high_makes:
-            parts.append(
-                f"most likely {self.likely_makes} makes ({self.low_makes} to {self.high_makes})",
-            )
+            likely = f"{self.likely_makes} {'make' if self.likely_makes == 1 else 'makes'}"
+            parts.append(f"most likely {likely} ({self.low_makes} to {self.high_makes})")
         return "; ".join(parts)
 
     def _touch_sentence(self, rows: RowTally) -> str:

@@ -31,6 +31,7 @@ def summary(history: SetHistory, standing: Standing | None) -> dict[str, Any]:
         "class": history.class_name,
         "ladder": history.ladder,
         "stage": history.stage.name,
+        "counted_in": "touches" if history.counts_touches else "shots",
         "clip": history.clip_name,
         "added_at": history.added_at,
         **_result(history, standing),
@@ -38,6 +39,16 @@ def summary(history: SetHistory, standing: Standing | None) -> dict[str, Any]:
         "signed_by": None if signature is None else signature.by,
         "signed_at": None if signature is None else signature.at,
     }
+
+
+def counted_text(told: dict[str, Any]) -> str:
+    """Write what `summary` tells was counted: ``2 of 3``, or of a dribble ``11 touches``."""
+    makes = told["makes"]
+    if makes is None:
+        return ""
+    if told["counted_in"] == "touches":
+        return f"{makes} {'touch' if makes == 1 else 'touches'}"
+    return f"{makes} of {makes + told['misses'] + told['unsure']}"
 
 
 def _result(history: SetHistory, standing: Standing | None) -> dict[str, Any]:

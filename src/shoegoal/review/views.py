@@ -11,7 +11,7 @@ from shoegoal.record.coaching import Check
 from shoegoal.record.corrections import ADDITIONS, ANSWERS, Answer
 from shoegoal.record.history import SetHistory
 from shoegoal.record.pictures import SetPictures
-from shoegoal.record.plain import state_of
+from shoegoal.record.plain import counted_text, state_of
 from shoegoal.record.standing import Standing, StandingShot
 from shoegoal.review.above import Above, seen_from_above
 from shoegoal.types import Call, EventKind, ImagePoint
@@ -333,11 +333,13 @@ def _path_points(shot: StandingShot) -> str:
 
 
 def queue_rows(waiting: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    """Queue rows with the words for their state."""
+    """Queue rows with the words for their state and for what was counted."""
     words = {
         "look": "needs a look",
         "to sign": "ready to sign",
         "count again": "count again",
         "signed": "signed",
     }
-    return [row | {"state_words": words[row["state"]]} for row in waiting]
+    return [
+        row | {"state_words": words[row["state"]], "counted": counted_text(row)} for row in waiting
+    ]

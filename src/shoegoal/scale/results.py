@@ -209,7 +209,7 @@ def _set_row(seen: SeenSet) -> SetRow:
         set_id=history.set_id,
         pupil=history.pupil,
         stage=history.stage.name,
-        counted_in="touches" if history.counts_touches else "shots",
+        counted_in=told["counted_in"],
         clip=history.clip_name,
         added_at=history.added_at,
         makes=told["makes"],

@@ -1,0 +1,46 @@
+"""The demo: what it costs, and whether its calls are true."""
+
+from __future__ import annotations
+
+import resource
+import tempfile
+import time
+from pathlib import Path
+
+import click
+
+
+@click.command("demo")
+def demo_cost() -> None:
+    """Run the whole demo in a temporary folder; its calls beside the truth of its clips."""
+    from demo_truths import wrong_calls
+    from shoegoal.analysis.file import load_analysis
+    from shoegoal.demo.folder import DemoFolder
+    from shoegoal.demo.run import run_demo
+    from shoegoal.scale.pool import run_in_processes, usable_cores
+    from shoegoal.types import Call
+
+    cores = usable_cores()
+    with tempfile.TemporaryDirectory() as scratch:
+        folder = DemoFolder(Path(scratch) / "demo")
+        began = time.perf_counter()
+        folder.prepare()
+        seen = run_demo(
+            folder, lambda tasks, work, tell: run_in_processes(tasks, work, cores, tell)
+        )
+        wall_s = time.perf_counter() - began
+        for outcome in seen.outcomes:
+            if outcome.news == "failed":
+                click.echo(f"{outcome.clip}: {outcome.sentence}")
+                continue
+            counted = load_analysis((folder.clips / outcome.clip).with_suffix(".shoegoal"))
+            unsure = sum(shot.call is Call.UNSURE for shot in counted.shots)
+            wrong = wrong_calls(counted)
+            click.echo(
+                f"{outcome.clip}: {outcome.film_s:.1f} s of film, {outcome.cpu_s:.1f} s CPU, "
+                f"{len(counted.shots)} calls, {unsure} unsure, "
+                f"{'; '.join(wrong) or 'none wrong'}; {outcome.sentence}"
+            )
+    used = [resource.getrusage(who) for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)]
+    cpu_s = sum(one.ru_utime + one.ru_stime for one in used)
+    click.echo(f"in all {wall_s:.0f} s on {cores} cores, {cpu_s:.0f} s CPU")

@@ -1,0 +1,1 @@
+"""An invented class of six pupils, counted before one's eyes."""
