@@ -5,14 +5,15 @@ from __future__ import annotations
 import re
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager
 from pathlib import Path
 
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
 from page_server import PHONE, served_with_key, watched_page
-from record_books import TEACHER
+from record_books import TEACHER, no_room
 from shoegoal.analysis.file import load_analysis
 from shoegoal.record.book import Book
 from shoegoal.record.filing import file_count
@@ -40,11 +41,16 @@ def by_command(tmp_path: Path, side_view_count: Path) -> Iterator[tuple[str, str
 
 
 @pytest.fixture
-def address(tmp_path: Path, side_view_count: Path) -> Iterator[str]:
-    """The same page over the same set, in this process."""
-    book = Book(str(tmp_path / "book.sqlite3"))
+def book(tmp_path: Path, side_view_count: Path) -> Book:
+    """The same set in a book of this process."""
+    book = Book(str(tmp_path / "book.sqlite3"), wait_s=0.1)
     with book.writing() as connection:
         file_count(connection, load_analysis(side_view_count), side_view_count, class_name="7b")
+    return book
+
+
+@pytest.fixture
+def address(book: Book) -> Iterator[str]:
     with served_with_key(book) as address:
         yield address
 
@@ -152,7 +158,7 @@ def test_a_missed_shot_and_a_marker(address: str, page: Page) -> None:
     page.get_by_role("button", name="Take the time from the clip").click()
     assert page.get_by_label("Time of the kick").input_value() == "0:20.30"
     page.get_by_role("button", name="Add a miss").click()
-    expect(page.get_by_text("The shot was added.")).to_be_visible()
+    expect(page.get_by_text("Added.")).to_be_visible()
     expect(page.locator("#work details li").nth(2)).to_contain_text("Shot 5 at 0:20.3")
     goal = page.locator("line.goal")
     before = float(str(goal.get_attribute("x1")))
@@ -199,3 +205,33 @@ def test_two_people_on_one_set(address: str, page: Page) -> None:
     page.get_by_role("button", name="Shot 1: Retake").click()
     expect(page.get_by_role("alert")).to_contain_text("changed by somebody else")
     expect(page.locator("#work details li").first).to_contain_text("miss")
+
+
+@pytest.mark.parametrize(
+    ("trouble", "status", "says"),
+    [(no_room, 507, "no room left"), (Book.writing, 503, "in use by another program")],
+)
+def test_what_cannot_be_written_stays_on_the_page_to_be_sent_again(
+    address: str,
+    browser: Browser,
+    book: Book,
+    trouble: Callable[[Book], AbstractContextManager[object]],
+    status: int,
+    says: str,
+) -> None:
+    with watched_page(browser, "http://127.0.0.1:", refusals=(status,), viewport=PHONE) as page:
+        page.goto(address)
+        page.get_by_role("link", name="Set 1").click()
+        remark = page.get_by_label("Remark on the set")
+        remark.fill("the ball was soft")
+        with trouble(book):
+            page.get_by_role("button", name="Write down").click()
+            alert = page.get_by_role("alert")
+            expect(alert).to_contain_text(says)
+            expect(alert).to_be_in_viewport()
+            expect(remark).to_have_value("the ball was soft")
+        page.get_by_role("button", name="Write down").click()
+        expect(page.get_by_text("The remark was written down.")).to_be_visible()
+        expect(page.get_by_role("listitem").get_by_text("the ball was soft")).to_be_visible()
+        expect(page.get_by_role("alert")).to_have_count(0)
+    assert verify_book(book).entries == 2

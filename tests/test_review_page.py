@@ -10,7 +10,8 @@ from typing import Any
 import pytest
 from starlette.testclient import TestClient
 
-from record_books import TEACHER, file_set, put_result
+from analysis_examples import fitted_analysis, marker_px, only
+from record_books import TEACHER, analysis_of, file_set, put_result
 from shoegoal.analysis import file
 from shoegoal.analysis.file import load_analysis
 from shoegoal.errors import BadSettingsError
@@ -64,6 +65,9 @@ def test_the_queue_names_what_waits_and_what_is_signed(client: Browser, book: Bo
     sign(book, 1, TEACHER)
     page = client.get("/").text
     assert f"signed by {TEACHER}" in page and "Signed</caption>" in page
+    # To the minute, and in which time.
+    assert re.search(rf"Signed by {TEACHER}, \d{{4}}-\d\d-\d\d, \d\d:\d\d UTC\.",
+                     client.get("/sets/1").text)  # fmt: skip
 
 
 def test_from_the_queue_to_a_signed_tally(client: Browser, book: Book) -> None:
@@ -130,6 +134,34 @@ def test_every_form_does_its_work(client: Browser, book: Book) -> None:
         assert answer.status_code == 422, (action, answer.status_code)
         assert says in answer.text and 'role="alert"' in answer.text
     assert version(book) == 7
+
+
+def test_a_coachs_question_ends_with_not_knowing_and_kappa_waits_for_answers(
+    client: Browser, book: Book
+) -> None:
+    file_set(book)
+    overview = client.get("/checks").text
+    assert "No round was drawn yet" in overview and "Counted as" not in overview
+    client.post("/checks/draw", data={"class": "7b", "size": "2"})
+    question = client.get("/checks/1").text
+    answers = re.findall(r'name="answer" value="([^"]+)">([^<]+)<', question)
+    assert answers == [("make", "Make"), ("miss", "Miss"), ("cannot-tell", "Cannot tell")]
+    overview = client.get("/checks").text
+    assert "nothing checked" in overview and "kappa" not in overview
+    client.post("/checks/1/1/answer", data={"answer": "make"})
+    assert "kappa" in client.get("/checks").text
+
+
+def test_a_moved_marker_is_told_with_what_stays_as_counted(client: Browser, book: Book) -> None:
+    analysis, _ = analysis_of("yard.mp4")
+    with book.writing() as connection:
+        file_count(connection, only(fitted_analysis(analysis), 2), Path("nowhere"), class_name="7b")
+    stays = "The pictures in the result folder stay as they were counted."
+    assert stays not in client.get("/sets/1").text
+    to = marker_px(-1.9)
+    fields = {"seen": "1", "side": "left", "x": str(to.x_px), "y": str(to.y_px)}
+    assert stays in client.post("/sets/1/marker", data=fields).text
+    assert stays not in client.post("/sets/1/undo", data={"seen": "2"}).text
 
 
 def test_two_reviewers_and_a_signed_set(client: Browser, book: Book) -> None:

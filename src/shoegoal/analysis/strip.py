@@ -27,6 +27,7 @@ from shoegoal.analysis.marks import (
     write_text,
 )
 from shoegoal.analysis.stills import F64, U8, SceneView, StillPicture, strip_moments
+from shoegoal.analysis.words import chance_text, chance_words
 from shoegoal.clip.clock import clock_text
 from shoegoal.types import Call, Shot
 
@@ -105,7 +106,7 @@ def _write_header(strip: U8, shot: Shot, start_s: float) -> None:
         (f"Shot {shot.number}", PAPER, True),
         (CALL_WORDS[shot.call], _bright(shot.call), True),
         (f"kicked at {clock_text(shot.kick_time_s - start_s)}", PAPER, False),
-        (f"chance of a make {100 * shot.p_make:.0f} %", PAPER, False),
+        (f"{chance_words(shot.kind)} {chance_text(shot.p_make)}", PAPER, False),
     ):
         left += write_text(
             strip, (left, middle), text, 32, colour=colour, rim=None, anchor="left middle",

@@ -52,6 +52,11 @@ class CueReport:
     open_checks: int
 
     @property
+    def drawn(self) -> bool:
+        """Whether anything of it was ever drawn."""
+        return bool(self.shares[0].checked or self.could_not_tell or self.open_checks)
+
+    @property
     def kappa_words(self) -> str:
         """Kappa to two places, or why it is undefined."""
         one_answer = "not defined: one answer throughout"

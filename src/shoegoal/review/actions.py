@@ -131,10 +131,10 @@ class Action:
 
 ACTIONS = {
     "answer": Action(answer, "Written down."),
-    "add": Action(add, "The shot was added."),
+    "add": Action(add, "Added."),
     "marker": Action(marker, "The marker was moved and the set worked out anew."),
     "note": Action(note, "The remark was written down."),
-    "looked": Action(looked, "Written down: no shot is hidden there."),
+    "looked": Action(looked, "Written down: nothing is hidden there."),
     "undo": Action(undo, "The last correction was taken back."),
     "sign": Action(sign, "Signed."),
 }

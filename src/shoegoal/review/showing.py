@@ -48,6 +48,7 @@ class Showing:
             trim_blocks=True,
             lstrip_blocks=True,
         )
+        self._templates.filters["minute"] = _minute
 
     def page(
         self, name: str, visitor: Visitor | None, status: int = 200, **shown: Any
@@ -67,6 +68,11 @@ class Showing:
         answer = self.page("said.html", request.state.visitor, status, trouble=words)
         answer.headers.update(_WORDS_ALONE)
         return answer
+
+
+def _minute(at: str) -> str:
+    """Write a time of the book's as people read it, to the minute."""
+    return f"{at[:10]}, {at[11:16]} UTC"
 
 
 def status_of(error: Exception) -> int:

@@ -103,6 +103,7 @@ class SetView:
     additions, answers : what can be added and answered, as it is sent and as it is said.
     to_look_through : stretches in which a shot may be hidden; none once the verdict holds.
     playable : the clip lies where it was and is the one that was counted.
+    moved : a marker was, and the count that holds is not the one in the result folder.
     """
 
     history: SetHistory
@@ -128,6 +129,7 @@ class SetView:
     left_px: tuple[float, float] | None
     right_px: tuple[float, float] | None
     has_markers_picture: bool
+    moved: bool
 
 
 def view_of(history: SetHistory, analysis: Analysis, *, can_change: bool) -> SetView:
@@ -168,6 +170,7 @@ def view_of(history: SetHistory, analysis: Analysis, *, can_change: bool) -> Set
         left_px=None if scene is None else _rounded(scene.left_px),
         right_px=None if scene is None else _rounded(scene.right_px),
         has_markers_picture=pictures.has_markers,
+        moved=history.is_recounted,
     )
 
 

@@ -9,6 +9,7 @@
   const screen = player.querySelector(".screen");
   const now = document.getElementById("now");
   const strip = document.getElementById("strip");
+  const stills = document.getElementById("stills");
   const verdicts = document.getElementById("verdicts");
   const SLOW = 0.25;
   let snippet = null;
@@ -30,8 +31,8 @@
     now.textContent = data.number
       ? `${data.name}: ${data.moment} ${clock(Number(data.kick))}.`
       : `Look closely from ${data.words}.`;
-    if (strip) strip.hidden = data.strip !== "yes";
-    if (strip && !strip.hidden) {
+    if (stills) stills.hidden = data.strip !== "yes";
+    if (stills && !stills.hidden) {
       strip.src = `${player.dataset.strips}${data.number}.jpg`;
       strip.alt = `Stills of ${data.name}, in order of time.`;
     }
