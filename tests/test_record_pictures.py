@@ -16,6 +16,7 @@ from record_books import analysis_of
 from shoegoal.analysis.evidence import write_result
 from shoegoal.analysis.kept import KeptStills
 from shoegoal.analysis.marks import SKY, YELLOW
+from shoegoal.record import export
 from shoegoal.record.book import Book
 from shoegoal.record.corrections import Side
 from shoegoal.record.export import export_pupil
@@ -67,8 +68,10 @@ def painted(bgr: npt.NDArray[np.int16], colour: tuple[int, int, int]) -> int:
 
 
 def test_a_moved_marker_is_drawn_where_it_is_now(
-    tmp_path: Path, garden: Path, _empty_file: Path
+    tmp_path: Path, garden: Path, _empty_file: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    # Covering takes seconds a picture; test_record_faces looks at what it does.
+    monkeypatch.setattr(export, "cover_faces", lambda bgr: (bgr, 0))
     place = shutil.copyfile(_empty_file, tmp_path / "book.sqlite3")
     book = Book(str(place))
     counted = pictures_of(filed(book, garden))
