@@ -13,7 +13,9 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
-from record_books import TEACHER, put_result
+from analysis_examples import fitted_analysis, marker_px, only
+from record_books import TEACHER, analysis_of, put_result
+from shoegoal.analysis.file import save_analysis
 from shoegoal.cli.main import cli
 
 
@@ -87,6 +89,28 @@ def test_json_throughout(tmp_path: Path) -> None:
     (listed,) = json.loads(done("record", "list", "--pupil", names[1], "--json"))
     assert listed["signed_by"] == TEACHER
     assert json.loads(done("record", "list", "--class", "8a", "--json")) == []
+
+
+def test_a_marker_is_moved_and_a_gap_looked_through(tmp_path: Path) -> None:
+    analysis, content = analysis_of("yard.mp4")
+    (tmp_path / "yard.mp4").write_bytes(content)
+    (tmp_path / "yard.shoegoal").mkdir()
+    analysis = only(fitted_analysis(analysis), 2, 5)  # the first is wide of the left marker
+    save_analysis(tmp_path / "yard.shoegoal" / "analysis.json", analysis)
+    done("record", "add", tmp_path / "yard.shoegoal")
+    told = json.loads(done("review", "show", 1, "--json"))
+    assert told["shots"][0]["call"] == "miss"
+    to = marker_px(-2.4)
+    place = f"{to.x_px:.1f},{to.y_px:.1f}"
+    moved = json.loads(done("review", "move-marker", 1, "left", place, "--by", TEACHER, "--json"))
+    assert moved["shots"][0]["call"] == "make" and moved["left_px"]["x_px"] == round(to.x_px, 1)
+    assert json.loads(done("review", "undo", 1, "--json"))["shots"][0]["call"] == "miss"
+    done("record", "add", put_result(tmp_path / "garden", "gap.mp4"))
+    gap = json.loads(done("review", "correct", 2, 5, "not-a-shot", "--json", code=3))
+    (stretch,) = gap["look_through"]
+    assert stretch["from_s"] < 1.5 + 20.0 < stretch["until_s"]  # where shot 5 was
+    looked = json.loads(done("review", "looked-through", 2, "--by", TEACHER, "--json"))
+    assert looked["look_through"] == [] and looked["state"] == "to sign"
 
 
 def test_what_is_refused_is_one_line_and_its_own_exit_code(tmp_path: Path) -> None:

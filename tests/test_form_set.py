@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 import sys
 from collections.abc import Generator
@@ -14,6 +15,7 @@ import cv2
 import numpy as np
 import pytest
 from click.testing import CliRunner, Result
+from starlette.testclient import TestClient
 
 from analysis_examples import example_analysis
 from clip_writer import ramp_pictures, write_clip
@@ -34,6 +36,9 @@ from shoegoal.form.bands import MeasuredError, load_bands
 from shoegoal.form.pose import Square
 from shoegoal.form.skeleton import Pose
 from shoegoal.form.space import ShotSpace, View
+from shoegoal.record.book import Book
+from shoegoal.review.app import make_app
+from shoegoal.review.guard import KeyEntrance
 
 OWN = ("--make", "4", "--of", "6", "--width-steps", "4", "--back-steps", "10")
 
@@ -222,6 +227,7 @@ def test_what_was_told_of_form_goes_by_the_book_to_a_coach(clip: Path, counted: 
     drawn = [check["cue"] for check in checks]
     assert drawn.count("plant_beside") == drawn.count("contact_turn") == 5  # one kick was not seen
     assert "eyes_on_ball" not in drawn  # nothing was told of it
+    _asks_blind(Book(str(clip.with_name("book.sqlite3"))), drawn[0])
     truth = {"plant_beside": "in band", "contact_turn": "look"}
     for check in checks:
         said = truth.get(check["cue"], "cannot-tell")
@@ -236,6 +242,21 @@ def test_what_was_told_of_form_goes_by_the_book_to_a_coach(clip: Path, counted: 
     others = set(drawn) - set(truth)
     assert {cues[cue]["could_not_tell"] for cue in others} == {5}
     assert cues[""]["shares"][0]["checked"] == 0
+
+
+def _asks_blind(book: Book, cue: str) -> None:
+    """The page's question: what to look for, what can be said, and nothing of what was told."""
+    home = "http://127.0.0.1"
+    page = TestClient(make_app(book, KeyEntrance("key")), base_url=home)
+    page.get("/", params={"key": "key"})
+    asked = page.get("/checks/1").text
+    band = load_bands()[cue]
+    assert f"{band.title}: what did you see?" in asked and f"Looked for: {band.well}." in asked
+    answers = re.findall(r'name="answer" value="([^"]+)">([^<]+)<', asked)
+    assert answers == [("in band", "In band"), ("look", "Look"), ("cannot-tell", "Cannot tell")]
+    readings = load_form(book.file.with_name("yard.shoegoal")) if book.file else None
+    assert readings is not None
+    assert not any(r.sentence in asked for shot in readings.shots for r in shot.told)
 
 
 @pytest.mark.usefixtures("sees")

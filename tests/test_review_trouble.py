@@ -105,6 +105,22 @@ def test_while_the_disk_is_full(impatient: Book) -> None:
     refused_then_done(impatient, no_room(impatient), 507, FULL)
 
 
+@pytest.mark.parametrize("book_place", ["sqlite"], indirect=True)
+def test_a_book_that_is_damaged_while_the_page_runs(impatient: Book) -> None:
+    assert impatient.file is not None
+    kept = impatient.file.read_bytes()
+    impatient.file.write_bytes(b"these are my holiday plans " * 1000)
+    browser = TestClient(make_app(impatient, KeyEntrance(KEY)), base_url=HOME)
+    browser.get("/", params={"key": KEY})
+    for address in ("/", "/sets/1", "/checks", "/checks/1"):
+        answer = browser.get(address)
+        assert answer.status_code == 503 and 'role="alert"' in answer.text, address
+        assert "is damaged or no record book" in answer.text and "put back a copy" in answer.text
+    impatient.file.write_bytes(kept)
+    assert browser.get("/sets/1").status_code == 200
+    whole_and_as_before(impatient)
+
+
 @contextmanager
 def no_room_at_all() -> Iterator[None]:
     """Not even for what SQLite needs to read a book."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -40,21 +41,11 @@ _STATUS = (
 class Showing:
     """The templates, and what all of them are told."""
 
-    def __init__(self) -> None:
-        self._templates = Environment(
-            loader=FileSystemLoader(HERE / "templates"),
-            autoescape=select_autoescape(),
-            undefined=StrictUndefined,
-            trim_blocks=True,
-            lstrip_blocks=True,
-        )
-        self._templates.filters["minute"] = _minute
-
     def page(
         self, name: str, visitor: Visitor | None, status: int = 200, **shown: Any
     ) -> HTMLResponse:
         """Lay a page out for somebody."""
-        text = self._templates.get_template(name).render(visitor=visitor, **shown)
+        text = _templates().get_template(name).render(visitor=visitor, **shown)
         return HTMLResponse(text, status)
 
     def trouble(self, request: Request, error: Exception) -> Response:
@@ -68,6 +59,20 @@ class Showing:
         answer = self.page("said.html", request.state.visitor, status, trouble=words)
         answer.headers.update(_WORDS_ALONE)
         return answer
+
+
+@cache
+def _templates() -> Environment:
+    """Templates, each read and compiled once however many pages are made."""
+    templates = Environment(
+        loader=FileSystemLoader(HERE / "templates"),
+        autoescape=select_autoescape(),
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    templates.filters["minute"] = _minute
+    return templates
 
 
 def _minute(at: str) -> str:
