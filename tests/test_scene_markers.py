@@ -13,7 +13,7 @@ from scene_simulation import opencv_pixels
 from shoegoal.scene.camera import Camera
 from shoegoal.scene.markers import FoundMarkers, MarkersNotFoundError, find_markers
 from shoegoal.scene.markers_bodies import StandingBody
-from shoegoal.scene.markers_pairs import Pair, confidence
+from shoegoal.scene.markers_pairs import Pair, Shots, confidence
 
 F64 = npt.NDArray[np.float64]
 
@@ -188,6 +188,33 @@ def test_no_flight_no_goal() -> None:
     yard = Yard(BEHIND, 14)
     cones(yard, goal_bases(SPOT, NORTH))
     assert "No kicked ball was seen rolling" in refusal(yard, [])
+
+
+def test_balls_kicked_from_a_row_all_head_for_one_middle() -> None:
+    """Closed form: straight ways from x = 0, 1, 2 through (-0.3, 8); the goal is 3 m wide."""
+    starts = np.array([[0.0, 0.0], [1.0, 0.0], [2.0, 0.0]])
+    ways = np.array([-0.3, 8.0]) - starts
+    ways /= np.hypot(*ways.T)[:, None]
+    shots = Shots(starts[1], ways[1], starts, ways, 8.0)
+    for middle_x, off in ((-0.3, 0.0), (-1.8, 0.5), (0.6, -0.3)):
+        left, right = (np.array([middle_x + x, 8.0]) for x in (-1.5, 1.5))
+        assert shots.median_off(left, right) == pytest.approx(off)
+    # Behind the kicker, and along the way of the only shot, nothing is crossed.
+    assert np.isnan(shots.median_off(np.array([-2.0, -3.0]), np.array([1.0, -3.0])))
+    one = Shots(starts[0], NORTH, starts[:1], NORTH[None], 8.0)
+    assert np.isnan(one.median_off(np.array([1.0, 2.0]), np.array([1.0, 5.0])))
+
+
+def test_a_goal_is_found_from_balls_kicked_from_a_row() -> None:
+    yard = Yard(BEHIND, 21)
+    bases = goal_bases(SPOT, NORTH)
+    cones(yard, bases)
+    row = [SPOT + np.array([x, 0.0]) for x in (0.0, 0.0, 0.0, 1.0, 1.6, 2.2)]
+    middle = bases.mean(axis=0)
+    ways = [s + np.linspace(0, 1.1, 12)[:, None] * (middle - s) for s in row]
+    spots = np.concatenate([spot_px(BEHIND, spot) for spot in row])
+    found = find_markers(yard.filmed(), ground_of(BEHIND), spots, ways, *STEPS)
+    assert base_errors(found, BEHIND, bases).max() < 3.0
 
 
 def body_at(x_m: float, taller: float = 1.0) -> StandingBody:

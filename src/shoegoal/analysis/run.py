@@ -11,6 +11,7 @@ import numpy as np
 
 from shoegoal.analysis.counted import Counted, concluded
 from shoegoal.analysis.dribbling import analyse_dribble
+from shoegoal.analysis.empty_yard import empty_yard
 from shoegoal.analysis.interruptions import doubted_around
 from shoegoal.analysis.model import (
     MarkersSource,
@@ -64,7 +65,7 @@ def count_shots(path: Path, watched: Watched, settings: CountSettings) -> Counte
     """Count the shots of a clip that was watched; as `analyse_clip`, which see."""
     watched, after_bump = _up_to_a_bump(watched, settings)
     ground, kicks = find_ground_and_kicks(watched, settings)
-    left_px, right_px, source, marker_notes = _markers(watched, settings, ground, kicks)
+    left_px, right_px, source, marker_notes = _markers(path, watched, settings, ground, kicks)
     scene = _scene(watched, settings, ground, kicks, left_px, right_px)
     kicks = find_kicks(watched.record, scene.camera, scene.ball_diameter_m.value)
     shots, left_out = judge_kicks(kicks, scene)
@@ -116,7 +117,7 @@ def _kicks_on(watched: Watched, ground: GroundFit) -> list[Kick]:
 
 
 def _markers(
-    watched: Watched, settings: CountSettings, ground: GroundFit, kicks: Sequence[Kick]
+    path: Path, watched: Watched, settings: CountSettings, ground: GroundFit, kicks: Sequence[Kick]
 ) -> tuple[ImagePoint, ImagePoint, MarkersSource, tuple[str, ...]]:
     if settings.left_px is not None and settings.right_px is not None:
         return settings.left_px, settings.right_px, MarkersSource.GIVEN, ()
@@ -135,7 +136,7 @@ def _markers(
     ]
     try:
         found = find_markers(
-            watched.settled_bgr,
+            empty_yard(path, watched.settled_bgr),
             ground,
             spots,
             ways,

@@ -213,7 +213,7 @@ def _shots(
     ahead = mean / np.hypot(*mean)
     spot = np.median(spots if len(spots) else starts[chosen], axis=0)
     reach = float(np.max((starts + steps - spot)[chosen] @ ahead))
-    return Shots(spot, ahead, int(chosen.sum()), reach)
+    return Shots(spot, ahead, starts[chosen], units[chosen], reach)
 
 
 def _ground_colours(picture_bgr: U8, camera: Camera, shots: Shots) -> F64:

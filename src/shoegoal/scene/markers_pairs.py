@@ -24,6 +24,7 @@ SQUARE_LIMIT_SIGMAS = 3.0
 AIM_SIGMA = 0.45
 HABIT_SIGMA = 0.12
 CENTRE_LIMIT_SIGMAS = 2.8
+MEDIAN_SIGMAS = float(np.sqrt(np.pi / 2))  # of a median over a mean, for normal deviations
 SIZE_LOG_SIGMA = 0.35  # one marker's size against the other's
 COLOUR_SIGMA = 45.0  # Lab levels
 # A shoe and a bottle make a goal as well as two cones do: being alike helps only so much.
@@ -61,13 +62,15 @@ class Shots:
     ----------
     spot_m : (2,) the usual kick spot.
     ahead : (2,) unit vector of their mean direction.
-    count : shots it was taken from.
-    reach_m : how far along it the balls were seen.
+    starts_m : (N, 2) where each was kicked from.
+    ways : (N, 2) unit vectors, where each went.
+    reach_m : how far along the mean direction the balls were seen.
     """
 
     spot_m: F64
     ahead: F64
-    count: int
+    starts_m: F64
+    ways: F64
     reach_m: float
 
     @property
@@ -77,8 +80,22 @@ class Shots:
 
     @property
     def aim_sigma(self) -> float:
-        """How far the mean shot passes from the goal's middle, in goal widths."""
-        return float(np.hypot(HABIT_SIGMA, AIM_SIGMA / np.sqrt(self.count)))
+        """How far the median shot passes from the goal's middle, in goal widths."""
+        return float(np.hypot(HABIT_SIGMA, MEDIAN_SIGMAS * AIM_SIGMA / np.sqrt(len(self.ways))))
+
+    def median_off(self, left_m: F64, right_m: F64) -> float:
+        """How far beside a goal's middle the median shot crosses its line, in goal widths.
+
+        Each from where it was kicked: balls may lie in a row. NaN where none goes towards it.
+        """
+        line = right_m - left_m
+        turn = self.ways[:, 0] * line[1] - self.ways[:, 1] * line[0]
+        away = left_m - self.starts_m
+        with np.errstate(divide="ignore", invalid="ignore"):
+            way_m = (away[:, 0] * line[1] - away[:, 1] * line[0]) / turn
+            share = (away[:, 0] * self.ways[:, 1] - away[:, 1] * self.ways[:, 0]) / turn
+        share = share[np.isfinite(share) & (way_m > 0)]
+        return float(np.median(share) - 0.5) if len(share) else float("nan")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -219,12 +236,12 @@ def _weigh(
     step = distance / back_steps
     tilt = float(np.degrees(np.arcsin(np.clip(along @ middle / far, -1, 1))))
     tilt /= _tilt_sigma_deg(left, right, along, apart)
-    beside = float(middle @ shots.right) / (width * shots.aim_sigma)
+    beside = shots.median_off(left_m, right_m) / shots.aim_sigma
     if (
         abs(ratio) > RATIO_LIMIT
         or not STEP_LIMITS_M[0] <= step <= STEP_LIMITS_M[1]
         or abs(tilt) > SQUARE_LIMIT_SIGMAS
-        or abs(beside) > CENTRE_LIMIT_SIGMAS
+        or not abs(beside) <= CENTRE_LIMIT_SIGMAS
     ):
         return None
     # Bottles and bags are round, but a shoe lies any way: its height is the safer measure.
