@@ -1,8 +1,8 @@
 """How right the form cues are: ``python bench form``.
 
 Films kicks of a dressed, articulated body from all sides, reads their form as the tool does (with
-the true scene, and the moment of contact off by a little), and compares every cue with the posed
-body.
+the true scene or one as the tool would fit it, and the moment of contact off by a little), and
+compares every cue with the posed body.
 Errors are learnt on the develop split (`--write` puts them where the tool reads them) and told of
 the report split, which shares neither yards nor bodies with it.
 """
@@ -86,18 +86,25 @@ class Read:
               help="So many clips of five kicks a view and split.")  # fmt: skip
 @click.option("--rendered-only", is_flag=True, help="Leave out clips that are not filmed yet.")
 @click.option("--write", is_flag=True, help="Write the errors of the develop split for the tool.")
+@click.option("--fitted", is_flag=True, help="With a scene as the tool fits it, not the true one.")
 @click.option("--json", "as_json", is_flag=True, help="Print every kick as a JSON line.")
 @click.option("--cache", type=click.Path(path_type=Path, file_okay=False), default=CACHE,
               help="Where clips, truth and poses are kept.")  # fmt: skip
 def form(
-    split: str | None, clips: int, rendered_only: bool, write: bool, as_json: bool, cache: Path
+    split: str | None,
+    clips: int,
+    rendered_only: bool,
+    write: bool,
+    fitted: bool,
+    as_json: bool,
+    cache: Path,
 ) -> None:
     """Measure the form cues on kicks whose truth is known."""
     for half in ("develop", "report") if split is None else (split,):
         chosen = [KickClip(half, n, view) for n in range(clips) for view in VIEWS]
         reads = [
             Read(kick, read_kick(kick.space, kick.contact_s, kick.poses))
-            for kicks in known_kicks(chosen, cache, rendered_only)
+            for kicks in known_kicks(chosen, cache, rendered_only, fitted)
             for kick in kicks
         ]
         if not reads:

@@ -18,6 +18,7 @@ from typing import Any
 
 import click
 import numpy as np
+import numpy.typing as npt
 
 from evaluation import ROOT
 from shoegoal.clip.reader import open_clip
@@ -25,13 +26,21 @@ from shoegoal.form.pose import MediaPipePose, open_pose_model
 from shoegoal.form.skeleton import JOINTS, Pose
 from shoegoal.form.space import ShotSpace
 from shoegoal.form.window import look_round
+from shoegoal.scene.ball_size import BallSize, ball_ruler
 from shoegoal.scene.camera import Camera
 from shoegoal.scene.goal import GoalFrame
+from shoegoal.scene.ground import fit_ground
+from shoegoal.types import BallSighting
 from truth.bodies.film import KickClip, film_kicks
 
+F64 = npt.NDArray[np.float64]
 CACHE = ROOT / ".cache" / "form"
 # The tool tells the moment of contact to about a third of a picture at 30 a second.
 CONTACT_SIGMA_S = 0.012
+# How the gauge sees balls on scenes kept apart, in shares of a diameter.
+CENTRE_SIGMA, SIZE_SIGMA, SIZE_BIAS_SIGMA = 0.02, 0.02, 0.01
+RESTING_SEEN, ROLLING_SEEN, ROLLED_M = 4, 14, 0.5  # of each kick
+KNOWN_SIZES = (BallSize.THREE, BallSize.FOUR, BallSize.FIVE)
 POSE_ROOMS = ("pose.py", "window.py", "space.py", "models/pose_full.task")
 
 
@@ -48,9 +57,12 @@ class KnownKick:
 
 
 def known_kicks(
-    clips: list[KickClip], folder: Path, rendered_only: bool
+    clips: list[KickClip], folder: Path, rendered_only: bool, fitted: bool
 ) -> Iterator[list[KnownKick]]:
-    """Kicks of each clip in turn; what is missing is filmed, and looked at once."""
+    """Kicks of each clip in turn; what is missing is filmed, and looked at once.
+
+    With ``fitted`` their space is not the true one, but as `fitted_space` has it.
+    """
     with ExitStack() as stack:
         model: MediaPipePose | None = None
         for clip in clips:
@@ -66,7 +78,7 @@ def known_kicks(
                 click.echo(f"looking at {clip.name}", err=True)
                 model = model or stack.enter_context(open_pose_model())
                 _keep(kept, _look(path, truth, clip, model))
-            yield _kicks(clip, truth, kept)
+            yield _kicks(clip, truth, kept, fitted)
 
 
 def film(clip: KickClip, folder: Path) -> None:
@@ -100,6 +112,55 @@ def space_of(truth: dict[str, Any], kick: dict[str, Any]) -> ShotSpace:
     left, right = (on_ground(base) for base in truth["inner_bases_m"])
     spot = kick["spot_m"]
     return ShotSpace(camera, GoalFrame(left, right), (spot[0], spot[1]), truth["ball_diameter_m"])
+
+
+def fitted_space(truth: dict[str, Any], true: ShotSpace) -> ShotSpace:
+    """The scene as the tool would fit it to the balls of such a clip.
+
+    Balls at rest and rolling to the goal are seen as the gauge saw them on scenes kept apart
+    (`training/RESULTS.md`); the size printed on the ball is told. Where the goal lies as seen from
+    the camera is taken as known: it stands outside most of these pictures.
+    """
+    camera, diameter_m = true.camera, truth["ball_diameter_m"]
+    rng = np.random.default_rng(list(truth["name"].encode()))
+    middle = (np.array(true.goal.left_m) + np.array(true.goal.right_m)) / 2
+    bias = rng.normal(1.0, SIZE_BIAS_SIGMA)
+    size_px = (round(2 * camera.cx_px) + 1, round(2 * camera.cy_px) + 1)
+    sightings = []
+    for number, kick in enumerate(truth["kicks"]):
+        spot = _spot_on_ground(space_of(truth, kick))
+        ways = np.append(np.zeros(RESTING_SEEN), np.arange(1, ROLLING_SEEN + 1) * ROLLED_M)
+        ahead = (middle - spot) / np.hypot(*(middle - spot))
+        places = np.column_stack([spot + ways[:, None] * ahead, np.full(len(ways), diameter_m / 2)])
+        centres, diameters = camera.ball_image(places, diameter_m)
+        for i, ((x, y), d) in enumerate(zip(centres, diameters, strict=True)):
+            if not (d > 0 and 0 < x < size_px[0] and 0 < y < size_px[1]):
+                continue
+            x, y = rng.normal((x, y), CENTRE_SIGMA * d)
+            seen = rng.normal(d * bias, SIZE_SIGMA * d)
+            time_s = number * 10.0 + i / 30
+            sightings.append(
+                BallSighting(time_s, x, y, seen, CENTRE_SIGMA * d, SIZE_SIGMA * d, ways[i] == 0)
+            )
+    size = min(KNOWN_SIZES, key=lambda size: abs(ball_ruler(size).diameter_m - diameter_m))
+    ground = fit_ground(sightings, size_px, ball=size)
+    centre, _ = true.ball_px
+    ball_m = ground.ball_diameter_m.value
+    here = ground.camera.ball_on_ground([[centre.x_px, centre.y_px]], ball_m)[0]
+    larger = float(np.hypot(*here) / np.hypot(*_spot_on_ground(true)))
+    left, right = (
+        (larger * float(x), larger * float(y)) for x, y in (true.goal.left_m, true.goal.right_m)
+    )
+    goal = GoalFrame(left, right)
+    x, y = goal.to_goal(here[None])[0]
+    return ShotSpace(ground.camera, goal, (float(x), float(y)), ball_m)
+
+
+def _spot_on_ground(space: ShotSpace) -> F64:
+    """(2,) metres of the camera's ground where the ball lies before the kick."""
+    centre, _ = space.ball_px
+    spots = space.camera.ball_on_ground([[centre.x_px, centre.y_px]], space.ball_diameter_m)
+    return np.asarray(spots[0])
 
 
 def seen_contact_s(clip: KickClip, number: int, contact_s: float) -> float:
@@ -146,7 +207,7 @@ def _keep(path: Path, kicks: list[tuple[Pose, ...]]) -> None:
     part.replace(path)
 
 
-def _kicks(clip: KickClip, truth: dict[str, Any], kept: Path) -> list[KnownKick]:
+def _kicks(clip: KickClip, truth: dict[str, Any], kept: Path, fitted: bool) -> list[KnownKick]:
     with np.load(kept) as file:
         data = {name: file[name] for name in file.files}
     poses: dict[int, list[Pose]] = {}
@@ -162,7 +223,7 @@ def _kicks(clip: KickClip, truth: dict[str, Any], kept: Path) -> list[KnownKick]
             clip,
             number,
             told,
-            space_of(truth, told),
+            fitted_space(truth, space_of(truth, told)) if fitted else space_of(truth, told),
             seen_contact_s(clip, number, told["contact_s"]),
             tuple(poses.get(number, ())),
         )
