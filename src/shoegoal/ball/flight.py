@@ -31,7 +31,8 @@ SIZE_SHARE = 0.05
 LOFT_STARTS_MPS = (0.0, 1.5, 3.5)
 LIFTED_M = 0.10  # higher than this above rolling, a flight counts as lofted
 NEVER_S = 1e6
-CLOSE_ENOUGH = 1e-6  # relative change of cost or parameters at which a fit stops
+CLOSE_ENOUGH = 1e-5  # relative change of cost or parameters at which a fit stops
+FIRST_STEPS, MOST_STEPS = 10, 80  # of each start; of the best of them, to the end
 SMALL_STEP = float(np.finfo(np.float64).eps) ** 0.5  # of a forward difference (Press et al. 5.7)
 BREAK_SIGMAS = 5.0
 SIZE_SAYS_SIGMAS = 6.0
@@ -311,27 +312,26 @@ def _fit(
 
     lower = np.array([earliest, -200, -200, -60, -60, 0.0, 0.0])
     upper = np.array([first_s, 200, 200, 60, 60, 12.0, MAX_ROLL_LOSS_MPS2])
-    best = None
+    descend = partial(
+        least_squares,
+        cost,
+        jac=partial(_slopes, cost, upper),
+        bounds=(lower, upper),
+        loss="soft_l1",
+        f_scale=2.0,
+        x_scale="jac",
+        ftol=CLOSE_ENOUGH,
+        xtol=CLOSE_ENOUGH,
+    )
+    begun = []
     for loft in LOFT_STARTS_MPS:
         guess = _first_guess(times, space if loft else ground, start, rest is not None, loft)
         guess[0] = np.clip(guess[0], earliest + 1e-4, first_s - 1e-4)
         guess = np.clip(guess, lower + 1e-6, upper - 1e-6)
-
-        found = least_squares(
-            cost,
-            guess,
-            jac=partial(_slopes, cost, upper),
-            bounds=(lower, upper),
-            loss="soft_l1",
-            f_scale=2.0,
-            x_scale="jac",
-            ftol=CLOSE_ENOUGH,
-            xtol=CLOSE_ENOUGH,
-            max_nfev=80,
-        )
-        if best is None or found.cost < best.cost:
-            best = found
-    assert best is not None
+        begun.append(descend(guess, max_nfev=FIRST_STEPS))
+    best = min(begun, key=lambda found: found.cost)
+    if best.status == 0:  # it may go on; from a worse start so far, it would not lead elsewhere
+        best = descend(best.x, max_nfev=MOST_STEPS)
     misfit = _misfit(camera, diameter_m, best.x, table)
     rms = float(np.sqrt(np.mean(np.minimum(misfit**2, 100.0))))
     jacobian = np.asarray(best.jac, dtype=np.float64)
