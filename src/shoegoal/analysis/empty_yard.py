@@ -81,23 +81,20 @@ def behind_people(settled_bgr: U8, pictures: Sequence[U8], scores: Sequence[F32]
     if not cells.any():
         return out
     never = _enlarged(people.max(axis=0) == 0, settled_bgr.shape)
-    changed = _enlarged(cells, settled_bgr.shape)
-    box = _box(changed)
-    stack = np.stack(
-        [
-            np.where(
-                _enlarged(hidden, settled_bgr.shape)[box][..., None],
-                _LEFT_OUT,
-                picture[box] + _lighter(settled_bgr, picture, never),
-            )
-            for picture, hidden in zip(pictures, hides, strict=True)
-        ]
-    )
-    stack.sort(axis=0)
-    seen = (stack != _LEFT_OUT).sum(axis=0)[None]
-    middle = np.take_along_axis(stack, np.maximum(seen - 1, 0) // 2, axis=0)[0]
-    part = changed[box]
-    out[box][part] = np.clip(middle[part], 0, 255).astype(np.uint8)
+    lighter = [_lighter(settled_bgr, picture, never) for picture in pictures]
+    for row in np.flatnonzero(cells.any(axis=1)):  # one row of cells at a time, to save memory
+        rows = slice(row * CELL_PX, (row + 1) * CELL_PX)
+        stack = np.stack(
+            [
+                np.where(_columns(hidden[row], out), _LEFT_OUT, picture[rows] + more)
+                for picture, more, hidden in zip(pictures, lighter, hides, strict=True)
+            ]
+        )
+        stack.sort(axis=0)
+        seen = (stack != _LEFT_OUT).sum(axis=0)[None]
+        middle = np.take_along_axis(stack, np.maximum(seen - 1, 0) // 2, axis=0)[0]
+        filled = np.clip(middle, 0, 255).astype(np.uint8)
+        out[rows] = np.where(_columns(cells[row], out), filled, out[rows])
     return out
 
 
@@ -115,9 +112,9 @@ def _enlarged(cells: npt.NDArray[np.bool_], shape: tuple[int, ...]) -> npt.NDArr
     return full[: shape[0], : shape[1]]
 
 
-def _box(mask: npt.NDArray[np.bool_]) -> tuple[slice, slice]:
-    rows, columns = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
-    return slice(rows[0], rows[-1] + 1), slice(columns[0], columns[-1] + 1)
+def _columns(cells: npt.NDArray[np.bool_], picture: U8) -> npt.NDArray[np.bool_]:
+    """(1, W, 1) for one row of cells."""
+    return cells.repeat(CELL_PX)[None, : picture.shape[1], None]
 
 
 def _lighter(settled_bgr: U8, picture: U8, never: npt.NDArray[np.bool_]) -> I16:
