@@ -21,6 +21,7 @@ from shoegoal.analysis.file import analysis_from_json, analysis_to_json
 from shoegoal.analysis.model import MarkersSource
 from shoegoal.analysis.recount import LEFT_OUT_AS_BEFORE, recount_with_markers
 from shoegoal.errors import ClipNotJudgeableError, RecordChangedError
+from shoegoal.ladder.hidden import HiddenTime
 from shoegoal.ladder.verdict import Decision
 from shoegoal.record.book import Book
 from shoegoal.record.corrections import Answer, Side
@@ -53,6 +54,17 @@ def test_unmoved_markers_give_the_same_crossings_again() -> None:
     assert again.goal_scene.kick_distance_m.value == pytest.approx(BACK_M, abs=0.1)
     assert again.clip == analysis.clip and again.stage == analysis.stage
     assert analysis_from_json(analysis_to_json(again).encode(), "again") == again
+
+
+def test_what_the_count_left_in_doubt_stays_in_doubt() -> None:
+    sure = fitted_analysis()
+    doubt = HiddenTime(sure.clip.start_s, sure.clip.end_s, "the camera strayed")
+    again = recount_with_markers(
+        replace(sure, doubts=(doubt,)), sure.goal_scene.left_px, sure.goal_scene.right_px
+    )
+    assert again.doubts == (doubt,)
+    assert again.verdict.decision is Decision.LOOK
+    assert "the camera strayed" in again.verdict.sentence
 
 
 def test_a_wider_goal_takes_the_wide_shot_in_and_moves_its_middle() -> None:

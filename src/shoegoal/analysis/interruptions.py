@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from shoegoal.clip.clock import clock_text
 from shoegoal.clip.rhythm import Break, BreakKind
+from shoegoal.clip.stillness import Stillness, StillnessReport
 from shoegoal.clip.timekeeper import GAP_S
 from shoegoal.ladder.hidden import HiddenTime
 from shoegoal.ladder.rules import MakesInTime, StageRule
@@ -29,6 +30,19 @@ def doubted_around(shots: Sequence[Shot], breaks: Sequence[Break], start_s: floa
         hit = next((one for one in breaks if one.hides_time and _runs_into(shot, one)), None)
         judged.append(shot if hit is None else _doubted(shot, hit, start_s))
     return judged
+
+
+def strayed_times(stillness: StillnessReport, start_s: float, end_s: float) -> list[HiddenTime]:
+    """List the whole clip where its camera strayed: what lies still seems to move, and is missed.
+
+    Parameters
+    ----------
+    stillness : of the camera.
+    start_s, end_s : presentation times of the clip's first and last picture.
+    """
+    if stillness.verdict is not Stillness.NEARLY_STILL:
+        return []
+    return [HiddenTime(start_s, end_s, f"{stillness.message}: a shot may have been missed")]
 
 
 def hidden_times(rule: StageRule, breaks: Sequence[Break], start_s: float) -> list[HiddenTime]:

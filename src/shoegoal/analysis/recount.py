@@ -79,7 +79,9 @@ def recount_with_markers(analysis: Analysis, left_px: ImagePoint, right_px: Imag
     tally, verdict = judge_shots_around(
         rule,
         shots,
-        doubtful_times(rule, shots, breaks, clip.start_s, clip.end_s),
+        doubtful_times(
+            rule, shots, breaks, clip.start_s, clip.end_s, counted_doubts=analysis.doubts
+        ),
         watched_until_s=clip.end_s,
         confidence=analysis.verdict.confidence,
     )

@@ -12,7 +12,7 @@ import numpy as np
 from shoegoal.analysis.counted import Counted, concluded
 from shoegoal.analysis.dribbling import analyse_dribble
 from shoegoal.analysis.empty_yard import empty_yard
-from shoegoal.analysis.interruptions import doubted_around
+from shoegoal.analysis.interruptions import doubted_around, strayed_times
 from shoegoal.analysis.model import (
     MarkersSource,
     SceneRecord,
@@ -75,7 +75,8 @@ def count_shots(path: Path, watched: Watched, settings: CountSettings) -> Counte
     ]
     shots = doubted_around(shots, watched.take.breaks, watched.start_s)
     record = _scene_record(scene, source, marker_notes, settings.stage.back_steps)
-    analysis = concluded(path, watched, settings, shots, left_out, scene=record)
+    doubts = strayed_times(watched.stillness, watched.start_s, watched.end_s)
+    analysis = concluded(path, watched, settings, shots, left_out, scene=record, doubts=doubts)
     stills = {shot.number: watched.pictures.of_shot(shot) for shot in shots}
     return Counted(analysis, stills, watched.pictures.first())
 
