@@ -8,7 +8,6 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-import shoegoal.analysis.empty_yard as room
 from shoegoal.analysis.empty_yard import CELL_PX, behind_people, empty_yard
 
 U8 = npt.NDArray[np.uint8]
@@ -84,7 +83,6 @@ def test_sizes_that_cells_do_not_divide(rows: int) -> None:
     assert off(out) < 3
 
 
-def test_of_a_clip_it_is_of_the_same_size_and_light(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(room, "MOST_LOOKS", 5)
+def test_of_a_clip_it_is_of_the_same_size_and_light() -> None:
     settled = np.full((720, 1280, 3), 128, np.uint8)
-    assert empty_yard(SAMPLE, settled).shape == settled.shape
+    assert empty_yard(SAMPLE, settled, 5).shape == settled.shape

@@ -13,7 +13,7 @@ from shoegoal.clip.frame import U8
 from shoegoal.clip.reader import open_clip
 from shoegoal.clip.sampling import Sampler
 
-MOST_LOOKS, LEAST_LOOKS = 12, 5  # pictures, spread over the clip
+MOST_LOOKS, LEAST_LOOKS = 12, 5
 LOOKED_AT_PX = 25_000_000  # in all of them together, so that large ones do not fill the memory
 LEAST_PERSON = 0.05  # score from which on a thing may be a person,
 SURE_PERSON = 0.3  # and from which on nothing behind it is believed
@@ -26,7 +26,7 @@ I16 = npt.NDArray[np.int16]
 _LEFT_OUT = np.iinfo(np.int16).max
 
 
-def empty_yard(path: Path, settled_bgr: U8) -> U8:
+def empty_yard(path: Path, settled_bgr: U8, most_looks: int = MOST_LOOKS) -> U8:
     """Look behind the people of a clip.
 
     Who waits on one spot becomes part of the settled picture, as the kicker often does in a clip's
@@ -36,6 +36,7 @@ def empty_yard(path: Path, settled_bgr: U8) -> U8:
     ----------
     path : the clip, whose camera stands still.
     settled_bgr : (H, W, 3) the yard without what moves.
+    most_looks : at most so many pictures, spread over the clip.
 
     Returns
     -------
@@ -43,7 +44,7 @@ def empty_yard(path: Path, settled_bgr: U8) -> U8:
     those in which nobody is.
     """
     height, width = settled_bgr.shape[:2]
-    looks = int(np.clip(LOOKED_AT_PX // (height * width), LEAST_LOOKS, MOST_LOOKS))
+    looks = min(most_looks, max(LEAST_LOOKS, LOOKED_AT_PX // (height * width)))
     with open_clip(path) as clip, clip.sampler() as sampler:
         pictures = _spread(sampler, looks)
     return behind_people(settled_bgr, pictures, [person_scores(p) for p in pictures])

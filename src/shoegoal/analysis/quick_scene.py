@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from shoegoal.analysis.empty_yard import empty_yard
+from shoegoal.analysis.empty_yard import LEAST_LOOKS, empty_yard
 from shoegoal.analysis.quick_look import QuickLook, likely_balls
 from shoegoal.ball.settled import MIN_CONTRAST, NOISE_MULTIPLE, Planes, paint_difference
 from shoegoal.clip.frame import U8, Frame
@@ -82,7 +82,8 @@ def quick_scene(look: QuickLook, settings: FitSettings) -> QuickScene:
     try:
         pairs = _goals(look.settled_bgr, ground, flown, settings)
         if confidence(pairs) < BELIEVED_AT:  # somebody who waits may hide a marker
-            pairs = _goals(empty_yard(look.info.path, look.settled_bgr), ground, flown, settings)
+            yard_bgr = empty_yard(look.info.path, look.settled_bgr, LEAST_LOOKS)
+            pairs = _goals(yard_bgr, ground, flown, settings)
     except MarkersNotFoundError:  # no kick went far enough to show where the goal is
         pairs = []
     if not pairs:
