@@ -15,9 +15,10 @@ def demo_cost() -> None:
     """Run the whole demo in a temporary folder; its calls beside the truth of its clips."""
     from demo_truths import wrong_calls
     from shoegoal.analysis.file import load_analysis
+    from shoegoal.cli.classes import runner_of
     from shoegoal.demo.folder import DemoFolder
     from shoegoal.demo.run import run_demo
-    from shoegoal.scale.pool import run_in_processes, usable_cores
+    from shoegoal.scale.pool import usable_cores
     from shoegoal.types import Call
 
     cores = usable_cores()
@@ -25,9 +26,7 @@ def demo_cost() -> None:
         folder = DemoFolder(Path(scratch) / "demo")
         began = time.perf_counter()
         folder.prepare()
-        seen = run_demo(
-            folder, lambda tasks, work, tell: run_in_processes(tasks, work, cores, tell)
-        )
+        seen = run_demo(folder, runner_of(cores))
         wall_s = time.perf_counter() - began
         for outcome in seen.outcomes:
             if outcome.news == "failed":

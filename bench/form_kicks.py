@@ -29,7 +29,7 @@ from shoegoal.form.window import look_round
 from shoegoal.scene.ball_size import BallSize, ball_ruler
 from shoegoal.scene.camera import Camera
 from shoegoal.scene.goal import GoalFrame
-from shoegoal.scene.ground import fit_ground
+from shoegoal.scene.ground import GroundFit, fit_ground
 from shoegoal.types import BallSighting
 from truth.bodies.film import KickClip, film_kicks
 
@@ -114,13 +114,13 @@ def space_of(truth: dict[str, Any], kick: dict[str, Any]) -> ShotSpace:
     return ShotSpace(camera, GoalFrame(left, right), (spot[0], spot[1]), truth["ball_diameter_m"])
 
 
-def fitted_space(truth: dict[str, Any], true: ShotSpace) -> ShotSpace:
-    """The scene as the tool would fit it to the balls of such a clip.
+def fitted_ground(truth: dict[str, Any]) -> GroundFit:
+    """The ground as the tool would fit it to the balls of such a clip.
 
     Balls at rest and rolling to the goal are seen as the gauge saw them on scenes kept apart
-    (`training/RESULTS.md`); the size printed on the ball is told. Where the goal lies as seen from
-    the camera is taken as known: it stands outside most of these pictures.
+    (`training/RESULTS.md`); the size printed on the ball is told.
     """
+    true = space_of(truth, truth["kicks"][0])
     camera, diameter_m = true.camera, truth["ball_diameter_m"]
     rng = np.random.default_rng(list(truth["name"].encode()))
     middle = (np.array(true.goal.left_m) + np.array(true.goal.right_m)) / 2
@@ -143,7 +143,15 @@ def fitted_space(truth: dict[str, Any], true: ShotSpace) -> ShotSpace:
                 BallSighting(time_s, x, y, seen, CENTRE_SIGMA * d, SIZE_SIGMA * d, ways[i] == 0)
             )
     size = min(KNOWN_SIZES, key=lambda size: abs(ball_ruler(size).diameter_m - diameter_m))
-    ground = fit_ground(sightings, size_px, ball=size)
+    return fit_ground(sightings, size_px, ball=size)
+
+
+def fitted_space(ground: GroundFit, true: ShotSpace) -> ShotSpace:
+    """A kick's space on a fitted ground.
+
+    Where the goal lies as seen from the camera is taken as known: it stands outside most of these
+    pictures.
+    """
     centre, _ = true.ball_px
     ball_m = ground.ball_diameter_m.value
     here = ground.camera.ball_on_ground([[centre.x_px, centre.y_px]], ball_m)[0]
@@ -218,14 +226,16 @@ def _kicks(clip: KickClip, truth: dict[str, Any], kept: Path, fitted: bool) -> l
     for kick, time_s, points, visibility, presence, world in rows:
         pose = Pose(float(time_s), points, visibility, presence, world)
         poses.setdefault(int(kick), []).append(pose)
+    ground = fitted_ground(truth) if fitted else None
+    spaces = [space_of(truth, told) for told in truth["kicks"]]
     return [
         KnownKick(
             clip,
             number,
             told,
-            fitted_space(truth, space_of(truth, told)) if fitted else space_of(truth, told),
+            space if ground is None else fitted_space(ground, space),
             seen_contact_s(clip, number, told["contact_s"]),
             tuple(poses.get(number, ())),
         )
-        for number, told in enumerate(truth["kicks"])
+        for number, (told, space) in enumerate(zip(truth["kicks"], spaces, strict=True))
     ]

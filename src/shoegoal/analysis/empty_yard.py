@@ -81,7 +81,7 @@ def behind_people(settled_bgr: U8, pictures: Sequence[U8], scores: Sequence[F32]
     cells = hides.any(axis=0) & (least < SURE_PERSON)
     if not cells.any():
         return out
-    never = _enlarged(people.max(axis=0) == 0, settled_bgr.shape)
+    never = people.max(axis=0) == 0
     lighter = [_lighter(settled_bgr, picture, never) for picture in pictures]
     for row in np.flatnonzero(cells.any(axis=1)):  # one row of cells at a time, to save memory
         rows = slice(row * CELL_PX, (row + 1) * CELL_PX)
@@ -108,21 +108,18 @@ def _cells(first_px: float, last_px: float) -> slice:
     return slice(max(0, int(first_px // CELL_PX)), max(0, int(-(-last_px // CELL_PX))))
 
 
-def _enlarged(cells: npt.NDArray[np.bool_], shape: tuple[int, ...]) -> npt.NDArray[np.bool_]:
-    full = cells.repeat(CELL_PX, axis=0).repeat(CELL_PX, axis=1)
-    return full[: shape[0], : shape[1]]
-
-
 def _columns(cells: npt.NDArray[np.bool_], picture: U8) -> npt.NDArray[np.bool_]:
     """(1, W, 1) for one row of cells."""
     return cells.repeat(CELL_PX)[None, : picture.shape[1], None]
 
 
 def _lighter(settled_bgr: U8, picture: U8, never: npt.NDArray[np.bool_]) -> I16:
-    """How much lighter each channel of the settled picture is, where nobody ever is, levels."""
-    some = slice(None, None, CELL_PX), slice(None, None, CELL_PX)
-    where = never[some]
-    if not where.any():
+    """How much lighter each channel of the settled picture is, where nobody ever is, levels.
+
+    Told by one pixel of each cell; ``never`` holds the cells.
+    """
+    if not never.any():
         return np.zeros(3, np.int16)
-    apart = settled_bgr[some][where].astype(np.int16) - picture[some][where]
+    settled, now = (p[::CELL_PX, ::CELL_PX][never] for p in (settled_bgr, picture))
+    apart = settled.astype(np.int16) - now
     return np.asarray(np.round(np.median(apart, axis=0)), np.int16)

@@ -17,7 +17,7 @@ from shoegoal.scene.ground import GroundFit, fit_ground
 from shoegoal.scene.markers import BELIEVED_AT, MarkersNotFoundError, candidate_pairs, feet_px
 from shoegoal.scene.markers_pairs import Pair, chance_of_any, confidence
 from shoegoal.shots.by_looks import LIKE_A_BALL_ALONE
-from shoegoal.shots.kicks import Kick, find_kicks
+from shoegoal.shots.kicks import Kick, find_kicks, ways_m
 from shoegoal.shots.seeds import ground_sightings, likely_ground_sightings
 from shoegoal.types import BallSighting, ImagePoint
 
@@ -99,11 +99,7 @@ def _goals(
         yard_bgr,
         ground,
         [(k.rest.x_px, k.rest.y_px) for k in flown if k.rest is not None],
-        [
-            k.flight.centre_m([s.time_s for s in k.flight.sightings])[:, :2]
-            for k in flown
-            if k.flight is not None
-        ],
+        ways_m(flown),
         settings.width_steps,
         settings.back_steps,
     )

@@ -31,7 +31,7 @@ from shoegoal.scene.ground import GroundFit, fit_ground
 from shoegoal.scene.markers import MarkersNotFoundError, find_markers
 from shoegoal.shots.by_looks import kick_times_by_looks
 from shoegoal.shots.judge import judge_kicks, unseen_shot
-from shoegoal.shots.kicks import Kick, find_kicks
+from shoegoal.shots.kicks import Kick, find_kicks, ways_m
 from shoegoal.shots.seeds import ground_sightings, likely_ground_sightings
 from shoegoal.types import BallSighting, Estimate, ImagePoint
 
@@ -130,17 +130,12 @@ def _markers(
         return saved.left_px, saved.right_px, MarkersSource.CALIBRATION_FILE, ()
     flown = [k for k in kicks if k.flight is not None and k.rest is not None]
     spots = [(k.rest.x_px, k.rest.y_px) for k in flown if k.rest is not None]
-    ways = [
-        k.flight.centre_m([s.time_s for s in k.flight.sightings])[:, :2]
-        for k in flown
-        if k.flight is not None
-    ]
     try:
         found = find_markers(
             empty_yard(path, watched.settled_bgr),
             ground,
             spots,
-            ways,
+            ways_m(flown),
             settings.stage.width_steps or 4.0,
             settings.stage.back_steps or 10.0,
             [(r.sighting.x_px, r.sighting.y_px) for r in watched.record.resting],

@@ -11,6 +11,7 @@ from pathlib import Path
 from rich.table import Table
 from rich.text import Text
 
+from shoegoal.cli.report import titled
 from shoegoal.cli.standing import print_parts, table_of
 from shoegoal.ladder.next_setup import NextSetUp
 from shoegoal.scale.class_run import NEWS, ClipOutcome
@@ -19,12 +20,7 @@ from shoegoal.scale.results import ClassResults, PupilRow, Share, share_text
 
 def print_outcomes(outcomes: Sequence[ClipOutcome], wall_s: float, book: str | None) -> None:
     """Print what became of every clip, and what to do next."""
-    lines = Table.grid(padding=(0, 2))
-    lines.add_column(style="bold", no_wrap=True)
-    lines.add_column(overflow="fold")
-    for title, text in _sentences(outcomes, wall_s, book):
-        lines.add_row(title, text)
-    print_parts([outcome_table(outcomes), lines])
+    print_parts([outcome_table(outcomes), titled(_sentences(outcomes, wall_s, book))])
 
 
 def typed(command: str, **options: object) -> str:
@@ -80,16 +76,15 @@ def _sentences(
 
 def print_results(results: ClassResults, ladder: Path | None, book: str | None) -> None:
     """Print a class in short: pupils, then stages."""
-    lines = Table.grid(padding=(0, 2))
-    lines.add_column(style="bold", no_wrap=True)
-    lines.add_column(overflow="fold")
     signed = sum(row.verified for row in results.sets)
-    lines.add_row("Sets", f"{len(results.sets)}, of which {signed} are signed; only these count")
     command = typed(
         "class results", class_=results.class_name, ladder=ladder, book=book, out="class.html"
     )
-    lines.add_row("Page", f"{command} writes it all, with drawings")
-    print_parts([*result_tables(results), lines])
+    lines = [
+        ("Sets", f"{len(results.sets)}, of which {signed} are signed; only these count"),
+        ("Page", f"{command} writes it all, with drawings"),
+    ]
+    print_parts([*result_tables(results), titled(lines)])
 
 
 def result_tables(results: ClassResults) -> list[Table]:

@@ -49,14 +49,19 @@ def print_report(analysis: Analysis, evidence: Path | None) -> None:
         console.print(Text(analysis.stage.heading, style="bold"))
         if analysis.shots:
             console.print(_shot_table(analysis))
-        sentences = Table.grid(padding=(0, 2))
-        sentences.add_column(style="bold", no_wrap=True)
-        sentences.add_column(overflow="fold")
-        for title, text in _sentences(analysis, evidence):
-            sentences.add_row(title, text)
-        console.print(sentences)
+        console.print(titled(_sentences(analysis, evidence)))
     lines = captured.get().splitlines()
     click.echo("\n".join(line.rstrip() for line in lines))
+
+
+def titled(sentences: Iterable[tuple[str, str | Text]]) -> Table:
+    """Lay sentences out, each behind its title."""
+    table = Table.grid(padding=(0, 2))
+    table.add_column(style="bold", no_wrap=True)
+    table.add_column(overflow="fold")
+    for title, text in sentences:
+        table.add_row(title, text)
+    return table
 
 
 def where_text(shot: Shot) -> str:

@@ -14,7 +14,7 @@ from rich.text import Text
 
 from shoegoal.analysis.model import Analysis
 from shoegoal.analysis.words import call_word, event_name
-from shoegoal.cli.report import PLAIN_WIDTH, call_text
+from shoegoal.cli.report import PLAIN_WIDTH, call_text, titled
 from shoegoal.record.corrections import Answer
 from shoegoal.record.history import SetHistory
 from shoegoal.record.plain import counted_text, state_of
@@ -65,14 +65,10 @@ def print_set(history: SetHistory, standing: Standing, analysis: Analysis) -> No
             f"{shot.p_make:.3f}" if shot.counts else "",
             _why(shot),
         )
-    lines = Table.grid(padding=(0, 2))
-    lines.add_column(style="bold", no_wrap=True)
-    lines.add_column(overflow="fold")
-    for title, text in _sentences(history, standing, analysis):
-        lines.add_row(title, text)
     who = " ".join(part for part in (history.class_name, history.pupil) if part)
     heading = f"Set {history.set_id}, {who}: {history.stage.heading}"
-    print_parts([Text(heading, style="bold"), table, lines])
+    sentences = titled(_sentences(history, standing, analysis))
+    print_parts([Text(heading, style="bold"), table, sentences])
 
 
 def _sentences(

@@ -8,6 +8,7 @@ from itertools import zip_longest
 from math import inf
 
 import numpy as np
+import numpy.typing as npt
 
 from shoegoal.ball.flight import Flight, fit_flight, residual_sigmas
 from shoegoal.ball.sightings import BallTrack, RestingBall, apart_px
@@ -74,6 +75,15 @@ class Kick:
     later: tuple[BallSighting, ...] = ()
     seen_again: tuple[BallSighting, ...] = ()
     lying: tuple[BallSighting, ...] = ()
+
+
+def ways_m(kicks: Sequence[Kick]) -> list[npt.NDArray[np.float64]]:
+    """Ways (N, 2) over the ground of those kicks whose flight was fitted, in order of time."""
+    return [
+        flight.centre_m([s.time_s for s in flight.sightings])[:, :2]
+        for flight in (kick.flight for kick in kicks)
+        if flight is not None
+    ]
 
 
 def find_kicks(record: BallRecord, camera: Camera, ball_diameter_m: float) -> list[Kick]:
