@@ -93,9 +93,11 @@ class Yard:
         )
         self.fill(disc, WHITE)
 
-    def filmed(self) -> U8:
-        """Return the picture as a phone's file holds it: noise and lossy blocks."""
-        rng = np.random.default_rng([self.seed, 4])
+    def filmed(self, looks: int = 3) -> list[U8]:
+        """Return pictures as a phone's file holds them, each with its noise and lossy blocks."""
+        return [self._filmed(np.random.default_rng([self.seed, 4, k])) for k in range(looks)]
+
+    def _filmed(self, rng: np.random.Generator) -> U8:
         noisy = np.clip(self.picture + rng.normal(0, 2.5, self.picture.shape), 0, 255)
         _, packed = cv2.imencode(".jpg", noisy.astype(np.uint8), [cv2.IMWRITE_JPEG_QUALITY, 80])
         return np.asarray(cv2.imdecode(packed, cv2.IMREAD_COLOR), dtype=np.uint8)

@@ -12,8 +12,8 @@ from ground_pictures import BLUE, CONE_M, ORANGE, SIZE_PX, YELLOW, Yard, ground_
 from scene_simulation import opencv_pixels
 from shoegoal.scene.camera import Camera
 from shoegoal.scene.markers import FoundMarkers, MarkersNotFoundError, find_markers
-from shoegoal.scene.markers_bodies import StandingBody
 from shoegoal.scene.markers_pairs import Pair, Shots, confidence
+from shoegoal.scene.markers_sight import StandingThing
 
 F64 = npt.NDArray[np.float64]
 
@@ -217,26 +217,20 @@ def test_a_goal_is_found_from_balls_kicked_from_a_row() -> None:
     assert base_errors(found, BEHIND, bases).max() < 3.0
 
 
-def body_at(x_m: float, taller: float = 1.0) -> StandingBody:
-    """Something as wide and high as a cone, 8 m ahead, 100 px per metre."""
-    x_px, top_px = 640 + 100 * x_m, 400 - 30 * taller
-    return StandingBody(
-        place_m=np.array([x_m, 8.0]), radius_m=0.1, width_m=0.2, height_m=0.3 * taller,
-        depth_sigma_m=0.1, base_px=(x_px, 400.0), box_px=(x_px - 10, top_px, x_px + 10, 400.0),
-        excess=9.0, unrest=0.7, lab=np.zeros(3), under_lab=np.zeros(3), edge=0.0,
-        ball_like=False, shaded=False, partial=False,
-    )  # fmt: skip
+def thing_at(x_m: float) -> StandingThing:
+    """Something as wide and high as a cone, 8 m ahead."""
+    return StandingThing(3.0, np.array([x_m, 8.0]), 0.1, 0.3, 0.02, 0.1, (640 + 100 * x_m, 400.0))
 
 
-def pair_of(left: StandingBody, right: StandingBody, score: float) -> Pair:
+def pair_of(left: StandingThing, right: StandingThing, score: float) -> Pair:
     return Pair(left, right, left.place_m, right.place_m, score)
 
 
-def test_a_rival_outlined_in_many_ways_is_one_rival() -> None:
-    left, right, rival = body_at(-1.2), body_at(1.2), body_at(0.8)
-    best = pair_of(left, right, -2.0)
-    once = [best, pair_of(left, rival, -5.0)]
-    often = [best, *(pair_of(left, body_at(0.8, 1 + 0.02 * k), -5.0) for k in range(12))]
+def test_a_rival_read_in_many_ways_is_one_rival() -> None:
+    left, right, rival = thing_at(-1.2), thing_at(1.2), thing_at(0.8)
+    best = pair_of(left, right, 4.0)
+    once = [best, pair_of(left, rival, 1.0)]
+    often = [best, *(pair_of(left, thing_at(0.8 + 0.005 * k), 1.0) for k in range(12))]
     assert confidence(often) == pytest.approx(confidence(once))
     # Two other things are two rivals.
-    assert confidence([*once, pair_of(left, body_at(0.3), -5.0)]) < confidence(once)
+    assert confidence([*once, pair_of(left, thing_at(0.3), 1.0)]) < confidence(once)

@@ -41,13 +41,16 @@ def main() -> None:
     _say(begun, f"{len(stock.scene_of)} windows of {len(stock.scenes)} scenes")
     # Only now: the processes that make windows do without torch.
     from training.fit import Course, read, train
+    from training.network import SIDE, folded
 
     held = np.array([s.number % HELD_OUT_EVERY == 0 for s in stock.scenes])
     learnt, unseen = _part(stock, ~held), _part(stock, held)
     start = None if options.start is None else read_onnx(options.start)
     course = Course(options.train_s, peak_rate=options.peak_rate, start=start)
     network = train(learnt.windows, course)
-    write_onnx(network.folded(), options.out / "ball_gauge.onnx")
+    write_onnx(
+        folded(network.blocks), options.out / "ball_gauge.onnx", "ball_gauge", SIDE, flat=True
+    )
     _say(begun, "trained")
     from training.measure import report
 

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 import torch
 import torch.nn.functional as nnf
-from torch import Tensor
+from torch import Tensor, nn
 
 from training.augment import Batch, augment
 from training.export import Layer
@@ -89,7 +89,7 @@ def train(windows: Windows, course: Course) -> GaugeNet:
     begun, step = time.time(), 0
     while (progress := (time.time() - begun) / course.seconds) < 1:
         for group in optimizer.param_groups:
-            group["lr"] = course.peak_rate * _rate(progress)
+            group["lr"] = course.peak_rate * rate(progress)
         drawn = torch.rand(course.batch, device=home, dtype=torch.float64)
         pick = torch.searchsorted(odds, drawn).clamp(max=len(odds) - 1)
         with torch.no_grad():
@@ -111,14 +111,14 @@ def train(windows: Windows, course: Course) -> GaugeNet:
         torch.nn.utils.clip_grad_norm_(network.parameters(), 5.0)
         optimizer.step()
         step += 1
-        _follow(mean, network, min(0.999, step / (step + 10)))
+        follow(mean, network, min(0.999, step / (step + 10)))
         if step % 500 == 0:
             print(f"step {step}, {time.time() - begun:.0f} s: {loss.item():.4f}", file=sys.stderr)
     print(f"{step} steps of {course.batch}", file=sys.stderr)
     return mean
 
 
-def _rate(progress: float) -> float:
+def rate(progress: float) -> float:
     """Rises over the first 4 % and falls along a cosine."""
     if progress < 0.04:
         return progress / 0.04
@@ -126,7 +126,8 @@ def _rate(progress: float) -> float:
 
 
 @torch.no_grad()
-def _follow(mean: GaugeNet, network: GaugeNet, keep: float) -> None:
+def follow(mean: nn.Module, network: nn.Module, keep: float) -> None:
+    """Let running means follow a step."""
     ours, theirs = list(mean.state_dict().values()), list(network.state_dict().values())
     for old, new in zip(ours, theirs, strict=True):
         if old.is_floating_point():

@@ -6,10 +6,11 @@ import multiprocessing
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
+from typing import TypeVar
 
 import cv2
 import numpy as np
@@ -22,6 +23,7 @@ from truth.render import render_clip
 from truth.scenes import Scene, random_scene
 from truth.stage import set_stage
 
+Made = TypeVar("Made")
 TOO_LONG_FRAMES = 420
 GRACE_S = 30.0
 
@@ -94,7 +96,7 @@ def make_stock(first: int, most: int, seconds: float, workers: int) -> Stock:
     parts: list[Windows] = []
     scenes: list[SceneFacts] = []
     refused: list[str] = []
-    for answer in _shared_out(first, most, begun + seconds, workers):
+    for answer in shared_out(windows_of_scene, first, most, begun + seconds, workers):
         if isinstance(answer, str):
             refused += [answer] if answer != "late" else []
             continue
@@ -117,11 +119,11 @@ def make_stock(first: int, most: int, seconds: float, workers: int) -> Stock:
     )
 
 
-def _shared_out(
-    first: int, most: int, deadline: float, workers: int
-) -> Iterator[tuple[SceneFacts, Windows] | str]:
+def shared_out(
+    make: Callable[[int, float], Made | str], first: int, most: int, deadline: float, workers: int
+) -> Iterator[Made | str]:
     """Answers as they come; what is not ready `GRACE_S` after the deadline is given up."""
-    work = partial(windows_of_scene, deadline=deadline)
+    work = partial(make, deadline=deadline)
     if workers < 2:
         yield from map(work, range(first, first + most))
         return

@@ -6,10 +6,11 @@ import numpy as np
 import torch
 from torch import nn
 
-from training.export import ANSWERS, F32, LEVEL, SPAN, Layer
+from training.export import F32, LEVEL, SPAN, Layer
 
 LAYERS = ((6, 24, 2), (24, 32, 2), (32, 48, 1), (48, 64, 2), (64, 64, 1))  # in, out, stride
 NARROW, DENSE, LAST_SIDE = 16, 96, 6
+SIDE, ANSWERS = 48, 6
 
 
 class GaugeNet(nn.Module):
@@ -42,7 +43,7 @@ class GaugeNet(nn.Module):
         with torch.no_grad():
             for block in self.blocks:
                 if isinstance(block, nn.Conv2d):
-                    weight, bias, _, _ = next(left)
+                    weight, bias, *_ = next(left)
                     block.weight.copy_(torch.from_numpy(weight.copy()))
                     if block.bias is not None:
                         block.bias.copy_(torch.from_numpy(bias.copy()))
@@ -52,24 +53,26 @@ class GaugeNet(nn.Module):
                     block.bias.copy_(torch.from_numpy(bias.copy()))
         self.eval()
 
-    def folded(self) -> list[Layer]:
-        """Weights, biases, stride and padding of each convolution, normalisation folded in."""
-        out: list[Layer] = []
-        for block in self.blocks:
-            if isinstance(block, nn.Conv2d):
-                weight = block.weight.detach().double()
-                bias = torch.zeros(len(weight)).double() if block.bias is None else block.bias
-                pair = (weight.cpu(), bias.detach().double().cpu())
-                out.append((*map(_numbers, pair), block.stride[0], int(block.padding[0])))
-            elif isinstance(block, nn.BatchNorm2d):
-                weight_np, bias_np, stride, padding = out.pop()
-                assert block.running_mean is not None and block.running_var is not None
-                root = torch.sqrt(block.running_var.detach().cpu().double() + block.eps)
-                gain = _numbers(block.weight.detach().cpu().double() / root)
-                mean, shift = (_numbers(v.detach().cpu()) for v in (block.running_mean, block.bias))
-                weight_np = weight_np * gain[:, None, None, None]
-                out.append((weight_np, shift + (bias_np - mean) * gain, stride, padding))
-        return out
+
+def folded(blocks: nn.Sequential) -> list[Layer]:
+    """Return the convolutions of a chain, normalisation folded in."""
+    out: list[Layer] = []
+    for block in blocks:
+        if isinstance(block, nn.Conv2d):
+            weight = block.weight.detach().double()
+            bias = torch.zeros(len(weight)).double() if block.bias is None else block.bias
+            pair = (weight.cpu(), bias.detach().double().cpu())
+            along = (block.stride[0], int(block.padding[0]), block.dilation[0])
+            out.append((*map(_numbers, pair), *along))
+        elif isinstance(block, nn.BatchNorm2d):
+            weight_np, bias_np, *along_np = out.pop()
+            assert block.running_mean is not None and block.running_var is not None
+            root = torch.sqrt(block.running_var.detach().cpu().double() + block.eps)
+            gain = _numbers(block.weight.detach().cpu().double() / root)
+            mean, shift = (_numbers(v.detach().cpu()) for v in (block.running_mean, block.bias))
+            weight_np = weight_np * gain[:, None, None, None]
+            out.append((weight_np, shift + (bias_np - mean) * gain, *along_np))
+    return out
 
 
 def _numbers(tensor: torch.Tensor) -> F32:

@@ -185,9 +185,8 @@ def _stillness(facts: Facts) -> Finding | None:
         )
     if stillness.verdict is Stillness.BUMPED:
         times = ", ".join(facts.clock(time_s) for time_s in stillness.bumps_s)
-        given = facts.settings.markers_px is not None
         return Finding(
-            Level.ADVISE if given else Level.REFUSE,
+            Level.ADVISE,
             "Let nobody touch the phone from the first shot to the last.",
             f"the phone was moved at about {times}" if times else "the phone was moved",
             strayed,

@@ -14,7 +14,7 @@ from shoegoal.analysis.stills import StillPicture
 from shoegoal.ball.sightings import RestingBall, place_of
 from shoegoal.ball.watch import BallRecord, BallWatcher
 from shoegoal.clip.container import WAY_OUT
-from shoegoal.clip.frame import U8, Frame, planes_to_bgr
+from shoegoal.clip.frame import U8, Frame
 from shoegoal.clip.quality import blur_share, brightness, noise_levels, tilt_deg
 from shoegoal.clip.reader import Clip, ClipInfo
 from shoegoal.clip.sampling import Sampler
@@ -62,7 +62,6 @@ class QuickLook:
     record : what the ball did, as far as it was seen.
     stillness : what the camera did.
     settled : luma, u and v of the yard without what moves.
-    settled_bgr : (H, W, 3) the same in colour.
     quality : of the pictures.
     """
 
@@ -78,7 +77,6 @@ class QuickLook:
     record: BallRecord
     stillness: StillnessReport
     settled: tuple[U8, U8, U8]
-    settled_bgr: U8
     quality: PictureQuality
 
 
@@ -166,11 +164,6 @@ def look_quickly(clip: Clip) -> QuickLook:
             record=_joined(records),
             stillness=looking.camera.report(),
             settled=looking.ball.settled.native,
-            settled_bgr=planes_to_bgr(
-                *looking.ball.settled.native,
-                full_range=looking.latest.full_range,
-                matrix=looking.latest.matrix,
-            ),
             quality=PictureQuality(
                 float(np.median(looking.brightness)),
                 float(np.median(looking.blur)),

@@ -7,20 +7,21 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from shoegoal.analysis.empty_yard import LEAST_LOOKS, empty_yard
 from shoegoal.analysis.quick_look import QuickLook, likely_balls
+from shoegoal.analysis.spread import spread_pictures
 from shoegoal.ball.settled import MIN_CONTRAST, NOISE_MULTIPLE, Planes, paint_difference
-from shoegoal.clip.frame import U8, Frame
+from shoegoal.clip.frame import Frame
 from shoegoal.errors import ClipNotJudgeableError
 from shoegoal.scene.ball_size import BallSize
 from shoegoal.scene.ground import GroundFit, fit_ground
-from shoegoal.scene.markers import BELIEVED_AT, MarkersNotFoundError, candidate_pairs, feet_px
-from shoegoal.scene.markers_pairs import Pair, chance_of_any, confidence
+from shoegoal.scene.markers import MarkersNotFoundError, candidate_pairs, feet_px
+from shoegoal.scene.markers_pairs import chance_of_any, confidence
 from shoegoal.shots.by_looks import LIKE_A_BALL_ALONE
 from shoegoal.shots.kicks import Kick, find_kicks, ways_m
 from shoegoal.shots.seeds import ground_sightings, likely_ground_sightings
 from shoegoal.types import BallSighting, ImagePoint
 
+YARD_LOOKS = 4  # pictures in which markers are looked for
 INSIDE, RING = 0.8, (1.3, 2.0)  # radii that the ball and its surroundings are compared within
 
 
@@ -80,30 +81,20 @@ def quick_scene(look: QuickLook, settings: FitSettings) -> QuickScene:
     if ground is None or not flown:
         return QuickScene(ball, ground, kicks, None, 0.0)
     try:
-        pairs = _goals(look.settled_bgr, ground, flown, settings)
-        if confidence(pairs) < BELIEVED_AT:  # somebody who waits may hide a marker
-            yard_bgr = empty_yard(look.info.path, look.settled_bgr, LEAST_LOOKS)
-            pairs = _goals(yard_bgr, ground, flown, settings)
+        pairs, _ = candidate_pairs(
+            spread_pictures(look.info.path, YARD_LOOKS, look.stillness.bumped_s),
+            ground,
+            [(k.rest.x_px, k.rest.y_px) for k in flown if k.rest is not None],
+            ways_m(flown),
+            settings.width_steps,
+            settings.back_steps,
+        )
     except MarkersNotFoundError:  # no kick went far enough to show where the goal is
         pairs = []
     if not pairs:
         return QuickScene(ball, ground, kicks, None, 0.0)
     left, right = (ImagePoint(*foot) for foot in feet_px(ground.camera, pairs[0]))
     return QuickScene(ball, ground, kicks, (left, right), confidence(pairs), chance_of_any(pairs))
-
-
-def _goals(
-    yard_bgr: U8, ground: GroundFit, flown: Sequence[Kick], settings: FitSettings
-) -> list[Pair]:
-    pairs, _ = candidate_pairs(
-        yard_bgr,
-        ground,
-        [(k.rest.x_px, k.rest.y_px) for k in flown if k.rest is not None],
-        ways_m(flown),
-        settings.width_steps,
-        settings.back_steps,
-    )
-    return pairs
 
 
 def contrast_levels(frame: Frame, ball: BallSighting, settled: Planes) -> float:

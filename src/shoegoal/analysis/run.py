@@ -11,13 +11,13 @@ import numpy as np
 
 from shoegoal.analysis.counted import Counted, concluded
 from shoegoal.analysis.dribbling import analyse_dribble
-from shoegoal.analysis.empty_yard import empty_yard
 from shoegoal.analysis.interruptions import doubted_around, strayed_times
 from shoegoal.analysis.model import (
     MarkersSource,
     SceneRecord,
 )
 from shoegoal.analysis.settings import CountSettings
+from shoegoal.analysis.spread import spread_pictures
 from shoegoal.analysis.watching import Watched, watch_clip
 from shoegoal.ball.watch import split_record
 from shoegoal.clip.clock import clock_text
@@ -35,6 +35,7 @@ from shoegoal.shots.kicks import Kick, find_kicks, ways_m
 from shoegoal.shots.seeds import ground_sightings, likely_ground_sightings
 from shoegoal.types import BallSighting, Estimate, ImagePoint
 
+YARD_LOOKS = 9  # pictures in which markers are looked for: the kicker hides one in some of them
 STEADY_MARGIN_S = 0.5  # a kick this near to a bump is not judged: its flight may run into it
 
 
@@ -63,7 +64,7 @@ def analyse_clip(
 
 def count_shots(path: Path, watched: Watched, settings: CountSettings) -> Counted:
     """Count the shots of a clip that was watched; as `analyse_clip`, which see."""
-    watched, after_bump = _up_to_a_bump(watched, settings)
+    watched, after_bump = _up_to_a_bump(watched)
     ground, kicks = find_ground_and_kicks(watched, settings)
     left_px, right_px, source, marker_notes = _markers(path, watched, settings, ground, kicks)
     scene = _scene(watched, settings, ground, kicks, left_px, right_px)
@@ -132,7 +133,7 @@ def _markers(
     spots = [(k.rest.x_px, k.rest.y_px) for k in flown if k.rest is not None]
     try:
         found = find_markers(
-            empty_yard(path, watched.settled_bgr),
+            spread_pictures(path, YARD_LOOKS, watched.stillness.bumped_s),
             ground,
             spots,
             ways_m(flown),
@@ -195,27 +196,20 @@ def _kick_spot(
     return ImagePoint(float(x), float(y))
 
 
-def _up_to_a_bump(watched: Watched, settings: CountSettings) -> tuple[Watched, list[float]]:
+def _up_to_a_bump(watched: Watched) -> tuple[Watched, list[float]]:
     """Cut the record where the camera was moved; the kicks after it come back as mere times.
 
     Raises
     ------
     ClipNotJudgeableError
-        The camera moves all the time, or it was bumped and the markers are not given: the settled
-        picture, in which they would be looked for, shows the place as it was after the bump.
+        The camera moves all the time.
     """
     stillness = watched.stillness
     if stillness.verdict is Stillness.MOVING:
         raise ClipNotJudgeableError(f"The clip cannot be counted: {stillness.message}.")
-    if stillness.verdict is not Stillness.BUMPED:
+    if stillness.bumped_s is None:
         return watched, []
-    if settings.left_px is None and settings.calibration is None:
-        raise ClipNotJudgeableError(
-            f"Markers cannot be looked for ({stillness.message}): give them as they are in the "
-            "first picture, with --left X,Y and --right X,Y, or film again."
-        )
-    bump_s = stillness.spans[0].end_s - STEADY_MARGIN_S
-    before, after = split_record(watched.record, bump_s)
+    before, after = split_record(watched.record, stillness.bumped_s - STEADY_MARGIN_S)
     return replace(watched, record=before), kick_times_by_looks(after)
 
 

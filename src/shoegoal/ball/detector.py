@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from shoegoal.ball.networks import load_network
+from shoegoal.networks import load_network
 
 INPUT_PX = 416
 MEAN_BGR = (103.53, 116.28, 123.675)
@@ -95,4 +95,4 @@ def _expected_bins(logits: F32) -> F32:
 
 @cache
 def _network() -> cv2.dnn.Net:
-    return load_network("nanodet_h.onnx")
+    return load_network("ball", "nanodet_h.onnx")

@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from shoegoal.ball.networks import load_network
+from shoegoal.networks import load_network
 from shoegoal.types import BallSighting
 
 U8 = npt.NDArray[np.uint8]
@@ -194,4 +194,4 @@ def run_network(crops: U8) -> F32:
 
 @cache
 def _network() -> cv2.dnn.Net:
-    return load_network("ball_gauge.onnx")
+    return load_network("ball", "ball_gauge.onnx")

@@ -106,6 +106,11 @@ class StillnessReport:
             return "the camera moves: stand the phone on something firm and film again"
         return "too little of the background can be followed to tell whether the camera stood still"
 
+    @property
+    def bumped_s(self) -> float | None:
+        """When the camera left the place where it had stood; None where it was not bumped."""
+        return self.spans[0].end_s if self.verdict is Stillness.BUMPED and self.spans else None
+
     def is_still_at(self, time_s: float) -> bool:
         """Whether a time lies within a still span."""
         return any(span.start_s <= time_s <= span.end_s for span in self.spans)

@@ -1,31 +1,26 @@
-"""Finding the goal markers in the still picture, for a person to confirm."""
+"""Finding the goal markers in a few pictures of the clip, for a person to confirm."""
 
 from __future__ import annotations
 
-import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 import numpy.typing as npt
 
 from shoegoal.errors import ClipNotJudgeableError
 from shoegoal.scene.camera import Camera
 from shoegoal.scene.ground import GroundFit
-from shoegoal.scene.markers_blobs import HEIGHTS_M
-from shoegoal.scene.markers_bodies import StandingBody, standing_bodies
 from shoegoal.scene.markers_pairs import (
     CENTRE_LIMIT_SIGMAS,
     STEP_LIMITS_M,
     Pair,
     Shots,
     confidence,
-    readings_of_best,
     rival_of,
     weigh_pairs,
 )
-from shoegoal.scene.markers_salience import level_strip
+from shoegoal.scene.markers_sight import StandingThing, standing_things
 from shoegoal.types import ImagePoint
 
 F64 = npt.NDArray[np.float64]
@@ -35,11 +30,8 @@ BELIEVED_AT = 0.9
 MIN_FLIGHT_M = 0.8  # shorter paths have no direction to speak of
 SAME_WAY_DEG = 40.0  # a flight further off the others' direction is no shot at the goal
 WIDEST_RATIO = 1.45  # width over distance, against the stage's
-FEET_STRAY = 0.08  # of the width: feet that may be as far off measure no goal
-MAX_BODIES = 60
-NEAREST_M = 0.8  # nearer to the camera, no goal line is filmed
-BAND_RATIO = 2.0
-GROUND_SAMPLED_M = 20.0
+MOST_THINGS = 40
+BALL_ACROSS_M, BALL_ALONG_M = 0.12, 0.3  # a ball that lay so near to a thing's place is the thing
 TO_DO = (
     "Give them as --left X,Y --right X,Y, the foot of each marker's inner side in pixels, or film "
     "again with light, contrasting markers on plain ground."
@@ -70,7 +62,7 @@ class FoundMarkers:
 
 
 def find_markers(
-    settled_bgr: U8,
+    pictures_bgr: Iterable[U8],
     ground: GroundFit,
     kick_spots_px: npt.ArrayLike,
     flights_ground: Sequence[F64],
@@ -82,7 +74,8 @@ def find_markers(
 
     Parameters
     ----------
-    settled_bgr : (H, W, 3) native picture without moving things.
+    pictures_bgr : (H, W, 3) native pictures spread over the clip; what people hide in some of them
+        is found in the others.
     ground : camera and ball diameter.
     kick_spots_px : (N, 2) disc centres of resting balls that were kicked.
     flights_ground : (M, 2) ground XY paths of kicked balls, each in order of time.
@@ -94,23 +87,20 @@ def find_markers(
     MarkersNotFoundError
         The shots' direction is unknown, nothing suits, or two readings suit about as well.
     """
-    pairs, near = candidate_pairs(
-        settled_bgr, ground, kick_spots_px, flights_ground, width_steps, back_steps, balls_px
+    pairs, things = candidate_pairs(
+        pictures_bgr, ground, kick_spots_px, flights_ground, width_steps, back_steps, balls_px
     )
     if not pairs:
         raise MarkersNotFoundError(
             f"Found no two things on the ground that suit a goal about {width_steps:g} steps wide "
             f"and {back_steps:g} steps from the kick spot. {TO_DO}"
         )
-    sure = confidence(pairs)
-    readings = readings_of_best(pairs)
-    best = readings[0]
-    feet = feet_px(ground.camera, best)
-    (left_x, left_y), (right_x, right_y) = feet
+    sure, best = confidence(pairs), pairs[0]
+    (left_x, left_y), (right_x, right_y) = feet_px(ground.camera, best)
     if sure < BELIEVED_AT:
         rival = rival_of(pairs)
         at = f"({left_x:.0f},{left_y:.0f} and {right_x:.0f},{right_y:.0f})"
-        if rival is not None and rival.score > pairs[0].score - 3:
+        if rival is not None and rival.score > best.score - 3:
             (x0, y0), (x1, y1) = feet_px(ground.camera, rival)
             what = f"or {x0:.0f},{y0:.0f} and {x1:.0f},{y1:.0f}"
             raise MarkersNotFoundError(
@@ -120,17 +110,7 @@ def find_markers(
             f"Nothing in the picture is clearly a pair of goal markers; the likeliest {at} is too "
             f"unsure. {TO_DO}"
         )
-    strays = [
-        max(map(math.dist, feet_px(ground.camera, reading), feet)) for reading in readings[1:]
-    ]
-    if max(strays, default=0.0) > FEET_STRAY * math.dist(*feet):
-        raise MarkersNotFoundError(
-            f"Cannot tell where the markers at ({left_x:.0f},{left_y:.0f} and {right_x:.0f},"
-            f"{right_y:.0f}) end: a line, a shadow or something else touches them. {TO_DO}"
-        )
-    others = tuple(
-        ImagePoint(*body.base_px) for body in near if body not in (best.left, best.right)
-    )
+    others = tuple(ImagePoint(*t.foot_px) for t in things if t not in (best.left, best.right))
     return FoundMarkers(
         left_px=ImagePoint(left_x, left_y),
         right_px=ImagePoint(right_x, right_y),
@@ -141,41 +121,35 @@ def find_markers(
 
 
 def candidate_pairs(
-    settled_bgr: U8,
+    pictures_bgr: Iterable[U8],
     ground: GroundFit,
     kick_spots_px: npt.ArrayLike,
     flights_ground: Sequence[F64],
     width_steps: float,
     back_steps: float,
     balls_px: npt.ArrayLike = (),
-) -> tuple[list[Pair], list[StandingBody]]:
+) -> tuple[list[Pair], list[StandingThing]]:
     """Weigh every two things that stand where the goal could be; see `find_markers`.
 
     Returns
     -------
-    pairs, bodies : the pairs, best first, and all things they were made of, most salient first.
+    pairs, things : the pairs, best first, and all things they were made of, surest first.
 
     Raises
     ------
     MarkersNotFoundError
         The shots' direction is unknown.
     """
-    diameter_m = ground.ball_diameter_m.value
-    shots = _shots(ground.camera, diameter_m, kick_spots_px, flights_ground)
-    outline = _search_outline(shots, width_steps, back_steps)
-    bodies = [
-        body
-        for band in _depth_bands(outline)
-        for body in standing_bodies(
-            level_strip(settled_bgr, ground.camera, band, HEIGHTS_M[1]), ground.camera, diameter_m
-        )
-        if _inside(body.place_m, shots, outline)
-        and _whole(body.box_px, settled_bgr.shape[:2])
-        and not _holds_any(body.box_px, balls_px)
-    ]
-    near = sorted(bodies, key=lambda body: -body.excess)[:MAX_BODIES]
-    crossed = _ground_colours(settled_bgr, ground.camera, shots)
-    return weigh_pairs(near, shots, crossed, width_steps, back_steps), near
+    camera, diameter_m = ground.camera, ground.ball_diameter_m.value
+    shots = _shots(camera, diameter_m, kick_spots_px, flights_ground)
+    patch = _search_patch(shots, width_steps, back_steps)
+    balls = camera.ball_on_ground(np.asarray(balls_px, np.float64).reshape(-1, 2), diameter_m)
+    things = [
+        thing
+        for thing in standing_things(pictures_bgr, camera, patch)
+        if not _is_a_ball(thing, balls)
+    ][:MOST_THINGS]
+    return weigh_pairs(things, shots, width_steps, back_steps), things
 
 
 def feet_px(camera: Camera, pair: Pair) -> list[tuple[float, float]]:
@@ -216,30 +190,7 @@ def _shots(
     return Shots(spot, ahead, starts[chosen], units[chosen], reach)
 
 
-def _ground_colours(picture_bgr: U8, camera: Camera, shots: Shots) -> F64:
-    """Colours (K, 3), 8-bit Lab, of the ground from the kick spot as far as the balls were seen."""
-    far = min(max(2.0, shots.reach_m), GROUND_SAMPLED_M)
-    spots = np.array(
-        [
-            shots.spot_m + distance * shots.ahead + across * shots.right
-            for distance in np.arange(0.6, far, 0.4)
-            for across in (-0.5, 0.0, 0.5)
-        ]
-    )
-    pixels = camera.project(np.column_stack([spots, np.zeros(len(spots))]))
-    height, width = picture_bgr.shape[:2]
-    half = max(2, round(0.004 * max(height, width)))
-    colours = []
-    for x, y in pixels[np.isfinite(pixels).all(axis=1)]:
-        if half <= x < width - half and half <= y < height - half:
-            col, row = int(x), int(y)
-            patch = picture_bgr[row - half : row + half, col - half : col + half]
-            lab = cv2.cvtColor(patch, cv2.COLOR_BGR2LAB)
-            colours.append(np.median(lab.reshape(-1, 3), axis=0))
-    return np.array(colours, dtype=np.float64).reshape(-1, 3)
-
-
-def _search_outline(shots: Shots, width_steps: float, back_steps: float) -> F64:
+def _search_patch(shots: Shots, width_steps: float, back_steps: float) -> F64:
     """Points (N, 2) all over the ground on which markers may stand."""
     near, far = (limit * back_steps for limit in STEP_LIMITS_M)
     beside = 0.5 + CENTRE_LIMIT_SIGMAS * shots.aim_sigma
@@ -254,33 +205,9 @@ def _search_outline(shots: Shots, width_steps: float, back_steps: float) -> F64:
     )
 
 
-def _depth_bands(outline: F64) -> list[F64]:
-    """Split ground points (N, 2) by distance from the camera into bands of about one scale."""
-    ahead = outline[outline[:, 1] > NEAREST_M]
-    bands = []
-    near, far = NEAREST_M, float(ahead[:, 1].max(initial=0.0))
-    while near < far:
-        upto = near * BAND_RATIO
-        # Bands overlap: a body's top and surroundings belong to it.
-        band = ahead[(ahead[:, 1] > near / 1.2) & (ahead[:, 1] < upto * 1.2)]
-        if len(band) >= 3:
-            bands.append(band)
-        near = upto
-    return bands
-
-
-def _holds_any(box_px: tuple[float, float, float, float], points_px: npt.ArrayLike) -> bool:
-    left, top, right, bottom = box_px
-    x, y = np.asarray(points_px, dtype=np.float64).reshape(-1, 2).T
-    return bool(((left <= x) & (x <= right) & (top <= y) & (y <= bottom)).any())
-
-
-def _whole(box_px: tuple[float, float, float, float], shape: tuple[int, ...]) -> bool:
-    """Whether an outline is not cut off by the picture's border."""
-    left, top, right, bottom = box_px
-    return left > 1 and top > 1 and right < shape[1] - 2 and bottom < shape[0] - 2
-
-
-def _inside(place_m: F64, shots: Shots, outline: F64) -> bool:
-    along = (outline - shots.spot_m) @ shots.ahead
-    return bool(along.min() <= (place_m - shots.spot_m) @ shots.ahead <= along.max())
+def _is_a_ball(thing: StandingThing, balls_m: F64) -> bool:
+    """Whether a ball lay where a thing seems to stand; balls (N, 2) on the ground."""
+    off = balls_m - thing.place_m
+    along = off @ thing.sight
+    across = off @ [thing.sight[1], -thing.sight[0]]
+    return bool(((np.abs(across) < BALL_ACROSS_M) & (np.abs(along) < BALL_ALONG_M)).any())

@@ -9,15 +9,15 @@ import cv2
 from shoegoal.errors import ShoegoalError
 
 
-def load_network(name: str) -> cv2.dnn.Net:
-    """Load a network of the folder ``models``.
+def load_network(floor: str, name: str) -> cv2.dnn.Net:
+    """Load a network of the folder ``models`` of a floor.
 
     Raises
     ------
     ShoegoalError
         Its file is missing or damaged.
     """
-    with as_file(files("shoegoal.ball") / "models" / name) as path:
+    with as_file(files(f"shoegoal.{floor}") / "models" / name) as path:
         try:
             return cv2.dnn.readNetFromONNX(str(path))
         except cv2.error as error:

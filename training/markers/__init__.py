@@ -1,0 +1,1 @@
+"""How the network that sees standing things learnt; see training/README.md."""
