@@ -17,7 +17,8 @@ from shoegoal.ball.watch import BallRecord, Departure
 from shoegoal.scene.ball_size import BallSize
 from shoegoal.scene.camera import Camera
 from shoegoal.scene.fit import SceneFit, fit_scene
-from shoegoal.shots.kicks import Kick, find_kicks
+from shoegoal.shots.kicks import find_kicks
+from shoegoal.shots.readings import Kick
 from shoegoal.shots.seeds import ground_sightings
 from shoegoal.types import BallSighting, ImagePoint
 

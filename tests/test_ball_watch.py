@@ -21,7 +21,8 @@ from shoegoal.ball.tracks import STOPPED_S
 from shoegoal.ball.watch import BallRecord, BallWatcher
 from shoegoal.scene.camera import Camera
 from shoegoal.shots.by_looks import kick_times_by_looks
-from shoegoal.shots.kicks import LIKE_A_BALL, find_kicks
+from shoegoal.shots.kicks import find_kicks
+from shoegoal.shots.readings import LIKE_A_BALL
 
 PLACE_PX = 0.8  # of a picture with noise and a 2 x 2 coarser chroma
 SIZE_REL = 0.06  # these discs are flat: the gauge was taught on shaded balls (there 2%)

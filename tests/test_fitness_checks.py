@@ -23,7 +23,7 @@ from shoegoal.clip.reader import ClipInfo
 from shoegoal.clip.stillness import Stillness, StillnessReport
 from shoegoal.scene.camera import Camera
 from shoegoal.scene.ground import GroundFit
-from shoegoal.shots.kicks import Kick
+from shoegoal.shots.readings import Kick
 from shoegoal.types import BallSighting, Estimate, ImagePoint
 
 U8 = npt.NDArray[np.uint8]

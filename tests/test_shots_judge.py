@@ -32,8 +32,9 @@ from shoegoal.ball.sightings import BallTrack, RestingBall
 from shoegoal.ball.watch import BallRecord, Departure
 from shoegoal.scene.fit import SceneFit
 from shoegoal.shots.judge import judge_kicks
-from shoegoal.shots.kicks import Kick, find_kicks
+from shoegoal.shots.kicks import find_kicks
 from shoegoal.shots.places import on_the_ground
+from shoegoal.shots.readings import Kick
 from shoegoal.types import BallSighting, Call, Outcome
 
 

@@ -19,7 +19,7 @@ from shoegoal.clip.stillness import NEARLY_STILL_LIMIT, Stillness
 from shoegoal.clip.timekeeper import BREAK_OFF_S, GAP_S
 from shoegoal.scene.markers import BELIEVED_AT
 from shoegoal.shots.by_looks import LIKE_A_BALL_ALONE
-from shoegoal.shots.kicks import LIKE_A_BALL
+from shoegoal.shots.readings import LIKE_A_BALL
 from shoegoal.types import ImagePoint
 
 LEAST_SET_S = 3.0

@@ -19,7 +19,7 @@ from shoegoal.ball.sightings import BallTrack, runs_straight
 from shoegoal.clip.reader import Frame
 from shoegoal.clip.small import SmallFrame
 from shoegoal.clip.stills import Still, StillRing
-from shoegoal.shots.kicks import LIKE_A_BALL
+from shoegoal.shots.readings import LIKE_A_BALL
 from shoegoal.types import Shot
 
 BEFORE_S = (1.0, 0.7, 0.45, 0.25, 0.12, 0.05, 0.0)  # dense near contact, which is still unknown

@@ -21,7 +21,7 @@ from shoegoal.clip.sampling import Sampler
 from shoegoal.clip.small import SmallFrame, small_frame
 from shoegoal.clip.stillness import StillnessReport, StillnessWatcher
 from shoegoal.errors import ClipUnreadableError
-from shoegoal.shots.kicks import LIKE_A_BALL
+from shoegoal.shots.readings import LIKE_A_BALL
 
 WHOLE_UP_TO = 300  # pictures: a clip as short as that is looked at whole
 STEP_S = 1.0  # phones put a key picture about this often

@@ -17,7 +17,8 @@ from shoegoal.scene.ground import GroundFit, fit_ground
 from shoegoal.scene.markers import MarkersNotFoundError, candidate_pairs, feet_px
 from shoegoal.scene.markers_pairs import chance_of_any, confidence
 from shoegoal.shots.by_looks import LIKE_A_BALL_ALONE
-from shoegoal.shots.kicks import Kick, find_kicks, ways_m
+from shoegoal.shots.kicks import find_kicks
+from shoegoal.shots.readings import Kick, ways_m
 from shoegoal.shots.seeds import ground_sightings, likely_ground_sightings
 from shoegoal.types import BallSighting, ImagePoint
 

@@ -20,7 +20,7 @@ from shoegoal.scene.fit import SceneFit
 from shoegoal.scene.moved import scene_with_markers
 from shoegoal.scene.posterior import UNKNOWNS
 from shoegoal.shots.judge import judge_kicks
-from shoegoal.shots.kicks import HIDDEN_S, Kick
+from shoegoal.shots.readings import HIDDEN_S, Kick
 from shoegoal.types import BallSighting, Estimate, ImagePoint, Shot
 
 START_SEEN_S = 0.002  # a flight whose start was not seen is taken to begin at its first sighting

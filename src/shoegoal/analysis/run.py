@@ -31,7 +31,8 @@ from shoegoal.scene.ground import GroundFit, fit_ground
 from shoegoal.scene.markers import MarkersNotFoundError, find_markers
 from shoegoal.shots.by_looks import kick_times_by_looks
 from shoegoal.shots.judge import judge_kicks, unseen_shot
-from shoegoal.shots.kicks import Kick, find_kicks, ways_m
+from shoegoal.shots.kicks import find_kicks
+from shoegoal.shots.readings import Kick, ways_m
 from shoegoal.shots.seeds import ground_sightings, likely_ground_sightings
 from shoegoal.types import BallSighting, Estimate, ImagePoint
 

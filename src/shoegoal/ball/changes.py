@@ -10,13 +10,14 @@ import numpy as np
 import numpy.typing as npt
 
 from shoegoal.ball.settled import (
+    MARKS_KEPT,
     SettledPicture,
     paint_difference,
     shadow_like,
 )
 
 SNAPSHOT_EVERY_S = 1.0
-SNAPSHOTS_KEPT = 3  # compared over two steps: a patch may settle piece by piece behind a kicker
+SNAPSHOTS_KEPT = MARKS_KEPT  # compared over two: a patch may settle bit by bit behind a kicker
 MIN_SIDE = 0.006  # of the long side
 MAX_SIDE = 0.3
 MAX_ASPECT = 4.0
@@ -69,7 +70,7 @@ class _Snapshot:
     time_s: float
     small: Planes
     native: Planes
-    left_at_s: F32
+    left_s: F32  # see `SettledPicture.mark`
 
 
 class ChangeFinder:
@@ -85,9 +86,7 @@ class ChangeFinder:
         due = not self._snapshots or time_s - self._snapshots[-1].time_s >= SNAPSHOT_EVERY_S
         if not due and not now:
             return None
-        snapshot = _Snapshot(
-            time_s, _copy(settled.small), _copy(settled.native), settled.left_at_s.copy()
-        )
+        snapshot = _Snapshot(time_s, _copy(settled.small), _copy(settled.native), settled.mark())
         earlier = (
             self._snapshots[1 if len(self._snapshots) == SNAPSHOTS_KEPT else 0]
             if self._snapshots
@@ -144,8 +143,8 @@ def _change(
 ) -> SettledChange:
     x, y, w, h = box
     rows, columns = slice(max(0, y), y + h), slice(max(0, x), x + w)
-    seen = later.left_at_s[rows, columns][changed[rows, columns] > 0]
-    before_s = float(np.median(seen)) if seen.size else earlier.time_s
+    seen = earlier.left_s[rows, columns][changed[rows, columns] > 0]
+    before_s = float(np.nanmedian(seen)) if np.isfinite(seen).any() else earlier.time_s
     at_x, at_y, diameter = disc
     guess_px = ((at_x + 0.5) / scale - 0.5, (at_y + 0.5) / scale - 0.5, diameter / scale)
     return SettledChange(before_s, later.time_s, guess_px)

@@ -26,6 +26,7 @@ ROLL_LOSS_MPS2 = 1.0
 ROLL_LOSS_SIGMA_MPS2 = 0.8
 MAX_ROLL_LOSS_MPS2 = 6.0
 LOFT_SIGMA_MPS = 1.5
+ASTRAY_SIGMAS = 8.0  # fitted so far from where the ball lay, a flight is another's
 CENTRE_SHARE = 0.02  # of the diameter: panels and blur shift the measured centre by this much
 SIZE_SHARE = 0.05
 LOFT_STARTS_MPS = (0.0, 1.5, 3.5)
@@ -72,16 +73,14 @@ class Flight:
     @property
     def parameters(self) -> F64:
         """(7,) kick_time_s, X, Y, VX, VY, VZ, loss_mps2."""
-        return np.array(
-            [self.kick_time_s, *self.start_m, *self.velocity_mps, self.loss_mps2], dtype=np.float64
-        )
+        return np.array([self.kick_time_s, *self.start_m, *self.velocity_mps, self.loss_mps2])
 
     def centre_m(self, times_s: npt.ArrayLike) -> F64:
         """Centre of the ball at given times, (N, 3) metres."""
         return path_m(self.parameters, np.asarray(times_s, dtype=np.float64), self.radius_m)
 
     def speed_mps(self) -> tuple[float, float]:
-        """Speed just after contact and its standard deviation, m/s."""
+        """Speed just after contact and its sigma, m/s."""
         v = np.asarray(self.velocity_mps)
         speed = float(np.linalg.norm(v))
         along = v / max(speed, 1e-9)
@@ -332,6 +331,8 @@ def _fit(
     best = min(begun, key=lambda found: found.cost)
     if best.status == 0:  # it may go on; from a worse start so far, it would not lead elsewhere
         best = descend(best.x, max_nfev=MOST_STEPS)
+    if rest is not None and np.hypot(*(best.x[1:3] - start)) > ASTRAY_SIGMAS * start_sigma:
+        return None
     misfit = _misfit(camera, diameter_m, best.x, table)
     rms = float(np.sqrt(np.mean(np.minimum(misfit**2, 100.0))))
     jacobian = np.asarray(best.jac, dtype=np.float64)
@@ -361,8 +362,7 @@ def _slopes(cost: Callable[[F64], F64], upper: F64, p: F64) -> F64:
 
 def _first_guess(times: F64, ground: F64, start: F64, from_rest: bool, loft: float) -> F64:
     away = ground - start
-    few = min(len(times), 6)
-    slope, _ = np.polyfit(times[:few] - times[0], away[:few], 1)
+    slope, _ = np.polyfit(times[:6] - times[0], away[:6], 1)
     t0 = times[0]
     if from_rest:
         speed = float(np.hypot(*slope))

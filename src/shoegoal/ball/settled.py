@@ -7,6 +7,8 @@ changes from one settled value to another is a ball that was put down or has lef
 
 from __future__ import annotations
 
+from collections import deque
+
 import cv2
 import numpy as np
 import numpy.typing as npt
@@ -17,6 +19,7 @@ from shoegoal.clip.small import SmallFrame
 
 SETTLE_STEP_S = 0.2
 REFRESH_S = 1.0  # the native picture takes in slow changes of the light this often
+MARKS_KEPT = 3
 NEW_MARGIN_PX = 4  # small pixels round what has newly settled that the native picture takes in
 MIN_CONTRAST = 10.0  # grey levels; below this, H.264 blocks flicker on textured ground
 NOISE_MULTIPLE = 5.0  # times the grain that a place shows from frame to frame
@@ -118,7 +121,6 @@ class SettledPicture:
     contrast : (h, w) levels from which on a difference is paint rather than noise.
     levels : the same, rounded up to whole levels, for comparing with differences fast.
     last_match_s : (h, w) when the frame last looked like the settled picture there.
-    left_at_s : (h, w) when the look before the present one was last seen there.
     """
 
     def __init__(self, first: Frame, first_small: SmallFrame) -> None:
@@ -132,7 +134,17 @@ class SettledPicture:
         self._latest: tuple[Frame, SmallFrame] = (first, first_small)
         self._refreshed_s = first.time_s
         self.last_match_s: F32 = np.full(self.small[0].shape, first.time_s, np.float32)
-        self.left_at_s: F32 = self.last_match_s.copy()
+        self._left_since: deque[F32] = deque(maxlen=MARKS_KEPT)
+
+    def mark(self) -> F32:
+        """Return (h, w) of when each look of this moment was last seen; NaN while it is there.
+
+        It is filled in as the looks go, until so many later marks were set as are kept. What hides
+        a place for a while may become a look of its own: a ball has left when its own look did.
+        """
+        left_s: F32 = np.full(self.small[0].shape, np.nan, np.float32)
+        self._left_since.append(left_s)
+        return left_s
 
     def difference(self, small: SmallFrame) -> U8:
         """(h, w) difference of a small frame from the settled picture, luma levels."""
@@ -191,7 +203,9 @@ class SettledPicture:
         alike = cv2.compare(self.difference(small), self.levels, cv2.CMP_LT)
         new = cv2.bitwise_and(stable, cv2.bitwise_not(alike))
         changed = np.asarray(new) > 0
-        self.left_at_s[changed] = self.last_match_s[changed]
+        for left_s in self._left_since:
+            gone = changed & np.isnan(left_s)
+            left_s[gone] = self.last_match_s[gone]
         seen = cv2.bitwise_or(stable, alike)
         self.last_match_s[np.asarray(seen) > 0] = frame.time_s
         height, width = self.small[0].shape

@@ -8,13 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from shoegoal.ball.sightings import apart_px
 from shoegoal.scene.fit import SceneFit
 from shoegoal.shots.crossing import Crossing, measure_crossing
-from shoegoal.shots.kicks import SEEN_AGAIN_S, Kick
-from shoegoal.shots.passing import first_stop
+from shoegoal.shots.followed import lost_early, on_the_goals_ground, seen_to_stop
+from shoegoal.shots.kicks import SEEN_AGAIN_S
 from shoegoal.shots.places import on_the_ground
-from shoegoal.types import BallSighting, Call, Estimate, ImagePoint, Outcome, Shot
+from shoegoal.shots.readings import Kick
+from shoegoal.types import Call, Estimate, ImagePoint, Outcome, Shot
 
 CALL_AT = 0.95  # P above which a make (below one minus it, a miss) is called without a person
 SCENES = 64
@@ -22,13 +22,10 @@ AIM_LIMIT_DEG = 55.0  # a kick further off the goal's middle than this was not a
 MIN_SPOT_SHARE = 0.6  # of the usual kick distance: nearer the goal, a kick is no shot
 MAX_SPOT_SHARE = 0.5  # of that distance, to any side: further off, it was another play
 UNSEEN_SPOT_SHARE = 0.2  # the same for a ball that left and was not seen again: limbs settle too
-ROLLING_OUT_MPS = 0.7  # slower than this at the end of its flight, a ball is rolling out
-BELIEVED_LOSS_MPS2 = 4.0  # more than long grass takes from a ball; no source
 UNSEEN_P_MAKE = 0.5
 LOOK_S = 2.0
 PLACED_WITHIN_S = 7.0  # told by then, a ball that lay there again too soon to have been to a wall
-BESIDE_DIAMETERS = 1.0  # so near to where another ball lay, a stop may be that one's
-LOST_EARLY_S = 0.2  # before it would cross the line; a person in its way may have stopped it
+SAME_SHOT_S = 1.0  # a ball that must have been kicked more than this later is another shot's
 LEAST_ROLL_M = 0.4  # of a ball that came to sight,
 ONWARD_DEG = 60.0  # so far from straight on at most, if it comes from the kick spot
 PUSH_MPS = 3.0  # and pushed no faster; no source
@@ -71,7 +68,7 @@ def judge_kicks(kicks: Sequence[Kick], scene: SceneFit) -> tuple[list[Shot], lis
     for kick in kicks:
         rolled_out = _rolled_out(kick, scene, usual_m)
         if rolled_out:
-            soon = bool(shots) and kick.latest_s - shots[-1].kick_time_s <= SEEN_AGAIN_S
+            soon = bool(shots) and _may_be_of(shots[-1], kick, scene, usual_m)
             why = "a ball kicked before came to sight again" if soon else None
         else:
             why = _not_a_shot(kick, scene, usual_m)
@@ -97,15 +94,9 @@ def judge_kicks(kicks: Sequence[Kick], scene: SceneFit) -> tuple[list[Shot], lis
     return shots, left_out
 
 
-def _on_the_goals_ground(sightings: Sequence[BallSighting], scene: SceneFit) -> F64:
-    """(N, 2) metres of the goal frame where balls seen so would touch the ground."""
-    pixels = [(s.x_px, s.y_px) for s in sightings]
-    return scene.goal.to_goal(scene.camera.ball_on_ground(pixels, scene.ball_diameter_m.value))
-
-
 def _spot_m(kick: Kick, scene: SceneFit) -> tuple[float, float] | None:
     if kick.rest is not None:
-        x, y = _on_the_goals_ground([kick.rest], scene)[0]
+        x, y = on_the_goals_ground([kick.rest], scene)[0]
     elif kick.flight is not None:
         x, y = scene.goal.to_goal(np.array([kick.flight.start_m]))[0]
     else:
@@ -174,13 +165,29 @@ def _rolled_out(kick: Kick, scene: SceneFit, usual_m: tuple[float, float] | None
     if usual_m is None or kick.rest is not None:
         return False
     seen = kick.flight.sightings if kick.flight is not None else kick.later
-    first, last = _on_the_goals_ground([seen[0], seen[-1]], scene)
+    first, last = on_the_goals_ground([seen[0], seen[-1]], scene)
     out, onward = first - np.array(usual_m), last - first
     lengths = float(np.hypot(*out) * np.hypot(*onward))
     if not np.isfinite(lengths) or np.hypot(*onward) < LEAST_ROLL_M:
         return False
     past_the_kick_line = first[1] < MIN_SPOT_SHARE * usual_m[1]
     return bool(past_the_kick_line and out @ onward >= lengths * np.cos(np.radians(ONWARD_DEG)))
+
+
+def _may_be_of(
+    shot: Shot, kick: Kick, scene: SceneFit, usual_m: tuple[float, float] | None
+) -> bool:
+    """Whether a ball that rolls into sight may be the one that was shot before.
+
+    Balls only slow down: from the kick spot it took no longer than at the pace that it is seen at.
+    """
+    if kick.latest_s - shot.kick_time_s > SEEN_AGAIN_S:
+        return False
+    if usual_m is None or kick.flight is None:
+        return True
+    first = on_the_goals_ground(kick.flight.sightings[:1], scene)[0]
+    way_s = float(np.linalg.norm(first - np.array(usual_m))) / max(0.1, kick.flight.speed_mps()[0])
+    return kick.flight.sightings[0].time_s - way_s - shot.kick_time_s <= SAME_SHOT_S
 
 
 def _only_placed(kick: Kick, scene: SceneFit, usual_m: tuple[float, float]) -> bool:
@@ -194,9 +201,9 @@ def _only_placed(kick: Kick, scene: SceneFit, usual_m: tuple[float, float]) -> b
     ]
     if not lying or kick.flight is None or kick.flight.speed_mps()[0] > PUSH_MPS:
         return False
-    spots = _on_the_goals_ground(lying, scene)
+    spots = on_the_goals_ground(lying, scene)
     near = np.linalg.norm(spots - np.array(usual_m), axis=1) <= UNSEEN_SPOT_SHARE * usual_m[1]
-    way = _on_the_goals_ground((*kick.flight.sightings, *kick.later), scene)
+    way = on_the_goals_ground((*kick.flight.sightings, *kick.later), scene)
     return bool(near.any() and np.nanmin(way[:, 1]) > MIN_SPOT_SHARE * usual_m[1])
 
 
@@ -264,11 +271,11 @@ def _judged(number: int, kick: Kick, crossing: Crossing, scene: SceneFit) -> Sho
     outcome = _outcome(crossing, scene.goal.width_m, flight.radius_m)
     call, reason = _call(p_make, crossing, outcome, scene.goal.width_m, flight.radius_m)
     speed, speed_sigma = flight.speed_mps()
-    if call is Call.MISS and outcome is Outcome.SHORT and not _seen_to_stop(kick, scene):
+    if call is Call.MISS and outcome is Outcome.SHORT and not seen_to_stop(kick, scene):
         call, reason = Call.UNSURE, "the ball was lost before the line: did it reach the line?"
         p_make = max(p_make, crossing.p_inside * (1 - SHAKY_SURE))
     crosses = call is not Call.UNSURE and outcome is not Outcome.SHORT
-    if crosses and _lost_early(kick, crossing, scene):
+    if crosses and lost_early(kick, crossing, scene):
         call, reason = Call.UNSURE, "the ball was lost well before the line: did it reach the line?"
         p_make = float(np.clip(p_make, 1 - SHAKY_SURE, SHAKY_SURE))
     seen_s = flight.end_s - flight.sightings[0].time_s
@@ -297,35 +304,6 @@ def _judged(number: int, kick: Kick, crossing: Crossing, scene: SceneFit) -> Sho
         flight.sightings + kick.later,
         _path_px(kick, scene, end_s),
     )
-
-
-def _lost_early(kick: Kick, crossing: Crossing, scene: SceneFit) -> bool:
-    """Whether a ball was lost long before it would cross and not seen beyond: blocked, perhaps."""
-    flight = kick.flight
-    assert flight is not None
-    if crossing.time_s is None or crossing.time_s - flight.end_s <= LOST_EARLY_S:
-        return False
-    since = [s for s in (*kick.later, *kick.seen_again) if s.time_s > flight.end_s]
-    if not since:
-        return True
-    y_m = _on_the_goals_ground(since, scene)[:, 1]
-    return not bool(np.nanmin(y_m, initial=np.inf) <= flight.radius_m)
-
-
-def _seen_to_stop(kick: Kick, scene: SceneFit) -> bool:
-    """Whether a short ball rolled out in view; where it was lost, its stop is only foretold."""
-    flight = kick.flight
-    assert flight is not None
-    seen = (*flight.sightings, *kick.later)
-    if any(apart_px(seen[-1], ball) <= BESIDE_DIAMETERS * ball.diameter_px for ball in kick.lying):
-        return False  # another ball lay there: that one may have been followed instead
-    just_before, end = flight.centre_m([flight.end_s - 0.1, flight.end_s])
-    end_mps = float(np.linalg.norm((end - just_before)[:2])) / 0.1
-    if end_mps <= ROLLING_OUT_MPS and flight.loss_mps2 <= BELIEVED_LOSS_MPS2:
-        return True
-    pixels = [(s.x_px, s.y_px) for s in seen]
-    spots = scene.camera.ball_on_ground(pixels, 2 * flight.radius_m)
-    return first_stop(np.array([s.time_s for s in seen]), spots) is not None
 
 
 def _outcome(crossing: Crossing, width_m: float, radius_m: float) -> Outcome:

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import zip_longest
 from math import inf
 
 import numpy as np
-import numpy.typing as npt
 
-from shoegoal.ball.flight import Flight, fit_flight, residual_sigmas
+from shoegoal.ball.flight import Flight
 from shoegoal.ball.sightings import BallTrack, RestingBall, apart_px
 from shoegoal.ball.watch import BallRecord
 from shoegoal.scene.camera import Camera
@@ -26,64 +25,26 @@ from shoegoal.shots.places import (
     since_met,
     still_lying,
 )
+from shoegoal.shots.readings import (
+    HIDDEN_S,
+    LIKE_A_BALL,
+    Kick,
+    kick_from_rest,
+    kick_unseen_start,
+)
 from shoegoal.types import BallSighting
 
-MAX_RMS_SIGMAS = 3.0
-MIN_KICK_SPEED_MPS = 1.2  # slower is a nudge of the foot or a ball put down; no source
-MIN_SECONDS_UNSEEN_START = 0.25  # with no resting place seen, a flight must be seen this long,
-MAX_RMS_UNSEEN_START = 2.5  # fit this well
-MIN_SPEED_UNSEEN_START_MPS = 2.0  # and be this fast
-MAX_KICK_SPEED_MPS = 35.0  # about the hardest shots of professionals; common practice, no source
-LIKE_A_BALL = 0.5  # score of the gauge: balls mostly 0.9 and more, limbs and leaves near 0
 ROUGH_TO_HIDDEN_S = 0.2  # a sigma of misfit counts like so much time behind the kicker
 OWN_LEGS_DIAMETERS = 8.0  # what leaves so near to a kicked ball's place is the kicker's foot
+AS_WELL_SIGMAS = 0.5  # a flight that fits worse by no more fits about as well
 AT_ONCE_S = 0.3  # nobody kicks two balls within this time,
 TWO_BALLS_DIAMETERS = 3.0  # but a ball so far off may be knocked on within the time above
-CONTINUES_S = 3.0  # a flight's later pieces start within this time of the kick
-HIDDEN_S = 1.2  # longest time for which a kicked ball may stay behind its kicker
 LONG_HIDDEN_S = 0.4  # a flight hidden so long at first is believed to come from a place
 SURELY_THE_BALL, LEFT_WITHIN_S = 0.97, 4.0  # only of a sure ball, that left in about this time
-FREE_FLIGHTS_S = (inf, 0.9, 0.45)  # tried for the part of a track before anything turned it
 SEEN_AGAIN_S = 5.0  # a ball seen this soon after a kick is the one that was kicked,
 SURE_AGAIN = 0.9  # if the gauge is this sure of it
 SURE_TO_COME_OUT = 0.95  # score of a ball that comes to sight on its way,
 CAME_FROM_DIAMETERS = 3.0  # so near to no place where a ball lay or was lost
-MIN_SEEN_SHARE = 0.4  # of the pictures of a flight must show the ball
-
-
-@dataclass(frozen=True, slots=True)
-class Kick:
-    """A ball that started to move.
-
-    Attributes
-    ----------
-    time_s : time of contact, fitted where the flight was seen.
-    earliest_s, latest_s : contact lies between these.
-    rest : the resting ball, when its place was seen.
-    flight : fitted flight; None when the ball left its place and was not seen again, or, without
-        ``rest`` too, when a ball came to sight that had been hidden until then: ``later`` has it.
-    later : what the ball's track did after the flight's end (a rebound, a stop), in order of time.
-    seen_again : where a ball was on its way or came to rest soon after, in no order.
-    lying : other balls that had come to rest before the kick and lay there still.
-    """
-
-    time_s: float
-    earliest_s: float
-    latest_s: float
-    rest: BallSighting | None
-    flight: Flight | None
-    later: tuple[BallSighting, ...] = ()
-    seen_again: tuple[BallSighting, ...] = ()
-    lying: tuple[BallSighting, ...] = ()
-
-
-def ways_m(kicks: Sequence[Kick]) -> list[npt.NDArray[np.float64]]:
-    """Ways (N, 2) over the ground of those kicks whose flight was fitted, in order of time."""
-    return [
-        flight.centre_m([s.time_s for s in flight.sightings])[:, :2]
-        for flight in (kick.flight for kick in kicks)
-        if flight is not None
-    ]
 
 
 def find_kicks(record: BallRecord, camera: Camera, ball_diameter_m: float) -> list[Kick]:
@@ -111,14 +72,14 @@ def find_kicks(record: BallRecord, camera: Camera, ball_diameter_m: float) -> li
         if rest is None or not on_the_ground(camera, ball_diameter_m, rest.sighting):
             continue
         parts = [departure.track, *since_met(rest, departure.track)]
-        readings = (_kick_from(camera, ball_diameter_m, rest, part, tracks) for part in parts)
+        readings = (kick_from_rest(camera, ball_diameter_m, rest, part, tracks) for part in parts)
         kick = next((kick for kick in readings if kick is not None), None)
         if kick is not None:
             kicks.append(kick)
             taken.add(id(rest))
     for departure in record.departures:
         if departure.rest is None or not any(_shares_track(k, departure.track) for k in kicks):
-            kick = _kick_unseen_start(camera, ball_diameter_m, departure.track, tracks)
+            kick = kick_unseen_start(camera, ball_diameter_m, departure.track, tracks)
             if kick is not None:
                 kicks.append(kick)
     for rest in left:
@@ -129,61 +90,9 @@ def find_kicks(record: BallRecord, camera: Camera, ball_diameter_m: float) -> li
             kick = Kick(rest.before_s, rest.before_s, rest.after_s, rest.sighting, None)
         if kick is not None:
             kicks.append(kick)
-    kicks = _one_per_moment(kicks)
+    kicks = _one_per_moment(_from_farthest_back(kicks))
     kicks += _kicks_before(record, kicks, camera, ball_diameter_m)
     return _with_what_followed(_one_per_moment(kicks), record)
-
-
-def _kick_from(
-    camera: Camera,
-    diameter_m: float,
-    rest: RestingBall,
-    track: BallTrack,
-    tracks: Sequence[BallTrack],
-) -> Kick | None:
-    if track.ball_score < LIKE_A_BALL:
-        return None
-    window = (max(rest.before_s - 0.3, track.start_s - HIDDEN_S), track.start_s)
-    sightings = track.sightings
-    flight = _start_of_flight(camera, diameter_m, sightings, rest, window)
-    if flight is None:
-        return None
-    more = _continuation(camera, flight, track, tracks)
-    if more:
-        sightings = tuple(sorted((*sightings, *more), key=lambda s: s.time_s))
-        refitted = fit_flight(camera, diameter_m, sightings, rest.sighting, window)
-        if refitted is not None and refitted.rms_sigmas <= MAX_RMS_SIGMAS:
-            flight = refitted
-    if not _plausible(flight):
-        return None
-    later = tuple(s for s in sightings if s.time_s > flight.end_s)
-    return Kick(flight.kick_time_s, window[0], window[1], rest.sighting, flight, later)
-
-
-def _start_of_flight(
-    camera: Camera,
-    diameter_m: float,
-    sightings: Sequence[BallSighting],
-    rest: RestingBall,
-    window: tuple[float, float],
-) -> Flight | None:
-    """Fit as much of a track as flies freely: all of it, or else its first part."""
-    for upto_s in FREE_FLIGHTS_S:
-        first = [s for s in sightings if s.time_s <= sightings[0].time_s + upto_s]
-        flight = fit_flight(camera, diameter_m, first, rest.sighting, window)
-        if flight is not None and flight.rms_sigmas <= MAX_RMS_SIGMAS:
-            return flight
-    return None
-
-
-def _plausible(flight: Flight) -> bool:
-    """Whether a flight is as fast as kicks are and was seen through most of its time."""
-    over_the_ground_mps = float(np.hypot(*flight.velocity_mps[:2]))
-    if over_the_ground_mps < MIN_KICK_SPEED_MPS or flight.speed_mps()[0] > MAX_KICK_SPEED_MPS:
-        return False
-    times = np.array([s.time_s for s in flight.sightings])
-    step_s = float(np.median(np.diff(times)))
-    return len(times) * step_s >= MIN_SEEN_SHARE * float(times[-1] - times[0])
 
 
 def _may_have_been_kicked(
@@ -217,32 +126,6 @@ def _at_the_kickers_feet(kicked: BallSighting, other: BallSighting) -> bool:
     same = abs(np.log(kicked.diameter_px / other.diameter_px)) <= SIZE_TOLERANCE
     reach_px = OWN_LEGS_DIAMETERS * max(kicked.diameter_px, other.diameter_px)
     return apart_px(kicked, other) <= (reach_px if same else reach_px / 2)
-
-
-def _kick_unseen_start(
-    camera: Camera, diameter_m: float, track: BallTrack, tracks: Sequence[BallTrack]
-) -> Kick | None:
-    """Read a track as a ball rolling from where it was first seen; strict, for want of a start."""
-    if track.end_s - track.start_s < MIN_SECONDS_UNSEEN_START:
-        return None
-    if track.ball_score < LIKE_A_BALL:
-        return None
-    flight = fit_flight(camera, diameter_m, track.sightings, None)
-    if flight is None or flight.rms_sigmas > MAX_RMS_UNSEEN_START:
-        return None
-    if flight.end_s - flight.kick_time_s < MIN_SECONDS_UNSEEN_START:
-        return None
-    if not _plausible(flight) or flight.speed_mps()[0] < MIN_SPEED_UNSEEN_START_MPS:
-        return None
-    more = _continuation(camera, flight, track, tracks)
-    later = tuple(
-        sorted(
-            (s for s in (*track.sightings, *more) if s.time_s > flight.end_s),
-            key=lambda s: s.time_s,
-        )
-    )
-    earliest = flight.kick_time_s - HIDDEN_S
-    return Kick(flight.kick_time_s, earliest, flight.kick_time_s, None, flight, later)
 
 
 def _kicks_before(
@@ -283,20 +166,6 @@ def _shares_track(kick: Kick, track: BallTrack) -> bool:
     )
 
 
-def _continuation(
-    camera: Camera, flight: Flight, track: BallTrack, tracks: Sequence[BallTrack]
-) -> list[BallSighting]:
-    """Sightings of other tracks that lie on the flight, and what follows them."""
-    more: list[BallSighting] = []
-    for other in tracks:
-        if other is track or not track.end_s < other.start_s <= flight.kick_time_s + CONTINUES_S:
-            continue
-        off = residual_sigmas(camera, flight, other.sightings[:4])
-        if float(np.median(off)) <= MAX_RMS_SIGMAS:
-            more.extend(other.sightings)
-    return more
-
-
 def _hidden_start(
     camera: Camera,
     diameter_m: float,
@@ -309,7 +178,7 @@ def _hidden_start(
     for track in (part for whole in tracks for part in once_away(rest, whole)):
         if track.start_s > rest.after_s + HIDDEN_S or not may_come_from(rest, track):
             continue
-        kick = _kick_from(camera, diameter_m, rest, track, tracks)
+        kick = kick_from_rest(camera, diameter_m, rest, track, tracks)
         if kick is None or kick.flight is None or _far_fetched(kick.flight, rest, kicks):
             continue
         found.append(kick)
@@ -322,8 +191,36 @@ def _far_fetched(flight: Flight, rest: RestingBall, kicks: Sequence[Kick]) -> bo
     return hidden_s > LONG_HIDDEN_S and (
         rest.ball_score < SURELY_THE_BALL
         or rest.after_s - rest.before_s > LEFT_WITHIN_S
-        or _is_away(rest, kicks)
+        or _is_away(rest, [k for k in kicks if not _shares_flight(k.flight, flight)])
     )
+
+
+def _shares_flight(one: Flight | None, other: Flight | None) -> bool:
+    """Whether two readings explain the same sightings."""
+    if one is None or other is None:
+        return False
+    known = {id(s) for s in one.sightings}
+    return any(id(s) in known for s in other.sightings)
+
+
+def _from_farthest_back(kicks: Sequence[Kick]) -> list[Kick]:
+    """Of readings of one flight that fit about as well keep the one that was kicked first.
+
+    Something by the way that was taken for a lying ball explains the rest of the flight as well.
+    """
+    return [
+        kick
+        for kick in kicks
+        if not any(
+            other.rest is not None
+            and other.flight is not None
+            and kick.flight is not None
+            and other.time_s < kick.time_s
+            and other.flight.rms_sigmas <= kick.flight.rms_sigmas + AS_WELL_SIGMAS
+            and _shares_flight(other.flight, kick.flight)
+            for other in kicks
+        )
+    ]
 
 
 def _late_and_rough(kick: Kick) -> float:

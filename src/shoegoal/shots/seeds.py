@@ -9,7 +9,7 @@ import numpy as np
 
 from shoegoal.ball.sightings import runs_straight
 from shoegoal.ball.watch import BallRecord
-from shoegoal.shots.kicks import Kick
+from shoegoal.shots.readings import Kick
 from shoegoal.types import BallSighting
 
 # A ball on its way may be off the ground, and its sightings err together: they may bend the
