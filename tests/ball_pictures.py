@@ -8,6 +8,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
+from shoegoal.ball.watch import BallRecord, BallWatcher
 from shoegoal.clip.frame import Frame
 from shoegoal.clip.small import SmallFrame, small_frame
 
@@ -141,3 +142,11 @@ def uneven_times(stop_s: float, start_s: float = 0.0, seed: int = 3) -> F64:
 
 def _bytes(plane: npt.NDArray[np.floating]) -> U8:
     return np.asarray(np.clip(np.rint(plane), 0, 255), np.uint8)
+
+
+def watch(yard: Yard, stop_s: float, start_s: float = 0.0) -> BallRecord:
+    """What the ball floor records of a yard."""
+    watcher = BallWatcher()
+    for frame, small in yard.frames(uneven_times(stop_s, start_s)):
+        watcher.update(frame, small)
+    return watcher.finish()

@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from ball_pictures import CLOTH, GRASS, Canvas, Yard, uneven_times
+from ball_pictures import CLOTH, GRASS, Canvas, Yard, uneven_times, watch
 from shoegoal.ball.lying import SURELY
 from shoegoal.ball.settled import (
     SHADOW_DARKEST,
@@ -18,7 +18,6 @@ from shoegoal.ball.settled import (
 )
 from shoegoal.ball.sightings import runs_straight
 from shoegoal.ball.tracks import STOPPED_S
-from shoegoal.ball.watch import BallRecord, BallWatcher
 from shoegoal.scene.camera import Camera
 from shoegoal.shots.by_looks import kick_times_by_looks
 from shoegoal.shots.kicks import find_kicks
@@ -26,13 +25,6 @@ from shoegoal.shots.readings import LIKE_A_BALL
 
 PLACE_PX = 0.8  # of a picture with noise and a 2 x 2 coarser chroma
 SIZE_REL = 0.06  # these discs are flat: the gauge was taught on shaded balls (there 2%)
-
-
-def watch(yard: Yard, stop_s: float, start_s: float = 0.0) -> BallRecord:
-    watcher = BallWatcher()
-    for frame, small in yard.frames(uneven_times(stop_s, start_s)):
-        watcher.update(frame, small)
-    return watcher.finish()
 
 
 class Roll:

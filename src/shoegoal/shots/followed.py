@@ -52,21 +52,22 @@ def seen_to_stop(kick: Kick, scene: SceneFit) -> bool:
     seen = (*flight.sightings, *kick.later)
     if any(apart_px(seen[-1], ball) <= BESIDE_DIAMETERS * ball.diameter_px for ball in kick.lying):
         return False  # another ball lay there: that one may have been followed instead
-    if not _ends_on_the_ground(flight, scene) or _goes_on_elsewhere(kick, flight, scene):
-        return False  # a foot or a back may have been followed instead
+    if _goes_on_elsewhere(kick, flight, scene):
+        return False
     just_before, end = flight.centre_m([flight.end_s - 0.1, flight.end_s])
     end_mps = float(np.linalg.norm((end - just_before)[:2])) / 0.1
     if end_mps <= ROLLING_OUT_MPS and flight.loss_mps2 <= BELIEVED_LOSS_MPS2:
-        return True
-    pixels = [(s.x_px, s.y_px) for s in seen]
-    spots = scene.camera.ball_on_ground(pixels, 2 * flight.radius_m)
+        return _ends_on_the_ground(flight, scene)
+    # A back that stays where it is does not have the size of a ball that lies there.
+    seen = tuple(s for s in seen if on_the_ground(scene.camera, 2 * flight.radius_m, s))
+    spots = scene.camera.ball_on_ground([(s.x_px, s.y_px) for s in seen], 2 * flight.radius_m)
     return first_stop(np.array([s.time_s for s in seen]), spots) is not None
 
 
 def _ends_on_the_ground(flight: Flight, scene: SceneFit) -> bool:
     """Whether what was followed was at last of the size of a ball that lies there."""
     last = [s for s in flight.sightings if s.time_s >= flight.end_s - LAST_S]
-    lying = [on_the_ground(scene.camera, scene.ball_diameter_m.value, s) for s in last]
+    lying = [on_the_ground(scene.camera, 2 * flight.radius_m, s) for s in last]
     return 2 * sum(lying) > len(lying)
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from itertools import zip_longest
 from math import inf
 
 import numpy as np
@@ -268,8 +267,10 @@ def _same_moment(a: Kick, b: Kick) -> bool:
 def _with_what_followed(kicks: list[Kick], record: BallRecord) -> list[Kick]:
     """Note what lay about at each kick, and where a ball was seen between it and the next."""
     followed = []
-    for kick, after in zip_longest(kicks, kicks[1:]):
-        end_s = after.time_s if after is not None else inf
+    for number, kick in enumerate(kicks, start=1):
+        # What merely came to sight may be this kick's ball.
+        struck_s = (k.time_s for k in kicks[number:] if k.rest is not None or k.flight is not None)
+        end_s = next(struck_s, inf)
         since_s = kick.flight.end_s if kick.flight is not None else kick.latest_s
         upto_s = min(end_s, kick.time_s + SEEN_AGAIN_S)
         seen = [
