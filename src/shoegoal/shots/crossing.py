@@ -30,6 +30,8 @@ LINE_NOISE_M = 0.10  # how well "reached the line" is known from behind, besides
 MARKER_M = 0.3  # how far a marker reaches outwards: a school bag; common practice, no source
 MARKER_TOP_M = 0.4  # a ball whose middle passes higher meets no marker
 PAST_MARKER_M = 0.25  # seen so far past the line on its straight way, a ball met no marker
+FOLLOWED_S = 0.2  # a flight that ends no sooner before the line tells where it is met,
+DISPUTED_M = 0.2  # and ought to agree so far with what was seen there
 HIT_IN = 0.4  # a ball that meets a marker may glance off either way; our guess, always asked about
 SURE = 0.997  # no shot is surer than the tracking behind it; to be replaced by calibration
 
@@ -146,6 +148,13 @@ def _seen(
     halves = np.array([s.goal.width_m / 2 for s in scenes] or [goal.width_m / 2])
     sigma = float(np.hypot(passing.sigma_m, 2 * radius_m * SEEN_NOISE_DIAMETERS))
     p_inside, p_hit = _inside_and_hit(passing.sides_m, halves, radius_m, sigma)
+    foretold_m = goal.to_goal(flight.centre_m([passing.time_s]))[0, 0]
+    own_sigma = float(np.hypot(_sigma(flight, goal, passing.time_s)[0], sigma))
+    off_m = abs(foretold_m - passing.x_m)
+    if flight.end_s > passing.time_s - FOLLOWED_S and off_m > DISPUTED_M + 3 * own_sigma:
+        # The flight explains the ball as far as the line, and elsewhere: neither is to be trusted.
+        other, _ = _inside_and_hit(foretold_m + 0 * halves, halves, radius_m, own_sigma)
+        p_inside = (p_inside + other) / 2
     p_seen = float(np.mean(ndtr((passing.depths_m - radius_m) / LINE_NOISE_M)))
     spread = float(np.hypot(sigma, np.std(passing.sides_m - passing.x_m)))
     return Crossing(

@@ -30,6 +30,7 @@ LEAST_ROLL_M = 0.4  # of a ball that came to sight,
 ONWARD_DEG = 60.0  # so far from straight on at most, if it comes from the kick spot
 PUSH_MPS = 3.0  # and pushed no faster; no source
 ROLLED_OUT = "a ball came to sight on its way from the kick spot: was there a shot, and a make?"
+CLOSE_CM = 40.0  # further from a marker, it is not what makes a call hard
 PATH_STEP_S = 0.04
 MIN_SIGHTINGS = 6  # fewer, or less than
 MIN_SEEN_S = 0.2  # of a flight is too little to call it,
@@ -331,6 +332,8 @@ def _call(
         return Call.UNSURE, f"the ball met the {marker} marker or passed close to it: in or out?"
     if crossing.p_inside > 0.05 and 0.05 < crossing.p_reached < 0.95:
         return Call.UNSURE, "the ball was lost before the line: did it reach the line?"
+    if clear_cm > CLOSE_CM:
+        return Call.UNSURE, "where the ball met the line was not seen well: in or out?"
     return Call.UNSURE, f"too close to the {marker} marker to call ({clear_cm:.0f} cm)"
 
 

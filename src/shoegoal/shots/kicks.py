@@ -89,7 +89,7 @@ def find_kicks(record: BallRecord, camera: Camera, ball_diameter_m: float) -> li
             kick = Kick(rest.before_s, rest.before_s, rest.after_s, rest.sighting, None)
         if kick is not None:
             kicks.append(kick)
-    kicks = _one_per_moment(_from_farthest_back(kicks))
+    kicks = _one_per_moment(_from_farthest_back(_one_per_ball(kicks)))
     kicks += _kicks_before(record, kicks, camera, ball_diameter_m)
     return _with_what_followed(_one_per_moment(kicks), record)
 
@@ -200,6 +200,23 @@ def _shares_flight(one: Flight | None, other: Flight | None) -> bool:
         return False
     known = {id(s) for s in one.sightings}
     return any(id(s) in known for s in other.sightings)
+
+
+def _one_per_ball(kicks: Sequence[Kick]) -> list[Kick]:
+    """Keep of all flights from one ball that lay there the one that comes to sight first, and fits.
+
+    A ball leaves its place once: what else was seen later is the same ball further on, or another.
+    """
+    kept: dict[int, Kick] = {}
+    others = []
+    for kick in kicks:
+        if kick.rest is None or kick.flight is None:
+            others.append(kick)
+            continue
+        known = kept.get(id(kick.rest))
+        if known is None or _late_and_rough(kick) < _late_and_rough(known):
+            kept[id(kick.rest)] = kick
+    return [*kept.values(), *others]
 
 
 def _from_farthest_back(kicks: Sequence[Kick]) -> list[Kick]:

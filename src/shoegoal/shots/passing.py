@@ -221,6 +221,9 @@ def _beside(times: F64, y_m: F64, met: int) -> tuple[npt.NDArray[np.bool_], npt.
     back = np.flatnonzero(past & usable & (y_m > 0))
     if len(back):
         near &= np.arange(len(times)) < back[0]
+    beyond = np.flatnonzero(near & past)
+    if len(beyond):  # from a wall close behind it comes back another way
+        near &= np.arange(len(times)) <= beyond[np.argmin(y_m[beyond])]
     return near, near & past
 
 

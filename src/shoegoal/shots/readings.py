@@ -142,13 +142,17 @@ def _start_of_flight(
     rest: RestingBall | None,
     window: tuple[float, float] | None = None,
 ) -> Flight | None:
-    """Fit as much of a track as flies freely: all of it, or else its first part."""
+    """Fit as much of a track as flies freely: all of it, or else its first part.
+
+    A track's first sighting may be the foot's; from where the ball lay it leads nowhere.
+    """
     place = None if rest is None else rest.sighting
     for upto_s in FREE_FLIGHTS_S:
         first = [s for s in sightings if s.time_s <= sightings[0].time_s + upto_s]
-        flight = fit_flight(camera, diameter_m, first, place, window)
-        if flight is not None and flight.rms_sigmas <= MAX_RMS_SIGMAS:
-            return flight
+        for part in (first,) if rest is None else (first, first[1:]):
+            flight = fit_flight(camera, diameter_m, part, place, window) if part else None
+            if flight is not None and flight.rms_sigmas <= MAX_RMS_SIGMAS:
+                return flight
     return None
 
 
