@@ -82,6 +82,30 @@ def test_a_thing_by_the_way_is_not_where_the_ball_was_kicked_from(scene: SceneFi
     assert only.kick_spot_m[1] == pytest.approx(LINE_Y_M - SPOT[1], abs=0.4)
 
 
+def test_one_ball_leaves_its_place_once(scene: SceneFit) -> None:
+    """What comes to sight a second after a shot is that ball further on, not another from there."""
+    kicked = shot(0.2, 0)
+    rest = left_of(kicked, 0)
+    again = Kicked((4.0, 14.0, 0.0), 1.0, SPOT, kicked.kick_s + 1.0)
+    tracks = (kicked.sightings(0, 0.7), again.sightings(1, 0.4, first_s=0.3))
+    record = BallRecord([Departure(track_of(seen), rest) for seen in tracks], [rest])
+    (only,), _ = judge_kicks(kicks_on(record, scene), scene)
+    assert only.call is Call.MAKE
+    assert only.kick_time_s == pytest.approx(kicked.kick_s, abs=0.1)
+
+
+@pytest.mark.parametrize("strays", [1, 0])
+def test_a_first_sighting_of_the_foot_does_not_lose_the_kick(scene: SceneFit, strays: int) -> None:
+    kicked = shot(-0.3, 0)
+    seen = kicked.sightings(7, 0.8, first_s=0.15)
+    foot = replace(place_at(SPOT[0] + 0.6, SPOT[1] + 0.3, seen[0].time_s - 0.1), at_rest=False)
+    rest = left_of(kicked, 7)
+    record = BallRecord([Departure(track_of([foot] * strays + seen), rest)], [rest])
+    (only,), _ = judge_kicks(kicks_on(record, scene), scene)
+    assert only.call is Call.MAKE
+    assert only.kick_time_s == pytest.approx(kicked.kick_s, abs=0.1)
+
+
 def hidden_in_the_middle(side_m: float, drift_diameters: float) -> BallRecord:
     """A shot half of which is seen beside a leg and drifts off, the rest of it whole."""
     kicked = shot(side_m, 0)

@@ -54,6 +54,19 @@ def test_a_ball_that_a_marker_turns_aside_is_read_off_past_it(
     assert passing.depths_m[0] > 0.5
 
 
+@pytest.mark.parametrize("back_to_m", [0.8, 1.4])
+@pytest.mark.parametrize("wall_m", [0.6, 1.3])
+def test_a_ball_that_soon_comes_back_from_a_wall_crossed_on_its_way_there(
+    wall_m: float, back_to_m: float
+) -> None:
+    """At 6 m/s to a wall and back at half of that, going on sideways: it crossed at 0.5 m."""
+    there = straight((0.0, 3.0), (0.5 + wall_m / 6, -wall_m), round((3 + wall_m) / 6 * 30))
+    way = np.concatenate([there, straight((0.5 + wall_m / 6, -wall_m), (back_to_m, 0.4), 12)[1:]])
+    passing = seen_passing(seen(way), RADIUS_M, CAMERA, GOAL, ())
+    assert passing is not None
+    assert passing.x_m == pytest.approx(0.5, abs=0.05)
+
+
 def test_a_ball_in_the_air_or_unseen_at_the_line_is_not_read_off() -> None:
     way = straight((0.0, 3.0), (0.0, -3.0))
     assert seen_passing(seen(way, lift_m=0.6), RADIUS_M, CAMERA, GOAL, ()) is None
