@@ -10,15 +10,14 @@ import torch
 import torch.nn.functional as nnf
 from torch import Tensor
 
+from shoegoal.scene.markers_sight import CELL_PX, HALF_PX, HIGH_PX, OFF_PX, SIGMA_LOGS
 from training.fit import follow, rate
-from training.markers.network import CELL_PX, SightNet
+from training.markers.network import SightNet
 from training.markers.windows import HIGH, WIDE, Windows
 
-OFF_PX, HALF_PX, HIGH_PX = 8.0, 12.0, 24.0  # by which places and sizes are told
 NEAR_PX = 5.0  # cells this near to a foot tell its place and size
 SPREAD_PX = 3.0
 OTHERS_PX = 8.0  # rows beyond the band's feet take no part
-SIGMA_LOGS = (-4.0, 1.0)
 FOCUS = 2.0
 
 

@@ -6,8 +6,9 @@ import numpy as np
 import numpy.typing as npt
 import torch
 
-from training.markers.fit import HALF_PX, OFF_PX, OTHERS_PX
-from training.markers.network import CELL_PX, SightNet
+from shoegoal.scene.markers_sight import CELL_PX, HALF_PX, OFF_PX, SIGMA_LOGS
+from training.markers.fit import OTHERS_PX
+from training.markers.network import SightNet
 from training.markers.windows import Windows
 
 F32 = npt.NDArray[np.float32]
@@ -83,7 +84,7 @@ def peaks_of(told: F32, feet: F32) -> list[npt.NDArray[np.float64]]:
         x = column * CELL_PX + (CELL_PX - 1) / 2 + OFF_PX * a[1]
         y = row * CELL_PX + (CELL_PX - 1) / 2 + OFF_PX * a[2]
         if feet[0] - OTHERS_PX / 2 < y < feet[1] + OTHERS_PX / 2:
-            sigma = np.exp(np.clip(a[5:8], -4, 1))
+            sigma = np.exp(np.clip(a[5:8], *SIGMA_LOGS))
             out.append(
                 np.array([a[0], x, y, HALF_PX * np.exp(a[3]), *(OFF_PX * sigma[:2]), sigma[2]])
             )

@@ -6,7 +6,6 @@ import torch
 from torch import nn
 
 ANSWERS = 8  # logit; x, y off the cell's middle; half length, height; sigmas of x, y, half length
-CELL_PX = 4
 LEVEL, SPAN = 128.0, 64.0
 # in, out, stride, dilation
 LAYERS = (

@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from shoegoal.scene.fit import SceneFit
 from shoegoal.shots.crossing import Crossing, measure_crossing
@@ -38,8 +37,6 @@ HIDDEN_TOO_LONG_S = 0.25  # between kick and first sighting
 SHAKY_SURE = 0.8  # and its probability goes no nearer to 1 (or its complement to 0) than this
 MAY_HAVE_HIT = 0.3  # probability of meeting a marker from which on that is the reason told
 FLUFF_MPS = 2.5  # slower and short: perhaps a touch to set the ball rather than a shot
-
-F64 = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
