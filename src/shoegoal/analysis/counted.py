@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -28,6 +28,25 @@ from shoegoal.shots.judge import LeftOut
 from shoegoal.types import Shot
 
 
+class StillsOnDemand(Mapping[int, Sequence[StillPicture]]):
+    """Pictures by shot number, made when they are asked for: all at once may fill the memory."""
+
+    def __init__(
+        self, shots: Sequence[Shot], make: Callable[[Shot], Sequence[StillPicture]]
+    ) -> None:
+        self._shots = {shot.number: shot for shot in shots}
+        self._make = make
+
+    def __getitem__(self, number: int) -> Sequence[StillPicture]:
+        return self._make(self._shots[number])
+
+    def __iter__(self) -> Iterator[int]:
+        return iter(self._shots)
+
+    def __len__(self) -> int:
+        return len(self._shots)
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Counted:
     """A counted clip and its pictures.
@@ -40,7 +59,7 @@ class Counted:
     """
 
     analysis: Analysis
-    stills: dict[int, list[StillPicture]]
+    stills: Mapping[int, Sequence[StillPicture]]
     goal_still: StillPicture
 
 

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 
 import numpy as np
 
-from shoegoal.analysis.counted import Counted, concluded
+from shoegoal.analysis.counted import Counted, StillsOnDemand, concluded
 from shoegoal.analysis.feet import FeetFinder
 from shoegoal.analysis.settings import CountSettings
 from shoegoal.analysis.stills import StillPicture
@@ -59,7 +60,7 @@ def analyse_dribble(
     doubts = [HiddenTime(d.from_s, d.until_s, d.why) for d in found.doubts]
     doubts += _moved_unfollowed(watched, ways) + _bumps(watched)
     analysis = concluded(path, watched, settings, found.events, found.left_out, doubts=doubts)
-    stills = {event.number: _stills(watched, event) for event in found.events}
+    stills = StillsOnDemand(found.events, partial(_stills, watched))
     return Counted(analysis, stills, watched.pictures.first())
 
 

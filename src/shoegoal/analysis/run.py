@@ -9,7 +9,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from shoegoal.analysis.counted import Counted, concluded
+from shoegoal.analysis.counted import Counted, StillsOnDemand, concluded
 from shoegoal.analysis.dribbling import analyse_dribble
 from shoegoal.analysis.interruptions import doubted_around, strayed_times
 from shoegoal.analysis.model import (
@@ -79,7 +79,7 @@ def count_shots(path: Path, watched: Watched, settings: CountSettings) -> Counte
     record = _scene_record(scene, source, marker_notes, settings.stage.back_steps)
     doubts = strayed_times(watched.stillness, watched.start_s, watched.end_s)
     analysis = concluded(path, watched, settings, shots, left_out, scene=record, doubts=doubts)
-    stills = {shot.number: watched.pictures.of_shot(shot) for shot in shots}
+    stills = StillsOnDemand(shots, watched.pictures.of_shot)
     return Counted(analysis, stills, watched.pictures.first())
 
 
