@@ -5,8 +5,9 @@ from __future__ import annotations
 import torch
 from torch import nn
 
+from training.export import LEVEL, SPAN
+
 ANSWERS = 8  # logit; x, y off the cell's middle; half length, height; sigmas of x, y, half length
-LEVEL, SPAN = 128.0, 64.0
 # in, out, stride, dilation
 LAYERS = (
     (3, 24, 2, 1),

@@ -63,10 +63,8 @@ def yard_pictures(number: int, looks: int) -> list[YardPicture]:
     stage = set_stage(scene.model_copy(update={"camera": camera, "props": 0}))
     patch = _patch(stage)
     things = _strewn(stage, patch, rng)
-    stage.still = replace(
-        stage.still,
-        **dict(zip(("solids", "casters", "coats", "groups"), _arrays(things), strict=True)),
-    )
+    solids, casters, coats, groups = joined([t.bodies for t in things]).arrays()
+    stage.still = replace(stage.still, solids=solids, casters=casters, coats=coats, groups=groups)
     taken, _ = Film.of(stage.scene, stage.play.duration_s).ticks(stage.scene)
     ticks = sorted(int(t) for t in rng.choice(taken, looks, replace=False))
     still, pictures, clear = _filmed(stage, ticks, painter)
@@ -121,10 +119,6 @@ def _strewn(stage: Stage, patch: Floats, rng: np.random.Generator) -> list[Thing
                 boxes.append(box)
                 break
     return things
-
-
-def _arrays(things: list[Thing]) -> tuple[Floats, ...]:
-    return joined([t.bodies for t in things]).arrays()
 
 
 def _box(stage: Stage, thing: Thing) -> Floats:

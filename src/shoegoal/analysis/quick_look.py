@@ -85,7 +85,6 @@ class _Looking:
 
     def __init__(self, sampler: Sampler) -> None:
         self.ball, self.camera = BallWatcher(), StillnessWatcher()
-        self.latest: Frame | None = None
         self.brightness: list[float] = []
         self.blur: list[float] = []
         self.tilts: list[float] = []
@@ -98,7 +97,6 @@ class _Looking:
             small = small_frame(frame)
             self._follow(frame, small)
             self.ball.update(frame, small)
-            self.latest = frame
 
     def watch_stretches(self) -> BallRecord:
         """Watch the clip's start, longer where no balls were found, and the camera to its end."""
@@ -147,7 +145,7 @@ def look_quickly(clip: Clip) -> QuickLook:
         else:
             records = [looking.watch_stretches()]
             records += _watch_kicks(sampler, records[0])
-        if looking.latest is None or looking.ball.settled is None:
+        if looking.ball.settled is None:
             raise ClipUnreadableError(
                 f"{clip.info.path} holds no picture that can be decoded: {WAY_OUT}"
             )
