@@ -39,6 +39,7 @@ class BallSighting:
     sigma_px : standard deviation of the centre, per axis.
     diameter_sigma_px : standard deviation of the diameter.
     at_rest : the ball had not moved for several frames.
+    ball_score : how surely this is a ball, 0..1.
     """
 
     time_s: float
@@ -48,6 +49,7 @@ class BallSighting:
     sigma_px: float
     diameter_sigma_px: float
     at_rest: bool = False
+    ball_score: float = 1.0
 
 
 class Call(StrEnum):

@@ -63,6 +63,7 @@ class Reading:
             self.sigma_px,
             self.diameter_sigma_px,
             at_rest,
+            self.ball_score,
         )
 
 

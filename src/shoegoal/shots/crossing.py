@@ -1,4 +1,4 @@
-"""Where a flight meets the goal line, and how likely the whole ball went in between the markers."""
+"""Where a run meets the goal line, and how likely the whole ball went in between the markers."""
 
 from __future__ import annotations
 
@@ -9,169 +9,246 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtr
 
-from shoegoal.ball.flight import MAX_ROLL_LOSS_MPS2, Flight, path_m
+from shoegoal.ball.free_motion import FreeStretch, Motion
 from shoegoal.scene.camera import Camera
 from shoegoal.scene.fit import SceneSample
 from shoegoal.scene.goal import GoalFrame
-from shoegoal.shots.passing import Passing, met_s, seen_behind, seen_passing, seen_stop
-from shoegoal.types import BallSighting, Estimate
-
-DRAWS = 200
-DOUBTED = 0.5
-LOFT = 5  # place of the upward speed among a flight's parameters
-MIN_WAY_M = 0.05
-HORIZON_S = 6.0  # a rolling ball has stopped or gone by then
-GRID_S = 0.01
-SIDE_NOISE_DIAMETERS = 0.12  # what a curved roll or a tuft adds to a straight fitted way; our guess
-SEEN_NOISE_DIAMETERS = 0.15  # the same for a ball that was seen at the line; our guess
-CAME_THERE = 0.98  # a ball seen behind the line soon after its kick crossed it; else another's did
-STOP_NOISE_M = 0.12  # how well a lying ball's distance from the line is known, besides the scene
-LINE_NOISE_M = 0.10  # how well "reached the line" is known from behind, besides the fit
-MARKER_M = 0.3  # how far a marker reaches outwards: a school bag; common practice, no source
-MARKER_TOP_M = 0.4  # a ball whose middle passes higher meets no marker
-PAST_MARKER_M = 0.25  # seen so far past the line on its straight way, a ball met no marker
-FOLLOWED_S = 0.2  # a flight that ends no sooner before the line tells where it is met,
-DISPUTED_M = 0.2  # and ought to agree so far with what was seen there
-HIT_IN = 0.4  # a ball that meets a marker may glance off either way; our guess, always asked about
-SURE = 0.997  # no shot is surer than the tracking behind it; to be replaced by calibration
+from shoegoal.shots.runs import Run
+from shoegoal.types import Estimate
 
 F64 = npt.NDArray[np.float64]
+
+MARKER_M = 0.3  # how far a marker reaches outwards: a school bag; common practice, no source
+MARKER_TOP_M = 0.4  # a ball whose middle passes higher meets no marker
+PAST_MARKER_M = 0.25  # straight on so far past the line, a ball met no marker
+# What a fitted way leaves out near the line, on top of its own sigmas: measured on drawn clips.
+SIDE_FLOOR_M, DEPTH_FLOOR_M = 0.02, 0.03
+TURNED_M = 0.35  # a ball that turns round so near to the line met something that stands on it
+DRAWS = 400
+LONGEST_ROLL_S = 8.0
 
 
 @dataclass(frozen=True, slots=True)
 class Crossing:
-    """A flight measured against the goal.
+    """A run measured against the goal.
 
     Attributes
     ----------
-    p_inside : probability that the whole ball is between the markers where it meets the line.
-    p_hit : probability that it meets a marker, unless its way was seen to go on past it.
-    p_reached : probability that the whole ball crosses the line.
+    p_make : probability that the whole ball crossed the line between the markers in this run.
+    p_inside : that it is between them where it meets the line (or would).
+    p_reached : that the whole ball crosses the line.
+    p_hit : that it meets a marker.
+    p_followed : that what was followed up to there is this one ball.
     time_s, x_m, z_m : of the ball's centre on the goal line's plane; None when it stops before.
-    seen_beyond : a sighting shows the ball past the line, or turned back at it.
-    last_y_m : how far before the line the ball was last explained by the flight.
+    nearest_m : how near it came to the line, negative behind it.
+    stopped : it was seen to lie still at its end.
+    met_before_m : how far before the line something took its speed; None where nothing did.
+    unseen_s : how long it was out of sight where it met the line.
     """
 
+    p_make: float
     p_inside: float
-    p_hit: float
     p_reached: float
+    p_hit: float
+    p_followed: float
     time_s: float | None
     x_m: Estimate | None
     z_m: Estimate | None
-    seen_beyond: bool
-    last_y_m: float
-
-    @property
-    def p_make(self) -> float:
-        """Probability of a make, never nearer to 0 or 1 than the tracking allows."""
-        inside = self.p_inside + HIT_IN * self.p_hit
-        return float(np.clip(inside * self.p_reached, 1 - SURE, SURE))
+    nearest_m: float
+    stopped: bool
+    met_before_m: float | None
+    unseen_s: float
 
 
 def measure_crossing(
-    flight: Flight,
-    camera: Camera,
-    goal: GoalFrame,
-    scenes: Sequence[SceneSample],
-    later: Sequence[BallSighting] = (),
-    seen_again: Sequence[BallSighting] = (),
+    run: Run, camera: Camera, goal: GoalFrame, scenes: Sequence[SceneSample]
 ) -> Crossing:
-    """Measure a flight against the goal.
+    """Measure a run against the goal.
 
     Parameters
     ----------
-    flight : fitted in the camera's ground frame.
+    run : of one ball.
     camera, goal : the most likely scene.
     scenes : scenes that the evidence allows, marker placement error included.
-    later : the same ball after the flight's end (rebound, stop).
-    seen_again : a ball seen elsewhere soon after: behind the line, it must have crossed it.
 
     Notes
     -----
     The whole of the ball must cross the line between the markers (IFAB Laws of the Game, Law 10,
     from memory), so its centre has to pass y = -radius with its sides inside both inner bases.
     """
-    seen = (*flight.sightings, *later)
-    passing = seen_passing(seen, flight.radius_m, camera, goal, scenes)
-    if passing is not None:
-        return _seen(passing, flight, goal, scenes)
-    radius = flight.radius_m
-    times = flight.kick_time_s + np.arange(0.0, HORIZON_S, GRID_S)
-    way = goal.to_goal(flight.centre_m(times))
-    foretold = bool((way[:, 1] <= 0.0).any())
-    last = goal.to_goal(flight.centre_m([flight.end_s]))[0]
-    y_sigma = _sigma(flight, goal, flight.end_s)[1]
-    p_seen = float(ndtr((-radius - last[1]) / np.hypot(y_sigma, LINE_NOISE_M)))
-    turned = bool(later) and _turned_at_line(camera, goal, 2 * radius, later)
-    if turned:
-        p_seen = max(p_seen, float(ndtr((2 * radius - last[1]) / np.hypot(y_sigma, LINE_NOISE_M))))
-    p_runs_on = _p_runs_on(flight, goal)
-    if later and not turned:
-        # It was seen again off this way: stopped by something, or not followed well. A person
-        # has to tell which, unless it went wide or was rolling out anyway.
-        p_runs_on *= DOUBTED
-    p_reached = max(p_seen, p_runs_on)
-    stops_m = seen_stop(seen, radius, camera, goal, scenes)
-    if stops_m is not None:
-        p_reached = float(np.mean(ndtr((-radius - stops_m) / STOP_NOISE_M)))
-        last[1] = float(np.median(stops_m))
-        foretold = foretold and p_reached >= DOUBTED
-    elif seen_behind(seen_again, radius, camera, goal, scenes):
-        p_reached = max(p_reached, CAME_THERE)
-    # A ball that stops short is weighed where it came nearest, in case it did reach the line.
-    at = int(np.argmax(way[:, 1] <= 0) if foretold else np.argmin(way[:, 1]))
-    time_s = met_s(times, way[:, 1], at - 1) if foretold and at else float(times[at])
-    x_map, _, z_map = goal.to_goal(flight.centre_m([time_s]))[0].tolist()
-    x_sigma = float(np.hypot(_sigma(flight, goal, time_s)[0], 2 * radius * SIDE_NOISE_DIAMETERS))
-    sides, halves = _over_scenes(flight, camera, goal, scenes, time_s, x_map)
-    p_inside, p_hit = _inside_and_hit(sides, halves, radius, x_sigma)
-    low = z_map <= MARKER_TOP_M + radius
-    p_past = float(ndtr((-PAST_MARKER_M - last[1]) / np.hypot(y_sigma, LINE_NOISE_M)))
-    spread = float(np.hypot(x_sigma, np.std(sides - x_map)))
+    radius = run.segments[0].stretch.radius_m
+    times, way, which = run.way_m(goal)
+    over = way[:, 1] <= 0.0
+    at = int(np.argmax(over)) if over.any() else None
+    seen_to_cross = at is not None and at > 0
+    met_before = _met_before(run, goal, float(times[at]) if seen_to_cross and at else np.inf)
+    last = run.segments[-1]
+    if seen_to_cross and at is not None:
+        k = int(which[at])
+        stretch, time_s = run.segments[k].stretch, float(times[at])
+        p_followed = float(np.prod(run.chances[:k]))
+        later = way[at:]
+        deepest = float(later[:, 1].min())
+        # Rolled on behind somebody, it may have gone deeper than it was seen to go.
+        foretold = _runs_on(run, goal, radius) if at >= len(way) - 2 or not last.lies else 0.0
+        depth_sigma = _depth_sigma(stretch, goal, time_s)
+        p_reached = max(float(ndtr((-radius - deepest) / depth_sigma)), foretold)
+    else:
+        stretch, p_followed = last.stretch, float(np.prod(run.chances))
+        deepest = float(way[:, 1].min())
+        time_s = float(times[int(np.argmin(way[:, 1]))])
+        k = int(which[int(np.argmin(way[:, 1]))])
+        stretch = run.segments[k].stretch
+        p_reached = _reached(run, goal, radius, way)
+        if p_reached > 0.5 and run.segments[-1].stretch.motion is not Motion.LIES:
+            time_s = _meets_s(last.stretch, goal)
+            stretch = last.stretch
+    sides, halves = _over_scenes(stretch, camera, goal, scenes, time_s)
+    x_map = float(goal.to_goal(stretch.centre_m([time_s]))[0, 0])
+    sigma = float(np.hypot(SIDE_FLOOR_M, _side_sigma(stretch, goal, time_s)))
+    p_inside, p_hit = _inside_and_hit(sides, halves, radius, sigma)
+    z_map = float(stretch.centre_m([time_s])[0, 2])
+    went_past = seen_to_cross and _straight_past(run, goal, time_s)
+    if z_map > MARKER_TOP_M + radius or went_past:
+        p_hit = 0.0
+    turned = _turned_at_line(run, goal)
+    if turned is not None and not seen_to_cross:
+        p_reached = max(p_reached, float(ndtr((2 * radius - turned) / DEPTH_FLOOR_M)))
+    crosses = seen_to_cross or p_reached > 0.5
+    spread = float(np.hypot(sigma, np.std(sides - x_map)))
     return Crossing(
-        p_inside,
-        p_hit * (1 - p_past) if low else 0.0,
-        p_reached,
-        time_s if foretold else None,
-        Estimate(x_map, spread) if foretold else None,
-        Estimate(z_map, float(_sigma(flight, goal, time_s)[2])) if foretold else None,
-        p_seen > 0.9,
-        float(last[1]),
-    )
-
-
-def _seen(
-    passing: Passing, flight: Flight, goal: GoalFrame, scenes: Sequence[SceneSample]
-) -> Crossing:
-    """Judge a crossing that was seen; how far the ball ran on may have to be foretold."""
-    radius_m = flight.radius_m
-    halves = np.array([s.goal.width_m / 2 for s in scenes] or [goal.width_m / 2])
-    sigma = float(np.hypot(passing.sigma_m, 2 * radius_m * SEEN_NOISE_DIAMETERS))
-    p_inside, p_hit = _inside_and_hit(passing.sides_m, halves, radius_m, sigma)
-    foretold_m = goal.to_goal(flight.centre_m([passing.time_s]))[0, 0]
-    own_sigma = float(np.hypot(_sigma(flight, goal, passing.time_s)[0], sigma))
-    off_m = abs(foretold_m - passing.x_m)
-    if flight.end_s > passing.time_s - FOLLOWED_S and off_m > DISPUTED_M + 3 * own_sigma:
-        # The flight explains the ball as far as the line, and elsewhere: neither is to be trusted.
-        other, _ = _inside_and_hit(foretold_m + 0 * halves, halves, radius_m, own_sigma)
-        p_inside = (p_inside + other) / 2
-    p_seen = float(np.mean(ndtr((passing.depths_m - radius_m) / LINE_NOISE_M)))
-    spread = float(np.hypot(sigma, np.std(passing.sides_m - passing.x_m)))
-    return Crossing(
+        p_make=p_inside * p_reached,
         p_inside=p_inside,
-        p_hit=0.0 if passing.seen_after else p_hit,
-        p_reached=max(p_seen, _p_runs_on(flight, goal)),
-        time_s=passing.time_s,
-        x_m=Estimate(passing.x_m, spread),
-        z_m=Estimate(radius_m, LINE_NOISE_M),
-        seen_beyond=p_seen > 0.9,
-        last_y_m=-float(np.median(passing.depths_m)),
+        p_reached=p_reached,
+        p_hit=p_hit,
+        p_followed=p_followed,
+        time_s=time_s if crosses else None,
+        x_m=Estimate(x_map, spread) if crosses else None,
+        z_m=Estimate(z_map, float(np.sqrt(stretch.centre_covariance_m2(time_s)[2, 2]) + 0.02))
+        if crosses
+        else None,
+        nearest_m=deepest,
+        stopped=last.lies or last.end_s >= last.stretch.stops_s() - 0.1,
+        met_before_m=met_before,
+        unseen_s=_unseen_s(run, time_s),
     )
 
 
-def _inside_and_hit(
-    sides: F64, halves: F64, radius_m: float, sigma_m: float
-) -> tuple[float, float]:
+def _met_before(run: Run, goal: GoalFrame, until_s: float) -> float | None:
+    """How far before the line something first took the ball's speed."""
+    for segment, joint_s, met in zip(run.segments, run.joints_s, run.met, strict=False):
+        if met and joint_s < until_s:
+            y = float(goal.to_goal(segment.stretch.centre_m([joint_s]))[0, 1])
+            if y > -segment.stretch.radius_m:
+                return y
+    return None
+
+
+def _turned_at_line(run: Run, goal: GoalFrame) -> float | None:
+    """How far before the line the ball turned round at something that stands on it."""
+    for k, (joint_s, met) in enumerate(zip(run.joints_s, run.met, strict=True)):
+        if not met:
+            continue
+        before, after = run.segments[k].stretch, run.segments[k + 1].stretch
+        y = float(goal.to_goal(before.centre_m([joint_s]))[0, 1])
+        steps = [
+            float(np.diff(goal.to_goal(s.centre_m([t, t + 0.02]))[:, 1])[0])
+            for s, t in ((before, joint_s - 0.05), (after, joint_s + 0.03))
+        ]
+        if y <= TURNED_M and steps[0] < 0 <= steps[1]:
+            return y
+    return None
+
+
+def _straight_past(run: Run, goal: GoalFrame, time_s: float) -> bool:
+    """Whether one free stretch goes from before the line to well past it."""
+    for segment in run.segments:
+        if segment.start_s < time_s < segment.end_s:
+            end = segment.stretch.centre_m([segment.end_s])
+            y = float(goal.to_goal(end)[0, 1])
+            return y <= -PAST_MARKER_M
+    # Out of sight at the line, but on one line before and after it.
+    for k, joint_s in enumerate(run.joints_s):
+        a, b = run.segments[k], run.segments[k + 1]
+        if a.end_s <= time_s <= b.start_s and not run.met[k]:
+            return float(goal.to_goal(b.stretch.centre_m([b.end_s]))[0, 1]) <= -PAST_MARKER_M
+    return False
+
+
+def _unseen_s(run: Run, time_s: float) -> float:
+    for segment in run.segments:
+        if segment.start_s <= time_s <= segment.end_s:
+            return 0.0
+    return min(
+        (max(s.start_s - time_s, time_s - s.end_s) for s in run.segments), default=float("inf")
+    )
+
+
+def _reached(run: Run, goal: GoalFrame, radius_m: float, way: F64) -> float:
+    """Probability that a ball that was not seen to cross did so all the same."""
+    last = run.segments[-1]
+    y = float(goal.to_goal(last.stretch.centre_m([last.end_s]))[0, 1])
+    sigma = _depth_sigma(last.stretch, goal, last.end_s)
+    if last.lies:
+        return float(ndtr((-radius_m - way[:, 1].min()) / sigma))
+    return max(float(ndtr((-radius_m - y) / sigma)), _runs_on(run, goal, radius_m))
+
+
+def _runs_on(run: Run, goal: GoalFrame, radius_m: float) -> float:
+    """Probability that a ball lost under way rolls on over the line.
+
+    Drawn rather than linearised: how far a ball rolls goes with the inverse of its slowing.
+    """
+    stretch = run.segments[-1].stretch
+    if stretch.motion is Motion.LIES:
+        return 0.0
+    rng = np.random.default_rng(DRAWS)
+    flat = stretch.coefficients.reshape(-1)
+    draws = rng.multivariate_normal(flat, stretch.covariance, DRAWS, method="svd")
+    draws = draws.reshape(DRAWS, 3, 3)
+    since_s = stretch.end_s - stretch.reference_s
+    place = draws[:, 0] + since_s * draws[:, 1] + since_s**2 * draws[:, 2]
+    velocity = draws[:, 1] + 2 * since_s * draws[:, 2]
+    speed = np.hypot(velocity[:, 0], velocity[:, 1])
+    along = velocity[:, :2] / np.maximum(speed, 1e-9)[:, None]
+    loss = np.clip(-2 * np.sum(draws[:, 2, :2] * along, axis=1), 0.0, None)
+    if stretch.motion is Motion.FLIES:
+        loss = np.abs(rng.normal(0.7, 0.6, DRAWS))
+    rolled = np.where(loss > 1e-3, speed**2 / np.maximum(2 * loss, 1e-9), speed * LONGEST_ROLL_S)
+    rolled = np.minimum(rolled, speed * LONGEST_ROLL_S)
+    ends = np.column_stack([place[:, :2] + along * rolled[:, None], np.zeros(DRAWS)])
+    past = -radius_m - goal.to_goal(ends)[:, 1]
+    return float(np.mean(ndtr(past / DEPTH_FLOOR_M)))
+
+
+def _meets_s(stretch: FreeStretch, goal: GoalFrame) -> float:
+    times = stretch.end_s + np.arange(0.0, LONGEST_ROLL_S, 0.02)
+    y = goal.to_goal(stretch.centre_m(times))[:, 1]
+    return float(times[int(np.argmax(y <= 0)) if (y <= 0).any() else int(np.argmin(y))])
+
+
+def _axes(goal: GoalFrame) -> F64:
+    """(2, 2): goal x and y of ground X and Y steps."""
+    base = goal.to_goal([(0.0, 0.0), (1.0, 0.0), (0.0, 1.0)])[:, :2]
+    return np.column_stack([base[1] - base[0], base[2] - base[0]])
+
+
+def _side_sigma(stretch: FreeStretch, goal: GoalFrame, time_s: float) -> float:
+    """Sigma of the crossing along the line, the doubt about its moment taken along."""
+    axes = _axes(goal)
+    cov = axes @ stretch.centre_covariance_m2(time_s)[:2, :2] @ axes.T
+    v = axes @ stretch.velocity_mps(time_s)[:2]
+    slope = v[0] / v[1] if abs(v[1]) > 0.2 else 0.0
+    return float(np.sqrt(max(0.0, cov[0, 0] - 2 * slope * cov[0, 1] + slope**2 * cov[1, 1])))
+
+
+def _depth_sigma(stretch: FreeStretch, goal: GoalFrame, time_s: float) -> float:
+    axes = _axes(goal)
+    cov = axes @ stretch.centre_covariance_m2(time_s)[:2, :2] @ axes.T
+    return float(np.hypot(DEPTH_FLOOR_M, np.sqrt(max(0.0, cov[1, 1]))))
+
+
+def _inside_and_hit(sides: F64, halves: F64, radius_m: float, sigma_m: float) -> tuple[float, float]:
     """Probabilities that the ball passes between the markers, and that it meets one.
 
     ``sides`` and ``halves`` are the crossing and half the goal's width in every scene, (S,) metres.
@@ -186,75 +263,31 @@ def _inside_and_hit(
 
 
 def _over_scenes(
-    flight: Flight,
+    stretch: FreeStretch,
     camera: Camera,
     goal: GoalFrame,
     scenes: Sequence[SceneSample],
     time_s: float,
-    x_map_m: float,
 ) -> tuple[F64, F64]:
     """Crossing x and half goal width in every scene, metres, (S,) each.
 
-    For a rolling ball the fitted way in the picture is laid on each scene's ground anew. In the
-    air the picture alone does not fix the depth: there the crossing keeps its share of the width.
+    A rolling ball's way is laid on each scene's ground anew. In the air the picture alone does not
+    fix the depth: there the crossing keeps its share of the width.
     """
+    x_map = float(goal.to_goal(stretch.centre_m([time_s]))[0, 0])
     halves = np.array([s.goal.width_m / 2 for s in scenes] or [goal.width_m / 2])
-    share = x_map_m / (goal.width_m / 2)
-    if flight.lofted or not scenes:
+    share = x_map / (goal.width_m / 2)
+    if stretch.motion is Motion.FLIES or not scenes:
         return share * halves, halves
-    times = time_s + np.linspace(-0.4, 0.4, 17)
-    centres, _ = camera.ball_image(flight.centre_m(times), 2 * flight.radius_m)
+    centre, _ = camera.ball_image(stretch.centre_m(time_s + np.array([-0.05, 0.0, 0.05])), 2 * stretch.radius_m)
     sides = np.empty(len(scenes))
     for i, scene in enumerate(scenes):
-        spots = scene.goal.to_goal(scene.camera.ball_on_ground(centres, scene.ball_diameter_m))
-        good = np.isfinite(spots).all(axis=1)
-        x, y = spots[good, 0], spots[good, 1]
-        # Only a way that meets the line is read off there; drawing it on would blow up near the
-        # horizon.
-        meets = good.sum() >= 2 and y.min() <= 0.0 <= y.max() and np.ptp(y) > MIN_WAY_M
-        sides[i] = float(np.polyfit(y, x, 1)[1]) if meets else share * halves[i]
+        spots = scene.goal.to_goal(scene.camera.ball_on_ground(centre, scene.ball_diameter_m))
+        if not np.isfinite(spots).all():
+            sides[i] = share * halves[i]
+            continue
+        (x0, y0), (x1, y1), (x2, y2) = spots[:, :2]
+        slope = (x2 - x0) / (y2 - y0) if abs(y2 - y0) > 1e-3 else 0.0
+        # Read where this scene's line is met; a ball that never comes near keeps its place.
+        sides[i] = x1 - slope * np.clip(y1, -0.5, 0.5) if abs(y1) < 0.5 else x1
     return sides, halves
-
-
-def _sigma(flight: Flight, goal: GoalFrame, time_s: float) -> F64:
-    """Return the standard deviations of the ball's goal-frame position at a time, (3,) m."""
-    jacobian = np.zeros((3, 7))
-    base = flight.parameters
-    at = np.array([time_s])
-    # A ball that hardly left the ground may bounce once more or once less: a step, not a slope.
-    smooth = [k for k in range(7) if k != LOFT or flight.lofted]
-    for k in smooth:
-        step = 1e-4 * max(1.0, abs(base[k]))
-        up, down = base.copy(), base.copy()
-        up[k] += step
-        down[k] -= step
-        difference = goal.to_goal(path_m(up, at, flight.radius_m)) - goal.to_goal(
-            path_m(down, at, flight.radius_m)
-        )
-        jacobian[:, k] = difference[0] / (2 * step)
-    return np.asarray(np.sqrt(np.maximum(0, np.diag(jacobian @ flight.covariance @ jacobian.T))))
-
-
-def _p_runs_on(flight: Flight, goal: GoalFrame) -> float:
-    """Probability that the ball, not seen to the end, rolls on over the line.
-
-    Drawn rather than linearised: how far a ball rolls goes with the inverse of its deceleration.
-    """
-    rng = np.random.default_rng(DRAWS)
-    draws = rng.multivariate_normal(flight.parameters, flight.covariance, DRAWS, method="svd")
-    # A ball that hardly left the ground rolls on: its small bounces cost it nothing to speak of.
-    draws[:, LOFT] = np.clip(draws[:, LOFT], 0.0, None) if flight.lofted else 0.0
-    draws[:, 6] = np.clip(draws[:, 6], 0.0, MAX_ROLL_LOSS_MPS2)
-    at = np.array([flight.kick_time_s + HORIZON_S])
-    ends = np.concatenate([path_m(draw, at, flight.radius_m) for draw in draws])
-    past = -flight.radius_m - goal.to_goal(ends)[:, 1]
-    return float(np.mean(ndtr(past / LINE_NOISE_M)))
-
-
-def _turned_at_line(
-    camera: Camera, goal: GoalFrame, diameter_m: float, later: Sequence[BallSighting]
-) -> bool:
-    """Whether the ball's first sightings after the flight are at the line or behind it."""
-    pixels = [(s.x_px, s.y_px) for s in later[:3]]
-    spots = goal.to_goal(camera.ball_on_ground(pixels, diameter_m))
-    return bool(np.isfinite(spots).all() and np.median(spots[:, 1]) <= 2 * diameter_m)

@@ -1,0 +1,133 @@
+"""Runs: a ball's free way from one contact with a person to the next, and where it meets the line.
+
+A run is the chain of segments in which the ball ran on or met something that took speed from it.
+Whether it was a make is asked of this one run alone: a ball that stops and is tapped over the line
+begins another.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from shoegoal.ball.free_motion import Motion
+from shoegoal.scene.goal import GoalFrame
+from shoegoal.shots.segments import Segment
+from shoegoal.shots.story import Between, Story
+
+F64 = npt.NDArray[np.float64]
+
+STEP_S = 0.01
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Run:
+    """A ball's way between two contacts with a person.
+
+    Attributes
+    ----------
+    numbers : of its segments in the story.
+    segments : these.
+    chances : of each segment but the first, the probability that it goes on with the run.
+    joints_s : when each of these joints was; met : which of them took speed from the ball.
+    before : what it came from (a stay or another run's end), None for a ball that came to sight.
+    before_s : when it was struck: the joint with what came before, or its first sighting.
+    p_begins : probability that it begins here.
+    """
+
+    numbers: tuple[int, ...]
+    segments: tuple[Segment, ...]
+    chances: tuple[float, ...]
+    joints_s: tuple[float, ...]
+    met: tuple[bool, ...]
+    before: Segment | None
+    before_s: float
+    p_begins: float
+
+    @property
+    def start_s(self) -> float:
+        """When it was struck."""
+        return self.before_s
+
+    @property
+    def end_s(self) -> float:
+        """Time of its last sighting."""
+        return self.segments[-1].end_s
+
+    @property
+    def ball_log_odds(self) -> float:
+        """How surely this is a ball: by its segment that tells most."""
+        return max(s.ball_log_odds for s in self.segments)
+
+    def way_m(self, goal: GoalFrame) -> tuple[F64, F64, npt.NDArray[np.int64]]:
+        """Times (T,), places (T, 3) in the goal frame, and the segment (T,) that tells each."""
+        times, places, which = [], [], []
+        begins = [min(self.before_s, self.segments[0].start_s), *self.joints_s]
+        ends = [*self.joints_s, self.segments[-1].end_s]
+        for k, (segment, since_s, until_s) in enumerate(zip(self.segments, begins, ends, strict=True)):
+            until_s = max(until_s, since_s)
+            t = np.append(np.arange(since_s, until_s, STEP_S), until_s)
+            times.append(t)
+            places.append(goal.to_goal(segment.stretch.centre_m(t)))
+            which.append(np.full(len(t), k))
+        return np.concatenate(times), np.concatenate(places), np.concatenate(which)
+
+
+def runs_of(story: Story, least_begins: float = 0.02) -> list[Run]:
+    """Every run that may begin, in order of time.
+
+    Parameters
+    ----------
+    story : of the clip.
+    least_begins : a beginning less likely than this is none.
+    """
+    found = []
+    for j, segment in enumerate(story.segments):
+        if segment.lies:
+            continue
+        p = story.p_begins(j)
+        if p >= least_begins:
+            found.append(_run_from(story, j, p))
+    return sorted(found, key=lambda run: run.start_s)
+
+
+def _run_from(story: Story, first: int, p_begins: float) -> Run:
+    numbers, chances, joints, met = [first], [], [], []
+    while True:
+        i = numbers[-1]
+        onward = story.follows[i] * (
+            story.between[i, :, Between.RAN_ON] + story.between[i, :, Between.MET]
+        )
+        j = int(np.argmax(onward))
+        if onward[j] < 0.5 or j in numbers:
+            break
+        kind = Between.RAN_ON if story.between[i, j, 0] >= story.between[i, j, 1] else Between.MET
+        numbers.append(j)
+        chances.append(float(onward[j]))
+        joints.append(float(story.joints_s[i, j, kind]))
+        met.append(kind is Between.MET)
+        if story.segments[j].lies:
+            break
+    before = _struck_from(story, first)
+    at_s = story.segments[first].start_s
+    if before is not None:
+        at_s = float(story.joints_s[before, first, Between.KICKED])
+    return Run(
+        tuple(numbers),
+        tuple(story.segments[k] for k in numbers),
+        tuple(chances),
+        tuple(joints),
+        tuple(met),
+        None if before is None else story.segments[before],
+        at_s,
+        p_begins,
+    )
+
+
+def _struck_from(story: Story, first: int) -> int | None:
+    """What a run was struck from, when that is likelier than that it came out of nothing."""
+    kicked = story.follows[:-1, first] * story.between[:, first, Between.KICKED]
+    i = int(np.argmax(kicked))
+    return i if kicked[i] > 0.5 * max(1e-9, story.p_begins(first)) else None

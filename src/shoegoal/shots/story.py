@@ -1,0 +1,305 @@
+"""One story of the ball: which segments follow one another, and what happened between them.
+
+Every segment goes on in at most one other, and comes from at most one. Between two of them the
+ball ran on freely, met something that took speed from it, was kicked, or was moved by a person.
+Each of these is a density over where and how fast the later segment may begin, so that they and
+the birth of a new ball compare on one scale (multiple hypothesis tracking: Reid 1979). All ways to
+pair ends with beginnings are weighed together: exactly where few compete, by belief propagation
+where many do (Williams and Lau 2014).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import IntEnum
+from math import inf, log, pi
+
+import numpy as np
+import numpy.typing as npt
+
+from shoegoal.shots.segments import Segment
+from shoegoal.shots.weights import Weights
+
+F64 = npt.NDArray[np.float64]
+
+YARD_M2 = 300.0  # a ball may come to sight anywhere in it
+ANY_SPEED_MPS = 4.0  # per axis, of a ball of which nothing is known
+PERSON_MPS = 1.5  # a child that walks with a ball or fetches it
+LONGEST_GAP_S = 8.0  # after which a moving ball's end tells nothing of the next
+OVERLAP_S = 0.12  # two tracks of one ball may overlap by a few pictures
+EXACT_UP_TO = 11  # beginnings that compete; beyond, belief propagation
+SWEEPS = 60
+NEVER = -1e9
+
+
+class Between(IntEnum):
+    """What happened between two segments of one ball."""
+
+    RAN_ON = 0
+    MET = 1  # something took speed from it: a wall, a marker, a bounce
+    KICKED = 2
+    MOVED = 3  # carried, thrown, dribbled: by a person, unseen
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Story:
+    """All stories at once.
+
+    Attributes
+    ----------
+    segments : of the clip, in order of their start.
+    follows : (N + 1, N) probability that segment j follows segment i; the last row is a beginning
+        out of nothing.
+    between : (N, N, 4) probability of each `Between`, given that j follows i.
+    joints_s : (N, N, 4) when it happened.
+    """
+
+    segments: tuple[Segment, ...]
+    follows: F64
+    between: F64
+    joints_s: F64
+
+    def next_of(self, i: int) -> int | None:
+        """Return the likeliest segment after one; None when it is likelier that none follows."""
+        row = self.follows[i]
+        if not len(row):
+            return None
+        j = int(np.argmax(row))
+        return j if row[j] > 1 - row.sum() else None
+
+    def before(self, j: int) -> int | None:
+        """Return the likeliest segment before one; None for a beginning."""
+        i = int(np.argmax(self.follows[:, j]))
+        return i if i < len(self.segments) else None
+
+    def p_begins(self, j: int) -> float:
+        """Probability that a contact, or nothing known, came before a segment: a run begins."""
+        ran_on = self.follows[:-1, j] * (
+            self.between[:, j, Between.RAN_ON] + self.between[:, j, Between.MET]
+        )
+        return float(np.clip(1 - ran_on.sum(), 0.0, 1.0))
+
+
+def tell_story(segments: Sequence[Segment], weights: Weights) -> Story:
+    """Weigh all the ways in which segments may follow one another.
+
+    Parameters
+    ----------
+    segments : in order of their start.
+    weights : learnt.
+    """
+    n = len(segments)
+    scores = np.full((n, n, len(Between)), NEVER)
+    joints = np.full((n, n, len(Between)), np.nan)
+    for i, j in _pairs(segments):
+        scores[i, j], joints[i, j] = link_scores(segments[i], segments[j], weights)
+    whole = np.logaddexp.reduce(scores, axis=2)
+    with np.errstate(over="ignore"):
+        between = np.exp(scores - whole[:, :, None])
+    follows = matchings(np.maximum(whole, NEVER))
+    return Story(tuple(segments), follows, np.where(whole[:, :, None] > NEVER / 2, between, 0.0), joints)
+
+
+def _pairs(segments: Sequence[Segment]) -> list[tuple[int, int]]:
+    """Pairs that may follow one another by their times alone."""
+    found = []
+    for i, a in enumerate(segments):
+        # A stay of which the end was not seen ends at the latest at the clip's end.
+        until_s = inf if a.lies else a.end_s + LONGEST_GAP_S
+        for j, b in enumerate(segments):
+            if i == j or b.start_s < a.start_s or b.start_s < a.end_s - OVERLAP_S:
+                continue
+            if b.start_s > until_s:
+                break
+            if a.lies and b.start_s > min(a.latest_s, a.end_s + 30.0) + LONGEST_GAP_S:
+                continue
+            found.append((i, j))
+    return found
+
+
+# Places of the learnt numbers in `Weights.link`.
+(RAN_ON, MET, KICKED, MOVED, SAME_TRACK, FADES, BALL, PLACE_SIGMA, SPEED_SIGMA, JOINT_SIGMA) = range(10)
+
+
+def link_scores(a: Segment, b: Segment, weights: Weights) -> tuple[F64, F64]:
+    """Log odds of each `Between` over b's beginning out of nothing, and when it happened.
+
+    Parameters
+    ----------
+    a, b : the earlier and the later segment.
+    weights : learnt.
+    """
+    w = weights.link
+    out, joint = np.full(4, NEVER), np.full(4, np.nan)
+    # While a ball lies nothing of it is missing: only the time since it left is a gap.
+    left_s = float(np.clip(b.start_s, a.end_s, max(a.end_s, a.latest_s)))
+    gap_s = max(0.0, b.start_s - left_s)
+    same = float(a.track == b.track and a.track >= 0)
+    ball = w[BALL] * (min(a.ball_log_odds, 3.0) + min(b.ball_log_odds, 3.0) - 6.0)
+    common = w[SAME_TRACK] * same - np.exp(w[FADES]) * gap_s + ball
+    new_place, new_speed = -log(YARD_M2), -2 * log(ANY_SPEED_MPS * np.sqrt(2 * pi))
+    place_floor, speed_floor, joint_floor = np.exp(w[[PLACE_SIGMA, SPEED_SIGMA, JOINT_SIGMA]])
+    a_end = _end(a)
+    v_end = a.stretch.velocity_mps(a.end_s)[:2] if not a.lies else np.zeros(2)
+    v_start = b.stretch.velocity_mps(b.start_s)[:2] if not b.lies else np.zeros(2)
+    p_start = b.stretch.centre_m([b.start_s])[0, :2]
+
+    # Ran on: a's motion, followed on, leads to b.
+    if not (a.lies and b.lies) and not a.lies:
+        at_s = b.start_s if not b.lies else min(max(a.stretch.stops_s(), a.end_s), b.start_s)
+        expected = a.stretch.centre_m([at_s])[0, :2]
+        cov = (
+            a.stretch.centre_covariance_m2(at_s)[:2, :2]
+            + b.stretch.centre_covariance_m2(b.start_s)[:2, :2]
+            + np.eye(2) * (place_floor**2 * (1 + gap_s) ** 2)
+        )
+        v_expected = a.stretch.velocity_mps(at_s)[:2] if not b.lies else np.zeros(2)
+        v_cov = (
+            a.stretch.velocity_covariance(at_s)[:2, :2]
+            + b.stretch.velocity_covariance(b.start_s)[:2, :2]
+            + np.eye(2) * (speed_floor**2 * (1 + gap_s) ** 2)
+        )
+        score = _log_normal(p_start - expected, cov) - new_place
+        if not b.lies:
+            score += _log_normal(v_start - v_expected, v_cov) - new_speed
+        out[Between.RAN_ON] = w[RAN_ON] + score + common
+        joint[Between.RAN_ON] = at_s
+    # Met or kicked: both motions, followed on and back, meet at some moment in between.
+    if not b.lies:
+        first_s = min(a.end_s, b.start_s)
+        moments = np.linspace(first_s, b.start_s, 13) if b.start_s > first_s else np.array([b.start_s])
+        if a.lies:
+            from_a = np.tile(a_end, (len(moments), 1))
+        else:
+            from_a = a.stretch.centre_m(moments)[:, :2]
+        back = b.stretch.centre_m(moments)[:, :2]
+        apart = np.hypot(*(from_a - back).T)
+        k = int(np.argmin(apart))
+        at_s = float(moments[k])
+        cov = (
+            a.stretch.centre_covariance_m2(min(at_s, a.end_s) if a.lies else at_s)[:2, :2]
+            + b.stretch.centre_covariance_m2(at_s)[:2, :2]
+            + np.eye(2) * (joint_floor**2 * (1 + gap_s) ** 2)
+        )
+        score = _log_normal(from_a[k] - back[k], cov) - new_place + common
+        v_before = a.stretch.velocity_mps(at_s)[:2] if not a.lies else np.zeros(2)
+        v_after = b.stretch.velocity_mps(at_s)[:2]
+        before, after = float(np.hypot(*v_before)), float(np.hypot(*v_after))
+        # Nothing that stands still can lend a ball speed (conservation of energy).
+        gained = (after - before) / max(0.3, speed_floor)
+        passive = -np.logaddexp(0.0, 2 * gained)
+        out[Between.MET] = w[MET] + score + (passive if not a.lies else NEVER)
+        out[Between.KICKED] = w[KICKED] + score + (-np.logaddexp(0.0, -2 * gained) if not a.lies else 0.0)
+        joint[[Between.MET, Between.KICKED]] = at_s
+    # Moved: anywhere that a person gets to in the time.
+    away = p_start - a_end
+    reach = np.hypot(place_floor + joint_floor, PERSON_MPS * (gap_s + 0.1))
+    score = _log_normal(away, np.eye(2) * reach**2) - new_place
+    out[Between.MOVED] = w[MOVED] + score + common
+    joint[Between.MOVED] = b.start_s
+    return out, joint
+
+
+def _end(segment: Segment) -> F64:
+    return np.asarray(segment.stretch.centre_m([segment.end_s])[0, :2], np.float64)
+
+
+def _log_normal(off: F64, cov: F64) -> float:
+    """Log density of a normal distribution in the plane; its tail falls like a far stray's."""
+    det = float(cov[0, 0] * cov[1, 1] - cov[0, 1] ** 2)
+    square = float(
+        (cov[1, 1] * off[0] ** 2 - 2 * cov[0, 1] * off[0] * off[1] + cov[0, 0] * off[1] ** 2) / det
+    )
+    return -log(2 * pi) - 0.5 * log(det) - 0.5 * square
+
+
+def matchings(scores: F64) -> F64:
+    """Probabilities of all ways to pair ends with beginnings, at most one each.
+
+    Parameters
+    ----------
+    scores : (N, M) log odds of each pair over both being left alone.
+
+    Returns
+    -------
+    (N + 1, M): P(i is paired with j); the last row, that j is left alone.
+    """
+    n, m = scores.shape
+    out = np.zeros((n + 1, m))
+    out[-1] = 1.0
+    possible = scores > -12.0
+    for rows, columns in _parts(possible):
+        part = scores[np.ix_(rows, columns)]
+        if len(columns) <= EXACT_UP_TO:
+            p = _exact(part)
+        elif len(rows) <= EXACT_UP_TO:
+            p = _exact(part.T).T
+        else:
+            p = _propagated(part)
+        out[np.ix_(rows, columns)] = p
+        out[-1, columns] = 1.0 - p.sum(axis=0)
+    return out
+
+
+def _parts(possible: npt.NDArray[np.bool_]) -> list[tuple[list[int], list[int]]]:
+    """Rows and columns that hang together."""
+    n, m = possible.shape
+    seen = np.zeros(n, bool)
+    parts = []
+    for start in range(n):
+        if seen[start] or not possible[start].any():
+            continue
+        rows, columns, waiting = [], set(), [start]
+        seen[start] = True
+        while waiting:
+            row = waiting.pop()
+            rows.append(row)
+            for column in np.flatnonzero(possible[row]).tolist():
+                if column not in columns:
+                    columns.add(column)
+                    for other in np.flatnonzero(possible[:, column] & ~seen).tolist():
+                        seen[other] = True
+                        waiting.append(other)
+        parts.append((sorted(rows), sorted(columns)))
+    return parts
+
+
+def _exact(scores: F64) -> F64:
+    """Marginals over all matchings, by a sum over sets of columns taken (few columns)."""
+    n, m = scores.shape
+    odds = np.exp(np.clip(scores, -60.0, 60.0))
+    taken = np.arange(1 << m)
+    forward = np.zeros((n + 1, 1 << m))
+    forward[0, 0] = 1.0
+    for i in range(n):
+        step = forward[i].copy()
+        for j in range(m):
+            free = taken[(taken >> j) & 1 == 0]
+            step[free | (1 << j)] += forward[i, free] * odds[i, j]
+        forward[i + 1] = step / step.sum()
+    backward = np.ones(1 << m)
+    out = np.zeros((n, m))
+    for i in range(n - 1, -1, -1):
+        step = backward.copy()
+        pair = np.zeros(m)
+        alone = float(forward[i] @ backward)
+        for j in range(m):
+            free = taken[(taken >> j) & 1 == 0]
+            pair[j] = float(np.sum(forward[i, free] * odds[i, j] * backward[free | (1 << j)]))
+            step[free] += odds[i, j] * backward[free | (1 << j)]
+        out[i] = pair / (alone + pair.sum())
+        backward = step / step.max()
+    return out
+
+
+def _propagated(scores: F64) -> F64:
+    """Marginals by belief propagation for data association (Williams and Lau 2014, eq. 20-21)."""
+    odds = np.exp(np.clip(scores, -60.0, 60.0))
+    to_rows = np.ones_like(odds)
+    for _ in range(SWEEPS):
+        weighed = odds * to_rows
+        to_columns = odds / (1 + weighed.sum(axis=1, keepdims=True) - weighed)
+        to_rows = 1 / (1 + to_columns.sum(axis=0, keepdims=True) - to_columns)
+    weighed = odds * to_rows
+    return np.asarray(weighed / (1 + weighed.sum(axis=1, keepdims=True)), np.float64)
