@@ -101,6 +101,7 @@ class Shot:
     path : sightings that the flight was fitted to.
     fitted_path_px : the fitted flight as image points, from contact to the end.
     kind : a shot, a touch or a loss; a touch or loss that happened has the call "make".
+    p_shot : probability that it was a shot at all; `p_make` is given that it was.
     """
 
     number: int
@@ -118,3 +119,4 @@ class Shot:
     path: tuple[BallSighting, ...]
     fitted_path_px: tuple[ImagePoint, ...]
     kind: EventKind = EventKind.SHOT
+    p_shot: float = 1.0

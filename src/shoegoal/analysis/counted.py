@@ -13,6 +13,7 @@ from shoegoal.analysis.model import (
     FORMAT_VERSION,
     Analysis,
     ClipRecord,
+    Evidence,
     SceneRecord,
     StageRecord,
     TakeRecord,
@@ -72,6 +73,7 @@ def concluded(
     *,
     scene: SceneRecord | None = None,
     doubts: Sequence[HiddenTime] = (),
+    evidence: Evidence | None = None,
 ) -> Analysis:
     """Work out tally and verdict from what was found in a clip, and write it all down.
 
@@ -82,6 +84,7 @@ def concluded(
     shots, left_out : in order of time.
     scene : where the goal is; None for a stage without one.
     doubts : where something may be missing for reasons that the shots do not show.
+    evidence : that the shots were judged from.
     """
     rule, breaks = settings.stage.rule, watched.take.breaks
     tally, verdict = judge_shots_around(
@@ -101,20 +104,25 @@ def concluded(
         left_out=tuple(left_out),
         tally=tally,
         verdict=verdict,
-        problems=_problems(watched),
+        problems=_problems(watched, shots),
         take=TakeRecord(breaks, watched.take.fingerprint),
         doubts=tuple(doubts),
+        evidence=evidence,
     )
 
 
-def _problems(watched: Watched) -> tuple[str, ...]:
+def _problems(watched: Watched, shots: Sequence[Shot]) -> tuple[str, ...]:
     """Say what a person must know of a clip, whatever was counted in it."""
     problems = [*watched.problems, *break_sentences(watched.take.breaks, watched.start_s)]
     if watched.stillness.verdict not in (Stillness.STILL, Stillness.NEARLY_STILL):
         problems.append(watched.stillness.message)
-    for departure in watched.record.departures:
-        if watched.end_s - departure.track.end_s < 0.2 and departure.rest is not None:
-            at = clock_text(departure.track.start_s - watched.start_s)
+    for shot in shots:
+        if (
+            shot.path
+            and watched.end_s - shot.path[-1].time_s < 0.2
+            and shot.crossing_time_s is None
+        ):
+            at = clock_text(shot.kick_time_s - watched.start_s)
             problems.append(f"the clip ends while the ball kicked at {at} is still moving")
     return tuple(dict.fromkeys(problems))
 

@@ -13,13 +13,14 @@ from shoegoal.analysis.feet import FeetFinder
 from shoegoal.analysis.settings import CountSettings
 from shoegoal.analysis.stills import StillPicture
 from shoegoal.analysis.watching import Watched, watch_clip
+from shoegoal.ball.sightings import LIKE_A_BALL
 from shoegoal.clip.clock import clock_text
 from shoegoal.clip.stillness import Stillness
 from shoegoal.errors import ClipNotJudgeableError
 from shoegoal.form.pose import open_pose_model
 from shoegoal.ladder.hidden import HiddenTime
 from shoegoal.scene.ball_size import ball_ruler
-from shoegoal.shots.dribble import LIKE_A_BALL, Way, dribbled_ways
+from shoegoal.shots.dribble import Way, dribbled_ways
 from shoegoal.shots.touches import TOUCH_MOMENTS_S, find_touches
 from shoegoal.types import Shot
 

@@ -14,12 +14,11 @@ from shoegoal.analysis.quick_scene import FitSettings, QuickScene
 from shoegoal.analysis.watching import MIN_FRAMES
 from shoegoal.ball.moving import MAX_SIZE_OF_LONG_SIDE, MIN_SIZE_OF_LONG_SIDE
 from shoegoal.ball.settled import MIN_CONTRAST
+from shoegoal.ball.sightings import LIKE_A_BALL, SURELY_A_BALL, runs_straight, since_it_left
 from shoegoal.clip.clock import clock_text
 from shoegoal.clip.stillness import NEARLY_STILL_LIMIT, Stillness
 from shoegoal.clip.timekeeper import BREAK_OFF_S, GAP_S
 from shoegoal.scene.markers import BELIEVED_AT
-from shoegoal.shots.by_looks import LIKE_A_BALL_ALONE
-from shoegoal.shots.readings import LIKE_A_BALL
 from shoegoal.types import ImagePoint
 
 LEAST_SET_S = 3.0
@@ -237,11 +236,9 @@ def _ball(facts: Facts) -> Finding | None:
 
 
 def _kick(facts: Facts) -> Finding | None:
-    kicks = facts.scene.kicks
-    is_followed = any(kick.flight is not None for kick in kicks)
-    if is_followed or not facts.look.is_whole or facts.look.pictures < MIN_FRAMES:
+    if facts.scene.kicks or not facts.look.is_whole or facts.look.pictures < MIN_FRAMES:
         return None
-    is_ball_known = bool(kicks) or facts.scene.ball is not None
+    is_ball_known = facts.scene.ball is not None
     return Finding(
         Level.ADVISE if is_ball_known else Level.REFUSE,
         "Film from before the kick until the ball has reached the goal, a step or two to the side "
@@ -345,10 +342,16 @@ def _goal(facts: Facts) -> Finding | None:
 
 
 def _start(facts: Facts) -> Finding | None:
-    for departure in facts.look.record.departures:
-        track = departure.track
+    for track in facts.look.record.tracks:
         is_early = track.start_s - facts.look.start_s <= STARTS_WITHIN_S
-        if is_early and departure.rest is None and track.ball_score >= LIKE_A_BALL:
+        moving = since_it_left(track.sightings)
+        lay = moving and moving[0].time_s > track.start_s
+        if (
+            is_early
+            and not lay
+            and runs_straight(track.sightings)
+            and track.ball_score >= LIKE_A_BALL
+        ):
             first = track.sightings[0]
             return Finding(
                 Level.ADVISE,
@@ -372,7 +375,7 @@ CHECKS = (
     Check("camera still", NEARLY_STILL_LIMIT, _SHARE, _COUNT, False, _stillness),
     Check("light", DARKEST, "share of white", _OURS, False, _light),
     Check("sharpness", MOST_BLUR, "blur, 0 to 1 (Crete 2007)", _OURS, False, _blur),
-    Check("ball seen", LIKE_A_BALL_ALONE, "score, 0 to 1", _COUNT, True, _ball),
+    Check("ball seen", SURELY_A_BALL, "score, 0 to 1", _COUNT, True, _ball),
     Check("kick seen", None, "", _COUNT, True, _kick),
     Check("ball size", MIN_SIZE_OF_LONG_SIDE, _SHARE, _COUNT, True, _ball_size),
     Check(

@@ -130,9 +130,8 @@ def _way(ground: GroundFit, scene: QuickScene) -> _Way | None:
     """Return the longest way of a kicked ball over the ground."""
     best: tuple[float, _Way] | None = None
     for kick in scene.kicks:
-        if kick.flight is None:
-            continue
-        path = kick.flight.centre_m([s.time_s for s in kick.flight.sightings])[:, :2]
+        moving = kick.segments[0].stretch
+        path = moving.centre_m([d.time_s for d in moving.sightings])[:, :2]
         path = path[np.isfinite(path).all(axis=1)]
         if len(path) < 2:
             continue

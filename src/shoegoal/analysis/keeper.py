@@ -15,11 +15,10 @@ import cv2
 import numpy as np
 
 from shoegoal.analysis.stills import StillPicture, strip_moments
-from shoegoal.ball.sightings import BallTrack, runs_straight
+from shoegoal.ball.sightings import LIKE_A_BALL, BallTrack, since_it_left
 from shoegoal.clip.reader import Frame
 from shoegoal.clip.small import SmallFrame
 from shoegoal.clip.stills import Still, StillRing
-from shoegoal.shots.readings import LIKE_A_BALL
 from shoegoal.types import Shot
 
 BEFORE_S = (1.0, 0.7, 0.45, 0.25, 0.12, 0.05, 0.0)  # dense near contact, which is still unknown
@@ -76,7 +75,7 @@ class PictureKeeper:
         self._ring.add(given)
         if self._goal is None:
             self._goal = self._ring.at(frame.time_s)
-        self._due.extend(track for track in told if self._is_wanted(track))
+        self._due.extend(track for track in told if track.ball_score >= LIKE_A_BALL)
         while self._due and frame.time_s >= self._due[0].end_s + SETTLE_S:
             self._keep(self._due.popleft())
 
@@ -127,13 +126,9 @@ class PictureKeeper:
             )
             self._album.write(jpeg)
 
-    def _is_wanted(self, track: BallTrack) -> bool:
-        if self._all_along_every_s is not None:
-            return track.ball_score >= LIKE_A_BALL
-        return _may_be_a_shot(track)
-
     def _wanted_s(self, track: BallTrack) -> list[float]:
-        start, end = track.start_s, track.end_s
+        moving = since_it_left(track.sightings) or track.sightings
+        start, end = moving[0].time_s, track.end_s
         if self._all_along_every_s is not None:
             # A track under way is told again and again: what the ring has let go of was kept.
             start = max(start - AROUND_S, end - SPAN_S)
@@ -149,7 +144,3 @@ class PictureKeeper:
         self._album.seek(end)
         bgr = cv2.imdecode(coded, cv2.IMREAD_COLOR)
         return StillPicture(kept.time_s, np.asarray(bgr, np.uint8), kept.scale)
-
-
-def _may_be_a_shot(track: BallTrack) -> bool:
-    return track.ball_score >= LIKE_A_BALL and runs_straight(track.sightings)

@@ -10,6 +10,7 @@ from dataclasses import asdict, dataclass
 from enum import StrEnum
 from typing import Any
 
+from shoegoal.ball.watch import BallRecord
 from shoegoal.clip.alike import AlikeStretch
 from shoegoal.clip.clock import clock_text
 from shoegoal.clip.fingerprint import Fingerprint
@@ -28,11 +29,13 @@ from shoegoal.ladder.rules import (
 )
 from shoegoal.ladder.tally import Tally
 from shoegoal.ladder.verdict import Decision, Verdict
+from shoegoal.scene.ball_size import BallSize
 from shoegoal.scene.camera import Camera
+from shoegoal.scene.lens import Lens
 from shoegoal.shots.judge import LeftOut
 from shoegoal.types import Estimate, ImagePoint, Shot
 
-FORMAT_VERSION = 3
+FORMAT_VERSION = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -248,6 +251,24 @@ class TakeRecord:
 
 
 @dataclass(frozen=True, slots=True)
+class Evidence:
+    """What the shots were judged from, so that they can be judged anew without the clip.
+
+    Attributes
+    ----------
+    record : what the watcher saw of the ball, up to a bump of the camera.
+    after_bump_s : when balls were kicked after it.
+    ball : size printed on the ball.
+    lens : calibrated lens, or None.
+    """
+
+    record: BallRecord
+    after_bump_s: tuple[float, ...] = ()
+    ball: BallSize = BallSize.UNKNOWN
+    lens: Lens | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Analysis:
     """One clip, counted.
 
@@ -263,6 +284,8 @@ class Analysis:
     problems : plain sentences a person must know ("the clip breaks off at 0:12.3").
     take : where the clip does not run on, and what it looks the same as.
     doubts : stretches in which something may be missing, for reasons that the shots do not show.
+    evidence : what the shots were judged from; None for a set of touches and for sets that were
+        counted before format 4.
     """
 
     format_version: int
@@ -277,6 +300,7 @@ class Analysis:
     problems: tuple[str, ...]
     take: TakeRecord = TakeRecord()
     doubts: tuple[HiddenTime, ...] = ()
+    evidence: Evidence | None = None
 
     @property
     def goal_scene(self) -> SceneRecord:

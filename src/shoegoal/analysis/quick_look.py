@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from shoegoal.analysis.stills import StillPicture
-from shoegoal.ball.sightings import RestingBall, place_of
+from shoegoal.ball.sightings import LIKE_A_BALL, RestingBall, place_of
 from shoegoal.ball.watch import BallRecord, BallWatcher
 from shoegoal.clip.container import WAY_OUT
 from shoegoal.clip.frame import U8, Frame
@@ -21,7 +21,6 @@ from shoegoal.clip.sampling import Sampler
 from shoegoal.clip.small import SmallFrame, small_frame
 from shoegoal.clip.stillness import StillnessReport, StillnessWatcher
 from shoegoal.errors import ClipUnreadableError
-from shoegoal.shots.readings import LIKE_A_BALL
 
 WHOLE_UP_TO = 300  # pictures: a clip as short as that is looked at whole
 STEP_S = 1.0  # phones put a key picture about this often
@@ -205,12 +204,9 @@ def _watch_kicks(sampler: Sampler, record: BallRecord) -> list[BallRecord]:
 
 
 def _joined(records: Sequence[BallRecord]) -> BallRecord:
-    whole = BallRecord()
-    for record in records:
-        whole.departures.extend(record.departures)
-        whole.resting.extend(record.resting)
-    whole.departures.sort(key=lambda departure: departure.track.end_s)
-    return whole
+    tracks = [track for record in records for track in record.tracks]
+    resting = [rest for record in records for rest in record.resting]
+    return BallRecord(tuple(sorted(tracks, key=lambda t: t.end_s)), tuple(resting))
 
 
 def _noise(sampler: Sampler) -> float | None:

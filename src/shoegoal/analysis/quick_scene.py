@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,16 +9,15 @@ import numpy as np
 from shoegoal.analysis.quick_look import QuickLook, likely_balls
 from shoegoal.analysis.spread import spread_pictures
 from shoegoal.ball.settled import MIN_CONTRAST, NOISE_MULTIPLE, Planes, paint_difference
+from shoegoal.ball.sightings import SURELY_A_BALL
 from shoegoal.clip.frame import Frame
 from shoegoal.errors import ClipNotJudgeableError
 from shoegoal.scene.ball_size import BallSize
-from shoegoal.scene.ground import GroundFit, fit_ground
+from shoegoal.scene.ground import GroundFit
 from shoegoal.scene.markers import MarkersNotFoundError, candidate_pairs, feet_px
 from shoegoal.scene.markers_pairs import chance_of_any, confidence
-from shoegoal.shots.by_looks import LIKE_A_BALL_ALONE
-from shoegoal.shots.kicks import find_kicks
-from shoegoal.shots.readings import Kick, ways_m
-from shoegoal.shots.seeds import ground_sightings, likely_ground_sightings
+from shoegoal.shots.ground import Ground, find_ground
+from shoegoal.shots.runs import Run
 from shoegoal.types import BallSighting, ImagePoint
 
 YARD_LOOKS = 4  # pictures in which markers are looked for
@@ -66,7 +64,7 @@ class QuickScene:
 
     ball: BallSighting | None
     ground: GroundFit | None
-    kicks: tuple[Kick, ...]
+    kicks: tuple[Run, ...]
     markers_px: tuple[ImagePoint, ImagePoint] | None
     sure: float
     in_view: float = 0.0
@@ -74,19 +72,19 @@ class QuickScene:
 
 def quick_scene(look: QuickLook, settings: FitSettings) -> QuickScene:
     """Find ball, ground and goal in what a quick look saw."""
-    ground, kicks = _ground_and_kicks(look, settings.ball)
-    ball = _ball_at_its_spot(look, kicks)
+    found = _ground(look, settings.ball)
+    ground, kicks = (None, ()) if found is None else (found.fit, found.kicks)
+    ball = _ball_at_its_spot(look, found)
     if settings.markers_px is not None:
         return QuickScene(ball, ground, kicks, settings.markers_px, 1.0, 1.0)
-    flown = [k for k in kicks if k.flight is not None]
-    if ground is None or not flown:
+    if found is None or ground is None or not kicks:
         return QuickScene(ball, ground, kicks, None, 0.0)
     try:
         pairs, _ = candidate_pairs(
             spread_pictures(look.info.path, YARD_LOOKS, look.stillness.bumped_s),
             ground,
-            [(k.rest.x_px, k.rest.y_px) for k in flown if k.rest is not None],
-            ways_m(flown),
+            found.spots_px,
+            found.ways_m,
             settings.width_steps,
             settings.back_steps,
         )
@@ -149,30 +147,20 @@ def _cut(planes: Planes, left: int, top: int, side: int) -> Planes:
     return luma[top : top + height, left : left + width], u[half], v[half]
 
 
-def _ground_and_kicks(look: QuickLook, ball: BallSize) -> tuple[GroundFit | None, tuple[Kick, ...]]:
-    size = (look.info.width_px, look.info.height_px)
-    ground: GroundFit | None = None
-    kicks: list[Kick] = []
-    seeds = likely_ground_sightings(look.record)
+def _ground(look: QuickLook, ball: BallSize) -> Ground | None:
     try:
-        ground = fit_ground(seeds, size, ball=ball)
-        kicks = find_kicks(look.record, ground.camera, ground.ball_diameter_m.value)
-        better = ground_sightings(kicks)
-        if len(better) >= len(seeds) // 2:
-            ground = fit_ground(better, size, ball=ball)
-            kicks = find_kicks(look.record, ground.camera, ground.ball_diameter_m.value)
+        return find_ground(look.record, (look.info.width_px, look.info.height_px), ball=ball)
     except ClipNotJudgeableError:
-        pass  # too little was seen, or no level ground explains it: the caller asks for `ground`
-    return ground, tuple(kicks)
+        return None  # too little was seen, or no level ground explains it
 
 
-def _ball_at_its_spot(look: QuickLook, kicks: Sequence[Kick]) -> BallSighting | None:
-    kicked = [k.rest for k in kicks if k.rest is not None and k.flight is not None]
-    if kicked:  # the usual kick spot is where balls were seen most often
+def _ball_at_its_spot(look: QuickLook, found: Ground | None) -> BallSighting | None:
+    lay = [run.before.stretch.sightings[-1] for run in found.kicks if run.before] if found else []
+    if lay:  # the usual kick spot is where balls were seen most often
         places = [rest.sighting for rest in likely_balls(look.record)]
-        return max(kicked, key=lambda rest: sum(_is_near(rest, place) for place in places))
+        return max(lay, key=lambda rest: sum(_is_near(rest, place) for place in places))
     best = max(likely_balls(look.record), key=lambda rest: rest.ball_score, default=None)
-    if best is None or (not kicks and best.ball_score < LIKE_A_BALL_ALONE):
+    if best is None or best.ball_score < SURELY_A_BALL:
         return None
     return best.sighting
 

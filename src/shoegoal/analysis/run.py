@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import replace
+from collections.abc import Callable
 from pathlib import Path
 
 import cv2
@@ -11,30 +10,22 @@ import numpy as np
 
 from shoegoal.analysis.counted import Counted, StillsOnDemand, concluded
 from shoegoal.analysis.dribbling import analyse_dribble
-from shoegoal.analysis.interruptions import doubted_around, strayed_times
-from shoegoal.analysis.model import (
-    MarkersSource,
-    SceneRecord,
-)
+from shoegoal.analysis.interruptions import strayed_times
+from shoegoal.analysis.judging import judge_evidence, scene_record
+from shoegoal.analysis.model import Evidence, MarkersSource
 from shoegoal.analysis.settings import CountSettings
 from shoegoal.analysis.spread import spread_pictures
 from shoegoal.analysis.watching import Watched, watch_clip
-from shoegoal.ball.watch import split_record
+from shoegoal.ball.watch import BallRecord, split_record
 from shoegoal.clip.clock import clock_text
 from shoegoal.clip.stillness import Stillness
 from shoegoal.errors import ClipNotJudgeableError
 from shoegoal.ladder.rules import TouchesInARow
 from shoegoal.scene.calibration import refuse_another_scene
-from shoegoal.scene.fit import MARKER_SIGMA_REL, SceneFit, SceneNotFittedError, fit_scene
-from shoegoal.scene.goal import GoalNotPlausibleError, goal_from_markers
-from shoegoal.scene.ground import GroundFit, fit_ground
+from shoegoal.scene.fit import MARKER_SIGMA_REL, SceneNotFittedError
 from shoegoal.scene.markers import MarkersNotFoundError, find_markers
-from shoegoal.shots.by_looks import kick_times_by_looks
-from shoegoal.shots.judge import judge_kicks, unseen_shot
-from shoegoal.shots.kicks import find_kicks
-from shoegoal.shots.readings import Kick, ways_m
-from shoegoal.shots.seeds import ground_sightings, likely_ground_sightings
-from shoegoal.types import BallSighting, Estimate, ImagePoint
+from shoegoal.shots.ground import Ground, find_ground
+from shoegoal.types import ImagePoint
 
 YARD_LOOKS = 9  # pictures in which markers are looked for: the kicker hides one in some of them
 STEADY_MARGIN_S = 0.5  # a kick this near to a bump is not judged: its flight may run into it
@@ -65,27 +56,40 @@ def analyse_clip(
 
 def count_shots(path: Path, watched: Watched, settings: CountSettings) -> Counted:
     """Count the shots of a clip that was watched; as `analyse_clip`, which see."""
-    watched, after_bump = _up_to_a_bump(watched)
-    ground, kicks = find_ground_and_kicks(watched, settings)
-    left_px, right_px, source, marker_notes = _markers(path, watched, settings, ground, kicks)
-    scene = _scene(watched, settings, ground, kicks, left_px, right_px)
-    kicks = find_kicks(watched.record, scene.camera, scene.ball_diameter_m.value)
-    shots, left_out = judge_kicks(kicks, scene)
-    shots += [
-        unseen_shot(len(shots) + i, time_s, "the camera had been moved: was it a shot, and a make?")
-        for i, time_s in enumerate(after_bump, start=1)
-    ]
-    shots = doubted_around(shots, watched.take.breaks, watched.start_s)
-    record = _scene_record(scene, source, marker_notes, settings.stage.back_steps)
+    evidence = evidence_of(watched, settings)
+    size_px = (watched.info.width_px, watched.info.height_px)
+    ground = ground_of(evidence, size_px)
+    left_px, right_px, source, marker_notes = _markers(path, watched, settings, ground)
+    # Markers are set on one picture; where the camera strays they stray with it.
+    strayed = max((span.displacement for span in watched.stillness.spans[:1]), default=0.0)
+    judged = judge_evidence(
+        evidence,
+        size_px,
+        settings.stage,
+        left_px,
+        right_px,
+        float(np.hypot(MARKER_SIGMA_REL, strayed / 2)) * max(size_px),
+        watched.take.breaks,
+        watched.start_s,
+        ground,
+    )
+    scene = scene_record(judged.scene, source, marker_notes, settings.stage.back_steps)
     doubts = strayed_times(watched.stillness, watched.start_s, watched.end_s)
-    analysis = concluded(path, watched, settings, shots, left_out, scene=record, doubts=doubts)
-    stills = StillsOnDemand(shots, watched.pictures.of_shot)
+    analysis = concluded(
+        path,
+        watched,
+        settings,
+        judged.shots,
+        judged.left_out,
+        scene=scene,
+        doubts=doubts,
+        evidence=evidence,
+    )
+    stills = StillsOnDemand(judged.shots, watched.pictures.of_shot)
     return Counted(analysis, stills, watched.pictures.first())
 
 
-def find_ground_and_kicks(
-    watched: Watched, settings: CountSettings
-) -> tuple[GroundFit, list[Kick]]:
+def ground_of(evidence: Evidence, size_px: tuple[int, int]) -> Ground:
     """Find the ground from the ball's sizes, and on it the kicks, without knowing the goal.
 
     Raises
@@ -93,34 +97,17 @@ def find_ground_and_kicks(
     ClipNotJudgeableError
         No ball was seen rolling or resting on the ground.
     """
-    size = (watched.info.width_px, watched.info.height_px)
     try:
-        seeds = likely_ground_sightings(watched.record)
-        ground = fit_ground(seeds, size, ball=settings.ball, lens=settings.lens)
-        kicks = _kicks_on(watched, ground)
-        better = ground_sightings(kicks)
-        if len(better) >= len(seeds) // 2:
-            ground = fit_ground(better, size, ball=settings.ball, lens=settings.lens)
-            kicks = _kicks_on(watched, ground)
+        return find_ground(evidence.record, size_px, ball=evidence.ball, lens=evidence.lens)
     except SceneNotFittedError as error:
         raise ClipNotJudgeableError(
             f"No ball was found that is kicked over the ground ({str(error).rstrip('.')}). Film so "
             "that the ball, the kick spot and both markers are in view."
         ) from error
-    if not kicks:
-        raise ClipNotJudgeableError(
-            "No kick was found: film from before the first kick, with the ball and its kick spot "
-            "in view and not hidden behind the kicker."
-        )
-    return ground, kicks
-
-
-def _kicks_on(watched: Watched, ground: GroundFit) -> list[Kick]:
-    return find_kicks(watched.record, ground.camera, ground.ball_diameter_m.value)
 
 
 def _markers(
-    path: Path, watched: Watched, settings: CountSettings, ground: GroundFit, kicks: Sequence[Kick]
+    path: Path, watched: Watched, settings: CountSettings, ground: Ground
 ) -> tuple[ImagePoint, ImagePoint, MarkersSource, tuple[str, ...]]:
     if settings.left_px is not None and settings.right_px is not None:
         return settings.left_px, settings.right_px, MarkersSource.GIVEN, ()
@@ -130,75 +117,25 @@ def _markers(
             saved, np.asarray(cv2.cvtColor(watched.settled_bgr, cv2.COLOR_BGR2GRAY), np.uint8)
         )
         return saved.left_px, saved.right_px, MarkersSource.CALIBRATION_FILE, ()
-    flown = [k for k in kicks if k.flight is not None and k.rest is not None]
-    spots = [(k.rest.x_px, k.rest.y_px) for k in flown if k.rest is not None]
     try:
         found = find_markers(
             spread_pictures(path, YARD_LOOKS, watched.stillness.bumped_s),
-            ground,
-            spots,
-            ways_m(flown),
+            ground.fit,
+            ground.spots_px,
+            ground.ways_m,
             settings.stage.width_steps or 4.0,
             settings.stage.back_steps or 10.0,
             [(r.sighting.x_px, r.sighting.y_px) for r in watched.record.resting],
         )
     except MarkersNotFoundError as error:
-        seen = ", ".join(clock_text(k.time_s - watched.start_s) for k in kicks)
-        raise MarkersNotFoundError(f"{error} Kicks were seen at {seen}.") from error
+        seen = ", ".join(clock_text(k.start_s - watched.start_s) for k in ground.kicks)
+        told = f" Kicks were seen at {seen}." if seen else ""
+        raise MarkersNotFoundError(f"{error}{told}") from error
     return found.left_px, found.right_px, MarkersSource.FOUND, (found.reason,)
 
 
-def _scene(
-    watched: Watched,
-    settings: CountSettings,
-    ground: GroundFit,
-    kicks: Sequence[Kick],
-    left_px: ImagePoint,
-    right_px: ImagePoint,
-) -> SceneFit:
-    long_side_px = max(watched.info.width_px, watched.info.height_px)
-    # Markers are set on one picture; where the camera strays they stray with it.
-    strayed = max((span.displacement for span in watched.stillness.spans[:1]), default=0.0)
-    return fit_scene(
-        ground_sightings(kicks),
-        (watched.info.width_px, watched.info.height_px),
-        left_px,
-        right_px,
-        ball=settings.ball,
-        lens=settings.lens,
-        kick_spot_px=_kick_spot(kicks, ground, left_px, right_px),
-        width_steps=settings.stage.width_steps,
-        back_steps=settings.stage.back_steps,
-        marker_sigma_px=float(np.hypot(MARKER_SIGMA_REL, strayed / 2)) * long_side_px,
-    )
-
-
-def _kick_spot(
-    kicks: Sequence[Kick], ground: GroundFit, left_px: ImagePoint, right_px: ImagePoint
-) -> ImagePoint | None:
-    """Middle of the resting balls that were kicked from the kicker's side of the goal.
-
-    Left and right say which side that is; balls that a friend kicks back come from the other.
-    """
-    rests: list[BallSighting] = [
-        k.rest for k in kicks if k.rest is not None and k.flight is not None
-    ]
-    if not rests:
-        return None
-    pixels = np.array([(r.x_px, r.y_px) for r in rests])
-    try:
-        goal = goal_from_markers(ground.camera, left_px, right_px)
-    except GoalNotPlausibleError:
-        before = np.ones(len(rests), dtype=bool)
-    else:
-        spots = goal.to_goal(ground.camera.ball_on_ground(pixels, ground.ball_diameter_m.value))
-        before = spots[:, 1] > 0
-    x, y = np.median(pixels[before] if before.any() else pixels, axis=0)
-    return ImagePoint(float(x), float(y))
-
-
-def _up_to_a_bump(watched: Watched) -> tuple[Watched, list[float]]:
-    """Cut the record where the camera was moved; the kicks after it come back as mere times.
+def evidence_of(watched: Watched, settings: CountSettings) -> Evidence:
+    """Keep what the shots are judged from: up to a bump, after which only kicks are told.
 
     Raises
     ------
@@ -208,32 +145,16 @@ def _up_to_a_bump(watched: Watched) -> tuple[Watched, list[float]]:
     stillness = watched.stillness
     if stillness.verdict is Stillness.MOVING:
         raise ClipNotJudgeableError(f"The clip cannot be counted: {stillness.message}.")
-    if stillness.bumped_s is None:
-        return watched, []
-    before, after = split_record(watched.record, stillness.bumped_s - STEADY_MARGIN_S)
-    return replace(watched, record=before), kick_times_by_looks(after)
+    before, after = watched.record, BallRecord()
+    if stillness.bumped_s is not None:
+        before, after = split_record(watched.record, stillness.bumped_s - STEADY_MARGIN_S)
+    size_px = (watched.info.width_px, watched.info.height_px)
+    return Evidence(before, _kicked_s(after, size_px), settings.ball, settings.lens)
 
 
-def _scene_record(
-    scene: SceneFit, source: MarkersSource, notes: Sequence[str], back_steps: float | None
-) -> SceneRecord:
-    distance = scene.kick_distance_m
-    step = None
-    if distance is not None and back_steps:
-        step = Estimate(distance.value / back_steps, distance.sigma / back_steps)
-    return SceneRecord(
-        camera=scene.camera,
-        left_px=scene.left_px,
-        right_px=scene.right_px,
-        markers_source=source,
-        marker_sigma_px=scene.marker_sigma_px,
-        goal_width_m=scene.width_m,
-        kick_distance_m=distance,
-        ball_diameter_m=scene.ball_diameter_m,
-        step_m=step,
-        steps_sentence=scene.steps.sentence if scene.steps else None,
-        unknowns=scene.unknowns,
-        theta=tuple(float(v) for v in scene.theta),
-        covariance=tuple(tuple(float(v) for v in row) for row in scene.covariance),
-        notes=(*notes, *scene.diagnostics.notes),
-    )
+def _kicked_s(record: BallRecord, size_px: tuple[int, int]) -> tuple[float, ...]:
+    """When balls were kicked on a ground of their own; none where no ground is found."""
+    try:
+        return tuple(run.start_s for run in find_ground(record, size_px).kicks)
+    except SceneNotFittedError:
+        return ()

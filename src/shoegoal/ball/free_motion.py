@@ -14,6 +14,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -119,7 +120,7 @@ class FreeStretch:
         return self.reference_s + speed / loss if loss > 1e-6 else float("inf")
 
     def _running(self, times_s: F64) -> F64:
-        """Times from the reference, as long as the ball moves."""
+        """Return times from the reference, as long as the ball moves."""
         if self.motion is Motion.LIES:
             return np.zeros_like(times_s)
         return np.minimum(times_s, self.stops_s()) - self.reference_s
@@ -142,9 +143,7 @@ class SightLines:
     square: F64
 
     @classmethod
-    def of(
-        cls, camera: Camera, diameter_m: float, sightings: Sequence[BallSighting]
-    ) -> SightLines:
+    def of(cls, camera: Camera, diameter_m: float, sightings: Sequence[BallSighting]) -> SightLines:
         """Set the equations up; the ball's own size tells the depth that weighs them."""
         pixels = np.array([(s.x_px, s.y_px) for s in sightings])
         sizes = np.array([s.diameter_px for s in sightings])
@@ -201,8 +200,7 @@ def free_stretches(
     radius_m = diameter_m / 2
     cuts = _moved_to_the_best(lines, radius_m, _cut(lines, radius_m))
     return [
-        fit_stretch(lines.part(slice(a, b)), radius_m, sightings[a:b])
-        for a, b in zip(cuts[:-1], cuts[1:], strict=True)
+        fit_stretch(lines.part(slice(a, b)), radius_m, sightings[a:b]) for a, b in pairwise(cuts)
     ]
 
 
@@ -216,10 +214,9 @@ def _cut(lines: SightLines, radius_m: float) -> list[int]:
     best = {0: -STRETCH_PRICE}
     origin: dict[int, int] = {}
     for end in ends:
-        starts = np.array(
-            [k for k in best if end - k >= LEAST_SIGHTINGS and times[end - 1] - times[k] < LONGEST_S]
-            or [max(k for k in best if end - k >= LEAST_SIGHTINGS)]
-        )
+        before = [k for k in best if end - k >= LEAST_SIGHTINGS]
+        recent = [k for k in before if times[end - 1] - times[k] < LONGEST_S]
+        starts = np.array(recent or before[-1:])
         costs, _ = _costs(lines, radius_m, starts, end)
         total = costs + [best[k] for k in starts.tolist()] + STRETCH_PRICE
         k = int(np.argmin(total))
@@ -294,9 +291,7 @@ class _Sums:
     radius_m: float
 
     @classmethod
-    def of(
-        cls, part: SightLines, t: F64, starts: npt.NDArray[np.int64], radius_m: float
-    ) -> _Sums:
+    def of(cls, part: SightLines, t: F64, starts: npt.NDArray[np.int64], radius_m: float) -> _Sums:
         powers = t[:, None] ** np.arange(5)
         normal = powers[:, :, None, None] * part.normal[:, None]
         right = powers[:, :, None] * part.right[:, None]
@@ -307,7 +302,7 @@ class _Sums:
         return cls(from_each(normal), from_each(right), from_each(part.square), radius_m)
 
     def system(self, basis: _Basis) -> tuple[F64, F64, F64]:
-        """Normal matrix, right side and constant of a kind of motion."""
+        """Return the normal matrix, right side and constant of a kind of motion."""
         known = np.zeros((3, 3))  # coefficients that are known: rows 1, t, t^2
         if basis.gravity:
             known[2, 2] = -GRAVITY_MPS2 / 2
@@ -335,7 +330,7 @@ class _Sums:
             damping[[p == 2 for p, _ in basis.terms]] = (2 / loss) ** 2
         matrix = matrix + np.diag(damping + 1e-9)
         found = np.linalg.solve(matrix, right[..., None])[..., 0]
-        return np.maximum(square - np.sum(found * right, axis=-1), 0.0)
+        return np.asarray(np.maximum(square - np.sum(found * right, axis=-1), 0.0), np.float64)
 
 
 def fit_stretch(
@@ -359,8 +354,12 @@ def fit_stretch(
     found = np.linalg.solve(matrix + 1e-9 * np.eye(len(right)), right)
     if basis is _ROLLING:
         matrix, right, found = _slowing(matrix, right)
-    chi = max(0.0, float(square - 2 * found @ sums.system(basis)[1][0]
-                         + found @ sums.system(basis)[0][0] @ found))
+    chi = max(
+        0.0,
+        float(
+            square - 2 * found @ sums.system(basis)[1][0] + found @ sums.system(basis)[0][0] @ found
+        ),
+    )
     misfit = chi / max(1, 3 * n - len(found))
     covariance = np.linalg.inv(matrix + 1e-9 * np.eye(len(found))) * max(1.0, misfit)
     coefficients, spread = np.zeros((3, 3)), np.zeros((9, 9))
@@ -386,7 +385,8 @@ def fit_stretch(
 def _slowing(matrix: F64, right: F64) -> tuple[F64, F64, F64]:
     """Let a rolling ball slow down along its way, by as much as grass and floors take."""
     prior_matrix, prior_right = matrix.copy(), right.copy()
-    first = np.linalg.solve(matrix + np.diag([0.0, 0.0, 1e3, 0.0, 0.0, 1e3]) + 1e-9 * np.eye(6), right)
+    straight = np.diag([1e-9, 1e-9, 1e3, 1e-9, 1e-9, 1e3])
+    first = np.linalg.solve(matrix + straight, right)
     velocity = first[[1, 4]]
     speed = float(np.hypot(*velocity))
     along = velocity / speed if speed > 1e-6 else np.array([1.0, 0.0])
@@ -399,4 +399,4 @@ def _slowing(matrix: F64, right: F64) -> tuple[F64, F64, F64]:
     prior_matrix[at[:, None], at] += weight
     prior_right[at] += weight @ expected
     found = np.linalg.solve(prior_matrix + 1e-9 * np.eye(6), prior_right)
-    return prior_matrix, prior_right, found
+    return prior_matrix, prior_right, np.asarray(found, np.float64)

@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-import numpy.typing as npt
 
 from shoegoal.ball.changes import Comparison, SettledChange
 from shoegoal.ball.gauge import Place, Reading, apart_diameters, gauge_balls
@@ -14,16 +13,14 @@ from shoegoal.ball.tracks import Track, as_array
 from shoegoal.types import BallSighting
 
 MIN_SIGHTINGS = 4
-MIN_STEADY_SHARE = 0.5  # of a track's sightings must be of one slowly changing size
-MAX_SIZE_STEP = 0.25  # a sighting whose size is off its neighbours by more is dropped
-LAY_S = 0.3  # a ball followed so long at one place lay there
 LEFT_DIAMETERS = 0.15  # so far from where it was first seen, a ball has left,
 LEFT_LOG_SIZE = 0.1  # or so much larger or smaller
 MIN_NET_TRAVEL = 2.0  # in diameters
 MIN_STRAIGHTNESS = 0.85  # net over total way
 MIN_SPEED = 2.0  # in diameters per second
-MOVING_SIZE_SIGMA = 0.04  # of the diameter: what motion blur and a turning shade add
 LEAST_REST_SCORE = 0.9
+LIKE_A_BALL = 0.85  # a whole track's score, from which on it is probably a ball's
+SURELY_A_BALL = 0.98  # where nothing else tells
 LEAST_REST_SIZE = 0.006  # of the picture's long side: smaller things cannot be told
 SAME_EVENT_DIAMETERS = 0.5
 SAME_BALL_DIAMETERS = 0.35  # a ball found in both pictures, no further apart, has not moved
@@ -37,12 +34,10 @@ class BallTrack:
     ----------
     sightings : in order of time, at least ``MIN_SIGHTINGS``.
     ball_score : how surely it is a ball, 0..1.
-    lay : the ball where it lay until it left, when that was followed.
     """
 
     sightings: tuple[BallSighting, ...]
     ball_score: float
-    lay: BallSighting | None = None
 
     @property
     def start_s(self) -> float:
@@ -75,27 +70,14 @@ class RestingBall:
     ball_score: float
 
 
-def ball_track(track: Track) -> BallTrack | None:
-    """Keep of a track what is of one slowly changing size; None when that is too little.
-
-    A ball that a foot is about to meet is often found while it still lies: the way starts when it
-    leaves.
-    """
-    rows = _from_leaving(track.sightings)
-    if len(rows) < MIN_SIGHTINGS:
-        return None
-    keep = _steady(
-        np.array([s.time_s for s in rows]),
-        np.array([s.diameter_px for s in rows]),
-        np.array([s.diameter_sigma_px for s in rows]),
+def ball_track(track: Track) -> BallTrack:
+    """Write a linked track down."""
+    return BallTrack(
+        tuple(replace(s.sighting, ball_score=s.ball_score) for s in track.seen), track.ball_score
     )
-    if keep.sum() < max(MIN_SIGHTINGS, MIN_STEADY_SHARE * len(rows)):
-        return None
-    kept = (_on_its_way(s) for s, good in zip(rows, keep, strict=True) if good)
-    return BallTrack(tuple(kept), track.ball_score, _where_it_lay(track.sightings, rows[0].time_s))
 
 
-def _from_leaving(sightings: Sequence[BallSighting]) -> Sequence[BallSighting]:
+def since_it_left(sightings: Sequence[BallSighting]) -> Sequence[BallSighting]:
     """Leave out the sightings at which the ball lay where it was first seen, but for the last."""
     first = sightings[0]
     for k, s in enumerate(sightings):
@@ -104,19 +86,6 @@ def _from_leaving(sightings: Sequence[BallSighting]) -> Sequence[BallSighting]:
         if away > LEFT_DIAMETERS or grown > LEFT_LOG_SIZE:
             return sightings[max(0, k - 1) :]
     return ()
-
-
-def _where_it_lay(sightings: Sequence[BallSighting], until_s: float) -> BallSighting | None:
-    """Return the ball before it left, from the sightings at which it lay still."""
-    lying = [s for s in sightings if s.time_s <= until_s]
-    if len(lying) < MIN_SIGHTINGS or lying[-1].time_s - lying[0].time_s < LAY_S:
-        return None
-    return replace(lying[len(lying) // 2], time_s=lying[-1].time_s, at_rest=True)
-
-
-def _on_its_way(sighting: BallSighting) -> BallSighting:
-    sigma = np.hypot(sighting.diameter_sigma_px, MOVING_SIZE_SIGMA * sighting.diameter_px)
-    return replace(sighting, diameter_sigma_px=float(sigma))
 
 
 def runs_straight(sightings: Sequence[BallSighting]) -> bool:
@@ -186,19 +155,3 @@ def apart_px(a: BallSighting, b: BallSighting) -> float:
 def place_of(sighting: BallSighting) -> Place:
     """Where a sighting is and how large, as a guess for the gauge."""
     return sighting.x_px, sighting.y_px, sighting.diameter_px
-
-
-def _steady(
-    times: npt.NDArray[np.float64],
-    sizes: npt.NDArray[np.float64],
-    sigmas: npt.NDArray[np.float64],
-) -> npt.NDArray[np.bool_]:
-    """Which sizes follow the track's own slow change, by medians over seven neighbours."""
-    logs = np.log(sizes)
-    keep = np.zeros(len(sizes), bool)
-    for i in range(len(sizes)):
-        near = np.argsort(np.abs(times - times[i]))[:7]
-        slope = np.median(np.diff(logs[np.sort(near)]) / np.diff(times[np.sort(near)]))
-        expected = np.median(logs[near] - slope * (times[near] - times[i]))
-        keep[i] = abs(logs[i] - expected) <= MAX_SIZE_STEP + 2 * sigmas[i] / sizes[i]
-    return keep

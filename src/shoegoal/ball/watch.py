@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 
 from shoegoal.ball.changes import ChangeFinder, Comparison
-from shoegoal.ball.departures import departure_of
 from shoegoal.ball.gauge import Place, distinct, gauge_balls
 from shoegoal.ball.lying import SURELY, LyingBalls, find_lying
 from shoegoal.ball.moving import Blob, MotionWatcher
@@ -27,7 +25,6 @@ from shoegoal.clip.reader import Frame
 from shoegoal.clip.small import SmallFrame
 
 LEAST_SCORE = 0.3  # of a sighting that a track may take in
-REST_KNOWN_S = 4.0  # where a ball lay is known only some time after it left
 TWINS_WITHIN = 40  # one event may be seen in two comparisons running
 LOOK_EVERY_S, LOOK_FIRST_S = 0.5, 2.0  # for lying balls; at first all over the picture
 STIRRED_NEAR = 1.0  # in diameters: a lying ball is looked at while something moves so near
@@ -36,36 +33,29 @@ NEAR_GUESS = 0.35  # in diameters: a blob so near to where a ball is expected wi
 
 
 @dataclass(frozen=True, slots=True)
-class Departure:
-    """A ball track and the resting place it came from, when that was seen."""
-
-    track: BallTrack
-    rest: RestingBall | None
-
-
-@dataclass(slots=True)
 class BallRecord:
-    """All that the pass found of the ball, as small numbers.
+    """All that the pass found of the ball, as small numbers: the evidence of a count.
 
     Attributes
     ----------
-    departures : every ball track, in order of its end.
+    tracks : every ball-like thing on its way, in order of its end.
     resting : every ball that came to rest or left, in order of being noticed.
     """
 
-    departures: list[Departure] = field(default_factory=list)
-    resting: list[RestingBall] = field(default_factory=list)
+    tracks: tuple[BallTrack, ...] = ()
+    resting: tuple[RestingBall, ...] = ()
 
 
 def split_record(record: BallRecord, time_s: float) -> tuple[BallRecord, BallRecord]:
     """Split a record into what happened wholly before a time and the rest."""
-    before, after = BallRecord(), BallRecord()
-    for departure in record.departures:
-        side = before if departure.track.end_s < time_s else after
-        side.departures.append(departure)
-    for resting in record.resting:
-        side = before if resting.after_s < time_s else after
-        side.resting.append(resting)
+    before = BallRecord(
+        tuple(t for t in record.tracks if t.end_s < time_s),
+        tuple(r for r in record.resting if r.after_s < time_s),
+    )
+    after = BallRecord(
+        tuple(t for t in record.tracks if t.end_s >= time_s),
+        tuple(r for r in record.resting if r.after_s >= time_s),
+    )
     return before, after
 
 
@@ -79,17 +69,22 @@ class BallWatcher:
     """
 
     def __init__(self, *, dribbled: bool = False, lying: Sequence[Place] = ()) -> None:
-        self.record = BallRecord()
+        self._tracks: list[BallTrack] = []
+        self._resting: list[RestingBall] = []
         self.settled: SettledPicture | None = None
         self._motion = MotionWatcher()
         self._linker = TrackLinker(DRIBBLED_TRAVEL) if dribbled else TrackLinker()
         self._finder = ChangeFinder()
         self._last: Frame | None = None
-        self._waiting: deque[BallTrack] = deque()
         self._lying = LyingBalls()
         self._lying.put(lying)
         self._is_told = bool(lying)
         self._started_s = self._looked_s = float("-inf")
+
+    @property
+    def record(self) -> BallRecord:
+        """What has been found so far."""
+        return BallRecord(tuple(self._tracks), tuple(self._resting))
 
     def update(self, frame: Frame, small: SmallFrame) -> list[BallTrack]:
         """Take one frame in.
@@ -109,11 +104,9 @@ class BallWatcher:
         readings = distinct(gauge_balls(frame.planes, self.settled.native, guesses), LEAST_SCORE)
         seen = [Seen(r.sighting(frame.time_s, at_rest=False), r.ball_score) for r in readings]
         told = self._take(self._linker.update(seen, frame.time_s))
-        told += [ball for ball in map(ball_track, self._linker.under_way()) if ball is not None]
+        told += map(ball_track, self._linker.under_way())
         self.settled.update(frame, small)
         self._note(self._finder.update(self.settled, frame.time_s))
-        while self._waiting and frame.time_s - self._waiting[0].end_s > REST_KNOWN_S:
-            self._resolve(self._waiting.popleft())
         return told
 
     def finish(self) -> BallRecord:
@@ -122,13 +115,11 @@ class BallWatcher:
         if self.settled is not None and self._last is not None:
             self.settled.finish()
             self._note(self._finder.update(self.settled, self._last.time_s, now=True))
-        while self._waiting:
-            self._resolve(self._waiting.popleft())
         return self.record
 
     def _take(self, ended: list[Track]) -> list[BallTrack]:
-        balls = [ball for ball in map(ball_track, ended) if ball is not None]
-        self._waiting.extend(balls)
+        balls = [ball_track(track) for track in ended]
+        self._tracks.extend(balls)
         return balls
 
     def _note(self, found: Comparison | None) -> None:
@@ -138,13 +129,11 @@ class BallWatcher:
                 self._lying.leave(place_of(ball.sighting))
         self._lying.put(place_of(b.sighting) for b in balls if b.arrived and b.ball_score >= SURELY)
         for ball in balls:
-            twin = next(
-                (r for r in self.record.resting[-TWINS_WITHIN:] if same_event(r, ball)), None
-            )
+            twin = next((r for r in self._resting[-TWINS_WITHIN:] if same_event(r, ball)), None)
             if twin is None:
-                self.record.resting.append(ball)
+                self._resting.append(ball)
             elif ball.ball_score > twin.ball_score:
-                self.record.resting[self.record.resting.index(twin)] = ball
+                self._resting[self._resting.index(twin)] = ball
 
     def _look_for_lying(self, frame: Frame, small: SmallFrame) -> None:
         """Find balls that lie at the start, and those put where balls lay before.
@@ -168,13 +157,6 @@ class BallWatcher:
             for x, y, size in self._lying.places
             if self._motion.stirs_near(x, y, STIRRED_NEAR * size)
         ]
-
-    def _resolve(self, track: BallTrack) -> None:
-        rest = departure_of(track, self.record.resting)
-        if rest is None and track.lay is not None:
-            seen_s = (track.lay.time_s, track.sightings[1].time_s)
-            rest = RestingBall(track.lay, *seen_s, arrived=False, ball_score=track.ball_score)
-        self.record.departures.append(Departure(track, rest))
 
 
 def _guesses(blobs: list[Blob], expected: list[Place]) -> list[Place]:

@@ -168,7 +168,7 @@ def _straight_past(run: Run, goal: GoalFrame, time_s: float) -> bool:
             y = float(goal.to_goal(end)[0, 1])
             return y <= -PAST_MARKER_M
     # Out of sight at the line, but on one line before and after it.
-    for k, joint_s in enumerate(run.joints_s):
+    for k in range(len(run.joints_s)):
         a, b = run.segments[k], run.segments[k + 1]
         if a.end_s <= time_s <= b.start_s and not run.met[k]:
             return float(goal.to_goal(b.stretch.centre_m([b.end_s]))[0, 1]) <= -PAST_MARKER_M
@@ -248,7 +248,9 @@ def _depth_sigma(stretch: FreeStretch, goal: GoalFrame, time_s: float) -> float:
     return float(np.hypot(DEPTH_FLOOR_M, np.sqrt(max(0.0, cov[1, 1]))))
 
 
-def _inside_and_hit(sides: F64, halves: F64, radius_m: float, sigma_m: float) -> tuple[float, float]:
+def _inside_and_hit(
+    sides: F64, halves: F64, radius_m: float, sigma_m: float
+) -> tuple[float, float]:
     """Probabilities that the ball passes between the markers, and that it meets one.
 
     ``sides`` and ``halves`` are the crossing and half the goal's width in every scene, (S,) metres.
@@ -279,7 +281,8 @@ def _over_scenes(
     share = x_map / (goal.width_m / 2)
     if stretch.motion is Motion.FLIES or not scenes:
         return share * halves, halves
-    centre, _ = camera.ball_image(stretch.centre_m(time_s + np.array([-0.05, 0.0, 0.05])), 2 * stretch.radius_m)
+    around = stretch.centre_m(time_s + np.array([-0.05, 0.0, 0.05]))
+    centre, _ = camera.ball_image(around, 2 * stretch.radius_m)
     sides = np.empty(len(scenes))
     for i, scene in enumerate(scenes):
         spots = scene.goal.to_goal(scene.camera.ball_on_ground(centre, scene.ball_diameter_m))

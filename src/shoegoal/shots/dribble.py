@@ -7,15 +7,21 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from shoegoal.ball.sightings import apart_px
-from shoegoal.ball.watch import BallRecord, Departure
+from shoegoal.ball.sightings import (
+    LIKE_A_BALL,
+    BallTrack,
+    RestingBall,
+    apart_px,
+    since_it_left,
+)
+from shoegoal.ball.watch import BallRecord
 from shoegoal.shots.bends import Bend, Leg, bends_between, find_legs, usual_size_px, without_strays
 from shoegoal.types import BallSighting
 
-LIKE_A_BALL = 0.85  # a whole track's score, from which on it is the ball's
 JOINED_S = 1.0  # a track that begins so soon where another ended goes on with it
 JOINED_DIAMETERS = 2.5  # no further away than this
 SIZE_RATIO = 1.5  # between tracks of one ball
+LAY_S = 0.3  # followed so long at one place, a ball lay there
 ROUND_S = 0.2  # round a time: the ball's size changes little within it
 OTHER_BALL_SHARE = 0.5  # of a track's time that another one's covers: then it is a second thing
 
@@ -74,37 +80,37 @@ def dribbled_ways(record: BallRecord, ball_m: float) -> list[Way]:
     In order of time; tracks of a second ball or of what only looks like one are left out.
     """
     ways: list[Way] = []
-    joined: list[Departure] = []
-    for departure in _of_one_ball(record.departures):
-        if joined and not _goes_on(joined[-1], departure):
-            ways.append(_way_of(joined, ball_m))
+    joined: list[BallTrack] = []
+    for track in _of_one_ball(record.tracks):
+        if joined and not _goes_on(joined[-1], track):
+            ways.append(_way_of(joined, record.resting, ball_m))
             joined = []
-        joined.append(departure)
+        joined.append(track)
     if joined:
-        ways.append(_way_of(joined, ball_m))
+        ways.append(_way_of(joined, record.resting, ball_m))
     return [way for way in ways if way.legs]
 
 
-def _of_one_ball(departures: Sequence[Departure]) -> list[Departure]:
+def _of_one_ball(tracks: Sequence[BallTrack]) -> list[BallTrack]:
     """Keep of tracks that overlap in time the one that is seen longest."""
-    kept: list[Departure] = []
-    likely = [d for d in departures if d.track.ball_score >= LIKE_A_BALL]
-    for one in sorted(likely, key=lambda d: -len(d.track.sightings)):
-        length_s = max(1e-6, one.track.end_s - one.track.start_s)
+    kept: list[BallTrack] = []
+    likely = [track for track in tracks if track.ball_score >= LIKE_A_BALL]
+    for one in sorted(likely, key=lambda t: -len(t.sightings)):
+        length_s = max(1e-6, one.end_s - one.start_s)
         covered_s = sum(
             max(
                 0.0,
-                min(one.track.end_s, k.track.end_s) - max(one.track.start_s, k.track.start_s),
+                min(one.end_s, k.end_s) - max(one.start_s, k.start_s),
             )
             for k in kept
         )
         if covered_s < OTHER_BALL_SHARE * length_s:
             kept.append(one)
-    return sorted(kept, key=lambda d: d.track.start_s)
+    return sorted(kept, key=lambda t: t.start_s)
 
 
-def _goes_on(before: Departure, after: Departure) -> bool:
-    a, b = before.track.sightings[-1], after.track.sightings[0]
+def _goes_on(before: BallTrack, after: BallTrack) -> bool:
+    a, b = before.sightings[-1], after.sightings[0]
     size = max(a.diameter_px, b.diameter_px)
     return (
         b.time_s - a.time_s <= JOINED_S
@@ -113,16 +119,34 @@ def _goes_on(before: Departure, after: Departure) -> bool:
     )
 
 
-def _way_of(departures: Sequence[Departure], ball_m: float) -> Way:
+def _way_of(tracks: Sequence[BallTrack], resting: Sequence[RestingBall], ball_m: float) -> Way:
     merged: list[BallSighting] = []
-    for departure in departures:
+    for track in tracks:
         since = merged[-1].time_s if merged else float("-inf")
-        merged.extend(s for s in departure.track.sightings if s.time_s > since)
-    rest = departures[0].rest
+        merged.extend(s for s in track.sightings if s.time_s > since)
+    lay = _where_it_lay(tracks[0], resting)
+    if lay is not None:
+        merged = list(since_it_left(merged)) or merged
     seen = without_strays(merged)
     return Way(
         tuple(seen),
-        None if rest is None else rest.sighting,
+        lay,
         tuple(find_legs(seen, ball_m)),
         usual_size_px(seen),
     )
+
+
+def _where_it_lay(track: BallTrack, resting: Sequence[RestingBall]) -> BallSighting | None:
+    """Return the ball as it lay before it was dribbled on, when that was seen."""
+    first = track.sightings[0]
+    moving = since_it_left(track.sightings)
+    if moving and moving[0].time_s - first.time_s >= LAY_S:
+        return first
+    left = [
+        r.sighting
+        for r in resting
+        if not r.arrived
+        and r.before_s - ROUND_S <= first.time_s <= r.after_s + ROUND_S
+        and apart_px(r.sighting, first) <= first.diameter_px
+    ]
+    return left[-1] if left else None

@@ -12,7 +12,6 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from shoegoal.ball.free_motion import Motion
 from shoegoal.scene.goal import GoalFrame
 from shoegoal.shots.segments import Segment
 from shoegoal.shots.story import Between, Story
@@ -62,12 +61,13 @@ class Run:
         return max(s.ball_log_odds for s in self.segments)
 
     def way_m(self, goal: GoalFrame) -> tuple[F64, F64, npt.NDArray[np.int64]]:
-        """Times (T,), places (T, 3) in the goal frame, and the segment (T,) that tells each."""
+        """Return times (T,), places (T, 3) in the goal frame, the segment (T,) that tells each."""
         times, places, which = [], [], []
         begins = [min(self.before_s, self.segments[0].start_s), *self.joints_s]
         ends = [*self.joints_s, self.segments[-1].end_s]
-        for k, (segment, since_s, until_s) in enumerate(zip(self.segments, begins, ends, strict=True)):
-            until_s = max(until_s, since_s)
+        stretches = zip(self.segments, begins, ends, strict=True)
+        for k, (segment, since_s, end_s) in enumerate(stretches):
+            until_s = max(end_s, since_s)
             t = np.append(np.arange(since_s, until_s, STEP_S), until_s)
             times.append(t)
             places.append(goal.to_goal(segment.stretch.centre_m(t)))
@@ -127,7 +127,7 @@ def _run_from(story: Story, first: int, p_begins: float) -> Run:
 
 
 def _struck_from(story: Story, first: int) -> int | None:
-    """What a run was struck from, when that is likelier than that it came out of nothing."""
+    """Return what a run was struck from, where that is likelier than nothing known."""
     kicked = story.follows[:-1, first] * story.between[:, first, Between.KICKED]
     i = int(np.argmax(kicked))
     return i if kicked[i] > 0.5 * max(1e-9, story.p_begins(first)) else None

@@ -95,7 +95,7 @@ def segments_of(
 
 
 def ball_features(camera: Camera, stretch: FreeStretch) -> F64:
-    """What tells a ball's stretch from a limb's or a leaf's, (7,)."""
+    """Return what tells a ball's stretch from a limb's or a leaf's, (8,)."""
     scores = np.clip([s.ball_score for s in stretch.sightings], 1e-3, 1 - 1e-3)
     times = np.array([s.time_s for s in stretch.sightings])
     sizes = np.array([s.diameter_px for s in stretch.sightings])

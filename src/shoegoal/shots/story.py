@@ -30,6 +30,7 @@ LONGEST_GAP_S = 8.0  # after which a moving ball's end tells nothing of the next
 OVERLAP_S = 0.12  # two tracks of one ball may overlap by a few pictures
 EXACT_UP_TO = 11  # beginnings that compete; beyond, belief propagation
 SWEEPS = 60
+MOMENTS = 13  # at which a joint is looked for in a gap
 NEVER = -1e9
 
 
@@ -98,7 +99,8 @@ def tell_story(segments: Sequence[Segment], weights: Weights) -> Story:
     with np.errstate(over="ignore"):
         between = np.exp(scores - whole[:, :, None])
     follows = matchings(np.maximum(whole, NEVER))
-    return Story(tuple(segments), follows, np.where(whole[:, :, None] > NEVER / 2, between, 0.0), joints)
+    between[whole <= NEVER / 2] = 0.0
+    return Story(tuple(segments), follows, between, joints)
 
 
 def _pairs(segments: Sequence[Segment]) -> list[tuple[int, int]]:
@@ -119,7 +121,8 @@ def _pairs(segments: Sequence[Segment]) -> list[tuple[int, int]]:
 
 
 # Places of the learnt numbers in `Weights.link`.
-(RAN_ON, MET, KICKED, MOVED, SAME_TRACK, FADES, BALL, PLACE_SIGMA, SPEED_SIGMA, JOINT_SIGMA) = range(10)
+RAN_ON, MET, KICKED, MOVED, SAME_TRACK, FADES, BALL = range(7)
+PLACE_SIGMA, SPEED_SIGMA, JOINT_SIGMA = range(7, 10)
 
 
 def link_scores(a: Segment, b: Segment, weights: Weights) -> tuple[F64, F64]:
@@ -141,7 +144,6 @@ def link_scores(a: Segment, b: Segment, weights: Weights) -> tuple[F64, F64]:
     new_place, new_speed = -log(YARD_M2), -2 * log(ANY_SPEED_MPS * np.sqrt(2 * pi))
     place_floor, speed_floor, joint_floor = np.exp(w[[PLACE_SIGMA, SPEED_SIGMA, JOINT_SIGMA]])
     a_end = _end(a)
-    v_end = a.stretch.velocity_mps(a.end_s)[:2] if not a.lies else np.zeros(2)
     v_start = b.stretch.velocity_mps(b.start_s)[:2] if not b.lies else np.zeros(2)
     p_start = b.stretch.centre_m([b.start_s])[0, :2]
 
@@ -168,11 +170,8 @@ def link_scores(a: Segment, b: Segment, weights: Weights) -> tuple[F64, F64]:
     # Met or kicked: both motions, followed on and back, meet at some moment in between.
     if not b.lies:
         first_s = min(a.end_s, b.start_s)
-        moments = np.linspace(first_s, b.start_s, 13) if b.start_s > first_s else np.array([b.start_s])
-        if a.lies:
-            from_a = np.tile(a_end, (len(moments), 1))
-        else:
-            from_a = a.stretch.centre_m(moments)[:, :2]
+        moments = np.linspace(first_s, b.start_s, MOMENTS)
+        from_a = a.stretch.centre_m(moments)[:, :2]
         back = b.stretch.centre_m(moments)[:, :2]
         apart = np.hypot(*(from_a - back).T)
         k = int(np.argmin(apart))
@@ -190,7 +189,8 @@ def link_scores(a: Segment, b: Segment, weights: Weights) -> tuple[F64, F64]:
         gained = (after - before) / max(0.3, speed_floor)
         passive = -np.logaddexp(0.0, 2 * gained)
         out[Between.MET] = w[MET] + score + (passive if not a.lies else NEVER)
-        out[Between.KICKED] = w[KICKED] + score + (-np.logaddexp(0.0, -2 * gained) if not a.lies else 0.0)
+        kicked = 0.0 if a.lies else -np.logaddexp(0.0, -2 * gained)
+        out[Between.KICKED] = w[KICKED] + score + kicked
         joint[[Between.MET, Between.KICKED]] = at_s
     # Moved: anywhere that a person gets to in the time.
     away = p_start - a_end
@@ -244,7 +244,7 @@ def matchings(scores: F64) -> F64:
 
 def _parts(possible: npt.NDArray[np.bool_]) -> list[tuple[list[int], list[int]]]:
     """Rows and columns that hang together."""
-    n, m = possible.shape
+    n = len(possible)
     seen = np.zeros(n, bool)
     parts = []
     for start in range(n):

@@ -1,0 +1,170 @@
+"""The ground and its kicks from what the watcher saw, before the goal is known."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from shoegoal.ball.free_motion import Motion
+from shoegoal.ball.watch import BallRecord
+from shoegoal.scene.ball_size import BallSize
+from shoegoal.scene.camera import Camera
+from shoegoal.scene.fit_checks import SceneNotFittedError
+from shoegoal.scene.ground import GroundFit, fit_ground
+from shoegoal.scene.lens import Lens
+from shoegoal.shots.runs import Run, runs_of
+from shoegoal.shots.segments import Segment, segments_of
+from shoegoal.shots.story import Story, tell_story
+from shoegoal.shots.weights import Weights, shipped_weights
+from shoegoal.types import BallSighting
+
+F64 = npt.NDArray[np.float64]
+
+# A ball on its way may be off the ground, and its sightings err together. Of the diameter.
+ON_ITS_WAY_SIGMA = 0.05
+# A resting ball is measured once but was there in every picture for seconds, on the ground for
+# sure: it counts as this many sightings.
+RESTING_VOTES = 6
+MOST_OF_A_SEGMENT = 12
+SEED_SCORE = 0.9  # of a sighting that the first ground may lean on
+LIKE_A_BALL = 2.0  # log odds of a segment that the second one may lean on
+LEAST_KICK_MPS = 1.5  # slower, what leaves a place may be a limb; common practice, no source
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Ground:
+    """The ground, and the story on it.
+
+    Attributes
+    ----------
+    fit : camera and ball diameter.
+    story : of the clip on this ground.
+    kicks : runs of a ball from a place where it lay, in order of time.
+    sightings : what the ground was fitted to.
+    """
+
+    fit: GroundFit
+    story: Story
+    kicks: tuple[Run, ...]
+    sightings: tuple[BallSighting, ...]
+
+    @property
+    def spots_px(self) -> list[tuple[float, float]]:
+        """Disc centres of the balls that were kicked, as they lay."""
+        lay = [run.before.stretch.sightings[-1] for run in self.kicks if run.before is not None]
+        return [(s.x_px, s.y_px) for s in lay]
+
+    @property
+    def ways_m(self) -> list[F64]:
+        """Ways (N, 2) over the ground of the balls that were kicked."""
+        return [
+            np.concatenate(
+                [
+                    s.stretch.centre_m([d.time_s for d in s.stretch.sightings])[:, :2]
+                    for s in run.segments
+                ]
+            )
+            for run in self.kicks
+        ]
+
+
+def find_ground(
+    record: BallRecord,
+    size_px: tuple[int, int],
+    *,
+    ball: BallSize = BallSize.UNKNOWN,
+    lens: Lens | None = None,
+    weights: Weights | None = None,
+) -> Ground:
+    """Find the ground on which the ball keeps its size, and what was kicked on it.
+
+    Parameters
+    ----------
+    record : what the watcher saw.
+    size_px : width and height of the displayed picture.
+    ball : size printed on it.
+    lens : calibrated lens, or None.
+    weights : learnt; those that come with the package by default.
+
+    Raises
+    ------
+    SceneNotFittedError
+        No ball was seen rolling or resting on level ground.
+    """
+    weights = weights or shipped_weights()
+    fit = fit_ground(_seeds(record), size_px, ball=ball, lens=lens)
+    segments = _segments_on(fit.camera, fit.ball_diameter_m.value, record, weights)
+    better = ground_sightings(segments)
+    try:
+        fit = fit_ground(better, size_px, ball=ball, lens=lens)
+    except SceneNotFittedError:
+        better = _seeds(record)
+    else:
+        segments = _segments_on(fit.camera, fit.ball_diameter_m.value, record, weights)
+    story = tell_story(segments, weights)
+    kicks = [run for run in runs_of(story, 0.5) if _is_a_kick(run)]
+    return Ground(fit, story, tuple(kicks), tuple(better))
+
+
+def _segments_on(
+    camera: Camera, diameter_m: float, record: BallRecord, weights: Weights
+) -> list[Segment]:
+    return segments_of(camera, diameter_m, record.tracks, record.resting, weights)
+
+
+def _is_a_kick(run: Run) -> bool:
+    first = run.segments[0].stretch
+    speed = float(np.hypot(*first.velocity_mps(first.start_s)[:2]))
+    return (
+        run.before is not None
+        and run.before.lies
+        and run.ball_log_odds >= LIKE_A_BALL
+        and speed >= LEAST_KICK_MPS
+    )
+
+
+def _seeds(record: BallRecord) -> list[BallSighting]:
+    """Pick sightings that are probably the ball, some of them perhaps in the air."""
+    found = [
+        rest.sighting
+        for rest in record.resting
+        if rest.ball_score >= SEED_SCORE
+        for _ in range(RESTING_VOTES)
+    ]
+    for track in record.tracks:
+        sure = [s for s in track.sightings if s.ball_score >= SEED_SCORE]
+        if 2 * len(sure) >= len(track.sightings):
+            found.extend(_on_their_way(_few_of(sure)))
+    return found
+
+
+def ground_sightings(segments: Sequence[Segment]) -> list[BallSighting]:
+    """Return what segments tell of the ground: a ball's that lies or rolls."""
+    found: list[BallSighting] = []
+    for segment in segments:
+        if segment.ball_log_odds < LIKE_A_BALL or segment.stretch.motion is Motion.FLIES:
+            continue
+        sightings = segment.stretch.sightings
+        if segment.lies:
+            middle = sightings[len(sightings) // 2]
+            found.extend([replace(middle, at_rest=True)] * RESTING_VOTES)
+        else:
+            found.extend(_on_their_way(_few_of(sightings)))
+    return found
+
+
+def _few_of(sightings: Sequence[BallSighting]) -> list[BallSighting]:
+    """Pick sightings evenly: a ball carried home must not outvote those that lay and rolled."""
+    if len(sightings) <= MOST_OF_A_SEGMENT:
+        return list(sightings)
+    return [sightings[i] for i in np.linspace(0, len(sightings) - 1, MOST_OF_A_SEGMENT).astype(int)]
+
+
+def _on_their_way(sightings: Sequence[BallSighting]) -> list[BallSighting]:
+    def sigma_px(s: BallSighting) -> float:
+        return float(np.hypot(s.diameter_sigma_px, ON_ITS_WAY_SIGMA * s.diameter_px))
+
+    return [replace(s, diameter_sigma_px=sigma_px(s)) for s in sightings]
