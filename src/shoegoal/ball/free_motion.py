@@ -14,7 +14,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -32,11 +31,12 @@ CENTRE_SHARE, CENTRE_PX = 0.03, 0.4
 # Sizes of one track err together, so each counts for less than its own scatter says.
 SIZE_SHARE = 0.15
 STRETCH_PRICE = 30.0  # chi-square that a further stretch has to save
+PASSED_PRICE = 6.0  # of a sighting that belongs to no free motion: twice what chance allows
 FLIGHT_PRICE = 10.0  # that flying has to save over rolling
 LEAST_SIGHTINGS = 3
 LONGEST_S = 3.0  # a longer stretch is cut in two without harm: the story joins them again
 CUTS_PER_S = 15.0  # where cuts are tried first; each is then moved to the best picture near
-MOST_OFF_SIGMAS = 5.0  # a sighting further off than this counts as this far off
+HARDLY_DIAMETERS = 0.4  # a ball that rolls no further than this in all lies there
 
 F64 = npt.NDArray[np.float64]
 
@@ -192,60 +192,74 @@ def free_stretches(
 
     Returns
     -------
-    In order of time, one after the other; none for fewer than ``LEAST_SIGHTINGS``.
+    In order of time; sightings that no free motion explains belong to none.
     """
     if len(sightings) < LEAST_SIGHTINGS:
         return []
     lines = SightLines.of(camera, diameter_m, sightings)
     radius_m = diameter_m / 2
     cuts = _moved_to_the_best(lines, radius_m, _cut(lines, radius_m))
-    return [
-        fit_stretch(lines.part(slice(a, b)), radius_m, sightings[a:b]) for a, b in pairwise(cuts)
-    ]
+    return [fit_stretch(lines.part(slice(a, b)), radius_m, sightings[a:b]) for a, b in cuts]
 
 
-def _cut(lines: SightLines, radius_m: float) -> list[int]:
-    """Where stretches begin, and the end: optimal partitioning over places a little apart."""
+def _cut(lines: SightLines, radius_m: float) -> list[tuple[int, int]]:
+    """Where stretches begin and end: optimal partitioning over places a little apart.
+
+    What no free motion explains, a foot's or a leaf's sightings, is passed over at a price each.
+    """
     n, times = len(lines.times_s), lines.times_s
     rate = (n - 1) / max(1e-9, float(times[-1] - times[0]))
     step = max(1, round(rate / CUTS_PER_S))
-    knots = list(range(0, n - LEAST_SIGHTINGS + 1, max(step, 1)))
-    ends = [*[k for k in knots if k >= LEAST_SIGHTINGS], n]
-    best = {0: -STRETCH_PRICE}
-    origin: dict[int, int] = {}
-    for end in ends:
-        before = [k for k in best if end - k >= LEAST_SIGHTINGS]
-        recent = [k for k in before if times[end - 1] - times[k] < LONGEST_S]
-        starts = np.array(recent or before[-1:])
-        costs, _ = _costs(lines, radius_m, starts, end)
-        total = costs + [best[k] for k in starts.tolist()] + STRETCH_PRICE
-        k = int(np.argmin(total))
-        best[end], origin[end] = float(total[k]), int(starts[k])
-    cuts = [n]
-    while cuts[-1] > 0:
-        cuts.append(origin[cuts[-1]])
+    knots = np.append(np.arange(0, n, step), n)
+    knots = np.delete(knots, -2) if len(knots) > 2 and n - knots[-2] < step else knots
+    best, origin = np.full(len(knots), np.inf), np.zeros(len(knots), int)
+    passed = np.zeros(len(knots), bool)
+    best[0] = 0.0
+    for e in range(1, len(knots)):
+        end = int(knots[e])
+        recent = int(np.searchsorted(times[knots[:e]], times[end - 1] - LONGEST_S))
+        starts = knots[recent:e]
+        long_enough = starts[end - starts >= LEAST_SIGHTINGS]
+        if len(long_enough):
+            costs = _costs(lines, radius_m, long_enough, end)[0] + STRETCH_PRICE
+            total = costs + best[recent : recent + len(long_enough)]
+            k = int(np.argmin(total))
+            best[e], origin[e] = total[k], recent + k
+        alone = best[e - 1] + PASSED_PRICE * (end - knots[e - 1])
+        if alone < best[e]:
+            best[e], origin[e], passed[e] = alone, e - 1, True
+    cuts = []
+    e = len(knots) - 1
+    while e > 0:
+        if not passed[e]:
+            cuts.append((int(knots[origin[e]]), int(knots[e])))
+        e = int(origin[e])
     return cuts[::-1]
 
 
-def _moved_to_the_best(lines: SightLines, radius_m: float, cuts: list[int]) -> list[int]:
-    """Move each cut to the picture near it at which both sides fit best."""
+def _moved_to_the_best(
+    lines: SightLines, radius_m: float, cuts: list[tuple[int, int]]
+) -> list[tuple[int, int]]:
+    """Move each cut between two stretches to the picture near it at which both sides fit best."""
     n = len(lines.times_s)
     rate = (n - 1) / max(1e-9, float(lines.times_s[-1] - lines.times_s[0]))
     reach = max(1, round(rate / CUTS_PER_S)) - 1
     moved = list(cuts)
-    for i in range(1, len(moved) - 1):
-        before, after = moved[i - 1], moved[i + 1]
+    for i in range(len(moved) - 1):
+        (start, cut), (after, end) = moved[i], moved[i + 1]
+        if cut != after:
+            continue
         places = range(
-            max(before + LEAST_SIGHTINGS, moved[i] - reach),
-            min(after - LEAST_SIGHTINGS, moved[i] + reach) + 1,
+            max(start + LEAST_SIGHTINGS, cut - reach), min(end - LEAST_SIGHTINGS, cut + reach) + 1
         )
         if len(places) > 1:
             both = [
-                float(_costs(lines, radius_m, np.array([before]), at)[0][0])
-                + float(_costs(lines, radius_m, np.array([at]), after)[0][0])
+                float(_costs(lines, radius_m, np.array([start]), at)[0][0])
+                + float(_costs(lines, radius_m, np.array([at]), end)[0][0])
                 for at in places
             ]
-            moved[i] = places[int(np.argmin(both))]
+            at = places[int(np.argmin(both))]
+            moved[i], moved[i + 1] = (start, at), (at, end)
     return moved
 
 
@@ -276,6 +290,8 @@ class _Basis:
 _LYING = _Basis(((0, 0), (0, 1)), gravity=False)
 _ROLLING = _Basis(((0, 0), (1, 0), (2, 0), (0, 1), (1, 1), (2, 1)), gravity=False)
 _FLYING = _Basis(((0, 0), (1, 0), (0, 1), (1, 1), (0, 2), (1, 2)), gravity=True)
+KINDS = tuple(Motion)
+_BASES = dict(zip(KINDS, (_LYING, _ROLLING, _FLYING), strict=True))
 
 
 @dataclass(frozen=True, slots=True)
@@ -334,19 +350,27 @@ class _Sums:
 
 
 def fit_stretch(
-    lines: SightLines, radius_m: float, sightings: Sequence[BallSighting]
+    lines: SightLines,
+    radius_m: float,
+    sightings: Sequence[BallSighting],
+    motion: Motion | None = None,
 ) -> FreeStretch:
-    """Fit one stretch: the likeliest kind of motion, and how well it is known.
+    """Fit one stretch, and tell how well it is known.
 
     Parameters
     ----------
     lines : equations of the sightings.
     radius_m : of the ball.
     sightings : at least ``LEAST_SIGHTINGS``, in order of time.
+    motion : how it moves; the likeliest kind where it is not known.
     """
     n = len(lines.times_s)
-    kind = int(_costs(lines, radius_m, np.array([0]), n)[1][0])
-    basis = (_LYING, _ROLLING, _FLYING)[kind]
+    if motion is None:
+        motion = KINDS[int(_costs(lines, radius_m, np.array([0]), n)[1][0])]
+        end_m = _travelled_m(lines, radius_m) if motion is Motion.ROLLS else np.inf
+        if end_m < 2 * radius_m * HARDLY_DIAMETERS:
+            motion = Motion.LIES
+    basis = _BASES[motion]
     reference_s = float(lines.times_s[n // 2])
     t = lines.times_s - reference_s
     sums = _Sums.of(lines, t, np.array([0]), radius_m)
@@ -372,7 +396,7 @@ def fit_stretch(
         coefficients[p, a] = value
     spread[places[:, None], places] = covariance
     return FreeStretch(
-        (Motion.LIES, Motion.ROLLS, Motion.FLIES)[kind],
+        motion,
         tuple(sightings),
         reference_s,
         coefficients,
@@ -380,6 +404,15 @@ def fit_stretch(
         misfit,
         radius_m,
     )
+
+
+def _travelled_m(lines: SightLines, radius_m: float) -> float:
+    """How far a ball rolled from a stretch's first sighting to its last, metres."""
+    t = lines.times_s - lines.times_s[-1]
+    matrix, right, _ = _Sums.of(lines, t, np.array([0]), radius_m).system(_ROLLING)
+    found = np.linalg.solve(matrix[0] + 1e-9 * np.eye(6), right[0])
+    first = np.array([1.0, t[0], t[0] ** 2])
+    return float(np.hypot(first @ found[:3] - found[0], first @ found[3:] - found[3]))
 
 
 def _slowing(matrix: F64, right: F64) -> tuple[F64, F64, F64]:

@@ -20,7 +20,7 @@ from shoegoal.shots.crossing import Crossing
 from shoegoal.shots.events import Event, find_events
 from shoegoal.shots.ground import Ground
 from shoegoal.shots.segments import segments_of
-from shoegoal.shots.story import tell_story
+from shoegoal.shots.story import Story, tell_story
 from shoegoal.shots.weights import Weights, shipped_weights
 from shoegoal.types import Call, Estimate, ImagePoint, Outcome, Shot
 
@@ -50,12 +50,14 @@ class Judged:
     shots : in order of time, numbered from 1.
     left_out : what was no shot, in order of time.
     events : everything that was weighed, in order of time.
+    story : that they come from.
     """
 
     scene: SceneFit
     shots: tuple[Shot, ...]
     left_out: tuple[LeftOut, ...]
     events: tuple[Event, ...]
+    story: Story
 
 
 def judge(
@@ -123,7 +125,7 @@ def judge(
             shots.append(_shot(len(shots) + 1, event, events, scene))
         elif _is_sure(event):
             left_out.append(LeftOut(event.time_s, _why_left_out(event)))
-    return Judged(scene, tuple(shots), tuple(left_out), tuple(events))
+    return Judged(scene, tuple(shots), tuple(left_out), tuple(events), story)
 
 
 def unseen_shot(

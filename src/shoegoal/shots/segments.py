@@ -77,15 +77,17 @@ def segments_of(
     for number, track in enumerate(tracks):
         stretches = free_stretches(camera, diameter_m, track.sightings)
         for k, stretch in enumerate(stretches):
-            goes_on = k + 1 < len(stretches)
-            came_in = k > 0
             still = stretch.motion is Motion.LIES
+            came_s = stretch.start_s if k or not still else -inf
+            left_s = stretch.end_s
+            if still:
+                left_s = stretches[k + 1].start_s if k + 1 < len(stretches) else inf
             segment = Segment(
                 stretch,
                 stretch.start_s,
                 stretch.end_s,
-                stretch.start_s if came_in or not still else -inf,
-                stretch.end_s if goes_on or not still else inf,
+                came_s,
+                left_s,
                 number,
                 ball_log_odds(camera, stretch, weights),
             )
@@ -155,11 +157,11 @@ def _changes(
         line = SightLines.of(camera, diameter_m, [sighting] * 3)
         if not np.isfinite(line.right).all():
             continue
-        stretch = fit_stretch(line, diameter_m / 2, [sighting] * 3)
+        stretch = fit_stretch(line, diameter_m / 2, [sighting] * 3, Motion.LIES)
         at_s = rest.after_s if rest.arrived else rest.before_s
         found.append(
             Segment(
-                replace(stretch, motion=Motion.LIES),
+                stretch,
                 at_s,
                 at_s,
                 rest.before_s if rest.arrived else -inf,

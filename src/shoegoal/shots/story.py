@@ -31,6 +31,8 @@ OVERLAP_S = 0.12  # two tracks of one ball may overlap by a few pictures
 EXACT_UP_TO = 11  # beginnings that compete; beyond, belief propagation
 SWEEPS = 60
 MOMENTS = 13  # at which a joint is looked for in a gap
+SURE_LOG_ODDS = 4.0  # beyond, a segment is no more like a ball
+GAIN_MPS = 0.5  # a change of speed that may be the fits' own
 NEVER = -1e9
 
 
@@ -93,7 +95,7 @@ def tell_story(segments: Sequence[Segment], weights: Weights) -> Story:
     n = len(segments)
     scores = np.full((n, n, len(Between)), NEVER)
     joints = np.full((n, n, len(Between)), np.nan)
-    for i, j in _pairs(segments):
+    for i, j in candidate_pairs(segments):
         scores[i, j], joints[i, j] = link_scores(segments[i], segments[j], weights)
     whole = np.logaddexp.reduce(scores, axis=2)
     with np.errstate(over="ignore"):
@@ -103,8 +105,8 @@ def tell_story(segments: Sequence[Segment], weights: Weights) -> Story:
     return Story(tuple(segments), follows, between, joints)
 
 
-def _pairs(segments: Sequence[Segment]) -> list[tuple[int, int]]:
-    """Pairs that may follow one another by their times alone."""
+def candidate_pairs(segments: Sequence[Segment]) -> list[tuple[int, int]]:
+    """Return pairs that may follow one another by their times alone."""
     found = []
     for i, a in enumerate(segments):
         # A stay of which the end was not seen ends at the latest at the clip's end.
@@ -125,6 +127,22 @@ RAN_ON, MET, KICKED, MOVED, SAME_TRACK, FADES, BALL = range(7)
 PLACE_SIGMA, SPEED_SIGMA, JOINT_SIGMA = range(7, 10)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class LinkParts:
+    """What speaks for each `Between` of two segments.
+
+    Attributes
+    ----------
+    density : (4,) log density of where and how fast b begins, over that of a beginning anywhere.
+    factors : (4, 7) what the learnt numbers are multiplied with.
+    joint_s : (4,) when it happened.
+    """
+
+    density: F64
+    factors: F64
+    joint_s: F64
+
+
 def link_scores(a: Segment, b: Segment, weights: Weights) -> tuple[F64, F64]:
     """Log odds of each `Between` over b's beginning out of nothing, and when it happened.
 
@@ -133,76 +151,64 @@ def link_scores(a: Segment, b: Segment, weights: Weights) -> tuple[F64, F64]:
     a, b : the earlier and the later segment.
     weights : learnt.
     """
-    w = weights.link
-    out, joint = np.full(4, NEVER), np.full(4, np.nan)
+    parts = link_parts(a, b, weights)
+    return parts.density + parts.factors @ weights.link[:PLACE_SIGMA], parts.joint_s
+
+
+def link_parts(a: Segment, b: Segment, weights: Weights) -> LinkParts:
+    """Work out what speaks for each `Between`; parameters as for `link_scores`."""
+    place_floor, speed_floor, joint_floor = np.exp(weights.link[PLACE_SIGMA:])
     # While a ball lies nothing of it is missing: only the time since it left is a gap.
     left_s = float(np.clip(b.start_s, a.end_s, max(a.end_s, a.latest_s)))
     gap_s = max(0.0, b.start_s - left_s)
-    same = float(a.track == b.track and a.track >= 0)
-    ball = w[BALL] * (min(a.ball_log_odds, 3.0) + min(b.ball_log_odds, 3.0) - 6.0)
-    common = w[SAME_TRACK] * same - np.exp(w[FADES]) * gap_s + ball
-    new_place, new_speed = -log(YARD_M2), -2 * log(ANY_SPEED_MPS * np.sqrt(2 * pi))
-    place_floor, speed_floor, joint_floor = np.exp(w[[PLACE_SIGMA, SPEED_SIGMA, JOINT_SIGMA]])
-    a_end = _end(a)
-    v_start = b.stretch.velocity_mps(b.start_s)[:2] if not b.lies else np.zeros(2)
-    p_start = b.stretch.centre_m([b.start_s])[0, :2]
-
-    # Ran on: a's motion, followed on, leads to b.
-    if not (a.lies and b.lies) and not a.lies:
-        at_s = b.start_s if not b.lies else min(max(a.stretch.stops_s(), a.end_s), b.start_s)
-        expected = a.stretch.centre_m([at_s])[0, :2]
-        cov = (
-            a.stretch.centre_covariance_m2(at_s)[:2, :2]
-            + b.stretch.centre_covariance_m2(b.start_s)[:2, :2]
-            + np.eye(2) * (place_floor**2 * (1 + gap_s) ** 2)
-        )
-        v_expected = a.stretch.velocity_mps(at_s)[:2] if not b.lies else np.zeros(2)
-        v_cov = (
-            a.stretch.velocity_covariance(at_s)[:2, :2]
-            + b.stretch.velocity_covariance(b.start_s)[:2, :2]
-            + np.eye(2) * (speed_floor**2 * (1 + gap_s) ** 2)
-        )
-        score = _log_normal(p_start - expected, cov) - new_place
-        if not b.lies:
-            score += _log_normal(v_start - v_expected, v_cov) - new_speed
-        out[Between.RAN_ON] = w[RAN_ON] + score + common
-        joint[Between.RAN_ON] = at_s
-    # Met or kicked: both motions, followed on and back, meet at some moment in between.
+    density, joint = np.full(4, NEVER), np.full(4, b.start_s)
+    density[Between.RAN_ON], joint[Between.RAN_ON] = _ran_on(a, b, gap_s, place_floor, speed_floor)
     if not b.lies:
-        first_s = min(a.end_s, b.start_s)
-        moments = np.linspace(first_s, b.start_s, MOMENTS)
-        from_a = a.stretch.centre_m(moments)[:, :2]
-        back = b.stretch.centre_m(moments)[:, :2]
-        apart = np.hypot(*(from_a - back).T)
-        k = int(np.argmin(apart))
-        at_s = float(moments[k])
-        cov = (
-            a.stretch.centre_covariance_m2(min(at_s, a.end_s) if a.lies else at_s)[:2, :2]
-            + b.stretch.centre_covariance_m2(at_s)[:2, :2]
-            + np.eye(2) * (joint_floor**2 * (1 + gap_s) ** 2)
-        )
-        score = _log_normal(from_a[k] - back[k], cov) - new_place + common
-        v_before = a.stretch.velocity_mps(at_s)[:2] if not a.lies else np.zeros(2)
-        v_after = b.stretch.velocity_mps(at_s)[:2]
-        before, after = float(np.hypot(*v_before)), float(np.hypot(*v_after))
+        met, at_s, gained = _joint(a, b, gap_s, joint_floor)
         # Nothing that stands still can lend a ball speed (conservation of energy).
-        gained = (after - before) / max(0.3, speed_floor)
-        passive = -np.logaddexp(0.0, 2 * gained)
-        out[Between.MET] = w[MET] + score + (passive if not a.lies else NEVER)
-        kicked = 0.0 if a.lies else -np.logaddexp(0.0, -2 * gained)
-        out[Between.KICKED] = w[KICKED] + score + kicked
+        if not a.lies:
+            density[Between.MET] = met - np.logaddexp(0.0, 2 * gained)
+        density[Between.KICKED] = met - (0.0 if a.lies else np.logaddexp(0.0, -2 * gained))
         joint[[Between.MET, Between.KICKED]] = at_s
-    # Moved: anywhere that a person gets to in the time.
-    away = p_start - a_end
+    away = b.stretch.centre_m([b.start_s])[0, :2] - a.stretch.centre_m([a.end_s])[0, :2]
     reach = np.hypot(place_floor + joint_floor, PERSON_MPS * (gap_s + 0.1))
-    score = _log_normal(away, np.eye(2) * reach**2) - new_place
-    out[Between.MOVED] = w[MOVED] + score + common
-    joint[Between.MOVED] = b.start_s
-    return out, joint
+    density[Between.MOVED] = _log_normal(away, np.eye(2) * reach**2) + log(YARD_M2)
+    same_track = float(a.track == b.track and a.track >= 0)
+    unlike = min(a.ball_log_odds, SURE_LOG_ODDS) + min(b.ball_log_odds, SURE_LOG_ODDS)
+    common = [same_track, -min(gap_s, LONGEST_GAP_S), unlike - 2 * SURE_LOG_ODDS]
+    factors = np.column_stack([np.eye(4), np.tile(common, (4, 1))])
+    return LinkParts(density, factors, joint)
 
 
-def _end(segment: Segment) -> F64:
-    return np.asarray(segment.stretch.centre_m([segment.end_s])[0, :2], np.float64)
+def _ran_on(
+    a: Segment, b: Segment, gap_s: float, place_floor: float, speed_floor: float
+) -> tuple[float, float]:
+    """Log density that a's motion, followed on, leads to b, and where b is met."""
+    if a.lies:
+        return NEVER, b.start_s
+    at_s = b.start_s if not b.lies else min(max(a.stretch.stops_s(), a.end_s), b.start_s)
+    wider = (1 + gap_s) ** 2
+    off = b.stretch.centre_m([b.start_s])[0, :2] - a.stretch.centre_m([at_s])[0, :2]
+    cov = a.stretch.centre_covariance_m2(at_s) + b.stretch.centre_covariance_m2(b.start_s)
+    score = _log_normal(off, cov[:2, :2] + np.eye(2) * place_floor**2 * wider) + log(YARD_M2)
+    if not b.lies:
+        change = (b.stretch.velocity_mps(b.start_s) - a.stretch.velocity_mps(at_s))[:2]
+        cov = a.stretch.velocity_covariance(at_s) + b.stretch.velocity_covariance(b.start_s)
+        score += _log_normal(change, cov[:2, :2] + np.eye(2) * speed_floor**2 * wider)
+        score += log(2 * pi * ANY_SPEED_MPS**2)
+    return score, at_s
+
+
+def _joint(a: Segment, b: Segment, gap_s: float, joint_floor: float) -> tuple[float, float, float]:
+    """Log density that both motions, followed on and back, meet; when; and the speed gained."""
+    moments = np.linspace(min(a.end_s, b.start_s), b.start_s, MOMENTS)
+    apart = (a.stretch.centre_m(moments) - b.stretch.centre_m(moments))[:, :2]
+    k = int(np.argmin(np.hypot(*apart.T)))
+    at_s = float(moments[k])
+    cov = a.stretch.centre_covariance_m2(at_s) + b.stretch.centre_covariance_m2(at_s)
+    cov = cov[:2, :2] + np.eye(2) * joint_floor**2 * (1 + gap_s) ** 2
+    before, after = (float(np.hypot(*s.stretch.velocity_mps(at_s)[:2])) for s in (a, b))
+    return _log_normal(apart[k], cov) + log(YARD_M2), at_s, (after - before) / GAIN_MPS
 
 
 def _log_normal(off: F64, cov: F64) -> float:

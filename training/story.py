@@ -1,0 +1,339 @@
+"""Learn the story's numbers from evidence of development yards: ``python -m training story``.
+
+Three steps of maximum likelihood, each with a small ridge: what is a ball's segment, what may lie
+between two segments, what is a shot. Truth is the drawn clips' own.
+"""
+
+from __future__ import annotations
+
+import gzip
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from multiprocessing import Pool
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from scipy.optimize import minimize
+
+from shoegoal.ball.sightings import BallTrack, RestingBall
+from shoegoal.ball.watch import BallRecord, split_record
+from shoegoal.errors import ShoegoalError
+from shoegoal.scene.ball_size import BallSize
+from shoegoal.shots.events import ONE_KICK_S
+from shoegoal.shots.ground import find_ground
+from shoegoal.shots.judge import Judged, judge
+from shoegoal.shots.segments import Segment, ball_features
+from shoegoal.shots.story import (
+    Between,
+    candidate_pairs,
+    link_parts,
+)
+from shoegoal.shots.weights import Weights
+from shoegoal.types import BallSighting, ImagePoint
+
+F64 = npt.NDArray[np.float64]
+
+ON_A_BALL = 0.5  # diameters: a detection no further off is of that ball
+MOSTLY, HARDLY = 0.7, 0.3  # of a segment's sightings
+RIDGE = 0.02
+STEADY_MARGIN_S = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """The evidence of one set, and what is true of it."""
+
+    name: str
+    truth: dict[str, Any]
+    record: BallRecord
+    size_px: tuple[int, int]
+
+
+def load_case(path: Path) -> Case | None:
+    """Read one file of evidence; None where the watcher refused the clip."""
+    table = json.loads(gzip.decompress(path.read_bytes()))
+    if table.get("refused") or not table.get("record"):
+        return None
+    tracks = []
+    for track in table["raw_tracks"]:
+        if not track["dropped"]:
+            seen = tuple(BallSighting(*row[:6], False, row[6]) for row in track["seen"])
+            tracks.append(BallTrack(seen, float(np.mean([s.ball_score for s in seen]))))
+    resting = []
+    for rest in table["record"]["resting"]:
+        seen_there = BallSighting(*rest["sighting"][:6], True, rest["ball_score"])
+        resting.append(
+            RestingBall(
+                seen_there, rest["before_s"], rest["after_s"], rest["arrived"], rest["ball_score"]
+            )
+        )
+    record = BallRecord(tuple(sorted(tracks, key=lambda t: t.end_s)), tuple(resting))
+    bumps = table["stillness"].get("bumps_s")
+    if bumps:
+        record, _ = split_record(record, bumps[0] - STEADY_MARGIN_S)
+    clip = table["clip"]
+    return Case(path.name, table["truth"], record, (clip["width_px"], clip["height_px"]))
+
+
+def judged(case: Case, weights: Weights) -> Judged:
+    """Judge a case with its true markers, stage and ball size."""
+    truth = case.truth
+    left, right = (ImagePoint(*point) for point in truth["goal"]["inner_bases_px"])
+    ball = BallSize(str(truth["ball"]["size"]))
+    ground = find_ground(case.record, case.size_px, ball=ball, weights=weights)
+    return judge(
+        case.record,
+        ground,
+        case.size_px,
+        left,
+        right,
+        ball=ball,
+        width_steps=truth["stage"]["width_steps"],
+        back_steps=truth["stage"]["back_steps"],
+        weights=weights,
+    )
+
+
+class TrueBalls:
+    """Where the true balls are in the picture at any time."""
+
+    def __init__(self, truth: dict[str, Any]) -> None:
+        frames = truth["frames"]
+        self._times = np.array(frames["time_s"])
+        self._rows = frames["x_y_diameter_visible"]
+
+    def ball_of(self, segment: Segment) -> tuple[int, float]:
+        """Return the ball that most of a segment's sightings lie on, and their share."""
+        votes: dict[int, int] = {}
+        sightings = segment.stretch.sightings
+        for sighting in sightings:
+            k = int(np.argmin(np.abs(self._times - sighting.time_s)))
+            for ball, row in enumerate(self._rows[k]):
+                if row is None or row[0] is None:
+                    continue
+                x, y, diameter = row[:3]
+                off = np.hypot(x - sighting.x_px, y - sighting.y_px)
+                ratio = sighting.diameter_px / diameter if diameter else 0
+                if off <= ON_A_BALL * diameter and 0.6 < ratio < 1.6:
+                    votes[ball] = votes.get(ball, 0) + 1
+                    break
+        if not votes:
+            return -1, 0.0
+        ball = max(votes, key=votes.__getitem__)
+        return ball, votes[ball] / len(sightings)
+
+
+@dataclass(slots=True)
+class Examples:
+    """What one case teaches."""
+
+    ball_x: list[F64]
+    ball_y: list[float]
+    links: list[tuple[F64, F64, int, list[int]]]
+    shot_x: list[F64]
+    shot_y: list[float]
+    shot_w: list[float]
+    unseen_x: list[F64]
+    unseen_y: list[float]
+
+
+def examples(work: tuple[Path, Weights]) -> Examples | None:
+    """Work out what a file of evidence teaches, with the weights so far."""
+    path, weights = work
+    case = load_case(path)
+    if case is None:
+        return None
+    try:
+        result = judged(case, weights)
+    except ShoegoalError:
+        return None
+    out = Examples([], [], [], [], [], [], [], [])
+    story, camera = result.story, result.scene.camera
+    balls = TrueBalls(case.truth)
+    labels = [balls.ball_of(segment) for segment in story.segments]
+    for segment, (_, share) in zip(story.segments, labels, strict=True):
+        if share >= MOSTLY or share <= HARDLY:
+            out.ball_x.append(ball_features(camera, segment.stretch))
+            out.ball_y.append(float(share >= MOSTLY))
+    _learn_links(out, story.segments, labels, case.truth, weights)
+    _learn_shots(out, result, labels, case.truth)
+    return out
+
+
+def _learn_links(
+    out: Examples,
+    segments: Sequence[Segment],
+    labels: Sequence[tuple[int, float]],
+    truth: dict[str, Any],
+    weights: Weights,
+) -> None:
+    """Each ball's segment comes from the one before it of the same ball, in a way that is known."""
+    pairs: dict[int, list[int]] = {}
+    for i, j in candidate_pairs(segments):
+        pairs.setdefault(j, []).append(i)
+    for j, before in pairs.items():
+        ball, share = labels[j]
+        if share < MOSTLY:
+            continue
+        true = [i for i in before if labels[i][0] == ball and labels[i][1] >= MOSTLY]
+        i_true = max(true, key=lambda i: (segments[i].end_s, segments[i].start_s), default=None)
+        density, factors = [], []
+        rows: list[int] = []
+        for i in before:
+            parts = link_parts(segments[i], segments[j], weights)
+            density.append(parts.density)
+            factors.append(parts.factors)
+            rows.append(i)
+        chosen: list[int] = []
+        if i_true is not None:
+            kinds = _true_kinds(segments[i_true], segments[j], ball, truth)
+            k = rows.index(i_true)
+            chosen = [4 * k + int(kind) for kind in kinds]
+        out.links.append((np.array(density), np.array(factors), j, chosen))
+
+
+BY_A_PERSON = {"picked up", "put down", "thrown back", "rolled back", "stopped"}
+
+
+def _true_kinds(a: Segment, b: Segment, ball: int, truth: dict[str, Any]) -> list[Between]:
+    """What happened between two segments of one ball, by the truth's contacts."""
+    since_s, until_s = a.end_s - 0.08, b.start_s + 0.08
+    kinds = {
+        contact["kind"]
+        for contact in truth["contacts"]
+        if contact["ball"] == ball and since_s <= contact["time_s"] <= until_s
+    }
+    if not kinds:
+        return [Between.RAN_ON]
+    if kinds <= {"wall", "bounce", "marker"}:
+        return [Between.MET, Between.RAN_ON] if "bounce" in kinds else [Between.MET]
+    if kinds & BY_A_PERSON or len(kinds) > 1:
+        return [Between.MOVED, Between.KICKED]
+    return [Between.KICKED]
+
+
+def _learn_shots(
+    out: Examples, result: Judged, labels: Sequence[tuple[int, float]], truth: dict[str, Any]
+) -> None:
+    taken: set[int] = set()
+    for shot in truth["shots"]:
+        best = None
+        for k, event in enumerate(result.events):
+            if event.run is None or k in taken:
+                continue
+            ball, share = labels[event.run.numbers[0]]
+            off_s = event.time_s - shot["kick_time_s"]
+            first_s = event.run.segments[0].start_s
+            end_s = shot["crossing_time_s"] or shot["end_time_s"]
+            in_time = off_s >= -0.2 and first_s <= end_s + 0.3
+            if share >= MOSTLY and ball == shot["ball"] and in_time:
+                # The run that shows most of the ball, among those that begin about then.
+                seen = sum(len(s.stretch.sightings) for s in event.run.segments)
+                rank = (off_s > ONE_KICK_S / 2, -seen if off_s <= ONE_KICK_S / 2 else off_s)
+                if best is None or rank < best[0]:
+                    best = (rank, k)
+        if best is not None:
+            taken.add(best[1])
+    shot_times = [s["kick_time_s"] for s in truth["shots"]]
+    unclear = [(g[0], g[1]) for g in truth.get("gaps_s", [])]
+    for k, event in enumerate(result.events):
+        if any(a - 1.5 <= event.time_s <= b + 1.5 for a, b in unclear):
+            continue
+        if event.run is None:
+            assert event.stay is not None
+            number = next(n for n, s in enumerate(result.story.segments) if s is event.stay)
+            ball, share = labels[number]
+            hit = share >= MOSTLY and any(
+                s["ball"] == ball
+                and event.stay.end_s - 0.4 <= s["kick_time_s"] <= event.stay.latest_s + 0.4
+                for s in truth["shots"]
+            )
+            caught = hit and any(
+                abs(result.events[t].time_s - s) < 0.5 and event.stay.end_s - 0.4 <= s
+                for t in taken
+                for s in shot_times
+            )
+            if not caught:
+                out.unseen_x.append(event.features)
+                out.unseen_y.append(float(hit))
+        else:
+            # Another reading of a kick that has its run already teaches nothing.
+            again = any(
+                -ONE_KICK_S < event.time_s - s["kick_time_s"] < ONE_KICK_S for s in truth["shots"]
+            )
+            if k in taken or not again:
+                out.shot_x.append(event.features)
+                out.shot_y.append(float(k in taken))
+                out.shot_w.append(max(0.05, event.run.p_begins))
+
+
+def logistic(x: F64, y: F64, weight: F64 | None = None, ridge: float = RIDGE) -> F64:
+    """Fit a logistic regression by maximum likelihood with a small ridge."""
+    w = np.ones(len(y)) if weight is None else weight
+
+    def loss(beta: F64) -> tuple[float, F64]:
+        z = x @ beta
+        p = 1 / (1 + np.exp(-np.clip(z, -40, 40)))
+        value = float(np.sum(w * (np.logaddexp(0, z) - y * z))) + ridge * float(beta[1:] @ beta[1:])
+        slope = x.T @ (w * (p - y))
+        slope[1:] += 2 * ridge * beta[1:]
+        return value, slope
+
+    return np.asarray(minimize(loss, np.zeros(x.shape[1]), jac=True, method="BFGS").x, np.float64)
+
+
+def fit_links(links: Sequence[tuple[F64, F64, int, list[int]]], start: F64) -> F64:
+    """Fit the link's linear numbers: which candidate, and what happened, or a beginning."""
+    free = len(links[0][1][0][0])
+
+    def loss(beta: F64) -> tuple[float, F64]:
+        value, slope = 0.0, np.zeros(free)
+        for density, factors, _, chosen in links:
+            x = factors.reshape(-1, free)
+            z = np.clip(density.reshape(-1) + x @ beta, -60, 60)
+            every = np.append(z, 0.0)
+            whole = np.logaddexp.reduce(every)
+            p = np.exp(z - whole)
+            if chosen:
+                inside = np.logaddexp.reduce(z[chosen])
+                value += whole - inside
+                q = np.exp(z[chosen] - inside)
+                slope += x.T @ p - x[chosen].T @ q
+            else:
+                value += whole
+                slope += x.T @ p
+        value += RIDGE * float((beta - start) @ (beta - start))
+        slope += 2 * RIDGE * (beta - start)
+        return value, slope
+
+    return np.asarray(minimize(loss, start, jac=True, method="L-BFGS-B").x, np.float64)
+
+
+def learn(files: Sequence[Path], weights: Weights, jobs: int = 2, rounds: int = 2) -> Weights:
+    """Learn all weights, some rounds over, as each step changes what the next one sees."""
+    for turn in range(rounds):
+        with Pool(jobs) as pool:
+            found = [e for e in pool.map(examples, [(f, weights) for f in files], 1) if e]
+        ball_x = np.array([x for e in found for x in e.ball_x])
+        ball_y = np.array([y for e in found for y in e.ball_y])
+        ball = logistic(ball_x, ball_y)
+        links = [one for e in found for one in e.links if len(one[0])]
+        linear = len(weights.link) - 3
+        link = np.append(fit_links(links, weights.link[:linear]), weights.link[linear:])
+        shot_x = np.array([x for e in found for x in e.shot_x])
+        shot_y = np.array([y for e in found for y in e.shot_y])
+        shot_w = np.array([w for e in found for w in e.shot_w])
+        shot = logistic(shot_x, shot_y, shot_w)
+        unseen_x = np.array([x for e in found for x in e.unseen_x])
+        unseen_y = np.array([y for e in found for y in e.unseen_y])
+        unseen = logistic(unseen_x, unseen_y)
+        print(
+            f"round {turn + 1}: {len(found)} sets, {len(ball_y)} segments ({ball_y.mean():.0%} balls), "
+            f"{len(links)} links, {int(shot_y.sum())} shots of {len(shot_y)} runs, "
+            f"{int(unseen_y.sum())} unseen of {len(unseen_y)}"
+        )
+        weights = Weights(ball=ball, link=link, shot=shot, unseen=unseen)
+    return weights
