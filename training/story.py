@@ -287,27 +287,27 @@ def logistic(x: F64, y: F64, weight: F64 | None = None, ridge: float = RIDGE) ->
 
 def fit_links(links: Sequence[tuple[F64, F64, int, list[int]]], start: F64) -> F64:
     """Fit the link's linear numbers: which candidate, and what happened, or a beginning."""
-    free = len(links[0][1][0][0])
+    free = links[0][1].shape[-1]
+    most = max(density.size for density, *_ in links)
+    x = np.zeros((len(links), most + 1, free))
+    base = np.full((len(links), most + 1), -1e6)
+    right = np.zeros((len(links), most + 1), bool)
+    for k, (density, factors, _, chosen) in enumerate(links):
+        base[k, : density.size] = np.clip(density.reshape(-1), -200, None)
+        x[k, : density.size] = factors.reshape(-1, free)
+        base[k, most] = 0.0  # a beginning out of nothing
+        right[k, chosen or [most]] = True
 
     def loss(beta: F64) -> tuple[float, F64]:
-        value, slope = 0.0, np.zeros(free)
-        for density, factors, _, chosen in links:
-            x = factors.reshape(-1, free)
-            z = np.clip(density.reshape(-1) + x @ beta, -60, 60)
-            every = np.append(z, 0.0)
-            whole = np.logaddexp.reduce(every)
-            p = np.exp(z - whole)
-            if chosen:
-                inside = np.logaddexp.reduce(z[chosen])
-                value += whole - inside
-                q = np.exp(z[chosen] - inside)
-                slope += x.T @ p - x[chosen].T @ q
-            else:
-                value += whole
-                slope += x.T @ p
-        value += RIDGE * float((beta - start) @ (beta - start))
-        slope += 2 * RIDGE * (beta - start)
-        return value, slope
+        z = base + x @ beta
+        top = z.max(axis=1, keepdims=True)
+        e = np.exp(z - top)
+        whole, inside = e.sum(axis=1), np.where(right, e, 0.0).sum(axis=1) + 1e-12
+        value = float(np.sum(np.log(whole) - np.log(inside)))
+        p, q = e / whole[:, None], np.where(right, e, 0.0) / inside[:, None]
+        slope = np.einsum("nk,nkf->f", p - q, x)
+        pull = beta - start
+        return value + RIDGE * float(pull @ pull), slope + 2 * RIDGE * pull
 
     return np.asarray(minimize(loss, start, jac=True, method="L-BFGS-B").x, np.float64)
 
