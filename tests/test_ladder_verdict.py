@@ -178,6 +178,22 @@ def test_an_event_that_may_be_no_shot_lets_a_later_shot_count() -> None:
         assert verdict.decision is decision
 
 
+def test_an_unsure_event_that_is_more_likely_no_shot_is_told_beside_the_tally() -> None:
+    shots = [
+        shot(1, 1.0, Call.MAKE),
+        shot(2, 0.5, Call.UNSURE, p_shot=0.2),
+        shot(3, 0.0, Call.MISS),
+        shot(4, 0.5, Call.UNSURE, p_shot=0.2),  # if so, the third or fourth: mostly too late
+    ]
+    tally, verdict = judge_shots(MakesOfShots(1, 2), shots)
+    assert verdict.decision is Decision.ADVANCE
+    assert (tally.makes, tally.misses, tally.unsure, tally.maybe_shots) == (1, 1, 0, 1)
+    # By hand: two makes only where event 2 is one; else one.
+    assert tally.exact_probability == pytest.approx(0.9)
+    assert tally.all_calls_right_probability == pytest.approx(0.8)
+    assert tally.sentence == "1 make, 1 miss; 1 more may be a shot; most likely 1 make (1 to 2)"
+
+
 def test_a_shot_that_may_be_none_may_leave_one_missing() -> None:
     likely = judge_set(counted_set(MakesOfShots(2, 3), [1.0, 0.0, 0.0], p_shot=[1.0, 1.0, 0.7]))
     assert (likely.shots_counted, likely.shots_missing) == (3, 0)

@@ -50,6 +50,7 @@ class Tally:
     all_calls_right_probability : probability that each single event is what it most likely is: no
         shot, a miss or a make.
     rows : of touches, how many in a row; None for shots.
+    maybe_shots : unsure events beside these, each more likely no shot, that would count as one.
     """
 
     makes: int
@@ -62,6 +63,7 @@ class Tally:
     exact_probability: float
     all_calls_right_probability: float
     rows: RowTally | None = None
+    maybe_shots: int = 0
 
     @property
     def shots(self) -> int:
@@ -78,6 +80,8 @@ class Tally:
         parts = [f"{self.makes} {make_word}, {self.misses} {miss_word}"]
         if self.unsure:
             parts.append(f"{self.unsure} unsure")
+        if self.maybe_shots:
+            parts.append(f"{self.maybe_shots} more may be a shot")
         if self.low_makes != self.high_makes:
             likely = f"{self.likely_makes} {'make' if self.likely_makes == 1 else 'makes'}"
             parts.append(f"most likely {likely} ({self.low_makes} to {self.high_makes})")
@@ -117,8 +121,9 @@ def tally_of(
         raise ValueError(f"interval is {interval}; it must lie above 0 and up to 1")
     makes = counted.number_of_makes()
     likely, low, high, held = shortest_interval(makes, interval)
-    told = [calls[event] for event in counted.likely_shots if not counted.is_loss[event]]
-    surest = [counted.odds[k].max() for k in counted.within_count if not counted.is_loss[k]]
+    within = [event for event in counted.within_count if not counted.is_loss[event]]
+    told = [calls[event] for event in within if counted.p_shot[event] >= 0.5]
+    maybe = [calls[event] for event in within if 0.0 < counted.p_shot[event] < 0.5]
     return Tally(
         makes=told.count(Call.MAKE),
         misses=told.count(Call.MISS),
@@ -128,8 +133,9 @@ def tally_of(
         high_makes=high,
         interval_probability=min(1.0, held),
         exact_probability=float(makes[likely]),
-        all_calls_right_probability=float(np.prod(surest)),
+        all_calls_right_probability=float(np.prod(counted.odds[within].max(axis=1))),
         rows=_rows_of(counted, calls, interval),
+        maybe_shots=maybe.count(Call.UNSURE),
     )
 
 
