@@ -21,6 +21,7 @@ from shoegoal.shots.weights import Weights
 F64 = npt.NDArray[np.float64]
 
 SAME_PLACE_DIAMETERS = 0.6  # two lying balls no further apart are one that stayed
+HIDDEN_BY_LEGS_S = 0.7  # as long as a kicker stands over the ball's place after a kick
 SAME_TIME_S = 1.0  # a ball that left is looked for among stays that ended about then
 
 
@@ -158,7 +159,8 @@ def _changes(
         if not np.isfinite(line.right).all():
             continue
         stretch = fit_stretch(line, diameter_m / 2, [sighting] * 3, Motion.LIES)
-        at_s = rest.after_s if rest.arrived else rest.before_s
+        # Legs that hide a place may make it look as if the ball still lay there.
+        at_s = rest.after_s if rest.arrived else rest.before_s - HIDDEN_BY_LEGS_S
         found.append(
             Segment(
                 stretch,
