@@ -35,6 +35,7 @@ F64 = npt.NDArray[np.float64]
 ON_A_BALL = 0.5  # diameters: a detection no further off is of that ball
 MOSTLY, HARDLY = 0.7, 0.3  # of a segment's sightings
 RIDGE = 0.02
+LEAST_FLOORS = (0.03, 0.15, 0.03)  # m, m/s, m: what a clip can show at all
 STEADY_MARGIN_S = 0.5
 
 
@@ -290,7 +291,15 @@ def fit_floors(pairs: Sequence[tuple[Segment, Segment, int]], weights: Weights) 
         # A wrong pair must not decide it: none counts for more than a beginning anywhere.
         return -float(np.sum(np.logaddexp(density, 0.0)))
 
-    found = minimize(loss, weights.link[PLACE_SIGMA:], method="Nelder-Mead", options={"maxfev": 60})
+    least = np.log(LEAST_FLOORS)
+    start = np.maximum(weights.link[PLACE_SIGMA:], least)
+    found = minimize(
+        loss,
+        start,
+        method="Nelder-Mead",
+        bounds=[(low, 0.0) for low in least],
+        options={"maxfev": 60},
+    )
     return np.asarray(found.x, np.float64)
 
 

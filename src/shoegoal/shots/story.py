@@ -188,14 +188,17 @@ def _ran_on(a: Segment, b: Segment, place_floor: float, speed_floor: float) -> t
     """Log density that a's motion, followed on, leads to b, and where b is met."""
     at_s = b.start_s if not b.lies else min(max(a.stretch.stops_s(), a.end_s), b.start_s)
     here, there = a.stretch.centre_m([a.end_s, at_s])[:, :2]
-    wider = (1 + float(np.hypot(*(there - here)))) ** 2
     off = b.stretch.centre_m([b.start_s])[0, :2] - there
-    cov = a.stretch.centre_covariance_m2(at_s) + b.stretch.centre_covariance_m2(b.start_s)
-    score = _log_normal(off, cov[:2, :2] + np.eye(2) * place_floor**2 * wider) + log(YARD_M2)
+    cov = _spread(a, at_s, there - here) + _spread(b, b.start_s, np.zeros(2))
+    score = _log_normal(off, cov + np.eye(2) * place_floor**2) + log(YARD_M2)
     before, after = (s.stretch.velocity_mps(t)[:2] for s, t in ((a, at_s), (b, b.start_s)))
-    cov = a.stretch.velocity_covariance(at_s) + b.stretch.velocity_covariance(b.start_s)
-    score += _log_normal(after - before, cov[:2, :2] + np.eye(2) * speed_floor**2 * wider)
-    score += log(2 * pi * ANY_SPEED_MPS**2)
+    cov = a.stretch.velocity_covariance(a.end_s) + b.stretch.velocity_covariance(b.start_s)
+    slowed = BOUNCED_SHARE * float(np.hypot(*before)) * min(1.0, at_s - a.end_s)
+    cov = cov[:2, :2] + np.eye(2) * (speed_floor**2 + slowed**2)
+    if b.lies:  # any ball that lies has no speed: what counts is whether this one had lost its own
+        score -= 0.5 * float(before @ np.linalg.solve(cov, before))
+    else:
+        score += _log_normal(after - before, cov) + log(2 * pi * ANY_SPEED_MPS**2)
     gained = float(np.hypot(*after) - np.hypot(*before)) / GAIN_MPS
     return score - float(np.logaddexp(0.0, 2 * gained)), at_s
 
@@ -207,14 +210,22 @@ def _joint(a: Segment, b: Segment, joint_floor: float) -> tuple[float, float, fl
     apart = ways[0] - ways[1]
     k = int(np.argmin(np.hypot(*apart.T)))
     at_s = float(moments[k])
-    cov = a.stretch.centre_covariance_m2(at_s) + b.stretch.centre_covariance_m2(at_s)
-    cov = cov[:2, :2] + np.eye(2) * joint_floor**2
-    # Out of sight a ball may have bounced, which takes speed from it and hardly turns it.
-    for unseen in (ways[0][k] - ways[0][0], ways[1][-1] - ways[1][k]):
-        cov = cov + BOUNCED_SHARE**2 * np.outer(unseen, unseen)
-        cov = cov + np.eye(2) * TURNED_SHARE**2 * float(unseen @ unseen)
+    cov = _spread(a, at_s, ways[0][k] - ways[0][0]) + _spread(b, at_s, ways[1][-1] - ways[1][k])
+    cov = cov + np.eye(2) * joint_floor**2
     before, after = (float(np.hypot(*s.stretch.velocity_mps(at_s)[:2])) for s in (a, b))
     return _log_normal(apart[k], cov) + log(YARD_M2), at_s, (after - before) / GAIN_MPS
+
+
+def _spread(segment: Segment, at_s: float, unseen_m: F64) -> F64:
+    """Covariance (2, 2) of a segment's place at a time, some way beyond where it was seen.
+
+    Out of sight a ball may have bounced, which takes speed from it and hardly turns it; a ball
+    that has stopped stays, however long it is not seen.
+    """
+    seen_s = float(np.clip(at_s, segment.stretch.start_s, segment.stretch.end_s))
+    cov = segment.stretch.centre_covariance_m2(seen_s)[:2, :2]
+    cov = cov + BOUNCED_SHARE**2 * np.outer(unseen_m, unseen_m)
+    return np.asarray(cov + np.eye(2) * TURNED_SHARE**2 * float(unseen_m @ unseen_m), np.float64)
 
 
 def _log_normal(off: F64, cov: F64) -> float:
