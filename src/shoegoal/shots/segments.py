@@ -94,6 +94,7 @@ def segments_of(
             )
             (lying if still else moving).append(segment)
     stays = _stays(camera, diameter_m, lying, resting, weights)
+    moving = [one for one in moving if not any(_trembles_in(one, stay) for stay in stays)]
     return sorted([*moving, *stays], key=lambda s: (s.start_s, s.end_s))
 
 
@@ -175,6 +176,18 @@ def _changes(
     return found
 
 
+def _trembles_in(moving: Segment, stay: Segment) -> bool:
+    """Whether a stretch that hardly moves is a second track of a ball that lies there."""
+    if moving.start_s > stay.end_s or moving.end_s < stay.start_s:
+        return False
+    place = stay.stretch.sightings[-1]
+    reach_px = SAME_PLACE_DIAMETERS * place.diameter_px
+    return all(
+        np.hypot(s.x_px - place.x_px, s.y_px - place.y_px) <= reach_px
+        for s in moving.stretch.sightings
+    )
+
+
 def _same_stay(stay: Segment, other: Segment) -> bool:
     """Whether a later sighting of a lying ball is of the same stay."""
     a, b = stay.stretch.sightings[-1], other.stretch.sightings[0]
@@ -192,10 +205,12 @@ def _joined(a: Segment, b: Segment) -> Segment:
     best = max(tracked or [a, b], key=lambda s: len(s.stretch.sightings))
     ends = [s.latest_s for s in (a, b) if np.isfinite(s.latest_s)]
     begins = [s.earliest_s for s in (a, b) if np.isfinite(s.earliest_s)]
+    start_s, end_s = min(a.start_s, b.start_s), max(a.end_s, b.end_s)
     return Segment(
         best.stretch,
-        min(a.start_s, b.start_s),
-        max(a.end_s, b.end_s),
+        start_s,
+        # Where it was followed as it left, it did not lie there any more.
+        max(start_s, min([end_s, *ends])),
         min(begins) if begins else -inf,
         min(ends) if ends else inf,
         (tracked[-1] if tracked else a).track,

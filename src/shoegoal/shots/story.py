@@ -205,12 +205,14 @@ def _ran_on(a: Segment, b: Segment, place_floor: float, speed_floor: float) -> t
 
 def _joint(a: Segment, b: Segment, joint_floor: float) -> tuple[float, float, float]:
     """Log density that both motions, followed on and back, meet; when; and the speed gained."""
-    moments = np.linspace(min(a.end_s, b.start_s), b.start_s, MOMENTS)
+    until_s = min(b.start_s, max(a.end_s, a.latest_s) + OVERLAP_S) if a.lies else b.start_s
+    moments = np.linspace(min(a.end_s, until_s), until_s, MOMENTS)
     ways = [s.stretch.centre_m(moments)[:, :2] for s in (a, b)]
+    start_m = b.stretch.centre_m([b.start_s])[0, :2]
     apart = ways[0] - ways[1]
     k = int(np.argmin(np.hypot(*apart.T)))
     at_s = float(moments[k])
-    cov = _spread(a, at_s, ways[0][k] - ways[0][0]) + _spread(b, at_s, ways[1][-1] - ways[1][k])
+    cov = _spread(a, at_s, ways[0][k] - ways[0][0]) + _spread(b, at_s, start_m - ways[1][k])
     cov = cov + np.eye(2) * joint_floor**2
     before, after = (float(np.hypot(*s.stretch.velocity_mps(at_s)[:2])) for s in (a, b))
     return _log_normal(apart[k], cov) + log(YARD_M2), at_s, (after - before) / GAIN_MPS
