@@ -9,7 +9,7 @@ from __future__ import annotations
 import tempfile
 from collections import deque
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -69,10 +69,11 @@ class PictureKeeper:
     def add(self, frame: Frame, small: SmallFrame, told: Sequence[BallTrack]) -> None:
         """Take a frame in, with its small copy and the tracks that are told at it."""
         # Most of the work of reducing a large picture has been done already.
-        half = small.half
-        given = half if half is not None and self._ring.width_px <= half.luma.shape[1] else frame
-        self._reduced = given.luma.shape[1] / self._width_px
-        self._ring.add(given)
+        luma, chroma_u, chroma_v = small.halvings.at(1)
+        is_enough = self._ring.width_px <= luma.shape[1]
+        self._reduced = 0.5 if is_enough else 1.0
+        half = replace(frame, luma=luma, chroma_u=chroma_u, chroma_v=chroma_v)
+        self._ring.add(half if is_enough else frame)
         if self._goal is None:
             self._goal = self._ring.at(frame.time_s)
         self._due.extend(track for track in told if track.ball_score >= LIKE_A_BALL)

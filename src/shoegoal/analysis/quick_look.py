@@ -160,7 +160,7 @@ def look_quickly(clip: Clip) -> QuickLook:
             damaged=sampler.damaged,
             record=_joined(records),
             stillness=looking.camera.report(),
-            settled=looking.ball.settled.native,
+            settled=looking.ball.settled.native.planes,
             quality=PictureQuality(
                 float(np.median(looking.brightness)),
                 float(np.median(looking.blur)),

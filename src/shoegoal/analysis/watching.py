@@ -104,7 +104,7 @@ def watch_clip(
     if on_progress:
         on_progress(1.0)
     settled_bgr = planes_to_bgr(
-        *ball.settled.native, full_range=frame.full_range, matrix=frame.matrix
+        *ball.settled.native.planes, full_range=frame.full_range, matrix=frame.matrix
     )
     return Watched(
         info,

@@ -15,6 +15,7 @@ from shoegoal.ball.settled import (
     paint_difference,
     shadow_like,
 )
+from shoegoal.clip.halvings import Halvings, Planes
 
 SNAPSHOT_EVERY_S = 1.0
 SNAPSHOTS_KEPT = MARKS_KEPT  # compared over two: a patch may settle bit by bit behind a kicker
@@ -30,7 +31,6 @@ NEAR_RADIUS = 0.02  # of the long side: a ball at least this large is near
 
 U8 = npt.NDArray[np.uint8]
 F32 = npt.NDArray[np.float32]
-Planes = tuple[U8, U8, U8]
 Box = tuple[int, int, int, int]
 
 
@@ -56,12 +56,12 @@ class Comparison:
 
     Attributes
     ----------
-    earlier, later : native (luma, u, v) planes.
+    earlier, later : at their own size.
     changes : the patches in which they differ; they may overlap.
     """
 
-    earlier: Planes
-    later: Planes
+    earlier: Halvings
+    later: Halvings
     changes: tuple[SettledChange, ...]
 
 
@@ -69,7 +69,7 @@ class Comparison:
 class _Snapshot:
     time_s: float
     small: Planes
-    native: Planes
+    native: Halvings
     left_s: F32  # see `SettledPicture.mark`
 
 
@@ -86,7 +86,7 @@ class ChangeFinder:
         due = not self._snapshots or time_s - self._snapshots[-1].time_s >= SNAPSHOT_EVERY_S
         if not due and not now:
             return None
-        snapshot = _Snapshot(time_s, _copy(settled.small), _copy(settled.native), settled.mark())
+        snapshot = _Snapshot(time_s, _copy(settled.small), settled.native, settled.mark())
         earlier = (
             self._snapshots[1 if len(self._snapshots) == SNAPSHOTS_KEPT else 0]
             if self._snapshots

@@ -16,7 +16,8 @@ from shoegoal.ball.gauge import (
     distinct,
     gauge_balls,
 )
-from shoegoal.ball.settled import CHROMA_GAIN, Planes
+from shoegoal.ball.settled import CHROMA_GAIN
+from shoegoal.clip.halvings import Halvings, Planes
 
 SURELY = 0.9  # score of the gauge from which on a thing is watched
 MOST_LYING = 5  # the likeliest are watched; a picture's cost must not grow with them
@@ -28,12 +29,13 @@ GAUSS_OF_RADIUS = 0.7  # the averaging that a disc stands out of most (Lindeberg
 U8 = npt.NDArray[np.uint8]
 
 
-def find_lying(native: Planes, small: Planes, scale: float) -> list[Reading]:
+def find_lying(native: Halvings, small: Planes, scale: float) -> list[Reading]:
     """Look for resting balls all over a picture, as at a clip's start.
 
     Parameters
     ----------
-    native, small : the picture's planes at native size and reduced.
+    native : the picture.
+    small : (luma, u, v) of it, reduced.
     scale : reduced over native size.
 
     Returns

@@ -11,6 +11,7 @@ import numpy.typing as npt
 from cv2.typing import MatLike
 
 from shoegoal.ball.settled import SettledPicture, paint_difference, shadow_like
+from shoegoal.clip.halvings import Planes
 from shoegoal.clip.small import SmallFrame
 
 LOOK_BACK_S = 0.13  # long enough for a far ball to have left its own disc
@@ -42,7 +43,7 @@ class MotionWatcher:
     """Finds compact moving things frame by frame."""
 
     def __init__(self) -> None:
-        self._past: deque[SmallFrame] = deque()
+        self._past: deque[tuple[float, Planes]] = deque()
         self._stirred: MatLike | None = None
         self._scale = 1.0
 
@@ -54,15 +55,15 @@ class MotionWatcher:
         Both conditions matter: the first drops the hole that a thing leaves behind, the second
         drops things at rest that have not settled yet.
         """
-        while len(self._past) > 1 and small.time_s - self._past[1].time_s >= LOOK_BACK_S:
+        while len(self._past) > 1 and small.time_s - self._past[1][0] >= LOOK_BACK_S:
             self._past.popleft()
-        past = self._past[0] if self._past else None
-        self._past.append(small)
+        past = self._past[0][1] if self._past else None
+        self._past.append((small.time_s, small.planes))
         self._stirred, self._scale = None, small.scale
         if past is None:
             return []
         lately = cv2.compare(
-            paint_difference(small.planes, past.planes), settled.levels, cv2.CMP_GE
+            paint_difference(small.planes, past), settled.levels, cv2.CMP_GE
         )
         if not cv2.hasNonZero(lately):
             return []

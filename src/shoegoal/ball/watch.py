@@ -101,7 +101,7 @@ class BallWatcher:
         self._look_for_lying(frame, small)
         blobs = self._motion.update(small, self.settled)
         guesses = _guesses(blobs, [*self._linker.expected(frame.time_s), *self._may_leave()])
-        readings = distinct(gauge_balls(frame.planes, self.settled.native, guesses), LEAST_SCORE)
+        readings = distinct(gauge_balls(small.halvings, self.settled.native, guesses), LEAST_SCORE)
         seen = [Seen(r.sighting(frame.time_s, at_rest=False), r.ball_score) for r in readings]
         told = self._take(self._linker.update(seen, frame.time_s))
         told += map(ball_track, self._linker.under_way())
@@ -145,9 +145,9 @@ class BallWatcher:
             return
         self._looked_s = frame.time_s
         if frame.time_s - self._started_s <= LOOK_FIRST_S and not self._is_told:
-            found = find_lying(frame.planes, small.planes, small.scale)
+            found = find_lying(small.halvings, small.planes, small.scale)
         else:
-            found = gauge_balls(frame.planes, frame.planes, self._lying.left)
+            found = gauge_balls(small.halvings, small.halvings, self._lying.left)
         self._lying.put(r.place for r in reversed(found) if r.ball_score >= SURELY)
 
     def _may_leave(self) -> list[Place]:
