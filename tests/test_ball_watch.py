@@ -196,12 +196,12 @@ def test_the_settled_picture_holds_the_yard_without_what_moves() -> None:
     assert settled is not None
     settled.finish()
     (empty, _), *_ = Yard(lambda time_s, canvas: None, noise=0.0).frames([0.0])
-    off = np.abs(settled.native[0].astype(float) - empty.luma)
+    off = np.abs(settled.native.planes[0].astype(float) - empty.luma)
     walked = off[95:285, :330]
     assert walked.mean() < 3 * 1.5
     assert (walked > 40).mean() < 0.01  # cloth stands 50 levels below the ground
-    assert np.abs(settled.native[0][64:96, 504:536].astype(float) - 200).mean() < 3
-    assert np.abs(settled.native[1][32:48, 252:268].astype(float) - 100).mean() < 3
+    assert np.abs(settled.native.planes[0][64:96, 504:536].astype(float) - 200).mean() < 3
+    assert np.abs(settled.native.planes[1][32:48, 252:268].astype(float) - 100).mean() < 3
 
 
 def test_paint_difference_weighs_chroma_in() -> None:

@@ -29,7 +29,9 @@ class Network:
 
     def run(self, batch: F32) -> list[F32]:
         """Run it on (N, ...) float32 and return its outputs in the order of the file."""
-        return [np.asarray(out, np.float32) for out in self._session.run(None, {self._input: batch})]
+        return [
+            np.asarray(out, np.float32) for out in self._session.run(None, {self._input: batch})
+        ]
 
 
 def load_network(floor: str, name: str) -> Network:

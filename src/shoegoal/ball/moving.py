@@ -21,6 +21,7 @@ MAX_SIZE_OF_LONG_SIDE = 0.22
 STIRRED_SHARE = 0.1  # of a thing must have moved for the whole of it to count as moving
 
 U8 = npt.NDArray[np.uint8]
+BOX_RIM_PX = 2  # closing reaches no further
 _CLOSING = np.ones((3, 3), np.uint8)
 
 
@@ -39,18 +40,39 @@ class Blob:
     size_px: float
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Motion:
+    """What moves in one frame.
+
+    Attributes
+    ----------
+    blobs : the compact things, at most ``MAX_BLOBS``, the most compact ones.
+    stirred : (h, w) small pixels that stand out and were otherwise a moment ago, 255; None: none.
+    scale : small pixels per native pixel.
+    """
+
+    blobs: tuple[Blob, ...] = ()
+    stirred: U8 | None = None
+    scale: float = 1.0
+
+    def is_near(self, x_px: float, y_px: float, reach_px: float) -> bool:
+        """Whether anything moved lately within a square round a native point."""
+        if self.stirred is None:
+            return False
+        x, y, reach = (v * self.scale for v in (x_px, y_px, reach_px))
+        rows = slice(max(0, int(y - reach)), max(0, int(y + reach) + 1))
+        columns = slice(max(0, int(x - reach)), max(0, int(x + reach) + 1))
+        return bool(self.stirred[rows, columns].any())
+
+
 class MotionWatcher:
-    """Finds compact moving things frame by frame."""
+    """Finds what moves frame by frame."""
 
     def __init__(self) -> None:
         self._past: deque[tuple[float, Planes]] = deque()
-        self._stirred: MatLike | None = None
-        self._scale = 1.0
 
-    def update(self, small: SmallFrame, settled: SettledPicture) -> list[Blob]:
+    def update(self, small: SmallFrame, settled: SettledPicture) -> Motion:
         """Report what stands out from the settled picture and was not there a moment ago.
-
-        At most ``MAX_BLOBS`` things are reported, the most compact ones.
 
         Both conditions matter: the first drops the hole that a thing leaves behind, the second
         drops things at rest that have not settled yet.
@@ -59,51 +81,53 @@ class MotionWatcher:
             self._past.popleft()
         past = self._past[0][1] if self._past else None
         self._past.append((small.time_s, small.planes))
-        self._stirred, self._scale = None, small.scale
         if past is None:
-            return []
-        lately = cv2.compare(
-            paint_difference(small.planes, past), settled.levels, cv2.CMP_GE
-        )
+            return Motion()
+        lately = cv2.compare(paint_difference(small.planes, past), settled.levels, cv2.CMP_GE)
         if not cv2.hasNonZero(lately):
-            return []
+            return Motion()
         away = cv2.compare(settled.difference(small), settled.levels, cv2.CMP_GE)
         stirred = cv2.bitwise_and(away, lately)
         if not cv2.hasNonZero(stirred):
-            return []
-        self._stirred = stirred
-        solid = cv2.copyTo(away, 1 - shadow_like(small.planes, settled.small))
-        # A ball may be one thing with its shadow left out, one thing with it, or the part of a
-        # larger thing that moved. Earlier readings win where they overlap.
-        readings = (
-            _things(solid, stirred),
-            _things(away, stirred),
-            _things(cv2.bitwise_and(solid, stirred)),
-        )
-        things = readings[0].compact()
-        for reading in readings[1:]:
-            more = reading.compact()
-            things = things.joined(more.only(~more.inside(things)))
+            return Motion()
+        things = _all_things(small.planes, settled.small, away, stirred)
         if len(things.stats) > MAX_BLOBS:
             things = things.only(np.argsort(-_roundness(things.stats))[:MAX_BLOBS])
         areas = things.stats[:, cv2.CC_STAT_AREA]
-        return [
-            Blob(
-                float((x + 0.5) / small.scale - 0.5),
-                float((y + 0.5) / small.scale - 0.5),
-                float(np.sqrt(4 * area / np.pi) / small.scale),
-            )
-            for (x, y), area in zip(things.centres, areas, strict=True)
-        ]
+        middles = (things.centres + 0.5) / small.scale - 0.5
+        sizes = np.sqrt(4 * areas / np.pi) / small.scale
+        blobs = map(Blob, *middles.T.tolist(), sizes.tolist())
+        return Motion(tuple(blobs), np.asarray(stirred, np.uint8), small.scale)
 
-    def stirs_near(self, x_px: float, y_px: float, reach_px: float) -> bool:
-        """Whether anything moved lately within a square round a native point."""
-        if self._stirred is None:
-            return False
-        x, y, reach = (v * self._scale for v in (x_px, y_px, reach_px))
-        rows = slice(max(0, int(y - reach)), max(0, int(y + reach) + 1))
-        columns = slice(max(0, int(x - reach)), max(0, int(x + reach) + 1))
-        return bool(np.asarray(self._stirred)[rows, columns].any())
+
+def _all_things(now: Planes, settled: Planes, away: MatLike, stirred: MatLike) -> _Things:
+    """Find the compact things in what stands out."""
+    # Every step costs by area, so all go by the box in which anything stands out.
+    long_side = max(away.shape)
+    x, y, w, h = cv2.boundingRect(away)
+    x0, y0 = max(0, x - BOX_RIM_PX) & ~1, max(0, y - BOX_RIM_PX) & ~1
+    box = (slice(y0, y + h + BOX_RIM_PX), slice(x0, x + w + BOX_RIM_PX))
+    away, stirred = away[box], stirred[box]
+    solid = cv2.copyTo(away, 1 - shadow_like(_within(now, box), _within(settled, box)))
+    # A ball may be one thing with its shadow left out, one thing with it, or the part of a
+    # larger thing that moved. Earlier readings win where they overlap.
+    readings = (
+        _things(solid, stirred, long_side),
+        _things(away, stirred, long_side),
+        _things(cv2.bitwise_and(solid, stirred), None, long_side),
+    )
+    things = readings[0].compact()
+    for reading in readings[1:]:
+        more = reading.compact()
+        things = things.joined(more.only(~more.inside(things)))
+    return things.moved(x0, y0)
+
+
+def _within(planes: Planes, box: tuple[slice, slice]) -> Planes:
+    """Cut a box that starts at even pixels out of luma and half-size chroma."""
+    luma, chroma_u, chroma_v = planes
+    half = tuple(slice(s.start // 2, (s.stop + 1) // 2) for s in box)
+    return luma[box], chroma_u[half], chroma_v[half]
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,6 +147,11 @@ class _Things:
             np.concatenate([self.centres, other.centres]),
             self.long_side,
         )
+
+    def moved(self, x: int, y: int) -> _Things:
+        stats = self.stats.copy()
+        stats[:, :2] += (x, y)
+        return _Things(stats, np.add(self.centres, (x, y)), self.long_side)
 
     def compact(self) -> _Things:
         """Those whose outline could be a ball's or its streak's."""
@@ -144,25 +173,22 @@ class _Things:
         return np.asarray(hit.any(axis=1), bool)
 
 
-def _things(mask: MatLike, stirred: MatLike | None = None) -> _Things:
+def _things(mask: MatLike, stirred: MatLike | None, long_side: int) -> _Things:
     """Find the connected things of a mask (0 or 255).
 
     Where ``stirred`` is given, only those of which a part moved lately: a slow or large ball has
     moved only at its rim.
     """
     closed = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, _CLOSING)
-    x, y, w, h = cv2.boundingRect(closed)  # labelling costs by area, whatever is in it
-    inside = (slice(y, y + max(1, h)), slice(x, x + max(1, w)))
     _, labels, rows, middles = cv2.connectedComponentsWithStats(
-        closed[inside], connectivity=8, ltype=cv2.CV_16U
+        closed, connectivity=8, ltype=cv2.CV_16U
     )
     stats = np.asarray(rows[1:], np.int32)
-    stats[:, :2] += (x, y)
-    things = _Things(stats, np.add(middles[1:], (x, y)), max(mask.shape))
+    things = _Things(stats, np.asarray(middles[1:]), long_side)
     if stirred is None:
         return things
-    touched = np.bincount(labels[stirred[inside] > 0], minlength=len(rows))[1:]
-    return things.only(touched >= STIRRED_SHARE * stats[:, cv2.CC_STAT_AREA])
+    moved = cv2.calcHist([labels], [0], stirred, [len(rows)], [0, len(rows)])[1:, 0]
+    return things.only(moved >= STIRRED_SHARE * stats[:, cv2.CC_STAT_AREA])
 
 
 def _roundness(stats: npt.NDArray[np.int32]) -> npt.NDArray[np.float64]:

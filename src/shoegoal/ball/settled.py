@@ -161,14 +161,14 @@ class SettledPicture:
         if self._grain is None:
             self._grain = np.minimum(pooled, 2 * float(np.median(pooled)) + 1)
         else:
-            self._grain += np.where(
-                pooled > self._grain,
-                np.float32(GRAIN_STEP * GRAIN_QUANTILE),
-                np.float32(-GRAIN_STEP * (1 - GRAIN_QUANTILE)),
+            rises = cv2.compare(pooled, self._grain, cv2.CMP_GT)
+            down = -GRAIN_STEP * (1 - GRAIN_QUANTILE)
+            moved = cv2.addWeighted(
+                self._grain, 1.0, rises, GRAIN_STEP / 255, down, dtype=cv2.CV_32F
             )
-            np.maximum(self._grain, 0, out=self._grain)
+            self._grain = np.maximum(np.asarray(moved, np.float32), np.float32(0))
         local = cv2.blur(self._grain, (GRAIN_REACH_PX, GRAIN_REACH_PX))
-        self.contrast = np.maximum(MIN_CONTRAST, NOISE_MULTIPLE * local).astype(np.float32)
+        self.contrast = np.maximum(np.float32(NOISE_MULTIPLE) * local, np.float32(MIN_CONTRAST))
         self.levels = _whole_levels(self.contrast)
 
     def update(self, frame: Frame, small: SmallFrame) -> None:
@@ -205,10 +205,9 @@ class SettledPicture:
         new = cv2.bitwise_and(stable, cv2.bitwise_not(alike))
         changed = np.asarray(new) > 0
         for left_s in self._left_since:
-            gone = changed & np.isnan(left_s)
-            left_s[gone] = self.last_match_s[gone]
+            np.copyto(left_s, self.last_match_s, where=changed & np.isnan(left_s))
         seen = cv2.bitwise_or(stable, alike)
-        self.last_match_s[np.asarray(seen) > 0] = frame.time_s
+        np.copyto(self.last_match_s, np.float32(frame.time_s), where=np.asarray(seen) > 0)
         height, width = self.small[0].shape
         everywhere = (0, 0, width, height)
         _take_in(small.planes, self.small, stable, everywhere)

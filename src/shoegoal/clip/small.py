@@ -83,4 +83,3 @@ def _halves_evenly(plane: U8, size: tuple[int, int]) -> bool:
     height, width = plane.shape
     is_even = width % 2 == 0 and height % 2 == 0
     return bool(is_even and width >= 2 * size[0] and height >= 2 * size[1])
-

@@ -114,7 +114,8 @@ def standing_things(pictures: Iterable[U8], camera: Camera, patch_m: F64) -> lis
 
 def _answers(band: Band) -> F32:
     levels = np.ascontiguousarray(band.bgr.transpose(2, 0, 1)[None], dtype=np.float32)
-    return _network().run(levels)[0][0]
+    answers: F32 = _network().run(levels)[0][0]
+    return answers
 
 
 def _together(answers: F32) -> F32:
