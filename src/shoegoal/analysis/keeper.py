@@ -9,7 +9,7 @@ from __future__ import annotations
 import tempfile
 from collections import deque
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -26,7 +26,7 @@ ALONG_STEP_S, ALONG_S = 0.15, 1.5  # most balls have crossed or stopped within t
 AFTER_S = (0.0, 0.3, 0.6)  # after the track's end
 AROUND_S = 0.4  # of a ball that is kept all along, before and after
 SPAN_S = 4.5  # a track is told at least every 1.5 s, and what came before it is wanted too
-BUDGET_BYTES = 107_000_000  # 4.5 s of 30 half-size 1080p pictures a second
+BUDGET_BYTES = 190_000_000  # 4.5 s of 30 pictures a second, 1280 x 720
 SETTLE_S = 0.65  # after a track's end until the last of its pictures has passed
 JPEG_QUALITY = 90
 
@@ -55,8 +55,6 @@ class PictureKeeper:
         self._ring = StillRing(
             width_px, height_px, rate_hz, span_s=SPAN_S, budget_bytes=BUDGET_BYTES
         )
-        self._width_px = width_px
-        self._reduced = 1.0  # size of the pictures that the ring is given, per native size
         self._due: deque[BallTrack] = deque()
         self._kept: dict[float, _Kept] = {}
         # On disk, so that memory does not grow with the clip; gone with the process.
@@ -68,12 +66,7 @@ class PictureKeeper:
 
     def add(self, frame: Frame, small: SmallFrame, told: Sequence[BallTrack]) -> None:
         """Take a frame in, with its small copy and the tracks that are told at it."""
-        # Most of the work of reducing a large picture has been done already.
-        luma, chroma_u, chroma_v = small.halvings.at(1)
-        is_enough = self._ring.width_px <= luma.shape[1]
-        self._reduced = 0.5 if is_enough else 1.0
-        half = replace(frame, luma=luma, chroma_u=chroma_u, chroma_v=chroma_v)
-        self._ring.add(half if is_enough else frame)
+        self._ring.add(frame, small.halvings)
         if self._goal is None:
             self._goal = self._ring.at(frame.time_s)
         self._due.extend(track for track in told if track.ball_score >= LIKE_A_BALL)
@@ -109,11 +102,7 @@ class PictureKeeper:
     def first(self) -> StillPicture:
         """Return the clip's first picture, on which the goal is shown to a person."""
         assert self._goal is not None
-        return StillPicture(self._goal.time_s, self._goal.bgr(), self._scale_of(self._goal))
-
-    def _scale_of(self, still: Still) -> float:
-        """Pixels of a still per native pixel."""
-        return still.scale[0] * self._reduced
+        return StillPicture(self._goal.time_s, self._goal.bgr(), self._goal.scale)
 
     def _keep(self, track: BallTrack) -> None:
         for time_s in self._wanted_s(track):
@@ -123,7 +112,7 @@ class PictureKeeper:
             _, coded = cv2.imencode(".jpg", still.bgr(), [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY])
             jpeg = coded.tobytes()
             self._kept[still.time_s] = _Kept(
-                still.time_s, self._scale_of(still), self._album.tell(), len(jpeg)
+                still.time_s, still.scale, self._album.tell(), len(jpeg)
             )
             self._album.write(jpeg)
 

@@ -15,6 +15,7 @@ from shoegoal.ball.settled import (
     paint_difference,
     shadow_like,
 )
+from shoegoal.ball.things import things_in
 from shoegoal.clip.halvings import Halvings, Planes
 
 SNAPSHOT_EVERY_S = 1.0
@@ -180,16 +181,18 @@ def _disc_guesses(mask: U8, least: float) -> list[tuple[float, float, float]]:
 def _ball_sized(mask: U8) -> list[Box]:
     opened = cv2.morphologyEx(mask, cv2.MORPH_OPEN, np.ones((2, 2), np.uint8))
     closed = cv2.morphologyEx(opened, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
-    count, _, stats, _ = cv2.connectedComponentsWithStats(closed, connectivity=8)
     long_side = max(mask.shape)
-    kept = []
-    for x, y, w, h, area in stats[1:count].tolist():
-        longest, shortest = max(w, h), min(w, h)
-        if (
+
+    def is_ball_sized(width: int, height: int) -> bool:
+        longest, shortest = max(width, height), min(width, height)
+        return (
             shortest >= MIN_SIDE * long_side
             and longest <= MAX_SIDE * long_side
             and longest <= MAX_ASPECT * shortest
-            and area >= MIN_FILL * w * h
-        ):
-            kept.append((x, y, w, h))
-    return kept
+        )
+
+    return [
+        (thing.left, thing.top, thing.width, thing.height)
+        for thing in things_in(closed, is_ball_sized)
+        if thing.area >= MIN_FILL * thing.width * thing.height
+    ]

@@ -7,6 +7,7 @@ use both what a ball looks like and what has changed. It was trained on drawn cl
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
@@ -26,6 +27,7 @@ Place = tuple[float, float, float]  # x, y, diameter of a disc, native px
 SIDE = 48  # of the window that the network sees, in its own pixels
 SPAN_DIAMETERS = 2.6  # side of the window in diameters of the guess
 ONE_BALL_DIAMETERS = 0.6  # two readings no further apart are of one ball
+SAME_WINDOW_DIAMETERS = 0.1  # a tenth of what the network was taught to bear (`training`)
 LOOK_AGAIN_AT = 0.2  # score from which on a window is laid anew round what was found in it
 
 
@@ -143,17 +145,28 @@ def gauge_balls(now: Halvings, settled: Halvings, guesses: Sequence[Place]) -> l
     if not guesses:
         return []
     readings = _read(now, settled, guesses)
-    again = [k for k, r in enumerate(readings) if r.ball_score >= LOOK_AGAIN_AT]
-    if again:
-        found = [readings[k].place for k in again]
-        for k, reading in zip(again, _read(now, settled, found), strict=True):
-            readings[k] = reading
-    return readings
+    again: dict[int, int] = {}  # guess to place
+    places: list[Place] = []
+    for k, (reading, guess) in enumerate(zip(readings, guesses, strict=True)):
+        if reading.ball_score >= LOOK_AGAIN_AT and not _is_one_window(reading.place, guess):
+            again[k] = next(
+                (n for n, other in enumerate(places) if _is_one_window(reading.place, other)),
+                len(places),
+            )
+            places += [reading.place] * (again[k] == len(places))
+    better = _read(now, settled, places) if places else []
+    return [better[again[k]] if k in again else reading for k, reading in enumerate(readings)]
+
+
+def _is_one_window(a: Place, b: Place) -> bool:
+    """Whether windows laid round two places show the same, as nearly as matters."""
+    log_size = abs(math.log(a[2] / b[2]))
+    return log_size <= SAME_WINDOW_DIAMETERS and apart_diameters(a, b) <= SAME_WINDOW_DIAMETERS
 
 
 def apart_diameters(a: Place, b: Place) -> float:
     """Distance between two discs' middles, in diameters of the larger."""
-    return float(np.hypot(a[0] - b[0], a[1] - b[1]) / max(a[2], b[2]))
+    return math.hypot(a[0] - b[0], a[1] - b[1]) / max(a[2], b[2])
 
 
 def distinct(readings: Sequence[Reading], least: float) -> list[Reading]:

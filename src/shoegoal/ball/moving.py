@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -11,6 +11,7 @@ import numpy.typing as npt
 from cv2.typing import MatLike
 
 from shoegoal.ball.settled import SettledPicture, paint_difference, shadow_like
+from shoegoal.ball.things import Thing, things_in
 from shoegoal.clip.halvings import Planes
 from shoegoal.clip.small import SmallFrame
 
@@ -21,6 +22,9 @@ MAX_SIZE_OF_LONG_SIDE = 0.22
 STIRRED_SHARE = 0.1  # of a thing must have moved for the whole of it to count as moving
 
 U8 = npt.NDArray[np.uint8]
+MIN_SIDE_PX = 3
+MAX_ASPECT = 4.5
+MIN_FILL = 0.25  # of its box
 BOX_RIM_PX = 2  # closing reaches no further
 _CLOSING = np.ones((3, 3), np.uint8)
 
@@ -90,18 +94,16 @@ class MotionWatcher:
         stirred = cv2.bitwise_and(away, lately)
         if not cv2.hasNonZero(stirred):
             return Motion()
-        things = _all_things(small.planes, settled.small, away, stirred)
-        if len(things.stats) > MAX_BLOBS:
-            things = things.only(np.argsort(-_roundness(things.stats))[:MAX_BLOBS])
-        areas = things.stats[:, cv2.CC_STAT_AREA]
-        middles = (things.centres + 0.5) / small.scale - 0.5
-        sizes = np.sqrt(4 * areas / np.pi) / small.scale
-        blobs = map(Blob, *middles.T.tolist(), sizes.tolist())
+        things = sorted(_compact_things(small.planes, settled.small, away, stirred), key=_roundness)
+        blobs = []
+        for thing in things[: -MAX_BLOBS - 1 : -1]:
+            x, y = ((at + 0.5) / small.scale - 0.5 for at in thing.middle)
+            blobs.append(Blob(x, y, float(np.sqrt(4 * thing.area / np.pi)) / small.scale))
         return Motion(tuple(blobs), np.asarray(stirred, np.uint8), small.scale)
 
 
-def _all_things(now: Planes, settled: Planes, away: MatLike, stirred: MatLike) -> _Things:
-    """Find the compact things in what stands out."""
+def _compact_things(now: Planes, settled: Planes, away: MatLike, stirred: MatLike) -> list[Thing]:
+    """Find what of the things that stand out could be a ball or its streak."""
     # Every step costs by area, so all go by the box in which anything stands out.
     long_side = max(away.shape)
     x, y, w, h = cv2.boundingRect(away)
@@ -109,18 +111,39 @@ def _all_things(now: Planes, settled: Planes, away: MatLike, stirred: MatLike) -
     box = (slice(y0, y + h + BOX_RIM_PX), slice(x0, x + w + BOX_RIM_PX))
     away, stirred = away[box], stirred[box]
     solid = cv2.copyTo(away, 1 - shadow_like(_within(now, box), _within(settled, box)))
+
+    def is_ball_sized(width: int, height: int) -> bool:
+        longest, shortest = max(width, height), min(width, height)
+        return (
+            MIN_SIZE_OF_LONG_SIDE * long_side <= longest <= MAX_SIZE_OF_LONG_SIDE * long_side
+            and shortest >= MIN_SIDE_PX
+            and longest <= MAX_ASPECT * shortest
+        )
+
     # A ball may be one thing with its shadow left out, one thing with it, or the part of a
-    # larger thing that moved. Earlier readings win where they overlap.
-    readings = (
-        _things(solid, stirred, long_side),
-        _things(away, stirred, long_side),
-        _things(cv2.bitwise_and(solid, stirred), None, long_side),
-    )
-    things = readings[0].compact()
-    for reading in readings[1:]:
-        more = reading.compact()
-        things = things.joined(more.only(~more.inside(things)))
-    return things.moved(x0, y0)
+    # larger thing that moved. Earlier readings win where they overlap. A slow or large ball has
+    # moved only at its rim.
+    kept: list[Thing] = []
+    for mask, least in (
+        (solid, STIRRED_SHARE),
+        (away, STIRRED_SHARE),
+        (cv2.bitwise_and(solid, stirred), 0.0),
+    ):
+        closed = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, _CLOSING)
+        more = [
+            thing
+            for thing in things_in(closed, is_ball_sized)
+            if thing.area >= MIN_FILL * thing.width * thing.height
+            and not any(other.covers(*thing.middle) for other in kept)
+            and (not least or thing.share_in(stirred) >= least)
+        ]
+        kept += more
+    return [
+        replace(
+            thing, left=thing.left + x0, top=thing.top + y0, outline=np.add(thing.outline, (x0, y0))
+        )
+        for thing in kept
+    ]
 
 
 def _within(planes: Planes, box: tuple[slice, slice]) -> Planes:
@@ -130,68 +153,6 @@ def _within(planes: Planes, box: tuple[slice, slice]) -> Planes:
     return luma[box], chroma_u[half], chroma_v[half]
 
 
-@dataclass(frozen=True, slots=True)
-class _Things:
-    """Connected things of a mask: OpenCV's stats rows, centroids, and the mask's longer side."""
-
-    stats: npt.NDArray[np.int32]
-    centres: npt.NDArray[np.float64]
-    long_side: int
-
-    def only(self, which: npt.NDArray[np.bool_] | npt.NDArray[np.intp]) -> _Things:
-        return _Things(self.stats[which], self.centres[which], self.long_side)
-
-    def joined(self, other: _Things) -> _Things:
-        return _Things(
-            np.concatenate([self.stats, other.stats]),
-            np.concatenate([self.centres, other.centres]),
-            self.long_side,
-        )
-
-    def moved(self, x: int, y: int) -> _Things:
-        stats = self.stats.copy()
-        stats[:, :2] += (x, y)
-        return _Things(stats, np.add(self.centres, (x, y)), self.long_side)
-
-    def compact(self) -> _Things:
-        """Those whose outline could be a ball's or its streak's."""
-        w, h, area = self.stats[:, 2], self.stats[:, 3], self.stats[:, 4]
-        longest, shortest = np.maximum(w, h), np.minimum(w, h)
-        return self.only(
-            (longest >= MIN_SIZE_OF_LONG_SIDE * self.long_side)
-            & (shortest >= 3)
-            & (longest <= MAX_SIZE_OF_LONG_SIDE * self.long_side)
-            & (longest <= 4.5 * shortest)
-            & (area >= 0.25 * w * h)
-        )
-
-    def inside(self, others: _Things) -> npt.NDArray[np.bool_]:
-        """Which have their middle inside the box of one of the others, (N,)."""
-        x, y = self.centres[:, :1], self.centres[:, 1:]
-        left, top, w, h = (others.stats[:, k][None, :] for k in range(4))
-        hit = (x >= left) & (x <= left + w) & (y >= top) & (y <= top + h)
-        return np.asarray(hit.any(axis=1), bool)
-
-
-def _things(mask: MatLike, stirred: MatLike | None, long_side: int) -> _Things:
-    """Find the connected things of a mask (0 or 255).
-
-    Where ``stirred`` is given, only those of which a part moved lately: a slow or large ball has
-    moved only at its rim.
-    """
-    closed = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, _CLOSING)
-    _, labels, rows, middles = cv2.connectedComponentsWithStats(
-        closed, connectivity=8, ltype=cv2.CV_16U
-    )
-    stats = np.asarray(rows[1:], np.int32)
-    things = _Things(stats, np.asarray(middles[1:]), long_side)
-    if stirred is None:
-        return things
-    moved = cv2.calcHist([labels], [0], stirred, [len(rows)], [0, len(rows)])[1:, 0]
-    return things.only(moved >= STIRRED_SHARE * stats[:, cv2.CC_STAT_AREA])
-
-
-def _roundness(stats: npt.NDArray[np.int32]) -> npt.NDArray[np.float64]:
-    w, h, area = (stats[:, k].astype(float) for k in (2, 3, 4))
-    squareness = np.minimum(w, h) / np.maximum(w, h)
-    return np.asarray(squareness * area / (w * h) * np.sqrt(np.sqrt(area)))
+def _roundness(thing: Thing) -> float:
+    w, h = thing.width, thing.height
+    return float(min(w, h) / max(w, h) * thing.area / (w * h) * np.sqrt(np.sqrt(thing.area)))
