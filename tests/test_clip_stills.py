@@ -48,9 +48,9 @@ def test_the_planned_ring_fits_its_budget(
 
 
 def test_memory_stays_within_budget_when_frames_come_faster_than_declared() -> None:
-    ring = StillRing(320, 180, 30, budget_bytes=2_000_000)
+    ring = StillRing(320, 184, 30, budget_bytes=2_000_000)
     for i in range(900):
-        _add(ring, _frame(i / 120))
+        _add(ring, _frame(i / 120, 320, 184))
         assert ring.size_bytes <= 2_000_000
     assert ring.size_bytes == len(ring) * ring.width_px * ring.height_px * 3 // 2
     assert len(ring) > 100

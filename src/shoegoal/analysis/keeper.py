@@ -16,7 +16,7 @@ import numpy as np
 
 from shoegoal.analysis.stills import StillPicture, strip_moments
 from shoegoal.ball.sightings import LIKE_A_BALL, BallTrack, since_it_left
-from shoegoal.clip.reader import Frame
+from shoegoal.clip.frame import U8, ColourMatrix, Frame, planes_to_bgr
 from shoegoal.clip.small import SmallFrame
 from shoegoal.clip.stills import Still, StillRing
 from shoegoal.types import Shot
@@ -33,10 +33,16 @@ JPEG_QUALITY = 90
 
 @dataclass(frozen=True, slots=True)
 class _Kept:
+    """Where a still lies in the album, and what its planes alone do not tell."""
+
     time_s: float
     scale: float
+    full_range: bool
+    matrix: ColourMatrix
+    luma_size: tuple[int, int]  # width, height
+    chroma_size: tuple[int, int]
     offset: int
-    size: int
+    length: int
 
 
 class PictureKeeper:
@@ -109,12 +115,18 @@ class PictureKeeper:
             still = self._ring.at(time_s)
             if still is None or still.time_s in self._kept:
                 continue
-            _, coded = cv2.imencode(".jpg", still.bgr(), [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY])
-            jpeg = coded.tobytes()
+            offset, coded = self._album.tell(), _coded(still)
+            self._album.write(coded)
             self._kept[still.time_s] = _Kept(
-                still.time_s, still.scale, self._album.tell(), len(jpeg)
+                still.time_s,
+                still.scale,
+                still.full_range,
+                still.matrix,
+                still.luma.shape[::-1],
+                still.chroma_u.shape[::-1],
+                offset,
+                len(coded),
             )
-            self._album.write(jpeg)
 
     def _wanted_s(self, track: BallTrack) -> list[float]:
         moving = since_it_left(track.sightings) or track.sightings
@@ -130,7 +142,27 @@ class PictureKeeper:
     def _picture(self, kept: _Kept) -> StillPicture:
         end = self._album.tell()
         self._album.seek(kept.offset)
-        coded = np.frombuffer(self._album.read(kept.size), np.uint8)
+        coded = np.frombuffer(self._album.read(kept.length), np.uint8)
         self._album.seek(end)
-        bgr = cv2.imdecode(coded, cv2.IMREAD_COLOR)
-        return StillPicture(kept.time_s, np.asarray(bgr, np.uint8), kept.scale)
+        sheet = np.asarray(cv2.imdecode(coded, cv2.IMREAD_GRAYSCALE), np.uint8)
+        (width, height), (half_width, half_height) = kept.luma_size, kept.chroma_size
+        below = sheet[height : height + half_height]
+        bgr = planes_to_bgr(
+            sheet[:height, :width],
+            below[:, :half_width],
+            below[:, half_width : 2 * half_width],
+            full_range=kept.full_range,
+            matrix=kept.matrix,
+        )
+        return StillPicture(kept.time_s, bgr, kept.scale)
+
+
+def _coded(still: Still) -> bytes:
+    """Code the planes as one grey picture, luma over u and v: few stills are ever looked at."""
+    (height, width), (half_height, half_width) = still.luma.shape, still.chroma_u.shape
+    sheet: U8 = np.zeros((height + half_height, max(width, 2 * half_width)), np.uint8)
+    sheet[:height, :width] = still.luma
+    sheet[height:, :half_width] = still.chroma_u
+    sheet[height:, half_width : 2 * half_width] = still.chroma_v
+    _, coded = cv2.imencode(".jpg", sheet, [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY])
+    return coded.tobytes()
