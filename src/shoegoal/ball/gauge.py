@@ -73,7 +73,8 @@ class Reading:
 class Window:
     """A square of native pixels, and how often they are halved before it is cut out.
 
-    Its place and side are whole pixels of luma and chroma at that halving.
+    Its place and side are whole pixels of luma at that halving, and of chroma, which is half as
+    large already and halved once less.
     """
 
     x0: int
@@ -86,7 +87,7 @@ def window_round(x_px: float, y_px: float, diameter_px: float) -> Window:
     """Return the window that is laid round a guessed ball."""
     wanted = SPAN_DIAMETERS * diameter_px
     halvings = max(0, int(np.log2(max(wanted, SIDE) / SIDE)))
-    step = 2 << halvings
+    step = max(2, 1 << halvings)
     side = max(8, step * round(wanted / step))
     x0, y0 = (step * round((at + 0.5 - side / 2) / step) for at in (x_px, y_px))
     return Window(x0, y0, side, halvings)
@@ -106,12 +107,12 @@ def look_through(windows: Sequence[Window], now: Halvings, settled: Halvings) ->
     """
     crops: U8 = np.empty((len(windows), 6, SIDE, SIDE), np.uint8)
     for crop, window in zip(crops, windows, strict=True):
-        times = window.halvings
-        planes = (*now.at(times), *settled.at(times))
-        for k, plane in enumerate(planes):
-            # Chroma is half as large again.
-            x0, y0, side = (v >> (times + (k % 3 > 0)) for v in (window.x0, window.y0, window.side))
-            _fit(_cut(plane, x0, y0, side), crop[k])
+        for k, picture in enumerate((now, settled)):
+            for plane in range(3):
+                times = max(0, window.halvings - (plane > 0))
+                by = times + (plane > 0)
+                x0, y0, side = (v >> by for v in (window.x0, window.y0, window.side))
+                _fit(_cut(picture.at(times)[plane], x0, y0, side), crop[3 * k + plane])
     return crops
 
 
