@@ -7,6 +7,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from shoegoal.shots.by_looks import kick_times_by_looks
+from shoegoal.shots.kicks import find_kicks
+from shoegoal.shots.readings import LIKE_A_BALL
 
 from ball_pictures import CLOTH, GRASS, Canvas, Yard, uneven_times, watch
 from shoegoal.ball.lying import SURELY
@@ -19,9 +22,6 @@ from shoegoal.ball.settled import (
 from shoegoal.ball.sightings import runs_straight
 from shoegoal.ball.tracks import STOPPED_S
 from shoegoal.scene.camera import Camera
-from shoegoal.shots.by_looks import kick_times_by_looks
-from shoegoal.shots.kicks import find_kicks
-from shoegoal.shots.readings import LIKE_A_BALL
 
 PLACE_PX = 0.8  # of a picture with noise and a 2 x 2 coarser chroma
 SIZE_REL = 0.06  # these discs are flat: the gauge was taught on shaded balls (there 2%)

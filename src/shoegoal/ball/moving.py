@@ -140,7 +140,10 @@ def _compact_things(now: Planes, settled: Planes, away: MatLike, stirred: MatLik
         kept += more
     return [
         replace(
-            thing, left=thing.left + x0, top=thing.top + y0, outline=np.add(thing.outline, (x0, y0))
+            thing,
+            left=thing.left + x0,
+            top=thing.top + y0,
+            middle=(thing.middle[0] + x0, thing.middle[1] + y0),
         )
         for thing in kept
     ]
