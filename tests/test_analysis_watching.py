@@ -45,7 +45,7 @@ def _watched(clip: Path, threads: int) -> Watched:
 
 def test_threads_change_nothing(clip: Path) -> None:
     alone, together = _watched(clip, 1), _watched(clip, 2)
-    assert alone.record.departures and alone.record.resting
+    assert alone.record.tracks and alone.record.resting
     assert alone.record == together.record
     assert alone.take == together.take
     assert (alone.frames, alone.start_s, alone.end_s) == (
