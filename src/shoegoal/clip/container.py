@@ -11,6 +11,7 @@ from av.stream import Disposition
 from av.video.stream import VideoStream
 
 from shoegoal.errors import ClipUnreadableError
+from shoegoal.threads import allowed_threads
 
 # Containers that phones and cameras write. Also keeps out playlists, which reach for other files.
 _CONTAINERS = "mov,mp4,m4a,3gp,3g2,mj2,matroska,webm,avi,mpegts,mpeg,h264,hevc,mp3,wav,ogg,flac,aac"
@@ -66,6 +67,12 @@ def video_stream(container: InputContainer, path: Path) -> VideoStream:
     if best.codec_context is None:
         raise ClipUnreadableError(f"{path} is coded in a way that is not known here: {WAY_OUT}")
     return best
+
+
+def decode_in_threads(stream: VideoStream) -> None:
+    """Let the decoder of a stream use as many threads as a count may."""
+    stream.thread_type = "AUTO"
+    stream.codec_context.thread_count = allowed_threads()
 
 
 def declared_duration_s(container: InputContainer, stream: VideoStream) -> float | None:

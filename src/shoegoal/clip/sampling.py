@@ -18,7 +18,7 @@ import numpy as np
 from av.packet import Packet
 from av.video.stream import VideoStream
 
-from shoegoal.clip.container import open_container, video_stream
+from shoegoal.clip.container import decode_in_threads, open_container, video_stream
 from shoegoal.clip.frame import Frame
 from shoegoal.clip.planes import Layout, is_full_range, matrix_of
 from shoegoal.clip.timekeeper import Timekeeper
@@ -146,7 +146,7 @@ class Sampler:
 
     def _use_stream(self) -> None:
         self._stream = video_stream(self._container, self._path)
-        self._stream.thread_type = "AUTO"
+        decode_in_threads(self._stream)
         self._times = Timekeeper.for_stream(self._container, self._stream, [])
 
     def _key_before(self, time_s: float) -> float:

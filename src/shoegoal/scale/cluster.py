@@ -16,6 +16,7 @@ from shoegoal import __version__
 from shoegoal.errors import BadSettingsError, ShoegoalError
 from shoegoal.scale.pool import DIED, POLL_S
 from shoegoal.scale.task import CountTask, TaskDone, TellAll, Work, carry_out
+from shoegoal.threads import limit_threads, usable_cores
 
 if TYPE_CHECKING:
     from distributed import Client, Future
@@ -154,6 +155,7 @@ def _on_worker(work: Work, task: CountTask) -> TaskDone:
     from distributed import get_worker
 
     worker = get_worker()
+    limit_threads(max(1, usable_cores() // worker.state.nthreads))
     told = 0.0
 
     def tell(share: float) -> None:
