@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Any
 
 import pytest
 from sqlalchemy import Connection
@@ -14,7 +15,8 @@ from shoegoal.record.keys import own_key
 from shoegoal.record.receipts import Receipt, receipt_of_book
 from shoegoal.record.seen import Seen
 from shoegoal.record.verify import Proof, prove, verify_book
-from tampering import ATTACKS, Attack, book_to_attack, carry_out
+from tampering import Attack, book_to_attack, carry_out
+from tampering_kinds import ATTACKS
 
 INSIDE = [attack for attack in ATTACKS if not attack.outside]
 OUTSIDE = [attack for attack in ATTACKS if attack.outside]
@@ -69,7 +71,7 @@ def test_found_by_what_lies_outside_the_book(attacked: Book, attack: Attack) -> 
     carry_out(attacked, attack, check)
 
 
-def _evidence(before: Proof, receipt: Receipt) -> list[dict[str, object]]:
+def _evidence(before: Proof, receipt: Receipt) -> list[dict[str, Any]]:
     return [
         {"head": before.head},
         {"receipts": [receipt]},

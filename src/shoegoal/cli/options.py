@@ -207,9 +207,7 @@ _ROWS = (
         "given several times.",
         many=True,
     ),
-    OptionRow(
-        "--restored", None, "An older copy was put back on purpose: note its head anew."
-    ),
+    OptionRow("--restored", None, "An older copy was put back on purpose: note its head anew."),
     OptionRow(
         "--older-than-days",
         click.FloatRange(0.0, MAX_DAYS),

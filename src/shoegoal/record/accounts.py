@@ -174,7 +174,7 @@ def _tell(connection: Connection, account_id: int) -> None:
     """Write into the journal how an account is now."""
     found = select(schema.accounts).where(schema.accounts.c.id == account_id)
     row = connection.execute(found).mappings().one()
-    append_of_book(connection, "account", account_told(row))
+    append_of_book(connection, "account", account_told(dict(row)))
 
 
 def _accounts() -> Select[Any]:

@@ -38,7 +38,7 @@ def missing_guard(connection: Connection) -> str | None:
     if strange:
         table, name, _ = min(strange)
         return f"the trigger {name} of {table} is missing, or was added"
-    bodies = {name: source for name, source in connection.execute(_POSTGRESQL_BODIES)}
+    bodies = {row.proname: row.prosrc for row in connection.execute(_POSTGRESQL_BODIES)}
     changed = [name for name, body in postgresql_bodies().items() if bodies.get(name) != body]
     return f"the function {changed[0]} was changed" if changed else None
 
@@ -47,7 +47,7 @@ def _missing_in_sqlite(connection: Connection) -> str | None:
     found = connection.execute(
         text("SELECT name, sql FROM sqlite_master WHERE type IN ('trigger', 'view')")
     )
-    there, wanted = {name: sql for name, sql in found}, sqlite_guards()
+    there, wanted = {row.name: row.sql for row in found}, sqlite_guards()
     for name in sorted({*there, *wanted}):
         if there.get(name) != wanted.get(name):
             what = "is missing" if name not in there else "was changed or added"

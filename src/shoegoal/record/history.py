@@ -20,7 +20,6 @@ from shoegoal.record.corrections import Correction, correction_from_plain, still
 from shoegoal.record.journal import set_version
 from shoegoal.record.standing import Standing, stand
 
-
 WITHDRAWN = "withdrawn"  # kind of the entry that takes a signature back
 
 
@@ -196,7 +195,7 @@ def load_sets(
 
 
 def stands_signed(set_id: ColumnElement[int]) -> ColumnElement[bool]:
-    """Whether a set is signed, as a condition of a query: the trigger of step 0050 says the same."""
+    """Whether a set is signed, as a condition of a query; a trigger says the same."""
     signatures, later = schema.signatures.c, schema.journal.alias().c
     withdrawn = select(later.seq).where(
         later.set_id == signatures.set_id, later.kind == WITHDRAWN, later.seq > signatures.seq

@@ -1,7 +1,7 @@
 """Receipts: one sealed entry on a file or on paper, to be held against any later book.
 
-A receipt holds the whole entry, so its hash can be worked out from it alone; the seal shows who made
-it. As the hash covers every entry before, a book that still has that entry has them all unchanged.
+A receipt holds the whole entry, so its hash can be worked out from it alone; the seal shows who
+made it. As the hash covers every entry before, a book that still has that entry has them all.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from sqlalchemy import Connection, RowMapping, select
 
 from shoegoal.errors import BadSettingsError
 from shoegoal.record import schema
-from shoegoal.record.chain import Entry, canonical_text
+from shoegoal.record.chain import Entry
 from shoegoal.record.history import SetHistory, load_set
 from shoegoal.record.journal import entry_of
 from shoegoal.record.keys import seal_fits
@@ -102,11 +102,13 @@ def read_receipt(file: Path) -> Receipt:
         plain = json.loads(content)
         receipt = _of_line(str(plain["line"]))
         entry = _entry(plain["entry"])
-    except (ValueError, KeyError, TypeError, RecursionError) as error:
-        raise BadSettingsError(f"{file} is no receipt that shoegoal record receipt wrote") from error
-    said = _says(entry)
-    if (entry.seq, entry.hash) != (receipt.seq, receipt.hash) or any(
-        plain.get("says", {}).get(name) != value for name, value in said.items()
+        says, said, entry_hash = dict(plain["says"]), _says(entry), entry.hash
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
+        raise BadSettingsError(
+            f"{file} is no receipt that shoegoal record receipt wrote"
+        ) from error
+    if (entry.seq, entry_hash) != (receipt.seq, receipt.hash) or any(
+        says.get(name) != value for name, value in said.items()
     ):
         raise BadSettingsError(f"{file} does not agree with itself: it was changed")
     return receipt
@@ -170,13 +172,13 @@ def _said(history: SetHistory) -> dict[str, Any]:
 
 
 def _says(entry: Entry) -> dict[str, Any]:
-    """What an entry itself says, in words."""
+    """Put into words what an entry itself says."""
     said: dict[str, Any] = {"at": entry.at}
     if entry.kind == "signature":
         told = entry.payload
         said |= {"set": entry.set_id, "stage": told["stage"]["sentence"], "signed_by": told["by"]}
         said |= {"result": told["sentence"], "decision": told["decision"]}
-        said |= {name: value for name, value in told["tally"].items()}
+        said |= told["tally"]
         if "pupil_name" in told:  # older signatures name their pupil by number alone
             said |= {"pupil": told["pupil_name"], "class": told["class_name"] or ""}
             said |= {"clip": told["clip_name"]}
@@ -207,9 +209,7 @@ def _of_line(line: str) -> Receipt:
 
 
 def _entry(plain: dict[str, Any]) -> Entry:
-    entry = Entry(
+    return Entry(
         plain["seq"], plain["set"], plain["set_version"], plain["kind"], plain["at"],
         dict(plain["payload"]), plain["previous"],
     )  # fmt: skip
-    canonical_text(entry.payload)
-    return entry

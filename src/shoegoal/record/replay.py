@@ -101,8 +101,9 @@ class Replay:
                 if misfit is not None:
                     raise RecordNotTrueError(f"account {told.key['id']} does not fit: {misfit}")
         for table in _TABLES:
-            if self._connection.scalar(select(func.count()).select_from(table)) != (
-                self._rows[table.name]
+            if (
+                self._connection.scalar(select(func.count()).select_from(table))
+                != (self._rows[table.name])
             ):
                 raise RecordNotTrueError(
                     f"{table.name} holds a row that the journal does not tell of"
@@ -252,4 +253,3 @@ class Replay:
         ]
         if json.loads(canonical_text(calls)) != told["calls"]:
             raise MisfitError("its calls are not those of its count")
-

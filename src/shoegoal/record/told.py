@@ -42,7 +42,7 @@ def rows_told(entry: Entry) -> list[RowTold]:
 
 
 def account_told(row: Mapping[str, Any]) -> dict[str, Any]:
-    """Tell of an account's row; of the password's hash only a hash, for the journal is handed on."""
+    """Tell of an account's row; of the password's hash only a hash."""
     told = {name: row[name] for name in _ACCOUNT}
     password = hashlib.sha256(row["password"].encode()).hexdigest()
     return {"account": row["id"], "password_sha256": password, **told}

@@ -85,7 +85,7 @@ def postgresql_guards() -> set[tuple[str, str, str]]:
 
 
 def postgresql_bodies() -> dict[str, str]:
-    """What the triggers' functions do, by name."""
+    """Give what the triggers' functions do, by name."""
     functions = (POSTGRESQL_REFUSE, POSTGRESQL_SIGNED_UNLESS_WITHDRAWN)
     names = ("shoegoal_refuse", "shoegoal_signed")
     return {name: text.split("$$")[1] for name, text in zip(names, functions, strict=True)}
