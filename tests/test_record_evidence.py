@@ -310,5 +310,5 @@ def test_an_old_book_is_told_and_sealed_from_then_on(
     assert sum(verify_book(book).sealed.values()) == 6
     with book.writing() as connection:
         connection.execute(text("UPDATE pupils SET name = 'Nobody' WHERE id = 1"))
-    with pytest.raises(RecordNotTrueError, match="entry 5 .*name of its row in pupils"):
+    with pytest.raises(RecordNotTrueError, match=r"entry 5 .*name of its row in pupils"):
         verify_book(book)

@@ -208,6 +208,7 @@ _ROWS = (
         many=True,
     ),
     OptionRow("--restored", None, "An older copy was put back on purpose: note its head anew."),
+    OptionRow("--take", FilePath(), "Key file from another computer, to be this one's key."),
     OptionRow(
         "--older-than-days",
         click.FloatRange(0.0, MAX_DAYS),

@@ -176,9 +176,8 @@ def write_receipt(set_id: int | None, out: Path, book: str | None) -> int:
 
 
 @record.command("key")
-@click.option("--take", metavar="FILE", type=FilePath(), help="Take this key for this computer's.")
-@with_options("--out")
-def show_key(take: Path | None, out: Path | None) -> int:
+@with_options("--out", "--take")
+def show_key(out: Path | None, take: Path | None) -> int:
     """Name the key that seals entries made on this computer; made when there is none.
 
     --out writes the key itself, to keep in a safe place or take to another computer with --take.
