@@ -22,6 +22,7 @@ from cryptography.hazmat.primitives.serialization import (
 )
 
 from shoegoal.errors import BadSettingsError, OutputError
+from shoegoal.outside import read_outside
 
 KEYS_VARIABLE = "SHOEGOAL_KEYS"
 KEY_FILE_NAME = "signing-key.pem"
@@ -132,8 +133,7 @@ def read_key(file: Path) -> SigningKey:
         It cannot be read, or is no Ed25519 key in PEM without a passphrase.
     """
     try:
-        with file.open("rb") as stream:
-            private = load_pem_private_key(stream.read(_MOST_BYTES), password=None)
+        private = load_pem_private_key(read_outside(file, _MOST_BYTES), password=None)
     except OSError as error:
         raise BadSettingsError(
             f"the key {file} cannot be read ({error.strerror or error}); check your right to it"

@@ -17,6 +17,7 @@ import segno
 from sqlalchemy import Connection, RowMapping, select
 
 from shoegoal.errors import BadSettingsError
+from shoegoal.outside import read_outside
 from shoegoal.record import schema
 from shoegoal.record.chain import Entry
 from shoegoal.record.history import SetHistory, load_set
@@ -187,14 +188,11 @@ def _says(entry: Entry) -> dict[str, Any]:
 
 def _content(file: Path) -> str:
     try:
-        if not file.is_file():
-            raise BadSettingsError(f"{file} is no file; name a receipt")
-        with file.open("rb") as stream:
-            content = stream.read(LARGEST_BYTES + 1)
+        content = read_outside(file, LARGEST_BYTES)
     except OSError as error:
-        raise BadSettingsError(f"{file} cannot be read ({error.strerror or error})") from error
-    if len(content) > LARGEST_BYTES:
-        raise BadSettingsError(f"{file} is too large for a receipt")
+        raise BadSettingsError(
+            f"{file} cannot be read ({error.strerror or error}); name a receipt"
+        ) from error
     return content.decode("utf-8", errors="replace")
 
 

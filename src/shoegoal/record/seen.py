@@ -13,6 +13,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from shoegoal.analysis.file import write_whole
+from shoegoal.outside import read_outside
 from shoegoal.record.journal import now_text
 from shoegoal.record.keys import keys_folder
 
@@ -40,8 +41,7 @@ def note_seen(place: str, entry: int, head: str) -> None:
 def seen_of(place: str) -> Seen | None:
     """Recall the note about the book at a place; None while there is none that can be read."""
     try:
-        with _file(place).open("rb") as stream:
-            plain = json.loads(stream.read(_MOST_BYTES))
+        plain = json.loads(read_outside(_file(place), _MOST_BYTES))
         return Seen(str(plain["place"]), int(plain["entry"]), str(plain["head"]), str(plain["at"]))
     except (OSError, ValueError, KeyError, TypeError):
         return None
