@@ -62,7 +62,7 @@ def test_absurd_numbers_in_an_address_are_no_page(client: TestClient, number: st
 
 @pytest.mark.parametrize("length", ["9" * 5000, "1" * 13, "-1", "1e3", "", "\u0661"])
 def test_absurd_lengths_are_no_form(client: TestClient, length: str) -> None:
-    headers = {"content-length": length.encode()}
+    headers = {b"content-length": length.encode()}
     answer = client.post("/sets/1/note", headers=headers, content=b"")
     assert answer.status_code in (403, 413) and hardened(answer)
 
