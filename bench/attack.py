@@ -133,6 +133,9 @@ class _Worker:
         folder.mkdir()
         self._tried, self._kind, self._seed, self._folder = tried, tried.name, seed, folder
         self._next, self._last = first, last
+        self._process: subprocess.Popen[bytes] | None = None
+        self._selector = selectors.DefaultSelector()
+        self._rest, self._since = b"", 0.0
         self._start()
 
     @property
@@ -191,9 +194,7 @@ class _Worker:
         command = [sys.executable, str(script), self._kind, str(self._seed), str(self._next)]
         command += [str(self._last), str(self._folder)]
         environment = {**os.environ, "SHOEGOAL_KEYS": str(self._folder / "keys")}
-        self._process: subprocess.Popen[bytes] | None = subprocess.Popen(
-            command, stdout=subprocess.PIPE, env=environment
-        )
+        self._process = subprocess.Popen(command, stdout=subprocess.PIPE, env=environment)
         self._rest = b""
         self._since = time.monotonic()
         self._selector = selectors.DefaultSelector()

@@ -29,14 +29,13 @@ KINDS: dict[str, Callable[[int, int, Path], str]] = {"clips": meet_clip, "files"
 
 def main() -> None:
     kind, seed, first, last, folder = sys.argv[1:]
-    told = os.fdopen(os.dup(1), "w", buffering=1)
+    told = os.fdopen(os.dup(1), "w", buffering=1)  # the parent reads it line by line
     past_python = Path(folder) / "stderr"
     handle = os.open(past_python, os.O_CREAT | os.O_WRONLY | os.O_APPEND | os.O_TRUNC)
     os.dup2(handle, 1)
     os.dup2(handle, 2)
     warnings.simplefilter("error")
-    if kind == "clips":
-        prepare_clips()  # encoders print what they like
+    prepare_clips()  # now, for encoders print what they like
     for case in range(int(first), int(last)):
         print(json.dumps({"begun": case}), file=told)
         before = past_python.stat().st_size
@@ -60,6 +59,7 @@ def main() -> None:
             "printed": past_python.stat().st_size - before,
         }
         print(json.dumps(line), file=told)
+    told.close()
 
 
 def _forget_peak() -> None:
