@@ -10,6 +10,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests"))  # the se
 import click
 
 from accuracy import accuracy
+from attack import attack
 from bench_count import main as count
 from class_cost import class_cost
 from demo_cost import demo_cost
@@ -26,6 +27,7 @@ def bench() -> None:
 
 bench.add_command(count, "count")
 bench.add_command(accuracy)
+bench.add_command(attack)
 bench.add_command(class_cost)
 bench.add_command(sets)
 bench.add_command(form)

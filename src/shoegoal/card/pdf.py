@@ -27,7 +27,7 @@ _POINTS_A_MM = 72.0 / 25.4
 
 def pdf_of(cards: Sequence[StageCard], timed: TimedCard) -> bytes:
     """Lay the cards out, one page each; the same cards give the same bytes."""
-    with _new_pdf(timed.above) as pdf:
+    with new_pdf(f"{timed.above}: cards") as pdf:
         for card in cards:
             _stage_page(pdf, card)
         _timed_page(pdf, timed)
@@ -36,14 +36,15 @@ def pdf_of(cards: Sequence[StageCard], timed: TimedCard) -> bytes:
 
 def letters_missing(cards: Sequence[StageCard], timed: TimedCard) -> str:
     """Letters of the titles that the PDF's font lacks; a browser finds them in other fonts."""
-    with _new_pdf("") as pdf:
+    with new_pdf("") as pdf:
         known = {code for font in _fonts(pdf) for code in font.cmap}
     words = " ".join([timed.above, *(f"{card.above} {card.title}" for card in cards)])
     return "".join(sorted({letter for letter in words if ord(letter) not in known}))
 
 
 @contextmanager
-def _new_pdf(title: str) -> Generator[FPDF, None, None]:
+def new_pdf(title: str) -> Generator[FPDF, None, None]:
+    """Begin a document on A4 with this module's fonts; it has no page yet."""
     from fpdf import FPDF
 
     logging.getLogger("fontTools").setLevel(logging.ERROR)  # it tells of every table it drops
@@ -54,7 +55,7 @@ def _new_pdf(title: str) -> Generator[FPDF, None, None]:
     pdf.set_auto_page_break(False)
     pdf.set_margin(MARGIN_MM)
     pdf.c_margin = 0.0
-    pdf.set_title(f"{title}: cards")
+    pdf.set_title(title)
     pdf.set_lang("en")
     pdf.set_creation_date(datetime(2000, 1, 1, tzinfo=UTC))
     try:

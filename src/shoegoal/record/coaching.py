@@ -21,7 +21,7 @@ from shoegoal.errors import BadSettingsError
 from shoegoal.record import schema
 from shoegoal.record.cues import BANDS, cues_told
 from shoegoal.record.history import SetHistory, load_set, load_sets
-from shoegoal.record.journal import now_text
+from shoegoal.record.journal import append_of_book, now_text
 from shoegoal.types import Call
 
 HIGHEST_SEED = 2**31 - 1
@@ -41,7 +41,8 @@ class Check:
     Attributes
     ----------
     place : number within the round, in random order.
-    set_id, clip, clock : where it is, by a player's clock; None for a clip that is not known.
+    set_id, clip, clock : where it is, by a player's clock; None for a clip that is not known, or
+        whose path would tell whose it is.
     kick_time_s, kick_s : presentation time of the kick, and seconds of the player's clock.
     cue : what to look at; empty for make or miss.
     answer : the coach's, once given.
@@ -127,17 +128,18 @@ def draw_round(
         for told in chance.sample(strata[key], wanted)
     ]
     chance.shuffle(drawn)  # or the order would tell what each was counted as
-    made = connection.execute(
-        insert(schema.coach_rounds).values(class_id=class_id, seed=seed, made_at=now_text())
-    )
+    row = {"seed": seed, "made_at": now_text()}
+    made = connection.execute(insert(schema.coach_rounds).values(class_id=class_id, **row))
     key = made.inserted_primary_key
     assert key is not None
-    rows = [
-        {"round_id": key[0], "place": place, **asdict(told)}
-        for place, told in enumerate(drawn, start=1)
-    ]
-    connection.execute(insert(schema.coach_items), rows)
-    return int(key[0])
+    round_id = int(key[0])
+    items = [{"place": place, **asdict(told)} for place, told in enumerate(drawn, start=1)]
+    connection.execute(
+        insert(schema.coach_items), [{"round_id": round_id, **item} for item in items]
+    )
+    told_of_round = {"round": round_id, "class": class_id, "items": items, **row}
+    append_of_book(connection, "round", told_of_round)
+    return round_id
 
 
 def rounds_of(connection: Connection, class_name: str) -> list[Round]:
@@ -206,7 +208,7 @@ def checks_of(connection: Connection, round_id: int) -> list[Check]:
         Check(
             row.place,
             row.set_id,
-            sets[row.set_id].clip_path,
+            _nameless(sets[row.set_id]),
             clock_text(row.kick_time_s - starts[row.set_id]),
             row.kick_time_s,
             row.kick_time_s - starts[row.set_id],
@@ -215,6 +217,18 @@ def checks_of(connection: Connection, round_id: int) -> list[Check]:
         )
         for row in found
     ]
+
+
+def _nameless(history: SetHistory) -> Path | None:
+    """Path of a set's clip, unless it names the pupil: files of a class are often called so."""
+    path = history.clip_path
+    if path is None or _letters(history.pupil) in _letters(str(path)):
+        return None
+    return path
+
+
+def _letters(text: str) -> str:
+    return "".join(letter for letter in text.casefold() if letter.isalnum())
 
 
 def start_of(history: SetHistory) -> float:
@@ -239,11 +253,9 @@ def answer_check(
         raise BadSettingsError(f"shot {place} of round {round_id} is answered: {check.answer}")
     if answer not in check.answers:
         raise BadSettingsError(f"answer shot {place} with one of: {', '.join(check.answers)}")
-    connection.execute(
-        insert(schema.coach_answers).values(
-            round_id=round_id, place=place, answer=answer, by_name=by, at=now_text()
-        )
-    )
+    row = {"place": place, "answer": answer, "at": now_text()}
+    connection.execute(insert(schema.coach_answers).values(round_id=round_id, by_name=by, **row))
+    append_of_book(connection, "check", {"round": round_id, "by": by, **row})
 
 
 def class_id_of(connection: Connection, class_name: str) -> int:

@@ -5,10 +5,11 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Connection, RowMapping, select
+from sqlalchemy import ColumnElement, Connection, RowMapping, exists, select
 
 from shoegoal.analysis.file import analysis_from_json
 from shoegoal.analysis.model import Analysis, StageRecord
@@ -19,6 +20,8 @@ from shoegoal.record import schema
 from shoegoal.record.corrections import Correction, correction_from_plain, still_held
 from shoegoal.record.journal import set_version
 from shoegoal.record.standing import Standing, stand
+
+WITHDRAWN = "withdrawn"  # kind of the entry that takes a signature back
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +49,17 @@ class Signature:
 
 
 @dataclass(frozen=True, slots=True)
+class Withdrawal:
+    """A signature taken back: when, by whom and why; the signature itself stays."""
+
+    seq: int
+    at: str
+    by: str
+    reason: str
+    signature_seq: int
+
+
+@dataclass(frozen=True, slots=True)
 class SetHistory:
     """A set.
 
@@ -58,7 +72,8 @@ class SetHistory:
     clip_path, folder_path : where clip and pictures were last; None when not known or removed.
     counts : all counts of the clip, the first one first.
     corrections : all of them, undone ones included, in order.
-    signature : None while not signed.
+    signature : None while not signed, or when it was withdrawn.
+    withdrawals : signatures that were withdrawn, in order.
     """
 
     set_id: int
@@ -76,6 +91,7 @@ class SetHistory:
     counts: tuple[Count, ...]
     corrections: tuple[Correction, ...]
     signature: Signature | None
+    withdrawals: tuple[Withdrawal, ...] = ()
 
     @property
     def held(self) -> list[Correction]:
@@ -125,7 +141,27 @@ class SetHistory:
         """Say how the clip is now: ``as counted``, ``changed`` or ``not found``."""
         if self.clip_path is None or not self.clip_path.is_file():
             return "not found"
-        return "as counted" if clip_sha256(self.clip_path) == self.clip_sha256 else "changed"
+        return "as counted" if file_sha256(self.clip_path) == self.clip_sha256 else "changed"
+
+
+def file_sha256(path: Path) -> str:
+    """Hash a file, once for as long as its time of change, which nobody can set, stays.
+
+    Raises
+    ------
+    ClipUnreadableError
+        It cannot be read.
+    """
+    try:
+        seen = path.stat()
+    except OSError:
+        return clip_sha256(path)  # which says why
+    return _sha256_of(path, seen.st_ino, seen.st_size, seen.st_mtime_ns, seen.st_ctime_ns)
+
+
+@lru_cache(maxsize=4096)
+def _sha256_of(path: Path, *_: int) -> str:
+    return clip_sha256(path)
 
 
 def load_set(connection: Connection, set_id: int) -> SetHistory:
@@ -174,9 +210,18 @@ def load_sets(
     if pupil is not None:
         query = query.where(pupils.name == pupil)
     if signed is not None:
-        has_name = select(schema.signatures.c.seq).where(schema.signatures.c.set_id == sets.id)
-        query = query.where(has_name.exists() if signed else ~has_name.exists())
+        stands = stands_signed(sets.id)
+        query = query.where(stands if signed else ~stands)
     return [_history(connection, row) for row in connection.execute(query).mappings().all()]
+
+
+def stands_signed(set_id: ColumnElement[int]) -> ColumnElement[bool]:
+    """Whether a set is signed, as a condition of a query; a trigger says the same."""
+    signatures, later = schema.signatures.c, schema.journal.alias().c
+    withdrawn = select(later.seq).where(
+        later.set_id == signatures.set_id, later.kind == WITHDRAWN, later.seq > signatures.seq
+    )
+    return exists().where(signatures.set_id == set_id, ~withdrawn.exists())
 
 
 def _history(connection: Connection, row: RowMapping) -> SetHistory:
@@ -198,6 +243,7 @@ def _history(connection: Connection, row: RowMapping) -> SetHistory:
         counts=_counts(connection, set_id),
         corrections=_corrections(connection, set_id),
         signature=_signature(connection, set_id),
+        withdrawals=_withdrawals(connection, set_id),
     )
 
 
@@ -230,8 +276,20 @@ def _signature(connection: Connection, set_id: int) -> Signature | None:
         select(table.seq, journal.at, table.by_name, table.content)
         .join(schema.journal, journal.seq == table.seq)
         .where(table.set_id == set_id)
+        .order_by(table.seq.desc())
     )
     found = connection.execute(query).first()
-    if found is None:
+    withdrawn = select(journal.seq).where(journal.set_id == set_id, journal.kind == WITHDRAWN)
+    if found is None or connection.scalar(withdrawn.where(journal.seq > found.seq)) is not None:
         return None
     return Signature(found.seq, found.at, found.by_name, json.loads(found.content))
+
+
+def _withdrawals(connection: Connection, set_id: int) -> tuple[Withdrawal, ...]:
+    journal = schema.journal.c
+    query = select(journal.seq, journal.at, journal.payload).order_by(journal.seq)
+    found = connection.execute(query.where(journal.set_id == set_id, journal.kind == WITHDRAWN))
+    told = [(row.seq, row.at, json.loads(row.payload)) for row in found]
+    return tuple(
+        Withdrawal(seq, at, one["by"], one["reason"], one["signature"]) for seq, at, one in told
+    )

@@ -11,6 +11,7 @@ from sqlalchemy import (
     Float,
     ForeignKey,
     ForeignKeyConstraint,
+    Index,
     Integer,
     MetaData,
     PrimaryKeyConstraint,
@@ -19,7 +20,7 @@ from sqlalchemy import (
     UniqueConstraint,
 )
 
-REVISION = "0003"  # of the newest migration
+REVISION = "0050"  # of the newest migration
 
 metadata = MetaData()
 
@@ -69,19 +70,23 @@ places = Table(
 )
 
 # UNIQUE (set_id, set_version): of two people who saw the same state, one gets to go on from it.
-# UNIQUE (previous): the chain cannot fork.
+# UNIQUE (previous): the chain cannot fork. Entries without a set are about the whole book.
+# ``seal`` is a signature of ``hash`` by the key ``sealed_by``; entries older than keys have none.
 journal = Table(
     "journal",
     metadata,
     Column("seq", Integer, primary_key=True, autoincrement=False),
-    Column("set_id", ForeignKey("sets.id"), nullable=False),
+    Column("set_id", ForeignKey("sets.id")),
     Column("set_version", Integer, nullable=False),
     Column("kind", Text, nullable=False),
     Column("at", Text, nullable=False),
     Column("payload", Text, nullable=False),
     Column("previous", Text, nullable=False, unique=True),
     Column("hash", Text, nullable=False, unique=True),
+    Column("sealed_by", Text),
+    Column("seal", Text),
     UniqueConstraint("set_id", "set_version"),
+    Index("journal_kind", "kind"),
 )
 
 analyses = Table(
@@ -119,7 +124,7 @@ signatures = Table(
     "signatures",
     metadata,
     Column("seq", ForeignKey("journal.seq"), primary_key=True, autoincrement=False),
-    Column("set_id", ForeignKey("sets.id"), nullable=False, unique=True),
+    Column("set_id", ForeignKey("sets.id"), nullable=False),
     Column("by_name", Text, nullable=False),
     Column("content", Text, nullable=False),
 )
@@ -193,8 +198,3 @@ login_tries = Table(
     Column("address", Text, nullable=False),
     Column("at", Text, nullable=False),
 )
-
-APPEND_ONLY = (
-    "journal", "analyses", "calls", "corrections", "signatures", "sets", "ladders",
-    "coach_rounds", "coach_items", "coach_answers",
-)  # fmt: skip
