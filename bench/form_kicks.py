@@ -12,7 +12,7 @@ import subprocess
 import sys
 from collections.abc import Iterator
 from contextlib import ExitStack
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -24,7 +24,7 @@ from evaluation import ROOT
 from shoegoal.clip.reader import open_clip
 from shoegoal.form.pose import MediaPipePose, open_pose_model
 from shoegoal.form.skeleton import JOINTS, Pose
-from shoegoal.form.space import ShotSpace
+from shoegoal.form.space import ShotSpace, cameras_round
 from shoegoal.form.window import look_round
 from shoegoal.scene.ball_size import BallSize, ball_ruler
 from shoegoal.scene.camera import Camera
@@ -41,7 +41,7 @@ CONTACT_SIGMA_S = 0.012
 CENTRE_SIGMA, SIZE_SIGMA, SIZE_BIAS_SIGMA = 0.02, 0.02, 0.01
 RESTING_SEEN, ROLLING_SEEN, ROLLED_M = 4, 14, 0.5  # of each kick
 KNOWN_SIZES = (BallSize.THREE, BallSize.FOUR, BallSize.FIVE)
-POSE_ROOMS = ("pose.py", "window.py", "space.py", "models/pose_full.task")
+POSE_ROOMS = ("pose.py", "window.py", "models/pose_full.task")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -73,11 +73,11 @@ def known_kicks(
                 click.echo(f"filming {clip.name}", err=True)
                 film(clip, folder)
             path, truth = film_kicks(clip, folder)
-            kept = folder / f"{clip.name}.{_mark(path)}.npz"
+            kept = folder / f"{clip.name}.{_mark(path, truth)}.npz"
             if not kept.exists():
                 click.echo(f"looking at {clip.name}", err=True)
                 model = model or stack.enter_context(open_pose_model())
-                _keep(kept, _look(path, truth, clip, model))
+                _keep(kept, _look(path, truth, model))
             yield _kicks(clip, truth, kept, fitted)
 
 
@@ -125,7 +125,7 @@ def fitted_ground(truth: dict[str, Any]) -> GroundFit:
     rng = np.random.default_rng(list(truth["name"].encode()))
     middle = (np.array(true.goal.left_m) + np.array(true.goal.right_m)) / 2
     bias = rng.normal(1.0, SIZE_BIAS_SIGMA)
-    size_px = (round(2 * camera.cx_px) + 1, round(2 * camera.cy_px) + 1)
+    size_px = _size_px(truth)
     sightings = []
     for number, kick in enumerate(truth["kicks"]):
         spot = _spot_on_ground(space_of(truth, kick))
@@ -147,21 +147,26 @@ def fitted_ground(truth: dict[str, Any]) -> GroundFit:
 
 
 def fitted_space(ground: GroundFit, true: ShotSpace) -> ShotSpace:
-    """A kick's space on a fitted ground.
+    """A kick's space on a fitted ground, with what the fit leaves open.
 
     Where the goal lies as seen from the camera is taken as known: it stands outside most of these
     pictures.
     """
-    centre, _ = true.ball_px
-    ball_m = ground.ball_diameter_m.value
-    here = ground.camera.ball_on_ground([[centre.x_px, centre.y_px]], ball_m)[0]
-    larger = float(np.hypot(*here) / np.hypot(*_spot_on_ground(true)))
-    left, right = (
-        (larger * float(x), larger * float(y)) for x, y in (true.goal.left_m, true.goal.right_m)
-    )
-    goal = GoalFrame(left, right)
-    x, y = goal.to_goal(here[None])[0]
-    return ShotSpace(ground.camera, goal, (float(x), float(y)), ball_m)
+    ball_px, _ = true.ball_px
+
+    def on(camera: Camera, ball_m: float) -> ShotSpace:
+        here = camera.ball_on_ground([[ball_px.x_px, ball_px.y_px]], ball_m)[0]
+        larger = float(np.hypot(*here) / np.hypot(*_spot_on_ground(true)))
+        left, right = (
+            (larger * float(x), larger * float(y)) for x, y in (true.goal.left_m, true.goal.right_m)
+        )
+        goal = GoalFrame(left, right)
+        x, y = goal.to_goal(here[None])[0]
+        return ShotSpace(camera, goal, (float(x), float(y)), ball_m)
+
+    best = on(ground.camera, ground.ball_diameter_m.value)
+    others = cameras_round(ground.camera, ground.theta, ground.covariance)
+    return replace(best, neighbours=tuple(on(camera, ball_m) for camera, ball_m in others))
 
 
 def _spot_on_ground(space: ShotSpace) -> F64:
@@ -171,32 +176,38 @@ def _spot_on_ground(space: ShotSpace) -> F64:
     return np.asarray(spots[0])
 
 
-def seen_contact_s(clip: KickClip, number: int, contact_s: float) -> float:
+def seen_contact_s(truth: dict[str, Any], number: int) -> float:
     """The moment of contact as the tool would tell it: off by a little, the same every time."""
-    rng = np.random.default_rng([*clip.name.encode(), number])
-    return contact_s + float(rng.normal(0.0, CONTACT_SIGMA_S))
+    rng = np.random.default_rng([*truth["name"].encode(), number])
+    return float(truth["kicks"][number]["contact_s"] + rng.normal(0.0, CONTACT_SIGMA_S))
 
 
-def _look(
-    path: Path, truth: dict[str, Any], clip: KickClip, model: MediaPipePose
-) -> list[tuple[Pose, ...]]:
+def _size_px(truth: dict[str, Any]) -> tuple[int, int]:
+    """Width and height of the picture, from its middle."""
+    camera = truth["camera"]
+    return round(2 * camera["cx_px"] + 1), round(2 * camera["cy_px"] + 1)
+
+
+def _look(path: Path, truth: dict[str, Any], model: MediaPipePose) -> list[tuple[Pose, ...]]:
     out = []
     with open_clip(path) as opened, opened.sampler() as sampler:
-        size = opened.info.width_px, opened.info.height_px
         for number, kick in enumerate(truth["kicks"]):
-            square = space_of(truth, kick).square(size)
-            contact_s = seen_contact_s(clip, number, kick["contact_s"])
+            square = space_of(truth, kick).square(_size_px(truth))
+            contact_s = seen_contact_s(truth, number)
             seen = None if square is None else look_round(sampler, model, square, contact_s)
             out.append(() if seen is None else seen.poses)
     return out
 
 
-def _mark(path: Path) -> str:
-    """Names what the poses hang on: the clip, and the rooms that look at it."""
+def _mark(path: Path, truth: dict[str, Any]) -> str:
+    """Names what the poses hang on: the clip, the rooms that look at it, and where they look."""
     rooms = [ROOT / "src" / "shoegoal" / "form" / name for name in POSE_ROOMS]
     digest = hashlib.sha256()
     for file in (path, *rooms):
         digest.update(file.read_bytes())
+    for number, kick in enumerate(truth["kicks"]):
+        square = space_of(truth, kick).square(_size_px(truth))
+        digest.update(repr((square, seen_contact_s(truth, number))).encode())
     return digest.hexdigest()[:12]
 
 
@@ -234,7 +245,7 @@ def _kicks(clip: KickClip, truth: dict[str, Any], kept: Path, fitted: bool) -> l
             number,
             told,
             space if ground is None else fitted_space(ground, space),
-            seen_contact_s(clip, number, told["contact_s"]),
+            seen_contact_s(truth, number),
             tuple(poses.get(number, ())),
         )
         for number, (told, space) in enumerate(zip(truth["kicks"], spaces, strict=True))

@@ -143,6 +143,7 @@ _FILM_FROM = {
     View.BEHIND: "from behind the kicker",
     View.OBLIQUE: "from behind and to one side",
     View.SIDE: "from the side",
+    View.FRONT_OBLIQUE: "from the goal's side and aslant",
     View.FACING: "from the goal's side",
 }
 
