@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -12,13 +12,16 @@ from scipy.optimize import least_squares
 
 from evaluation import ROOT
 from form_kicks import KnownKick
-from shoegoal.form.foot import FOOT_NAME, Foot, load_foot, seen_marks
+from shoegoal.form.foot import FOOT_NAME, Foot, fit_foot, load_foot, seen_marks
+from shoegoal.form.read import read_kick
 from shoegoal.form.sides import legs_untangled
 from shoegoal.form.standing import Standing, standing_foot
+from shoegoal.form.strike import heel_to_toe_px
 from truth.bodies.answers import marks_of
 
 F64 = npt.NDArray[np.float64]
 FOOT_FILE = ROOT / "src" / "shoegoal" / "form" / FOOT_NAME
+ROUNDS = 3
 WILD = 0.03  # residuals beyond so many leg lengths lose their say
 
 
@@ -40,9 +43,9 @@ class KnownFoot:
 
     def off(self, foot: Foot) -> F64:
         """(3, 2) by how much the marks show elsewhere, in leg lengths."""
-        shown = seen_marks(
-            self.kick.space, foot, self.at[None], np.array([self.turn]), self.away
-        )[0]
+        shown = seen_marks(self.kick.space, foot, self.at[None], np.array([self.turn]), self.away)[
+            0
+        ]
         gap: F64 = (self.seen.points_px - shown) / self.seen.leg_px
         return gap
 
@@ -57,7 +60,11 @@ def known_foot(kick: KnownKick) -> KnownFoot | None:
     heel, toe = (person.points_m[marks[f"{end}_l"]].mean(axis=0) for end in ("heel", "toe"))
     away = -1.0 if kick.truth["foot"] == "right" else 1.0
     at = np.array(
-        [away * told["plant_beside"] / 100, told["plant_fore_aft"] / 100, np.hypot(*(toe - heel)[:2])]
+        [
+            away * told["plant_beside"] / 100,
+            told["plant_fore_aft"] / 100,
+            np.hypot(*(toe - heel)[:2]),
+        ]
     )
     return KnownFoot(kick, seen, at, away * float(np.radians(told["plant_to_target"])), away)
 
@@ -66,18 +73,56 @@ def learn_foot(kicks: Sequence[KnownKick]) -> Foot:
     """Marks, their noise, and the length of shoes, from kicks in their true scenes."""
     feet = [foot for kick in kicks if (foot := known_foot(kick)) is not None]
     legs = np.array([foot.at[2] / foot.leg_m for foot in feet])
-    length, spread = float(np.median(legs)), 1.4826 * float(np.median(np.abs(legs - np.median(legs))))
+    length, spread = (
+        float(np.median(legs)),
+        1.4826 * float(np.median(np.abs(legs - np.median(legs)))),
+    )
     old = load_foot()
 
     def off(marks: F64) -> F64:
-        foot = Foot(marks.reshape(3, 3), old.noise, length, spread)
+        foot = replace(old, marks=marks.reshape(3, 3))
         return np.stack([one.off(foot) for one in feet])
 
     best = least_squares(lambda marks: off(marks).ravel(), old.marks.ravel(), loss="soft_l1",
                          f_scale=WILD)  # fmt: skip
     gaps = np.abs(off(best.x))
     noise = np.quantile(gaps.transpose(1, 0, 2).reshape(3, -1), 0.683, axis=1)
-    return Foot(best.x.reshape(3, 3), noise, length, spread)
+    marks = best.x.reshape(3, 3)
+    foot = Foot(marks, noise, length, spread, _strike_noise(kicks, marks[1, 0] - marks[0, 0]))
+    for _ in range(ROUNDS):
+        foot = replace(foot, noise=foot.noise * _narrow_by(feet, foot))
+    return foot
+
+
+def _narrow_by(feet: Sequence[KnownFoot], foot: Foot) -> float:
+    """By how much the fits' standard deviations are too small to hold 68 and 95 of 100 errors."""
+    off = []
+    for one in feet:
+        fit = fit_foot(one.kick.space, one.seen, one.away, foot)
+        if fit is not None:
+            told = np.array([fit.right_m, fit.ahead_m, fit.turn_rad])
+            off.append((told - [*one.at[:2], one.turn]) / fit.sigmas)
+    return float(np.mean(np.quantile(np.abs(off), [0.683, 0.954]) / [1, 2]))
+
+
+def _strike_noise(kicks: Sequence[KnownKick], share: float) -> float:
+    """How far the way from heel to toe at contact is off, in leg lengths.
+
+    Parameters
+    ----------
+    share : of a shoe's length between the places that the pose model calls its heel and its toe.
+    """
+    off = []
+    for known in kicks:
+        kick = read_kick(known.space, known.contact_s, known.poses).kick
+        if kick is None or kick.standing is None or kick.side.value != known.truth["foot"]:
+            continue
+        told = known.truth["joints_px"]
+        near = min(told, key=lambda time: abs(float(time) - known.truth["contact_s"]))
+        letter = known.truth["foot"][0]
+        heel, toe = (np.array(told[near][f"{end}_{letter}"]) for end in ("heel", "toe"))
+        off.append((heel_to_toe_px(kick) - share * (toe - heel)) / kick.standing.leg_px)
+    return float(np.quantile(np.abs(off), 0.683))
 
 
 def write_foot(foot: Foot, path: Path = FOOT_FILE) -> None:
@@ -89,5 +134,6 @@ def write_foot(foot: Foot, path: Path = FOOT_FILE) -> None:
         f"noise = [{', '.join(f'{x:.4f}' for x in foot.noise)}]",
         f"length = {foot.length:.3f}",
         f"length_spread = {foot.length_spread:.3f}",
+        f"strike_noise = {foot.strike_noise:.3f}",
     ]
     path.write_text("\n".join([*heading, "", *told, ""]), encoding="utf-8")

@@ -22,16 +22,19 @@ import numpy.typing as npt
 
 from evaluation import ROOT
 from shoegoal.clip.reader import open_clip
+from shoegoal.errors import ShoegoalError
 from shoegoal.form.pose import MediaPipePose, open_pose_model
 from shoegoal.form.skeleton import JOINTS, Pose
 from shoegoal.form.space import ShotSpace, cameras_round
 from shoegoal.form.window import look_round
 from shoegoal.scene.ball_size import BallSize, ball_ruler
 from shoegoal.scene.camera import Camera
+from shoegoal.scene.fit import SceneFit, fit_scene
 from shoegoal.scene.goal import GoalFrame
 from shoegoal.scene.ground import GroundFit, fit_ground
-from shoegoal.types import BallSighting
+from shoegoal.types import BallSighting, ImagePoint
 from truth.bodies.film import KickClip, film_kicks
+from truth.yards import yards
 
 F64 = npt.NDArray[np.float64]
 CACHE = ROOT / ".cache" / "form"
@@ -39,6 +42,8 @@ CACHE = ROOT / ".cache" / "form"
 CONTACT_SIGMA_S = 0.012
 # How the gauge sees balls on scenes kept apart, in shares of a diameter.
 CENTRE_SIGMA, SIZE_SIGMA, SIZE_BIAS_SIGMA = 0.02, 0.02, 0.01
+MARKER_SIGMA_PX = 1.5
+LEAST_AHEAD_M = 1.0  # a marker less far ahead of the camera is not clicked on
 RESTING_SEEN, ROLLING_SEEN, ROLLED_M = 4, 14, 0.5  # of each kick
 KNOWN_SIZES = (BallSize.THREE, BallSize.FOUR, BallSize.FIVE)
 POSE_ROOMS = ("pose.py", "window.py", "models/pose_full.task")
@@ -114,11 +119,12 @@ def space_of(truth: dict[str, Any], kick: dict[str, Any]) -> ShotSpace:
     return ShotSpace(camera, GoalFrame(left, right), (spot[0], spot[1]), truth["ball_diameter_m"])
 
 
-def fitted_ground(truth: dict[str, Any]) -> GroundFit:
-    """The ground as the tool would fit it to the balls of such a clip.
+def fitted_scene(clip: KickClip, truth: dict[str, Any]) -> SceneFit | GroundFit:
+    """The scene as the tool would fit it to the balls of such a clip.
 
     Balls at rest and rolling to the goal are seen as the gauge saw them on scenes kept apart
-    (`training/RESULTS.md`); the size printed on the ball is told.
+    (`training/RESULTS.md`); the size printed on the ball is told, and the goal in steps. A goal
+    that lies beside or behind the camera has no say.
     """
     true = space_of(truth, truth["kicks"][0])
     camera, diameter_m = true.camera, truth["ball_diameter_m"]
@@ -143,10 +149,32 @@ def fitted_ground(truth: dict[str, Any]) -> GroundFit:
                 BallSighting(time_s, x, y, seen, CENTRE_SIGMA * d, SIZE_SIGMA * d, ways[i] == 0)
             )
     size = min(KNOWN_SIZES, key=lambda size: abs(ball_ruler(size).diameter_m - diameter_m))
-    return fit_ground(sightings, size_px, ball=size)
+    goal_m = np.array([[*true.goal.left_m, 0.0], [*true.goal.right_m, 0.0]])
+    ahead_m = (goal_m - [0.0, 0.0, camera.height_m]) @ camera.rotation()[2]
+    if ahead_m.min() < LEAST_AHEAD_M:
+        return fit_ground(sightings, size_px, ball=size)
+    every = yards(clip.split)
+    goal = every[clip.number % len(every)].tables["goal"]
+    marks_px = camera.project(goal_m) + rng.normal(0.0, MARKER_SIGMA_PX, (2, 2))
+    left_px, right_px = (ImagePoint(float(x), float(y)) for x, y in marks_px)
+    spot_px, _ = true.ball_px
+    try:
+        return fit_scene(
+            sightings,
+            size_px,
+            left_px,
+            right_px,
+            ball=size,
+            kick_spot_px=spot_px,
+            width_steps=goal["width_steps"],
+            back_steps=goal["back_steps"],
+            marker_sigma_px=MARKER_SIGMA_PX,
+        )
+    except ShoegoalError:
+        return fit_ground(sightings, size_px, ball=size)
 
 
-def fitted_space(ground: GroundFit, true: ShotSpace) -> ShotSpace:
+def fitted_space(scene: SceneFit | GroundFit, true: ShotSpace) -> ShotSpace:
     """A kick's space on a fitted ground, with what the fit leaves open.
 
     Where the goal lies as seen from the camera is taken as known: it stands outside most of these
@@ -164,8 +192,8 @@ def fitted_space(ground: GroundFit, true: ShotSpace) -> ShotSpace:
         x, y = goal.to_goal(here[None])[0]
         return ShotSpace(camera, goal, (float(x), float(y)), ball_m)
 
-    best = on(ground.camera, ground.ball_diameter_m.value)
-    others = cameras_round(ground.camera, ground.theta, ground.covariance)
+    best = on(scene.camera, scene.ball_diameter_m.value)
+    others = cameras_round(scene.camera, scene.theta, scene.covariance)
     return replace(best, neighbours=tuple(on(camera, ball_m) for camera, ball_m in others))
 
 
@@ -237,14 +265,14 @@ def _kicks(clip: KickClip, truth: dict[str, Any], kept: Path, fitted: bool) -> l
     for kick, time_s, points, visibility, presence, world in rows:
         pose = Pose(float(time_s), points, visibility, presence, world)
         poses.setdefault(int(kick), []).append(pose)
-    ground = fitted_ground(truth) if fitted else None
+    scene = fitted_scene(clip, truth) if fitted else None
     spaces = [space_of(truth, told) for told in truth["kicks"]]
     return [
         KnownKick(
             clip,
             number,
             told,
-            space if ground is None else fitted_space(ground, space),
+            space if scene is None else fitted_space(scene, space),
             seen_contact_s(truth, number),
             tuple(poses.get(number, ())),
         )

@@ -34,6 +34,7 @@ class Foot:
     noise: F64
     length: float
     length_spread: float
+    strike_noise: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -70,6 +71,7 @@ def load_foot() -> Foot:
             np.array(row["noise"], float).reshape(3),
             float(row["length"]),
             float(row["length_spread"]),
+            float(row["strike_noise"]),
         )
     except (OSError, KeyError, TypeError, ValueError) as error:
         raise ShoegoalError(f"{FOOT_NAME} is damaged ({error}): install shoegoal again.") from error
@@ -92,13 +94,15 @@ def seen_marks(space: ShotSpace, foot: Foot, at: F64, turn: F64, away: float) ->
     return space.to_px(np.dstack([spots, up]).reshape(-1, 3)).reshape(-1, 3, 2)
 
 
-def fit_foot(space: ShotSpace, seen: Standing, away: float) -> FootFit | None:
+def fit_foot(
+    space: ShotSpace, seen: Standing, away: float, foot: Foot | None = None
+) -> FootFit | None:
     """Fit a foot on the ground; None where it does not show there.
 
     For each turn the likeliest place and length are found by Gauss-Newton, and the turns are
     weighed by how well they fit (Laplace's approximation): the mean and the spread of all is told.
     """
-    foot = load_foot()
+    foot = foot or load_foot()
     _, ball_px = space.ball_px
     length_m = foot.length * seen.leg_px / ball_px * space.ball_diameter_m
     usual = 1 / (foot.length_spread / foot.length * length_m) ** 2
@@ -137,4 +141,6 @@ def fit_foot(space: ShotSpace, seen: Standing, away: float) -> FootFit | None:
     variance[:3] += share @ np.diagonal(own, axis1=1, axis2=2)
     right, ahead, length, turn = (float(x) for x in mean)
     sigmas = np.sqrt(variance)
-    return FootFit(right, ahead, turn, (float(sigmas[0]), float(sigmas[1]), float(sigmas[3])), length)
+    return FootFit(
+        right, ahead, turn, (float(sigmas[0]), float(sigmas[1]), float(sigmas[3])), length
+    )

@@ -14,7 +14,7 @@ from shoegoal.form.sides import Side
 from shoegoal.form.skeleton import Joint, Leg, Pose
 from shoegoal.form.smooth import smoothed
 from shoegoal.form.space import ShotSpace
-from shoegoal.form.standing import Standing, standing_foot
+from shoegoal.form.standing import Standing, trust_in_feet
 
 F64 = npt.NDArray[np.float64]
 
@@ -29,12 +29,14 @@ class Kick:
     contact_s : time of contact.
     poses : untangled, in order of time; at least three.
     side : of the kicking foot.
+    standing : the plant foot in the picture; None where it is hidden.
     """
 
     space: ShotSpace
     contact_s: float
     poses: Sequence[Pose]
     side: Side
+    standing: Standing | None
 
     @property
     def kicking(self) -> Leg:
@@ -55,12 +57,6 @@ class Kick:
     def times_s(self) -> F64:
         """Presentation times of the poses, (T,)."""
         return np.array([pose.time_s for pose in self.poses])
-
-    @cached_property
-    def standing(self) -> Standing | None:
-        """The plant foot in the picture; None where it is hidden, or is called the kicking one."""
-        seen = standing_foot(self.poses, self.contact_s)
-        return None if seen is None or seen.side is self.side else seen
 
     def plant_fit(self, space: ShotSpace | None = None) -> FootFit | None:
         """Fit the plant foot on the ground, of this space or of another one round the same kick."""
@@ -100,7 +96,16 @@ class Kick:
         return float(np.hypot(*(heel + share * along - ball))) / diameter_px
 
     def _trust(self, joint: Joint) -> F64:
-        return np.array([pose.visibility[joint] for pose in self.poses])
+        seen = np.array([pose.visibility[joint] for pose in self.poses])
+        is_low = joint in (*self.kicking.rows[1:], *self.planted.rows[1:])
+        return seen * self._apart if is_low else seen
+
+    @cached_property
+    def _apart(self) -> F64:
+        """What the pictures' feet are worth; where both show at one place, one was not found."""
+        if self.standing is None:
+            return np.ones(len(self.poses))
+        return trust_in_feet(self.poses, self.standing.leg_px)
 
     @cached_property
     def _turned(self) -> F64:

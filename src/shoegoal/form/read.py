@@ -15,7 +15,8 @@ from shoegoal.form.plant import plant_cues
 from shoegoal.form.reading import Measurement, Reading, cannot_tell, judge
 from shoegoal.form.sides import Side, kicking_side, legs_untangled
 from shoegoal.form.skeleton import LEFT_LEG, RIGHT_LEG, Pose
-from shoegoal.form.space import ShotSpace
+from shoegoal.form.space import ShotSpace, View
+from shoegoal.form.standing import legs_by_standing, standing_foot
 from shoegoal.form.strike import contact_cue
 from shoegoal.form.swing import swing_cues
 
@@ -52,7 +53,9 @@ class KickForm:
     why_not: str
 
 
-def read_kick(space: ShotSpace, contact_s: float, poses: Sequence[Pose]) -> KickForm:
+def read_kick(
+    space: ShotSpace, contact_s: float, poses: Sequence[Pose], view: View | None = None
+) -> KickForm:
     """Read a kick's form from the poses round it.
 
     Parameters
@@ -60,6 +63,7 @@ def read_kick(space: ShotSpace, contact_s: float, poses: Sequence[Pose]) -> Kick
     space : the space round the kick.
     contact_s : presentation time of contact.
     poses : as found, in order of time.
+    view : of all kicks that the phone filmed; the space's own where it is not given.
 
     Returns
     -------
@@ -72,7 +76,7 @@ def read_kick(space: ShotSpace, contact_s: float, poses: Sequence[Pose]) -> Kick
         judge(
             band,
             [m for m in measurements if m.cue == cue],
-            space.view,
+            view or space.view,
             errors.get(cue, ()),
             why_not,
         )
@@ -106,9 +110,14 @@ def _kick(space: ShotSpace, contact_s: float, poses: Sequence[Pose]) -> tuple[Ki
     side = kicking_side(untangled, contact_s, (ball.x_px, ball.y_px), diameter_px)
     if side is None:
         return None, "it could not be told which foot kicked"
-    kick = Kick(space, contact_s, untangled, side)
+    seen = standing_foot(untangled, contact_s)
+    if seen is not None:
+        untangled = legs_by_standing(untangled, seen, contact_s)
+    kick = Kick(space, contact_s, untangled, side, seen)
     if kick.foot_off_ball() > MOST_DIAMETERS_OFF:
         return None, "the moment of contact does not fit the foot's way to the ball"
+    if seen is not None and seen.side is side:
+        return None, "it could not be told which foot kicked"
     if kick.plant is not None and kick.outwards * kick.plant.right_m > 2 * kick.plant.sigmas[0]:
         # Nobody stands on the far side of the ball: the legs were taken for one another.
         return None, "it could not be told which foot kicked"

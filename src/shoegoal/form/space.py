@@ -103,6 +103,15 @@ class ShotSpace:
         met: F64 = self._eye[:2] + rays[:, :2] * reach[:, None]
         return met
 
+    def ball_places(self, centres_px: npt.ArrayLike, diameters_px: npt.ArrayLike) -> F64:
+        """(right, ahead, up) m, (N, 3), of balls from their centres (N, 2) and sizes (N,)."""
+        rays = self._rays(centres_px)
+        axis = self.camera.rotation()[2] + [0.0, 0.0, self.camera.height_m]
+        forward = rays @ (self._from_ground(axis[None])[0] - self._eye)
+        depth_m = self.camera.focal_px * self.ball_diameter_m / np.asarray(diameters_px)
+        places: F64 = self._eye + rays * (depth_m / forward)[:, None]
+        return places
+
     def along_shot(self, points_px: npt.ArrayLike, right_m: float = 0.0) -> F64:
         """(ahead, up) m, (N, 2), of pixels (N, 2) in the upright plane along the shot.
 

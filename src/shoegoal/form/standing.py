@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from shoegoal.form.sides import Side
+from shoegoal.form.sides import Side, legs_swapped
 from shoegoal.form.skeleton import Pose
 
 F64 = npt.NDArray[np.float64]
@@ -21,6 +21,7 @@ BEFORE_S, AFTER_S = 0.10, 0.25  # of contact; the plant foot stands, common prac
 NEAR_LEGS = 0.06  # two pictures show one foot where its places differ by less, in leg lengths
 # Feet that show less than a foot's length apart are taken for one another, or hide one another.
 APART_LEGS = 0.25
+LEAST_TRUST = 0.05
 LEAST_TRUSTED = 1.5  # so many pictures' worth; with fewer the foot is hidden
 
 
@@ -50,8 +51,7 @@ def standing_foot(poses: Sequence[Pose], contact_s: float) -> Standing | None:
     feet = np.stack([[p.points_px[list(_rows(side))] for side in Side] for p in near])
     legs = np.array([[_leg_px(p, side) for side in Side] for p in near])
     leg_px = max(float(np.median(legs)), 1e-6)
-    apart = _off(feet[:, 0] - feet[:, 1]) / leg_px
-    trust = np.clip(apart / APART_LEGS, 0.05, 1.0)
+    trust = trust_in_feet(near, leg_px)
     # How far each foot of each picture is from each of every picture: (T, 2, T, 2).
     off = _off(feet[:, :, None, None] - feet[None, None]) / leg_px
     alike = np.exp(-0.5 * (off / NEAR_LEGS) ** 2) * trust[:, None]
@@ -73,6 +73,28 @@ def standing_foot(poses: Sequence[Pose], contact_s: float) -> Standing | None:
         float(np.average(legs[rows, chosen], weights=weight)),
         list(Side)[int(np.argmax(sides))],
     )
+
+
+def trust_in_feet(poses: Sequence[Pose], leg_px: float) -> F64:
+    """(T,) 0..1: what feet are worth that show so far apart."""
+    left, right = (np.stack([pose.points_px[list(_rows(side))] for pose in poses]) for side in Side)
+    trust: F64 = np.clip(_off(left - right) / leg_px / APART_LEGS, LEAST_TRUST, 1.0)
+    return trust
+
+
+def legs_by_standing(poses: Sequence[Pose], seen: Standing, contact_s: float) -> list[Pose]:
+    """Swap the legs in pictures round contact in which the other one stands where the foot does."""
+
+    def off(pose: Pose, side: Side) -> float:
+        return float(_off(pose.points_px[list(_rows(side))] - seen.points_px))
+
+    return [
+        legs_swapped(pose)
+        if -BEFORE_S <= pose.time_s - contact_s <= AFTER_S
+        and off(pose, seen.side.other) < off(pose, seen.side)
+        else pose
+        for pose in poses
+    ]
 
 
 def _off(gaps: F64) -> F64:

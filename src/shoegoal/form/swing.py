@@ -14,7 +14,9 @@ from shoegoal.form.skeleton import Joint
 
 F64 = npt.NDArray[np.float64]
 
-BACK_S, THROUGH_S = 0.45, 0.4  # the swing lies within these of contact; common practice, no source
+# The swing lies within these of contact; common practice, no source. Earlier the kicking leg still
+# trails from its last step, and the two legs are hard to tell apart.
+BACK_S, THROUGH_S = 0.3, 0.4
 LEAST_BACK_S = 0.2  # seen less long than this before contact, the backswing may be missed
 
 
@@ -38,9 +40,9 @@ class Swing:
 def swing_cues(kick: Kick) -> list[Measurement]:
     """Measure ``backswing`` (deg) and ``swing_evenness`` (%).
 
-    Where the leg is farthest back or ahead at the window's edge, as in slow motion, it may have gone
-    on, and nothing is told. By the method ``plane`` the joints are put on the upright plane along the shot, by the method
-    ``body`` the network's own body in space is taken.
+    Where the leg is farthest back or ahead at the window's edge, as in slow motion, it may have
+    gone on, and nothing is told. By the method ``plane`` the joints are put on the upright plane
+    along the shot, by the method ``body`` the network's own body in space is taken.
     """
     found = []
     for method, place in (("plane", _on_plane), ("body", _in_body)):
@@ -54,7 +56,8 @@ def swing_cues(kick: Kick) -> list[Measurement]:
         found.append(Measurement("backswing", method, -float(swing.leg_deg[back])))
         through = back + int(np.argmax(swing.leg_deg[back:]))
         if through < len(swing.times_s) - 1:
-            evenness = _evenness(swing.leg_deg[back : through + 1])
+            hit = int(np.searchsorted(swing.times_s, kick.contact_s))
+            evenness = _evenness(np.append(swing.leg_deg[back:hit], swing.leg_deg[through]))
             found.append(Measurement("swing_evenness", method, evenness))
     return found
 
@@ -77,7 +80,11 @@ def swing_of(kick: Kick, place: Callable[[Kick, Joint, F64], F64] | None = None)
 
 
 def _evenness(through_deg: F64) -> float:
-    """Forward share, %, of all turning from the farthest back to the farthest forward."""
+    """Forward share, %, of all turning from the farthest back to the farthest forward.
+
+    Legs hitch on their way to the ball; after it, from contact to the farthest forward, only the
+    net way counts, since there the pose model now and then loses the kicking leg.
+    """
     steps = np.diff(through_deg)
     whole = float(np.abs(steps).sum())
     return 100 * float(steps.clip(0).sum()) / whole if whole > 0 else float("nan")

@@ -203,9 +203,7 @@ class Shooting:
         near = abs(time_s - self.contacts_s[self.kick_at(time_s)]) < DENSE_S
         takes = TAKES if near else 1
         open_s = min(shutter * self.clip.slowed, 1 / self.clip.rate_hz)
-        moments = [
-            self.meshes(time_s + open_s * q) for q in (np.arange(takes) + 0.5) / takes - 0.5
-        ]
+        moments = [self.meshes(time_s + open_s * q) for q in (np.arange(takes) + 0.5) / takes - 0.5]
         boxes = []
         shade = shade_of(easel.caster, easel.scenery, np.stack([m[1] for m in moments]))
         if shade is not None:
@@ -235,7 +233,9 @@ class Shooting:
         room = Darkroom.open(self.easel.still, p.noise, p.vignette, self.scene.seed, reach)
         gain = auto_gain(self.easel.still, self.scene)
         times = []
-        with ClipWriter(path, WIDTH_PX, HEIGHT_PX, self.clip.rate_hz, p.codec, p.crf, p.preset) as writer:
+        with ClipWriter(
+            path, WIDTH_PX, HEIGHT_PX, self.clip.rate_hz, p.codec, p.crf, p.preset
+        ) as writer:
             for tick in self.ticks():
                 times.append(float(tick * TIME_BASE))
                 picture, boxes = self.paint(times[-1])
