@@ -174,12 +174,13 @@ def test_too_few_poses_are_said() -> None:
         assert all(r.answer is Answer.CANNOT_TELL for r in read.readings)
 
 
-@pytest.mark.parametrize("azimuth_deg", [45.0, 60.0, 90.0])
+@pytest.mark.parametrize("azimuth_deg", [30.0, 60.0, 90.0])
 def test_a_contact_at_the_wrong_moment_is_not_read(azimuth_deg: float) -> None:
     space = space_from(azimuth_deg)
     poses = poses_of(StickKick(), space)
     assert read_kick(space, CONTACT_S + 0.03, poses).kick is not None
-    for off_s in (-0.2, 0.2):
+    # From behind, a foot that has gone on shows where the ball lay; the ball's way tells that.
+    for off_s in (-0.2, -0.1, *([0.2] if azimuth_deg >= 60 else [])):
         read = read_kick(space, CONTACT_S + off_s, poses)
         assert read.kick is None and read.why_not
 
