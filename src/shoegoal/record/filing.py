@@ -227,7 +227,7 @@ def _new_set(
     stage: StageRecord,
     ladder: Ladder | None,
 ) -> int:
-    ladder_id = None if ladder is None else _ladder_id(connection, ladder)
+    ladder_id = None if ladder is None else ladder_id_of(connection, ladder)
     made = connection.execute(
         insert(schema.sets).values(
             pupil_id=pupil_id,
@@ -241,7 +241,8 @@ def _new_set(
     return _new_id(made)
 
 
-def _ladder_id(connection: Connection, ladder: Ladder) -> int:
+def ladder_id_of(connection: Connection, ladder: Ladder) -> int:
+    """Find a ladder in the book by its content, or enter it."""
     plain = plain_ladder(ladder)
     key = {"sha256": sha256_of(plain)}
     rest = {"title": ladder.title, "content": canonical_text(plain)}

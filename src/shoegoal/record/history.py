@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Connection, RowMapping, select
+from sqlalchemy import Connection, RowMapping, Select, select
 
 from shoegoal.analysis.file import analysis_from_json
 from shoegoal.analysis.model import Analysis, StageRecord
@@ -174,9 +174,18 @@ def load_sets(
     if pupil is not None:
         query = query.where(pupils.name == pupil)
     if signed is not None:
-        has_name = select(schema.signatures.c.seq).where(schema.signatures.c.set_id == sets.id)
+        has_name = standing_signature().where(schema.signatures.c.set_id == sets.id)
         query = query.where(has_name.exists() if signed else ~has_name.exists())
     return [_history(connection, row) for row in connection.execute(query).mappings().all()]
+
+
+def standing_signature() -> Select[tuple[int]]:
+    """Select the entries of signatures that were not withdrawn since; a set has at most one."""
+    table, later = schema.signatures.c, schema.journal.alias("later")
+    withdrawn = select(later.c.seq).where(
+        later.c.set_id == table.set_id, later.c.kind == "withdrawn", later.c.seq > table.seq
+    )
+    return select(table.seq).where(~withdrawn.exists())
 
 
 def _history(connection: Connection, row: RowMapping) -> SetHistory:
@@ -229,7 +238,7 @@ def _signature(connection: Connection, set_id: int) -> Signature | None:
     query = (
         select(table.seq, journal.at, table.by_name, table.content)
         .join(schema.journal, journal.seq == table.seq)
-        .where(table.set_id == set_id)
+        .where(table.set_id == set_id, table.seq.in_(standing_signature()))
     )
     found = connection.execute(query).first()
     if found is None:

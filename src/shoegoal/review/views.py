@@ -1,42 +1,75 @@
-"""What the templates show, worked out beforehand: they only lay it out."""
+"""What the page of one set shows, worked out beforehand: the templates only lay it out."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+
 from shoegoal.analysis.model import Analysis
+from shoegoal.analysis.stills import SceneView
+from shoegoal.analysis.strip import shot_box
 from shoegoal.analysis.words import call_word, chance_text, chance_words, event_name, shown_call
 from shoegoal.record.coaching import Check
 from shoegoal.record.corrections import ADDITIONS, ANSWERS, Answer
 from shoegoal.record.history import SetHistory
 from shoegoal.record.pictures import SetPictures
-from shoegoal.record.plain import counted_text, state_of
+from shoegoal.record.plain import state_of
 from shoegoal.record.standing import Standing, StandingShot
 from shoegoal.review.above import Above, seen_from_above
 from shoegoal.types import Call, EventKind, ImagePoint
 
 BEFORE_S, AFTER_S = 1.0, 2.0  # round the kick: what a snippet shows
-SYMBOLS = {Call.MAKE: "●", Call.MISS: "✕", Call.UNSURE: "?"}
+SYMBOLS = {Call.MAKE: "●", Call.MISS: "✕", Call.UNSURE: "◆"}
 PATH_POINTS = 60
-_KINDS = {False: (EventKind.SHOT,), True: (EventKind.TOUCH, EventKind.LOSS)}
+USUAL_RATE_HZ = 30.0
 _SAID = {
     Answer.MAKE: "Make",
     Answer.MISS: "Miss",
     Answer.NOT_A_SHOT: "Not a shot",
     Answer.RETAKE: "Retake",
+    Answer.CANNOT_TELL: "Cannot tell",
     Answer.TOUCH: "Touch",
     Answer.NO_TOUCH: "No touch",
     Answer.LOST: "Ball lost",
     Answer.NOT_LOST: "Not lost",
 }
+_KEYS = {
+    Answer.MAKE: "M", Answer.MISS: "X", Answer.NOT_A_SHOT: "N", Answer.RETAKE: "T",
+    Answer.CANNOT_TELL: "C", Answer.TOUCH: "M", Answer.NO_TOUCH: "X", Answer.LOST: "M",
+    Answer.NOT_LOST: "X",
+}  # fmt: skip
+_LOOKS = {
+    Answer.MAKE: "first make", Answer.MISS: "first miss", Answer.CANNOT_TELL: "last",
+    Answer.TOUCH: "first make", Answer.NO_TOUCH: "first miss", Answer.LOST: "first miss",
+    Answer.NOT_LOST: "first make",
+}  # fmt: skip
+_MARKS = {Answer.MAKE: "●", Answer.MISS: "✕", Answer.TOUCH: "●", Answer.NO_TOUCH: "✕",
+          Answer.LOST: "✕", Answer.NOT_LOST: "●"}  # fmt: skip
 _ADDING = {
     Answer.MAKE: "Add a make",
     Answer.MISS: "Add a miss",
     Answer.TOUCH: "Add a touch",
     Answer.LOST: "Add a loss of the ball",
 }
-USUAL_RATE_HZ = 30.0
+_ASKED = {
+    EventKind.SHOT: "did it go in?",
+    EventKind.TOUCH: "was it one?",
+    EventKind.LOSS: "was the ball lost?",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class AnswerView:
+    """One answer: as it is sent, said, marked, and which key gives it."""
+
+    value: str
+    word: str
+    key: str
+    mark: str
+    look: str
+    given: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,28 +78,35 @@ class ShotView:
 
     Attributes
     ----------
-    answers : what can be answered, as it is sent and as it is said.
+    answers : what can be answered.
     path : points of the fitted path over the picture, as SVG writes them.
-    has_strip : a strip of stills is there.
+    box : part of the picture that it happens in: left, top, width and height as shares.
+    has_strip, has_moments : a strip of stills is there; so are single ones to zoom.
+    strip : number that the strip goes by.
     """
 
     number: int
     name: str
+    asked: str
     clock: str
     kick_s: float
     start_s: float
     end_s: float
+    line_s: float
     symbol: str
     word: str
     call: str
     chance: str
-    answers: tuple[tuple[str, str], ...]
+    answers: tuple[AnswerView, ...]
     why: str
     counts: bool
     answer: str | None
     note: str
     path: str
+    box: tuple[float, float, float, float]
     has_strip: bool
+    has_moments: bool
+    strip: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,13 +137,15 @@ class SetView:
     Attributes
     ----------
     open : can be changed, by whoever looks.
-    to_watch : the shots that settle the verdict, the most telling first.
+    question : the shot that is asked about now, or the stretch; None when nothing is asked.
+    chosen : the question was picked by whoever looks; it is not the one that settles most.
+    open_questions : how many are left that the verdict may hang on.
     above, left_px, right_px : of a set of shots; None where there is no goal.
     over_time : touches and losses along a line of time; none of a set of shots.
-    additions, answers : what can be added and answered, as it is sent and as it is said.
-    to_look_through : stretches in which a shot may be hidden; none once the verdict holds.
+    additions : what can be added, as it is sent and as it is said.
     playable : the clip lies where it was and is the one that was counted.
     moved : a marker was, and the count that holds is not the one in the result folder.
+    can_move : there is a still to point at markers in.
     """
 
     history: SetHistory
@@ -111,65 +153,83 @@ class SetView:
     state: str
     sentence: str
     tally: str
+    unsure: int
     shots: list[ShotView]
-    to_watch: list[ShotView]
-    to_look_through: list[StretchView]
+    question: ShotView | StretchView | None
+    chosen: bool
+    open_questions: int
     above: Above | None
     over_time: list[TimeMark]
     additions: tuple[tuple[str, str], ...]
-    answers: tuple[tuple[str, str], ...]
     problems: tuple[str, ...]
     notes: list[tuple[str, str]]
     can_undo: bool
     clip_state: str
     playable: bool
+    start_s: float
     width_px: int
     height_px: int
     rate_hz: float
     left_px: tuple[float, float] | None
     right_px: tuple[float, float] | None
-    has_markers_picture: bool
+    can_move: bool
     moved: bool
 
+    @property
+    def asks_about_shot(self) -> bool:
+        """Whether the question is about a shot rather than a stretch of the clip."""
+        return isinstance(self.question, ShotView)
 
-def view_of(history: SetHistory, analysis: Analysis, *, can_change: bool) -> SetView:
+
+def view_of(
+    history: SetHistory, analysis: Analysis, *, can_change: bool, chosen: int | None = None
+) -> SetView:
     """Work a set's page out.
 
     Parameters
     ----------
     history, analysis : the set and the count that holds.
     can_change : whoever looks may correct and sign; nobody may once it is signed.
+    chosen : number of the shot that was picked; None for the one that settles most.
     """
     standing = history.standing(analysis)
     pictures = SetPictures(history, analysis)
     shots = [_shot_view(shot, pictures, analysis) for shot in standing.shots]
     by_number = {shot.number: shot for shot in shots}
+    stretches = _stretches(standing, analysis)
+    open_ = can_change and history.signature is None
+    asked: list[ShotView | StretchView] = [by_number[number] for number in standing.looks]
+    asked += stretches
+    picked = None if chosen is None else by_number.get(chosen)
+    question = picked or (asked[0] if asked else None)
     scene, clip = analysis.scene, analysis.clip
     clip_state = history.clip_state()
     return SetView(
         history=history,
-        open=can_change and history.signature is None,
+        open=open_,
         state=state_of(history, standing),
         sentence=_sentence(history, standing),
         tally=standing.tally.sentence,
+        unsure=standing.tally.unsure,
         shots=shots,
-        to_watch=[by_number[number] for number in standing.looks],
-        to_look_through=_stretches(standing, analysis),
+        question=question,
+        chosen=picked is not None,
+        open_questions=len(asked),
         above=None if scene is None else seen_from_above(analysis, standing),
         over_time=_over_time(standing, analysis) if history.counts_touches else [],
         additions=tuple((a.value, _ADDING[a]) for a in ADDITIONS[history.counts_touches]),
-        answers=_answers(*_KINDS[history.counts_touches]),
         problems=analysis.problems,
         notes=_notes(history),
         can_undo=bool(history.held),
         clip_state=clip_state,
         playable=clip_state == "as counted",
+        start_s=clip.start_s,
         width_px=clip.width_px,
         height_px=clip.height_px,
         rate_hz=clip.nominal_rate_hz or USUAL_RATE_HZ,
         left_px=None if scene is None else _rounded(scene.left_px),
         right_px=None if scene is None else _rounded(scene.right_px),
-        has_markers_picture=pictures.has_markers,
+        can_move=scene is not None and pictures.has_markers,
         moved=history.is_recounted,
     )
 
@@ -245,8 +305,18 @@ def _rounded(point: ImagePoint) -> tuple[float, float]:
     return round(point.x_px, 1), round(point.y_px, 1)
 
 
-def _answers(*kinds: EventKind) -> tuple[tuple[str, str], ...]:
-    return tuple((answer.value, _SAID[answer]) for kind in kinds for answer in ANSWERS[kind])
+def _answers(shot: StandingShot) -> tuple[AnswerView, ...]:
+    return tuple(
+        AnswerView(
+            answer.value,
+            _SAID[answer],
+            _KEYS[answer],
+            _MARKS.get(answer, ""),
+            _LOOKS.get(answer, ""),
+            answer is shot.answer,
+        )
+        for answer in ANSWERS[shot.kind]
+    )
 
 
 def _over_time(standing: Standing, analysis: Analysis) -> list[TimeMark]:
@@ -297,30 +367,50 @@ def _notes(history: SetHistory) -> list[tuple[str, str]]:
 
 
 def _shot_view(shot: StandingShot, pictures: SetPictures, analysis: Analysis) -> ShotView:
-    kick_s = shot.time_s - analysis.clip.start_s
+    start_s = analysis.clip.start_s
+    kick_s = shot.time_s - start_s
     counted = shot.counted
-    end_s = kick_s + AFTER_S
+    end_s, line_s = kick_s + AFTER_S, kick_s + AFTER_S
     if counted is not None:
-        end_s = max(end_s, counted.end_time_s - analysis.clip.start_s + 0.5)
+        line_s = counted.end_time_s - start_s
+        end_s = max(end_s, line_s + 0.5)
+    name = event_name(shot.kind, shot.number).capitalize()
     return ShotView(
         number=shot.number,
-        name=event_name(shot.kind, shot.number).capitalize(),
+        name=name,
+        asked=f"{name}: {_ASKED[shot.kind]}",
         clock=analysis.clock(shot.time_s),
         kick_s=round(kick_s, 3),
         start_s=round(max(0.0, kick_s - BEFORE_S), 3),
         end_s=round(end_s, 3),
+        line_s=round(line_s, 3),
         symbol=_symbol(shot) if shot.counts else "-",
         word=call_word(shot.kind, shot.call) if shot.counts else "does not count",
         call=shot.call.value if shot.counts else "out",
         chance=f"{chance_words(shot.kind)} {_chance(shot.p_make)}" if shot.counts else "",
-        answers=_answers(shot.kind),
+        answers=_answers(shot),
         why="added by hand" if counted is None else counted.reason,
         counts=shot.counts,
         answer=None if shot.answer is None else shot.answer.value,
         note=shot.note,
         path=_path_points(shot),
+        box=_box(shot, analysis),
         has_strip=counted is not None and pictures.has_strip(counted),
+        has_moments=counted is not None and pictures.has_stills(counted.kick_time_s),
+        strip=0 if counted is None else counted.number,
     )
+
+
+def _box(shot: StandingShot, analysis: Analysis) -> tuple[float, float, float, float]:
+    """Part of the picture to zoom on, in shares of its width and height and of its shape."""
+    wide, high = float(analysis.clip.width_px), float(analysis.clip.height_px)
+    if shot.counted is None or analysis.scene is None:
+        return 0.0, 0.0, 1.0, 1.0
+    box = shot_box(shot.counted, (wide, high), SceneView.of(analysis.scene))
+    share = min(1.0, max(box.width / wide, box.height / high))
+    middle = (box.left + box.width / 2) / wide, (box.top + box.height / 2) / high
+    left, top = (float(np.clip(at - share / 2, 0.0, 1.0 - share)) for at in middle)
+    return round(left, 4), round(top, 4), round(share, 4), round(share, 4)
 
 
 def _chance(p_make: float) -> str:
@@ -333,16 +423,3 @@ def _path_points(shot: StandingShot) -> str:
     path = shot.counted.fitted_path_px
     step = max(1, len(path) // PATH_POINTS)
     return " ".join(f"{point.x_px:.0f},{point.y_px:.0f}" for point in path[::step])
-
-
-def queue_rows(waiting: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    """Queue rows with the words for their state and for what was counted."""
-    words = {
-        "look": "needs a look",
-        "to sign": "ready to sign",
-        "count again": "count again",
-        "signed": "signed",
-    }
-    return [
-        row | {"state_words": words[row["state"]], "counted": counted_text(row)} for row in waiting
-    ]

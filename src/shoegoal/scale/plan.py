@@ -20,6 +20,7 @@ from shoegoal.analysis.repeats import RESULT_SUFFIX
 from shoegoal.clip.reader import clip_sha256
 from shoegoal.errors import BadSettingsError, ClipUnreadableError
 from shoegoal.record import schema
+from shoegoal.record.history import standing_signature
 from shoegoal.scale.assignment import Assignment, NotAssigned
 from shoegoal.scale.task import CountTask
 
@@ -135,7 +136,10 @@ def _known_sets(connection: Connection) -> dict[str, KnownSet]:
     query = (
         select(sets.clip_sha256, sets.id, pupils.name, sets.stage, signatures.seq)
         .join(schema.pupils, pupils.id == sets.pupil_id)
-        .outerjoin(schema.signatures, signatures.set_id == sets.id)
+        .outerjoin(
+            schema.signatures,
+            (signatures.set_id == sets.id) & signatures.seq.in_(standing_signature()),
+        )
     )
     return {
         sha256: KnownSet(set_id, pupil, str(json.loads(stage)["name"]), signature is not None)

@@ -47,3 +47,20 @@ POSTGRESQL_SIGNED = (
     "CREATE TRIGGER journal_signed BEFORE INSERT ON journal "
     "FOR EACH ROW EXECUTE FUNCTION shoegoal_signed()",
 )
+
+# A set is shut while a signature of it was not withdrawn; the withdrawal itself may still come in.
+_SHUT = (
+    "EXISTS (SELECT 1 FROM signatures AS s WHERE s.set_id = NEW.set_id AND NOT EXISTS "
+    "(SELECT 1 FROM journal AS j WHERE j.set_id = s.set_id AND j.kind = 'withdrawn' "
+    "AND j.seq > s.seq))"
+)
+SQLITE_SIGNED_UNLESS_WITHDRAWN = (
+    "CREATE TRIGGER journal_signed BEFORE INSERT ON journal "
+    f"WHEN NEW.kind <> 'withdrawn' AND {_SHUT} "
+    f"BEGIN SELECT RAISE(ABORT, '{SIGNED}'); END"
+)
+POSTGRESQL_SIGNED_UNLESS_WITHDRAWN = (
+    "CREATE OR REPLACE FUNCTION shoegoal_signed() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN "
+    f"IF NEW.kind <> 'withdrawn' AND {_SHUT} "
+    f"THEN RAISE EXCEPTION '{SIGNED}'; END IF; RETURN NEW; END $$"
+)
