@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from typing import TYPE_CHECKING
 
 import click
@@ -31,7 +32,8 @@ def work(only: str | None, dask: str | None, until_empty: bool, book: str | None
         while work_once(opened, duty, count):
             pass
         return 0
-    work_until(opened, duty, count, parent_is_gone)
+    with suppress(KeyboardInterrupt):  # the way to end it
+        work_until(opened, duty, count, parent_is_gone)
     return 0
 
 

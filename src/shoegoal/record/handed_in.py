@@ -37,7 +37,7 @@ from shoegoal.record.chain import canonical_text
 from shoegoal.record.journal import now_text, time_text
 from shoegoal.types import ImagePoint
 
-CLAIM_S = 60.0
+CLAIM_S = 20.0
 MOST_TRIES = 3
 TOKEN_BYTES = 24
 BROKE_OFF = "counting it broke off several times"

@@ -91,6 +91,11 @@ class SetPictures:
             return self._read(OVERVIEW_NAME)
         return draw_overview(self._analysis, self._view)
 
+    @property
+    def has_any_stills(self) -> bool:
+        """Whether plain stills of the set's shots were kept."""
+        return self._kept is not None and self._analysis.scene is not None
+
     def has_stills(self, kick_time_s: float) -> bool:
         """Whether plain stills of a kick were kept."""
         return self._kept is not None and self._kept.has_kick(kick_time_s)

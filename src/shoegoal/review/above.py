@@ -12,7 +12,7 @@ from shoegoal.analysis.stills import SceneView
 from shoegoal.record.standing import Standing
 from shoegoal.types import Call
 
-WIDTH = 640.0  # of the drawing, in its own units
+WIDEST = 640.0  # of the drawing, in its own units
 MARGIN = 30.0
 TALLEST = 400.0
 NEAR_HEIGHT = 240.0
@@ -80,14 +80,15 @@ def seen_from_above(analysis: Analysis, standing: Standing, *, near: bool = Fals
         else (float(np.median([x for x, _ in spots])), float(np.median([y for _, y in spots])))
     )
     reach_m = half_m + BESIDE_M
-    metre = (WIDTH - 2 * MARGIN) / (2 * reach_m)
+    metre = (WIDEST - 2 * MARGIN) / (2 * reach_m)
     if not near:
         metre = min(metre, (TALLEST - 2 * MARGIN) / (spot_m[1] + BEHIND_M))
     line_y = MARGIN + BEHIND_M * metre
     height = NEAR_HEIGHT if near else line_y + spot_m[1] * metre + MARGIN
+    width = 2 * (reach_m * metre + MARGIN)
 
     def place(x_m: float, y_m: float) -> tuple[float, float]:
-        x = float(np.clip(WIDTH / 2 + x_m * metre, MARGIN / 2, WIDTH - MARGIN / 2))
+        x = float(np.clip(width / 2 + x_m * metre, MARGIN / 2, width - MARGIN / 2))
         y = float(np.clip(line_y + y_m * metre, MARGIN / 2, height - MARGIN / 2))
         return round(x, 1), round(y, 1)
 
@@ -108,8 +109,8 @@ def seen_from_above(analysis: Analysis, standing: Standing, *, near: bool = Fals
             words += f", ended {max(0.0, end[1]):.1f} m before the line"
         marks.append(Mark(x, y, y - 16 - LABEL_STEP * above, shot.number, shot.call, words))
     left_x, right_x = (place(x_m, 0.0)[0] for x_m in (-half_m, half_m))
-    spot_x, spot_y = WIDTH / 2 + spot_m[0] * metre, line_y + spot_m[1] * metre
+    spot_x, spot_y = width / 2 + spot_m[0] * metre, line_y + spot_m[1] * metre
     return Above(
-        WIDTH, round(height, 1), round(line_y, 1), left_x, right_x, round(spot_x, 1),
+        round(width, 1), round(height, 1), round(line_y, 1), left_x, right_x, round(spot_x, 1),
         round(spot_y, 1), metre, tuple(marks), tuple(unplaced),
     )  # fmt: skip

@@ -14,9 +14,12 @@ from shoegoal.ladder.verdict import Decision
 from shoegoal.record import schema
 from shoegoal.record.handed_in import ClipState, HandedIn, clips_of
 from shoegoal.record.history import SetHistory, load_set
+from shoegoal.record.pictures import SetPictures
 from shoegoal.record.plain import counted_text, summary
+from shoegoal.record.standing import Standing
 from shoegoal.review.above import Above, seen_from_above
 from shoegoal.review.phone_views import task_of
+from shoegoal.review.views import tally_words
 
 PAGE_SIZE = 50
 _Row = TypeVar("_Row")
@@ -185,7 +188,7 @@ def glance_at(history: SetHistory) -> Glance:
         if standing.shots:
             look = standing.looks[0] if standing.looks else standing.shots[0].number
             first_s = next(s.time_s for s in standing.shots if s.number == look)
-        stills = history.folder_path is not None and analysis.scene is not None
+        stills = SetPictures(history, analysis).has_any_stills
     except BadSettingsError:
         pass  # counted by another version
     except ShoegoalError:
@@ -201,7 +204,7 @@ def glance_at(history: SetHistory) -> Glance:
         history.stage.name,
         task_of(history.stage.to_stage()),
         told["state"],
-        told["sentence"],
+        _sentence(told["sentence"], standing, touches=history.counts_touches),
         counted_text(told),
         0 if standing is None else len(standing.looks) + len(standing.doubts),
         _WORDS.get(decision, ""),
@@ -212,6 +215,18 @@ def glance_at(history: SetHistory) -> Glance:
         told["signed_by"] or "",
         told["signed_at"] or "",
     )
+
+
+def _sentence(said: str, standing: Standing | None, *, touches: bool) -> str:
+    """Say what a set waits for: which shots settle it, or its verdict."""
+    if standing is None or not standing.needs_a_look:
+        return said
+    shots = ", ".join(str(number) for number in standing.looks)
+    what = ("touch" if touches else "shot") + ("" if len(standing.looks) == 1 else "s")
+    settles = f"{what} {shots} settle{'s' if len(standing.looks) == 1 else ''} it"
+    if not standing.looks:
+        settles = "something may be hidden in a part of the clip"
+    return f"{tally_words(standing.tally, touches=touches)}: {settles}"
 
 
 _WORDS = {

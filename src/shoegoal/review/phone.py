@@ -60,7 +60,7 @@ def make_phone_app(book: Book, entrance: Entrance, showing: Showing) -> Starlett
     """
     pages = PhonePages(book, showing, secure=entrance.with_accounts)
     return Starlette(
-        routes=[*pages.routes(), *Uploads(book).routes()],
+        routes=[*Uploads(book).routes(), *pages.routes()],
         exception_handlers={HTTPException: pages.trouble, ShoegoalError: pages.trouble},
         middleware=[Middleware(PhoneGuard, entrance=entrance)],
     )

@@ -7,10 +7,11 @@ from typing import Any
 
 import numpy as np
 
-from shoegoal.analysis.model import Analysis
+from shoegoal.analysis.model import Analysis, StageRecord
 from shoegoal.analysis.stills import SceneView
 from shoegoal.analysis.strip import shot_box
 from shoegoal.analysis.words import call_word, chance_text, chance_words, event_name, shown_call
+from shoegoal.ladder.tally import Tally
 from shoegoal.record.coaching import Check
 from shoegoal.record.corrections import ADDITIONS, ANSWERS, Answer
 from shoegoal.record.history import SetHistory
@@ -18,6 +19,7 @@ from shoegoal.record.pictures import SetPictures
 from shoegoal.record.plain import state_of
 from shoegoal.record.standing import Standing, StandingShot
 from shoegoal.review.above import Above, seen_from_above
+from shoegoal.review.phone_views import task_of
 from shoegoal.types import Call, EventKind, ImagePoint
 
 BEFORE_S, AFTER_S = 1.0, 2.0  # round the kick: what a snippet shows
@@ -143,6 +145,7 @@ class SetView:
     above, left_px, right_px : of a set of shots; None where there is no goal.
     over_time : touches and losses along a line of time; none of a set of shots.
     additions : what can be added, as it is sent and as it is said.
+    task, counted : what the stage asks, and what was counted so far, in a few words.
     playable : the clip lies where it was and is the one that was counted.
     moved : a marker was, and the count that holds is not the one in the result folder.
     can_move : there is a still to point at markers in.
@@ -152,8 +155,8 @@ class SetView:
     open: bool
     state: str
     sentence: str
-    tally: str
-    unsure: int
+    task: str
+    counted: str
     shots: list[ShotView]
     question: ShotView | StretchView | None
     chosen: bool
@@ -209,8 +212,8 @@ def view_of(
         open=open_,
         state=state_of(history, standing),
         sentence=_sentence(history, standing),
-        tally=standing.tally.sentence,
-        unsure=standing.tally.unsure,
+        task=_task(history.stage),
+        counted=tally_words(standing.tally, touches=history.counts_touches),
         shots=shots,
         question=question,
         chosen=picked is not None,
@@ -299,6 +302,24 @@ def check_view_of(check: Check, history: SetHistory, *, playable: bool) -> Check
         clip.height_px,
         clip.nominal_rate_hz or USUAL_RATE_HZ,
     )
+
+
+def tally_words(tally: Tally, *, touches: bool) -> str:
+    """Say a tally in a few words; nothing of chances."""
+    one, more = ("touch", "touches") if touches else ("make", "makes")
+    words = [f"{tally.makes} {one if tally.makes == 1 else more}"]
+    if not touches:
+        words.append(f"{tally.misses} {'miss' if tally.misses == 1 else 'misses'}")
+    if tally.unsure:
+        words.append(f"{tally.unsure} open")
+    return ", ".join(words)
+
+
+def _task(stage: StageRecord) -> str:
+    asked = task_of(stage.to_stage())
+    if stage.width_steps is None:
+        return asked
+    return f"{asked} · goal {stage.width_steps:g} steps, from {stage.back_steps:g} steps"
 
 
 def _rounded(point: ImagePoint) -> tuple[float, float]:

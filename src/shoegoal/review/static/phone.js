@@ -81,7 +81,7 @@
     left.textContent = `${megabytes(sent)} of ${megabytes(total)} MB${wait}`;
   };
 
-  const send = async (file, stage) => {
+  const send = async (file, stage, url = null) => {
     say("");
     show(true);
     began = null;
@@ -91,8 +91,10 @@
     news.textContent = usual;
     upload = new tus.Upload(file, {
       endpoint: "/h/uploads",
+      uploadUrl: url,
+      onUploadUrlAvailable: () => keep({ file, stage, url: upload.url }),
       chunkSize: PART,
-      retryDelays: [0, 1000, 2000, 4000],
+      retryDelays: [0, 1000],
       removeFingerprintOnSuccess: true,
       metadata: { filename: file.name || "clip.mp4", filetype: file.type || "", stage },
       onProgress: told,
@@ -116,7 +118,7 @@
         setTimeout(() => upload?.start(), AGAIN_MS);
       },
     });
-    const earlier = await upload.findPreviousUploads();
+    const earlier = url ? [] : await upload.findPreviousUploads();
     if (earlier.length) upload.resumeFromPreviousUpload(earlier[0]);
     upload.start();
   };
@@ -140,5 +142,5 @@
     show(false);
   });
   addEventListener("online", () => { if (upload && !sending.hidden) upload.start(); });
-  kept().then((clip) => { if (clip?.file) send(clip.file, clip.stage); });
+  kept().then((clip) => { if (clip?.file) send(clip.file, clip.stage, clip.url); });
 })();
