@@ -99,8 +99,9 @@ def markers(book: Book, set_id: int, form: FormData, by: str) -> None:
     with book.reading() as connection:
         scene = load_set(connection, set_id).count.analysis().goal_scene
     now = {Side.LEFT: scene.left_px, Side.RIGHT: scene.right_px}
-    for side, at in now.items():
-        place = _place(form, side.value)
+    wanted = {side: _place(form, side.value) for side in now}
+    for side, place in wanted.items():
+        at = now[side]
         if math.hypot(place.x_px - at.x_px, place.y_px - at.y_px) > LEAST_MOVE_PX:
             seen = reviewing.move_marker(book, set_id, side, place, by=by, seen=seen).version
 

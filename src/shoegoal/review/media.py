@@ -73,10 +73,6 @@ class Pictures:
         """Answer with a shot's strip; 404 where there is none."""
         return self._answer(history, "strip", number, lambda pictures: pictures.strip(number))
 
-    def markers(self, history: SetHistory) -> Response:
-        """Answer with the goal as it is taken; 404 where there is no picture."""
-        return self._answer(history, "markers", 0, lambda pictures: pictures.markers())
-
     def moment(self, history: SetHistory, kick_time_s: float, name: str) -> Response:
         """Answer with one moment of a shot, zoomed on the ball's way; 404 where none was kept."""
         key = round(1000 * kick_time_s)
