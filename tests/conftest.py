@@ -30,6 +30,14 @@ def _few_threads() -> Iterator[None]:
     cv2.setNumThreads(before)
 
 
+@pytest.fixture(autouse=True, scope="session")
+def _own_keys(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """A key of the test run's own: nobody's real one is used or made."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("SHOEGOAL_KEYS", str(tmp_path_factory.mktemp("keys")))
+        yield
+
+
 @pytest.fixture
 def real_clips() -> Path:
     """Folder of real clips, which never travel with the code; skips where it is absent."""

@@ -6,12 +6,14 @@ import json
 import math
 import os
 import tempfile
+from collections.abc import Callable
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
 from shoegoal.analysis.model import FORMAT_VERSION, Analysis
 from shoegoal.errors import BadSettingsError, OutputError
+from shoegoal.outside import is_plain_name, read_outside
 from shoegoal.types import EventKind
 
 if TYPE_CHECKING:
@@ -20,6 +22,10 @@ if TYPE_CHECKING:
 
 ANALYSIS_FILE_NAME = "analysis.json"
 MAX_PROBLEMS_SHOWN = 5
+MAX_BYTES = 32_000_000  # a count of ten minutes takes less than a tenth of it
+MAX_PARTS = 1_500_000  # each of them takes some hundred bytes of memory once it is read
+# Far beyond any clip or garden, and its square is still a number.
+LARGEST_NUMBER, LARGEST_WHOLE = 1e15, 10**15
 _COUNT_AGAIN = "count the clip again"
 
 
@@ -32,7 +38,7 @@ def analysis_to_json(analysis: Analysis) -> str:
         A value is no finite number; JSON has no way to write it.
     """
     plain = _adapter().dump_python(analysis, mode="json")
-    place = _place_of_no_number(plain)
+    place = _place_of(plain, lambda value: isinstance(value, float) and not math.isfinite(value))
     if place is not None:
         raise OutputError(
             f"the analysis holds no finite number at {place}, so nothing was written; "
@@ -52,6 +58,8 @@ def analysis_from_json(content: bytes, file_name: str) -> Analysis:
     """
     from pydantic import ValidationError
 
+    if content.count(b",") + content.count(b"[") + content.count(b"{") > MAX_PARTS:
+        raise BadSettingsError(f"{file_name} holds more than any count does; {_COUNT_AGAIN}")
     plain = _parsed(content, file_name)
     _check_version(plain, file_name)
     try:
@@ -65,6 +73,12 @@ def analysis_from_json(content: bytes, file_name: str) -> Analysis:
         raise BadSettingsError(
             "\n".join([f"{file_name}: this analysis file is damaged; {_COUNT_AGAIN}:", *lines])
         ) from error
+    absurd = _place_of(plain, _is_absurd)
+    if absurd is not None:
+        raise BadSettingsError(
+            f"{file_name}: this analysis file is damaged; {_COUNT_AGAIN}:\n"
+            f"  {absurd}: no count gives so large a number"
+        )
     _check_sense(analysis, file_name)
     return analysis
 
@@ -97,7 +111,7 @@ def load_analysis(path: Path) -> Analysis:
     """
     file = path / ANALYSIS_FILE_NAME if path.is_dir() else path
     try:
-        content = file.read_bytes()
+        content = read_outside(file, MAX_BYTES)
     except FileNotFoundError as error:
         raise BadSettingsError(
             f"{file} does not exist; name the {ANALYSIS_FILE_NAME} or the folder that "
@@ -145,17 +159,21 @@ def _adapter() -> TypeAdapter[Analysis]:
     return TypeAdapter(Analysis)
 
 
-def _place_of_no_number(plain: object, place: str = "") -> str | None:
-    """Find the first float that is NaN or infinite."""
-    if isinstance(plain, float):
-        return None if math.isfinite(plain) else place
+def _is_absurd(value: object) -> bool:
+    if isinstance(value, float):
+        return abs(value) > LARGEST_NUMBER
+    return isinstance(value, int) and abs(value) > LARGEST_WHOLE
+
+
+def _place_of(plain: object, is_wanted: Callable[[object], bool], place: str = "") -> str | None:
+    """Find the first value of a kind in plain JSON, and say where it stands."""
     if isinstance(plain, dict):
         parts = ((f"{place}.{key}" if place else str(key), value) for key, value in plain.items())
     elif isinstance(plain, (list, tuple)):
         parts = ((f"{place}[{position}]", value) for position, value in enumerate(plain))
     else:
-        return None
-    return next((found for key, value in parts if (found := _place_of_no_number(value, key))), None)
+        return place if is_wanted(plain) else None
+    return next((found for at, value in parts if (found := _place_of(value, is_wanted, at))), None)
 
 
 def _parsed(content: bytes, file_name: str) -> Any:
@@ -212,6 +230,10 @@ def _check_sense(analysis: Analysis, file_name: str) -> None:
             complaint = f"shots[{position}].p_make: it must lie from 0 to 1, not be {shot.p_make}"
         elif position and shot.kick_time_s < analysis.shots[position - 1].kick_time_s:
             complaint = f"shots[{position}].kick_time_s: it lies before the kick of the shot above"
+    if not is_plain_name(analysis.clip.name):
+        complaint = "clip.name: it must be the name of a file, without a folder"
+    if not 0.5 < analysis.verdict.confidence <= 1.0:
+        complaint = "verdict.confidence: it must lie above 0.5 and up to 1"
     looks = analysis.verdict.looks
     if looks is not None and not all(1 <= n <= len(analysis.shots) for n in looks.shots):
         complaint = "verdict.looks.shots: it names a shot that is not there"

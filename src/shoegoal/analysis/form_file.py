@@ -15,6 +15,7 @@ from shoegoal.analysis.form_page import page_html
 from shoegoal.analysis.form_sheet import draw_sheet
 from shoegoal.analysis.marks import coded_picture
 from shoegoal.errors import BadSettingsError
+from shoegoal.outside import is_inside, read_outside
 
 if TYPE_CHECKING:
     from pydantic import TypeAdapter
@@ -25,6 +26,7 @@ FORM_FOLDER_NAME = "form"
 FORM_FILE_NAME = "form.json"
 PAGE_NAME, SHEET_NAME = "summary.html", "form-summary.png"
 READ_AGAIN = "run shoegoal form again"
+MAX_BYTES = 10_000_000
 
 
 def picture_name(number: int) -> str:
@@ -35,7 +37,8 @@ def picture_name(number: int) -> str:
 def form_pictures(folder: Path) -> list[Path]:
     """Pictures of people that reading form writes into a result folder, those that are there."""
     place = folder / FORM_FOLDER_NAME
-    return [p for p in (place / SHEET_NAME, *sorted(place.glob("form-[0-9]*.jpg"))) if p.is_file()]
+    named = (place / SHEET_NAME, *sorted(place.glob("form-[0-9]*.jpg")))
+    return [file for file in named if is_inside(folder, str(file.relative_to(folder)))]
 
 
 def form_to_json(form: SetForm) -> str:
@@ -56,7 +59,7 @@ def load_form(folder: Path) -> SetForm | None:
 
     file = folder / FORM_FOLDER_NAME / FORM_FILE_NAME
     try:
-        content = file.read_bytes()
+        content = read_outside(file, MAX_BYTES)
     except FileNotFoundError:
         return None
     except OSError as error:

@@ -2,21 +2,30 @@
 
 from __future__ import annotations
 
+import io
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import cv2
 import numpy as np
+import numpy.typing as npt
 
 from shoegoal.analysis.marks import coded_picture
 from shoegoal.analysis.model import Analysis
 from shoegoal.analysis.stills import StillPicture
+from shoegoal.outside import is_inside, read_inside, read_outside
+
+U8 = npt.NDArray[np.uint8]
 
 STILLS_FOLDER_NAME = "stills"
 INDEX_NAME = "stills.json"
 GOAL_NAME = "goal.jpg"
 JPEG_QUALITY = 85
+MAX_INDEX_BYTES = 2_000_000
+LARGEST_PICTURE_BYTES, LARGEST_PICTURE_PX = 20_000_000, 60_000_000
+LARGEST_SCALE = 100.0  # of a still to the clip's picture
 SAME_KICK_S = 0.4  # two kicks of one ball are further apart
 
 
@@ -36,6 +45,15 @@ class _KeptShot:
 class _Index:
     goal: _KeptStill
     shots: tuple[_KeptShot, ...]
+
+    @property
+    def makes_sense(self) -> bool:
+        """Whether every number is one that `keep_stills` could have written."""
+        stills = [self.goal, *(still for shot in self.shots for still in shot.stills)]
+        times_s = [still.time_s for still in stills] + [shot.kick_time_s for shot in self.shots]
+        return all(math.isfinite(time_s) for time_s in times_s) and all(
+            1 / LARGEST_SCALE <= still.scale <= LARGEST_SCALE for still in stills
+        )
 
 
 def keep_stills(
@@ -78,19 +96,20 @@ class KeptStills:
 
         folder = result_folder / STILLS_FOLDER_NAME
         try:
-            content = (folder / INDEX_NAME).read_bytes()
-            return cls(folder, TypeAdapter(_Index).validate_json(content))
+            content = read_outside(folder / INDEX_NAME, MAX_INDEX_BYTES, follow=False)
+            index = TypeAdapter(_Index).validate_json(content, strict=True)
         except (OSError, ValidationError):
             return None
+        return cls(folder, index) if index.makes_sense else None
 
     def goal(self) -> StillPicture | None:
         """Picture in which the markers can be seen."""
-        return _read(self._folder / GOAL_NAME, self._index.goal)
+        return _read(self._folder, GOAL_NAME, self._index.goal)
 
     def has_kick(self, kick_time_s: float) -> bool:
         """Whether there are any of a kick, without reading them."""
         place = self._place(kick_time_s)
-        return place is not None and (self._folder / _name(place, 1)).is_file()
+        return place is not None and is_inside(self._folder, _name(place, 1))
 
     def of_kick(self, kick_time_s: float) -> list[StillPicture]:
         """Pictures round a kick, in order of time; kick times wander a little in a recount."""
@@ -98,7 +117,7 @@ class KeptStills:
         if shot is None:
             return []
         stills = enumerate(self._index.shots[shot - 1].stills, start=1)
-        read = (_read(self._folder / _name(shot, place), about) for place, about in stills)
+        read = (_read(self._folder, _name(shot, place), about) for place, about in stills)
         return [still for still in read if still is not None]
 
     def _place(self, kick_time_s: float) -> int | None:
@@ -120,12 +139,22 @@ def _write(path: Path, still: StillPicture) -> None:
     path.write_bytes(coded_picture(still.bgr, quality=JPEG_QUALITY))
 
 
-def _read(path: Path, about: _KeptStill) -> StillPicture | None:
+def _read(folder: Path, name: str, about: _KeptStill) -> StillPicture | None:
+    coded = read_inside(folder, name, LARGEST_PICTURE_BYTES)
+    bgr = None if coded is None else decoded_picture(coded)
+    return None if bgr is None else StillPicture(about.time_s, bgr, about.scale)
+
+
+def decoded_picture(coded: bytes) -> U8 | None:
+    """Decode a picture from outside (BGR); None where it is none, or larger than any of ours."""
+    from PIL import Image
+
     try:
-        coded = np.frombuffer(path.read_bytes(), np.uint8)
-    except OSError:
+        with Image.open(io.BytesIO(coded)) as head:  # reads no more than the size
+            wide, high = head.size
+    except (OSError, ValueError, Image.DecompressionBombError):
         return None
-    bgr = cv2.imdecode(coded, cv2.IMREAD_COLOR) if len(coded) else None
-    if bgr is None:
+    if wide * high > LARGEST_PICTURE_PX:
         return None
-    return StillPicture(about.time_s, np.asarray(bgr, np.uint8), about.scale)
+    bgr = cv2.imdecode(np.frombuffer(coded, np.uint8), cv2.IMREAD_COLOR)
+    return None if bgr is None else np.asarray(bgr, np.uint8)

@@ -44,7 +44,7 @@ def letters_missing(cards: Sequence[StageCard], timed: TimedCard) -> str:
 
 @contextmanager
 def new_pdf(title: str) -> Generator[FPDF, None, None]:
-    """Give an empty PDF on A4 with the letters of the cards."""
+    """Begin a document on A4 with this module's fonts; it has no page yet."""
     from fpdf import FPDF
 
     logging.getLogger("fontTools").setLevel(logging.ERROR)  # it tells of every table it drops

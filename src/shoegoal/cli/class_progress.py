@@ -6,6 +6,7 @@ from collections.abc import Generator, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
+from shoegoal.cli.terminal import console
 from shoegoal.scale.class_run import ClipOutcome, Watcher
 
 if TYPE_CHECKING:
@@ -19,20 +20,16 @@ def shown_class_progress(*, quiet: bool) -> Generator[Watcher, None, None]:
     if quiet:
         yield Watcher()
         return
-    from rich.console import Console
-
-    console = Console(stderr=True, highlight=False, markup=False, emoji=False)
-    if not console.is_terminal or console.is_dumb_terminal:
-        lines = _Lines(console)
+    to = console(stderr=True)
+    if not to.is_terminal or to.is_dumb_terminal:
+        lines = _Lines(to)
         yield Watcher(lines.begun, finished=lines.finished)
         return
     from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn
     from rich.progress import TimeRemainingColumn as TimeLeft
 
     columns = (TextColumn("{task.description}", markup=False), BarColumn())
-    with Progress(
-        *columns, TaskProgressColumn(), TimeLeft(), console=console, transient=True
-    ) as bars:
+    with Progress(*columns, TaskProgressColumn(), TimeLeft(), console=to, transient=True) as bars:
         shown = _Bars(bars)
         yield Watcher(shown.begun, shown.share, shown.finished)
 

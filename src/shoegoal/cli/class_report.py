@@ -12,7 +12,8 @@ from rich.table import Table
 from rich.text import Text
 
 from shoegoal.cli.report import titled
-from shoegoal.cli.standing import print_parts, table_of
+from shoegoal.cli.standing import table_of
+from shoegoal.cli.terminal import print_parts
 from shoegoal.ladder.next_setup import NextSetUp
 from shoegoal.scale.class_run import NEWS, ClipOutcome
 from shoegoal.scale.results import ClassResults, PupilRow, Share, share_text

@@ -52,7 +52,7 @@ def demo(out: Path | None, in_browser: bool, quiet: bool) -> int:
 
 def _print(seen: Demo, folder: DemoFolder, wall_s: float) -> None:
     from shoegoal.cli.class_report import outcome_table, result_tables
-    from shoegoal.cli.standing import print_parts
+    from shoegoal.cli.terminal import print_parts
 
     print_parts([outcome_table(seen.outcomes), *result_tables(seen.results)])
     # Plain lines, for a terminal must not fold what is to be copied.

@@ -30,8 +30,10 @@ from shoegoal.cli.ladder import ladder, stages
 from shoegoal.cli.record import record
 from shoegoal.cli.review import review
 from shoegoal.cli.show import show
+from shoegoal.cli.terminal import shown_streams
 from shoegoal.cli.work import work
 from shoegoal.errors import OutputError, ShoegoalError
+from shoegoal.outside import shown
 
 INTERRUPTED = 130
 PIPE_CLOSED = 141  # 128 + SIGPIPE, as a shell reports it
@@ -112,7 +114,7 @@ class _Cli(click.Group):
                     errors="replace"
                 )  # a narrow terminal encoding is no reason to fail
         try:
-            with _ended_like_interrupted():
+            with _ended_like_interrupted(), shown_streams():
                 result = super().main(args, prog_name, complete_var, standalone_mode=False, **extra)
             sys.stdout.flush()
         except click.exceptions.NoArgsIsHelpError as error:
@@ -171,7 +173,7 @@ def _show_traceback() -> None:
 
 def _say(message: str) -> None:
     with suppress(OSError):
-        click.echo(f"shoegoal: {message}", err=True)
+        click.echo(f"shoegoal: {shown(message)}", err=True)
 
 
 def _drop_output() -> None:

@@ -31,6 +31,7 @@ MAX_PIXEL = 100_000.0
 MAX_INVENTED = 500
 MAX_DAYS = 36_500.0
 MAX_WORKERS = 256
+MAX_ID = 2**31 - 1  # numbers of sets and rounds are 32-bit in PostgreSQL
 BALL_WORDS = ("3", "4", "5", "unknown")
 
 
@@ -193,6 +194,21 @@ _ROWS = (
     ),
     OptionRow("--cues", None, "What was told of form, in place of makes and misses."),
     OptionRow("--head", click.STRING, "Hash noted down earlier, which must still be in the book."),
+    OptionRow(
+        "--receipt",
+        FilePath(),
+        "Receipt whose entry must still be in the book as it was; may be given several times.",
+        many=True,
+    ),
+    OptionRow(
+        "--key",
+        click.STRING,
+        "Name of the key, as `record key` prints it: no other may have sealed anything; may be "
+        "given several times.",
+        many=True,
+    ),
+    OptionRow("--restored", None, "An older copy was put back on purpose: note its head anew."),
+    OptionRow("--take", FilePath(), "Key file from another computer, to be this one's key."),
     OptionRow(
         "--older-than-days",
         click.FloatRange(0.0, MAX_DAYS),

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Generator
 from contextlib import contextmanager
 
+from shoegoal.cli.terminal import console
+
 PLAIN_STEP = 0.1
 
 
@@ -16,19 +18,17 @@ def shown_progress(
     if quiet:
         yield None
         return
-    from rich.console import Console
-
-    console = Console(stderr=True)
-    if not console.is_terminal:
+    to = console(stderr=True)
+    if not to.is_terminal:
         yield None
-    elif console.is_dumb_terminal:
-        yield plain_progress(what, console.print)
+    elif to.is_dumb_terminal:
+        yield plain_progress(what, to.print)
     else:
         from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn
         from rich.progress import TimeRemainingColumn as TimeLeft
 
         columns = (TextColumn("{task.description}", markup=False), BarColumn())
-        with Progress(*columns, TaskProgressColumn(), TimeLeft(), console=console,
+        with Progress(*columns, TaskProgressColumn(), TimeLeft(), console=to,
                       transient=True) as bar:  # fmt: skip
             task = bar.add_task(what, total=1.0)
             yield lambda share: bar.update(task, completed=min(1.0, max(0.0, share)))

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from shoegoal.cli.options import FilePath, with_options
+from shoegoal.cli.options import MAX_ID, FilePath, with_options
 from shoegoal.errors import BadSettingsError, ShoegoalError
 
 if TYPE_CHECKING:
@@ -121,23 +121,76 @@ def list_sets(class_name: str | None, pupil: str | None, book: str | None, json:
 
 
 @record.command()
-@with_options("--head", "--book", "--json")
-def verify(head: str | None, book: str | None, json: bool) -> int:
+@with_options("--head", "--receipt", "--key", "--restored", "--book", "--json")
+def verify(
+    head: str | None,
+    receipt: tuple[Path, ...],
+    key: tuple[str, ...],
+    restored: bool,
+    book: str | None,
+    json: bool,
+) -> int:
     """Prove that nothing in the book was changed afterwards; name the first entry that was.
 
-    Works every hash out anew and holds every table against the journal. It prints the newest hash,
-    the head: noted down elsewhere and given with --head, it also shows whether newest entries were
-    cut off.
+    Works every hash, seal, tally and verdict out anew and holds every table against the journal.
+    The book alone proves that it agrees with itself. That nothing was cut off or rewritten as a
+    whole is proved by what lies outside it: what this computer noted at the last signature, a
+    receipt, a head noted down, the name of the key.
     """
     from shoegoal.record.book import Book
-    from shoegoal.record.verify import head_lines, verify_book
+    from shoegoal.record.receipts import read_receipt
+    from shoegoal.record.verify import proof_lines, verify_book
 
-    proof = verify_book(Book(book), head)
+    receipts = [read_receipt(file) for file in receipt]
+    proof = verify_book(Book(book), head, receipts=receipts, keys=key, restored=restored)
     if json:
         click.echo(json_text.dumps(asdict(proof), indent=1))
     else:
-        for line in head_lines(proof):
+        for line in proof_lines(proof):
             click.echo(line)
+    return 0
+
+
+@record.command("receipt")
+@click.argument("set_id", metavar="[SET]", required=False, type=click.IntRange(1, MAX_ID))
+@with_options("--out", "--book", required=("--out",))
+def write_receipt(set_id: int | None, out: Path, book: str | None) -> int:
+    """Write a receipt of a signed SET, or of the whole book as it is now.
+
+    As JSON, or on a page with a QR code where --out ends in .pdf. Kept elsewhere, it lets record
+    verify --receipt tell whether any later book still holds the same. It names the pupil as the
+    book does, and the result.
+    """
+    from shoegoal.analysis.folders import check_writable_file
+    from shoegoal.record.book import Book
+    from shoegoal.record.receipts import receipt_of_book, receipt_of_set, receipt_pdf, receipt_text
+    from shoegoal.scene.written import replace_file
+
+    check_writable_file(out)
+    with Book(book).reading() as connection:
+        made = receipt_of_book(connection) if set_id is None else receipt_of_set(connection, set_id)
+    pdf = out.suffix.lower() == ".pdf"
+    replace_file(out, receipt_pdf(*made) if pdf else receipt_text(*made).encode())
+    click.echo(f"wrote {out}: entry {made[0].seq}, head {made[0].hash}")
+    return 0
+
+
+@record.command("key")
+@with_options("--out", "--take")
+def show_key(out: Path | None, take: Path | None) -> int:
+    """Name the key that seals entries made on this computer; made when there is none.
+
+    --out writes the key itself, to keep in a safe place or take to another computer with --take.
+    Whoever has it can seal as you do: keep it apart from the book.
+    """
+    from shoegoal.analysis.folders import check_writable_file
+    from shoegoal.record.keys import own_key, take_key, write_key
+
+    key = own_key() if take is None else take_key(take)
+    if out is not None:
+        check_writable_file(out)
+        write_key(out, key)
+    click.echo(key.name)
     return 0
 
 

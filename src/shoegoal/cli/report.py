@@ -5,9 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from pathlib import Path
 
-import click
 from rich import box
-from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
@@ -15,10 +13,10 @@ from shoegoal.analysis.evidence import strip_name
 from shoegoal.analysis.model import Analysis, SceneRecord
 from shoegoal.analysis.words import call_word, event_name, shown_call
 from shoegoal.card.cautions import SHORT_CAUTION
+from shoegoal.cli.terminal import print_parts
 from shoegoal.ladder.verdict import Decision
 from shoegoal.types import Call, Estimate, EventKind, Shot
 
-PLAIN_WIDTH = 110  # where no terminal says how wide it is
 TWO_SIDED_95 = 1.96  # standard normal quantile at 0.975
 CALLS = {
     Call.MAKE: ("● MAKE", "bold blue"),
@@ -41,17 +39,9 @@ def print_report(analysis: Analysis, evidence: Path | None) -> None:
     analysis : the counted clip.
     evidence : folder with the pictures; None when there is none to point to.
     """
-    console = Console(highlight=False, markup=False, emoji=False)
-    if not console.is_terminal:
-        console = Console(highlight=False, markup=False, emoji=False, width=PLAIN_WIDTH)
-    # Written by click in one go: rich would end the process itself when a reader goes away.
-    with console.capture() as captured:
-        console.print(Text(analysis.stage.heading, style="bold"))
-        if analysis.shots:
-            console.print(_shot_table(analysis))
-        console.print(titled(_sentences(analysis, evidence)))
-    lines = captured.get().splitlines()
-    click.echo("\n".join(line.rstrip() for line in lines))
+    tables = [_shot_table(analysis)] if analysis.shots else []
+    heading = Text(analysis.stage.heading, style="bold")
+    print_parts([heading, *tables, titled(_sentences(analysis, evidence))])
 
 
 def titled(sentences: Iterable[tuple[str, str | Text]]) -> Table:

@@ -8,13 +8,13 @@ from typing import Any
 
 import click
 from rich import box
-from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
 from shoegoal.analysis.model import Analysis
 from shoegoal.analysis.words import call_word, event_name
-from shoegoal.cli.report import PLAIN_WIDTH, call_text, titled
+from shoegoal.cli.report import call_text, titled
+from shoegoal.cli.terminal import print_parts
 from shoegoal.record.corrections import Answer
 from shoegoal.record.history import SetHistory
 from shoegoal.record.plain import counted_text, state_of
@@ -124,14 +124,3 @@ def table_of(titles: tuple[str, ...]) -> Table:
         table.add_column(title, no_wrap=True)
     table.add_column(titles[-1])
     return table
-
-
-def print_parts(parts: list[Any]) -> None:
-    """Print tables and sentences; without a terminal in a fixed width."""
-    console = Console(highlight=False, markup=False, emoji=False)
-    if not console.is_terminal:
-        console = Console(highlight=False, markup=False, emoji=False, width=PLAIN_WIDTH)
-    with console.capture() as captured:
-        for part in parts:
-            console.print(part)
-    click.echo("\n".join(line.rstrip() for line in captured.get().splitlines()))

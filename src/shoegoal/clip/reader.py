@@ -30,6 +30,7 @@ from shoegoal.clip.planes import Layout, is_full_range, layout_of, matrix_of
 from shoegoal.clip.sampling import Sampler
 from shoegoal.clip.timekeeper import ClipProblem, Timekeeper
 from shoegoal.errors import ClipUnreadableError
+from shoegoal.outside import open_regular
 
 __all__ = [
     "Clip",
@@ -190,7 +191,7 @@ def open_clip(path: Path | str) -> Clip:
 def clip_sha256(path: Path | str) -> str:
     """Return the SHA-256 of a file's bytes as 64 hexadecimal digits (FIPS 180-4)."""
     try:
-        with Path(path).open("rb") as file:
+        with open_regular(Path(path)) as file:
             return hashlib.file_digest(file, "sha256").hexdigest()
     except OSError as error:
         raise ClipUnreadableError(
@@ -203,7 +204,7 @@ def _size_of_file(path: Path) -> int:
         if path.is_dir():
             raise ClipUnreadableError(f"{path} is a folder: name one video file in it")
         size_bytes = path.stat().st_size
-        with path.open("rb"):
+        with open_regular(path):
             pass
     except FileNotFoundError:
         raise ClipUnreadableError(f"{path} does not exist: check the file's name") from None

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import tomllib
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -15,6 +14,7 @@ from shoegoal.ladder.rules import (
     MakesOfShots,
     TouchesInARow,
 )
+from shoegoal.outside import NestedTooDeepError, parse_toml
 
 if TYPE_CHECKING:
     from pydantic_core import ErrorDetails
@@ -59,11 +59,9 @@ def read_toml(content: bytes, file_name: str) -> tuple[dict[str, Any], str]:
             "this is not UTF-8 text; save the ladder file as UTF-8.",
         ) from error
     try:
-        return tomllib.loads(text), text
-    except RecursionError as error:
-        raise BadSettingsError(
-            f"{file_name}: brackets are nested too deeply for a ladder; correct the TOML."
-        ) from error
+        return parse_toml(text), text
+    except NestedTooDeepError as error:
+        raise BadSettingsError(f"{file_name}: {error} for a ladder; correct the TOML.") from error
     except ValueError as error:  # tomllib's own, or Python's for a number of thousands of digits
         complaint, line, column = _place_of_syntax_error(str(error), text)
         raise BadSettingsError(

@@ -20,6 +20,7 @@ from shoegoal.ladder.rules import (
     TouchesInARow,
 )
 from shoegoal.ladder.rungs import Rung
+from shoegoal.outside import read_outside
 
 SHIPPED_LADDER = "back_garden.toml"
 MAX_BYTES = 1_000_000
@@ -88,8 +89,7 @@ def load_ladder(path: Path | None = None) -> Ladder:
         shipped = resources.files("shoegoal.ladder") / "data" / SHIPPED_LADDER
         return parse_ladder(shipped.read_bytes(), SHIPPED_LADDER)
     try:
-        with path.open("rb") as stream:
-            content = stream.read(MAX_BYTES + 1)
+        content = read_outside(path, MAX_BYTES)
     except FileNotFoundError as error:
         raise BadSettingsError(
             f"{path}: no such ladder file; check the path, or leave it out for the shipped ladder.",
@@ -99,10 +99,6 @@ def load_ladder(path: Path | None = None) -> Ladder:
             f"{path}: the ladder file cannot be read ({error.strerror}); "
             "give a readable TOML file.",
         ) from error
-    if len(content) > MAX_BYTES:
-        raise BadSettingsError(
-            f"{path} is larger than {MAX_BYTES // 1000} kB, so it is no ladder; give a TOML file."
-        )
     return parse_ladder(content, str(path))
 
 

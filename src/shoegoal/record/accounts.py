@@ -21,8 +21,9 @@ from sqlalchemy import (
 
 from shoegoal.errors import BadSettingsError
 from shoegoal.record import schema
-from shoegoal.record.journal import now_text
+from shoegoal.record.journal import append_of_book, now_text
 from shoegoal.record.passwords import hash_password
+from shoegoal.record.told import account_told
 
 LONGEST_NAME = 80
 
@@ -108,7 +109,9 @@ def add_account(
             made_at=now_text(),
         )
     )
-    return account_called(connection, shown)
+    made = account_called(connection, shown)
+    _tell(connection, made.account_id)
+    return made
 
 
 def account_called(connection: Connection, name: str) -> Account:
@@ -164,6 +167,14 @@ def _change(connection: Connection, account: Account, values: dict[str, str | No
     accounts, sessions = schema.accounts, schema.sessions
     connection.execute(update(accounts).where(accounts.c.id == account.account_id).values(**values))
     connection.execute(delete(sessions).where(sessions.c.account_id == account.account_id))
+    _tell(connection, account.account_id)
+
+
+def _tell(connection: Connection, account_id: int) -> None:
+    """Write into the journal how an account is now."""
+    found = select(schema.accounts).where(schema.accounts.c.id == account_id)
+    row = connection.execute(found).mappings().one()
+    append_of_book(connection, "account", account_told(dict(row)))
 
 
 def _accounts() -> Select[Any]:

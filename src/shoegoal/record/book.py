@@ -18,11 +18,13 @@ from sqlalchemy.engine.interfaces import DBAPIConnection
 from shoegoal.errors import OutputError
 from shoegoal.record.place import book_name, book_url
 from shoegoal.record.schema import REVISION
+from shoegoal.record.seen import forget_seen
 from shoegoal.record.trouble import told_plainly
 from shoegoal.record.upgrade import keep_copy, refuse_newer, revision_of, upgrade
 
 WAIT_S = 10.0  # for another writer; a transaction of ours takes milliseconds
 _WRITING = "shoegoal_writing"
+_UPGRADING = "shoegoal_upgrading"
 _UPGRADE_LOCK = 5_302_118_044  # any number, the same in every version
 
 
@@ -87,7 +89,7 @@ class Book:
         if revision == REVISION:
             return
         with told_plainly(self.name), self._engine.connect() as connection:
-            connection = connection.execution_options(**{_WRITING: True})
+            connection = connection.execution_options(**{_WRITING: True, _UPGRADING: True})
             with connection.begin():
                 if self.file is None:
                     key = {"key": _UPGRADE_LOCK}
@@ -98,6 +100,8 @@ class Book:
                 if self.file is not None and revision is not None:
                     keep_copy(self.file, revision)
                 upgrade(connection)
+        if revision is None:
+            forget_seen(self.name)
 
 
 def _make_folder(folder: Path) -> None:
@@ -131,5 +135,8 @@ def _prepare_sqlite(engine: Engine, wait_s: float) -> None:
     @event.listens_for(engine, "begin")
     def begun(connection: Connection) -> None:
         writing = connection.get_execution_options().get(_WRITING)
+        if connection.get_execution_options().get(_UPGRADING):
+            # A step that builds a table anew drops the old one, to which others point meanwhile.
+            connection.exec_driver_sql("PRAGMA foreign_keys = OFF")
         # Taking the lock at once lets a second writer wait rather than fail midway.
         connection.exec_driver_sql("BEGIN IMMEDIATE" if writing else "BEGIN")

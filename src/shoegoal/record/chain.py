@@ -22,15 +22,16 @@ class Entry:
     Attributes
     ----------
     seq : 1, 2, 3, ... over the whole book.
-    set_id, set_version : the set it is about, and how many entries that set then has.
-    kind : ``analysis``, ``correction`` or ``signature``.
+    set_id, set_version : the set it is about, and how many entries that set then has; None and 0
+        where it is about the book: its classes, pupils, ladders, sets, checks, accounts and keys.
+    kind : what happened; `shoegoal.record.told` knows them all.
     at : when, UTC, ISO 8601.
     payload : what happened, in plain JSON values.
     previous : hash of the entry before, 64 hexadecimal digits.
     """
 
     seq: int
-    set_id: int
+    set_id: int | None
     set_version: int
     kind: str
     at: str

@@ -21,7 +21,7 @@ from shoegoal.errors import BadSettingsError
 from shoegoal.record import schema
 from shoegoal.record.cues import BANDS, cues_told
 from shoegoal.record.history import SetHistory, load_set, load_sets
-from shoegoal.record.journal import now_text
+from shoegoal.record.journal import append_of_book, now_text
 from shoegoal.types import Call
 
 HIGHEST_SEED = 2**31 - 1
@@ -127,17 +127,18 @@ def draw_round(
         for told in chance.sample(strata[key], wanted)
     ]
     chance.shuffle(drawn)  # or the order would tell what each was counted as
-    made = connection.execute(
-        insert(schema.coach_rounds).values(class_id=class_id, seed=seed, made_at=now_text())
-    )
+    row = {"seed": seed, "made_at": now_text()}
+    made = connection.execute(insert(schema.coach_rounds).values(class_id=class_id, **row))
     key = made.inserted_primary_key
     assert key is not None
-    rows = [
-        {"round_id": key[0], "place": place, **asdict(told)}
-        for place, told in enumerate(drawn, start=1)
-    ]
-    connection.execute(insert(schema.coach_items), rows)
-    return int(key[0])
+    round_id = int(key[0])
+    items = [{"place": place, **asdict(told)} for place, told in enumerate(drawn, start=1)]
+    connection.execute(
+        insert(schema.coach_items), [{"round_id": round_id, **item} for item in items]
+    )
+    told_of_round = {"round": round_id, "class": class_id, "items": items, **row}
+    append_of_book(connection, "round", told_of_round)
+    return round_id
 
 
 def rounds_of(connection: Connection, class_name: str) -> list[Round]:
@@ -239,11 +240,9 @@ def answer_check(
         raise BadSettingsError(f"shot {place} of round {round_id} is answered: {check.answer}")
     if answer not in check.answers:
         raise BadSettingsError(f"answer shot {place} with one of: {', '.join(check.answers)}")
-    connection.execute(
-        insert(schema.coach_answers).values(
-            round_id=round_id, place=place, answer=answer, by_name=by, at=now_text()
-        )
-    )
+    row = {"place": place, "answer": answer, "at": now_text()}
+    connection.execute(insert(schema.coach_answers).values(round_id=round_id, by_name=by, **row))
+    append_of_book(connection, "check", {"round": round_id, "by": by, **row})
 
 
 def class_id_of(connection: Connection, class_name: str) -> int:

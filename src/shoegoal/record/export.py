@@ -12,13 +12,15 @@ from pathlib import Path
 from typing import Any
 
 import cv2
-import numpy as np
 from sqlalchemy import Connection, select
 
 from shoegoal.analysis.evidence import EVIDENCE_FOLDER_NAME, OVERVIEW_NAME
 from shoegoal.analysis.folders import cannot_write, check_writable_file, fresh_folder
 from shoegoal.analysis.form_file import FORM_FILE_NAME, FORM_FOLDER_NAME, form_pictures
+from shoegoal.analysis.form_file import MAX_BYTES as MOST_FORM_BYTES
+from shoegoal.analysis.kept import decoded_picture
 from shoegoal.errors import BadSettingsError
+from shoegoal.outside import read_inside
 from shoegoal.record import schema
 from shoegoal.record.book import Book
 from shoegoal.record.faces import cover_faces
@@ -102,11 +104,14 @@ def _files(data: dict[str, Any], histories: list[SetHistory]) -> Iterator[tuple[
     for history in histories:
         if history.folder_path is None:
             continue
-        form = history.folder_path / FORM_FOLDER_NAME / FORM_FILE_NAME
-        if form.is_file():
-            yield f"set-{history.set_id}/{FORM_FILE_NAME}", form.read_bytes()
+        name = f"{FORM_FOLDER_NAME}/{FORM_FILE_NAME}"
+        form = read_inside(history.folder_path, name, MOST_FORM_BYTES)
+        if form is not None:
+            yield f"set-{history.set_id}/{FORM_FILE_NAME}", form
         for picture in form_pictures(history.folder_path):
-            safe = without_faces(picture.read_bytes()) if picture.suffix == ".jpg" else None
+            if picture.suffix != ".jpg":
+                continue
+            safe = without_faces(picture.read_bytes())
             if safe is not None:
                 yield f"set-{history.set_id}/{picture.name}", safe
         for name, content in _pictures(history, history.folder_path):
@@ -129,10 +134,10 @@ def _pictures(history: SetHistory, folder: Path) -> Iterator[tuple[str, bytes]]:
 
 def without_faces(content: bytes) -> bytes | None:
     """Cover the faces of a coded picture; None where it is none."""
-    bgr = cv2.imdecode(np.frombuffer(content, np.uint8), cv2.IMREAD_COLOR)
+    bgr = decoded_picture(content)
     if bgr is None:
         return None
-    covered, _ = cover_faces(np.asarray(bgr, np.uint8))
+    covered, _ = cover_faces(bgr)
     done, coded = cv2.imencode(".jpg", covered, [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY])
     return coded.tobytes() if done else None
 

@@ -10,7 +10,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Connection, CursorResult, Table, delete, insert, select
+from sqlalchemy import Connection, CursorResult, delete, insert, select
 
 from shoegoal.analysis.file import analysis_to_json
 from shoegoal.analysis.model import Analysis, StageRecord, plain_ladder
@@ -19,7 +19,7 @@ from shoegoal.errors import BadSettingsError
 from shoegoal.ladder.ladders import Ladder
 from shoegoal.record import schema
 from shoegoal.record.chain import canonical_text, sha256_of
-from shoegoal.record.journal import append, now_text, set_version
+from shoegoal.record.journal import append, append_of_book, now_text, set_version
 from shoegoal.record.names import invent_name
 
 UNNAMED_CLASS = "no class"
@@ -60,7 +60,7 @@ def enrol(
     BadSettingsError
         A name is empty or taken.
     """
-    class_id = _id_of(connection, schema.classes, {"name": _named(class_name, "class")})
+    class_id = _class_id(connection, _named(class_name, "class"))
     taken = set(connection.scalars(select(schema.pupils.c.name)))
     entered = []
     for wanted in [*names, *[None] * invented]:
@@ -68,7 +68,9 @@ def enrol(
         if name in taken:
             raise BadSettingsError(f'there already is a pupil "{name}"; choose another name')
         taken.add(name)
-        connection.execute(insert(schema.pupils).values(name=name, class_id=class_id))
+        made = connection.execute(insert(schema.pupils).values(name=name, class_id=class_id))
+        told = {"pupil": _new_id(made), "class": class_id, "name": name}
+        append_of_book(connection, "pupil", told)
         entered.append(name)
     return entered
 
@@ -227,37 +229,42 @@ def _new_set(
     stage: StageRecord,
     ladder: Ladder | None,
 ) -> int:
+    row = {
+        "clip_sha256": analysis.clip.sha256,
+        "clip_name": analysis.clip.name,
+        "added_at": now_text(),
+    }
     ladder_id = None if ladder is None else ladder_id_of(connection, ladder)
     made = connection.execute(
         insert(schema.sets).values(
-            pupil_id=pupil_id,
-            ladder_id=ladder_id,
-            clip_sha256=analysis.clip.sha256,
-            clip_name=analysis.clip.name,
-            stage=canonical_text(asdict(stage)),
-            added_at=now_text(),
+            pupil_id=pupil_id, ladder_id=ladder_id, stage=canonical_text(asdict(stage)), **row
         )
     )
+    told = {"set": _new_id(made), "pupil": pupil_id, "ladder": ladder_id, "stage": asdict(stage)}
+    append_of_book(connection, "set", told | row)
     return _new_id(made)
 
 
-def ladder_id_of(connection: Connection, ladder: Ladder) -> int:
-    """Find a ladder in the book by its content, or enter it."""
-    plain = plain_ladder(ladder)
-    key = {"sha256": sha256_of(plain)}
-    rest = {"title": ladder.title, "content": canonical_text(plain)}
-    return _id_of(connection, schema.ladders, key, rest)
-
-
-def _id_of(
-    connection: Connection, table: Table, key: dict[str, str], rest: dict[str, str] | None = None
-) -> int:
-    """Find a row by its key, or make it."""
-    ((name, value),) = key.items()
-    found = connection.scalar(select(table.c.id).where(table.c[name] == value))
+def _class_id(connection: Connection, name: str) -> int:
+    """Find a class by its name, or enter it."""
+    table = schema.classes
+    found = connection.scalar(select(table.c.id).where(table.c.name == name))
     if found is not None:
         return int(found)
-    made = connection.execute(insert(table).values(**key, **(rest or {})))
+    class_id = _new_id(connection.execute(insert(table).values(name=name)))
+    append_of_book(connection, "class", {"class": class_id, "name": name})
+    return class_id
+
+
+def ladder_id_of(connection: Connection, ladder: Ladder) -> int:
+    """Find a ladder by what it holds, or enter it."""
+    table, plain = schema.ladders, plain_ladder(ladder)
+    row = {"sha256": sha256_of(plain), "title": ladder.title}
+    found = connection.scalar(select(table.c.id).where(table.c.sha256 == row["sha256"]))
+    if found is not None:
+        return int(found)
+    made = connection.execute(insert(table).values(content=canonical_text(plain), **row))
+    append_of_book(connection, "ladder", {"ladder": _new_id(made)} | row)
     return _new_id(made)
 
 

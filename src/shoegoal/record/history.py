@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Connection, RowMapping, Select, select
+from sqlalchemy import ColumnElement, Connection, RowMapping, exists, select
 
 from shoegoal.analysis.file import analysis_from_json
 from shoegoal.analysis.model import Analysis, StageRecord
@@ -19,6 +19,8 @@ from shoegoal.record import schema
 from shoegoal.record.corrections import Correction, correction_from_plain, still_held
 from shoegoal.record.journal import set_version
 from shoegoal.record.standing import Standing, stand
+
+WITHDRAWN = "withdrawn"  # kind of the entry that takes a signature back
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +48,17 @@ class Signature:
 
 
 @dataclass(frozen=True, slots=True)
+class Withdrawal:
+    """A signature taken back: when, by whom and why; the signature itself stays."""
+
+    seq: int
+    at: str
+    by: str
+    reason: str
+    signature_seq: int
+
+
+@dataclass(frozen=True, slots=True)
 class SetHistory:
     """A set.
 
@@ -58,7 +71,8 @@ class SetHistory:
     clip_path, folder_path : where clip and pictures were last; None when not known or removed.
     counts : all counts of the clip, the first one first.
     corrections : all of them, undone ones included, in order.
-    signature : None while not signed.
+    signature : None while not signed, or when it was withdrawn.
+    withdrawals : signatures that were withdrawn, in order.
     """
 
     set_id: int
@@ -76,6 +90,7 @@ class SetHistory:
     counts: tuple[Count, ...]
     corrections: tuple[Correction, ...]
     signature: Signature | None
+    withdrawals: tuple[Withdrawal, ...] = ()
 
     @property
     def held(self) -> list[Correction]:
@@ -174,18 +189,18 @@ def load_sets(
     if pupil is not None:
         query = query.where(pupils.name == pupil)
     if signed is not None:
-        has_name = standing_signature().where(schema.signatures.c.set_id == sets.id)
-        query = query.where(has_name.exists() if signed else ~has_name.exists())
+        stands = stands_signed(sets.id)
+        query = query.where(stands if signed else ~stands)
     return [_history(connection, row) for row in connection.execute(query).mappings().all()]
 
 
-def standing_signature() -> Select[tuple[int]]:
-    """Select the entries of signatures that were not withdrawn since; a set has at most one."""
-    table, later = schema.signatures.c, schema.journal.alias("later")
-    withdrawn = select(later.c.seq).where(
-        later.c.set_id == table.set_id, later.c.kind == "withdrawn", later.c.seq > table.seq
+def stands_signed(set_id: ColumnElement[int]) -> ColumnElement[bool]:
+    """Whether a set is signed, as a condition of a query; a trigger says the same."""
+    signatures, later = schema.signatures.c, schema.journal.alias().c
+    withdrawn = select(later.seq).where(
+        later.set_id == signatures.set_id, later.kind == WITHDRAWN, later.seq > signatures.seq
     )
-    return select(table.seq).where(~withdrawn.exists())
+    return exists().where(signatures.set_id == set_id, ~withdrawn.exists())
 
 
 def _history(connection: Connection, row: RowMapping) -> SetHistory:
@@ -207,6 +222,7 @@ def _history(connection: Connection, row: RowMapping) -> SetHistory:
         counts=_counts(connection, set_id),
         corrections=_corrections(connection, set_id),
         signature=_signature(connection, set_id),
+        withdrawals=_withdrawals(connection, set_id),
     )
 
 
@@ -238,9 +254,21 @@ def _signature(connection: Connection, set_id: int) -> Signature | None:
     query = (
         select(table.seq, journal.at, table.by_name, table.content)
         .join(schema.journal, journal.seq == table.seq)
-        .where(table.set_id == set_id, table.seq.in_(standing_signature()))
+        .where(table.set_id == set_id)
+        .order_by(table.seq.desc())
     )
     found = connection.execute(query).first()
-    if found is None:
+    withdrawn = select(journal.seq).where(journal.set_id == set_id, journal.kind == WITHDRAWN)
+    if found is None or connection.scalar(withdrawn.where(journal.seq > found.seq)) is not None:
         return None
     return Signature(found.seq, found.at, found.by_name, json.loads(found.content))
+
+
+def _withdrawals(connection: Connection, set_id: int) -> tuple[Withdrawal, ...]:
+    journal = schema.journal.c
+    query = select(journal.seq, journal.at, journal.payload).order_by(journal.seq)
+    found = connection.execute(query.where(journal.set_id == set_id, journal.kind == WITHDRAWN))
+    told = [(row.seq, row.at, json.loads(row.payload)) for row in found]
+    return tuple(
+        Withdrawal(seq, at, one["by"], one["reason"], one["signature"]) for seq, at, one in told
+    )

@@ -12,6 +12,7 @@ from sqlalchemy import Connection, RowMapping, insert, select
 from shoegoal.errors import RecordChangedError
 from shoegoal.record import schema
 from shoegoal.record.chain import FIRST_PREVIOUS, Entry, canonical_text
+from shoegoal.record.keys import own_key
 
 
 def now_text() -> str:
@@ -54,19 +55,48 @@ def append(
             f"{seen_version}, it now is version {is_version}); look at it again, then repeat "
             "what is still needed. Nothing of yours was written"
         )
+    return _chain(connection, set_id, seen_version + 1, kind, payload)
+
+
+def append_of_book(connection: Connection, kind: str, payload: dict[str, Any]) -> Entry:
+    """Add an entry that is about no one set, in the caller's transaction."""
+    return _chain(connection, None, 0, kind, payload)
+
+
+def _chain(
+    connection: Connection, set_id: int | None, version: int, kind: str, payload: dict[str, Any]
+) -> Entry:
+    """Put an entry behind the last one, sealed with this computer's key."""
+    key = own_key()
+    if not _knows_key(connection, key.name):
+        _write(connection, None, 0, "key", {"key": key.name})
+    return _write(connection, set_id, version, kind, payload)
+
+
+def _knows_key(connection: Connection, name: str) -> bool:
+    journal = schema.journal.c
+    known = connection.scalars(select(journal.sealed_by).where(journal.kind == "key"))
+    return name in set(known)
+
+
+def _write(
+    connection: Connection, set_id: int | None, version: int, kind: str, payload: dict[str, Any]
+) -> Entry:
     journal = schema.journal.c
     last = connection.execute(
-        select(journal.seq, journal.hash).order_by(journal.seq.desc()).limit(1)
+        select(journal.seq, journal.hash, journal.at).order_by(journal.seq.desc()).limit(1)
     ).first()
     entry = Entry(
         seq=1 if last is None else last.seq + 1,
         set_id=set_id,
-        set_version=seen_version + 1,
+        set_version=version,
         kind=kind,
-        at=now_text(),
+        # A clock that was set back, or another computer's, makes no history that runs backwards.
+        at=now_text() if last is None else max(now_text(), last.at),
         payload=payload,
         previous=FIRST_PREVIOUS if last is None else last.hash,
     )
+    key = own_key()
     connection.execute(
         insert(schema.journal).values(
             seq=entry.seq,
@@ -77,6 +107,8 @@ def append(
             payload=canonical_text(payload),
             previous=entry.previous,
             hash=entry.hash,
+            sealed_by=key.name,
+            seal=key.seal(entry.hash),
         )
     )
     return entry

@@ -17,11 +17,12 @@ from shoegoal.analysis.evidence import (
 )
 from shoegoal.analysis.form_file import form_pictures
 from shoegoal.analysis.goal_picture import draw_goal_picture
-from shoegoal.analysis.kept import STILLS_FOLDER_NAME, KeptStills
+from shoegoal.analysis.kept import LARGEST_PICTURE_BYTES, STILLS_FOLDER_NAME, KeptStills
 from shoegoal.analysis.marks import coded_picture
 from shoegoal.analysis.model import Analysis
 from shoegoal.analysis.stills import SceneView, strip_moments
 from shoegoal.analysis.strip import draw_blind_strip, plain_cut
+from shoegoal.outside import is_inside, read_inside
 from shoegoal.record.history import SetHistory
 from shoegoal.types import Shot
 
@@ -55,13 +56,13 @@ class SetPictures:
     def has_strip(self, shot: Shot) -> bool:
         """Whether there is a strip of a shot."""
         if self._as_counted:
-            return self._file(strip_name(shot.number)) is not None
+            return self._has(strip_name(shot.number))
         return self._kept is not None and self._kept.has_kick(shot.kick_time_s)
 
     @property
     def has_markers(self) -> bool:
         """Whether there is a picture of the goal."""
-        return self._file(MARKERS_NAME) is not None if self._as_counted else self._kept is not None
+        return self._has(MARKERS_NAME) if self._as_counted else self._kept is not None
 
     def strip(self, number: int) -> bytes | None:
         """Give a shot's strip as JPEG; None where there is none."""
@@ -154,18 +155,17 @@ class SetPictures:
             self._analysis.shots, key=lambda s: abs(s.kick_time_s - kick_time_s), default=None
         )
 
-    def _file(self, name: str) -> Path | None:
-        if self._folder is None:
-            return None
-        path = self._folder / EVIDENCE_FOLDER_NAME / name
-        return path if path.is_file() else None
+    def _has(self, name: str) -> bool:
+        return self._folder is not None and is_inside(self._folder, _place(name))
 
     def _read(self, name: str) -> bytes | None:
-        path = self._file(name)
-        try:
-            return None if path is None else path.read_bytes()
-        except OSError:
+        if self._folder is None:
             return None
+        return read_inside(self._folder, _place(name), LARGEST_PICTURE_BYTES)
+
+
+def _place(name: str) -> str:
+    return f"{EVIDENCE_FOLDER_NAME}/{name}"
 
 
 def files_of_pictures(folder: Path) -> list[Path]:
@@ -174,4 +174,5 @@ def files_of_pictures(folder: Path) -> list[Path]:
     files = [evidence / OVERVIEW_NAME, evidence / MARKERS_NAME]
     files += sorted(evidence.glob("shot-[0-9]*.jpg"))
     files += sorted((folder / STILLS_FOLDER_NAME).glob("*.jpg"))
-    return [file for file in files if file.is_file()] + form_pictures(folder)
+    here = [file for file in files if is_inside(folder, str(file.relative_to(folder)))]
+    return here + form_pictures(folder)

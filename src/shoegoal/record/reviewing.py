@@ -8,6 +8,7 @@ from typing import Any
 
 from sqlalchemy import Connection, insert
 
+from shoegoal import __version__
 from shoegoal.analysis.file import analysis_to_json
 from shoegoal.analysis.recount import recount_with_markers
 from shoegoal.analysis.words import event_name
@@ -35,6 +36,7 @@ from shoegoal.record.corrections import (
 from shoegoal.record.filing import described, write_count
 from shoegoal.record.history import SetHistory, load_set
 from shoegoal.record.journal import append
+from shoegoal.record.seen import note_seen
 from shoegoal.record.standing import Standing, shot_at
 from shoegoal.types import ImagePoint
 
@@ -205,7 +207,7 @@ def undo(book: Book, set_id: int, *, by: str = "", seen: int | None = None) -> S
 
 
 def sign(book: Book, set_id: int, by: str, *, seen: int | None = None) -> SetHistory:
-    """Sign a set as it stands; from then on nothing about it can be changed.
+    """Sign a set as it stands; nothing about it can be changed while the signature stands.
 
     Raises
     ------
@@ -228,7 +230,7 @@ def sign(book: Book, set_id: int, by: str, *, seen: int | None = None) -> SetHis
             f"set {set_id} cannot be signed yet: {standing.verdict.sentence} "
             f"(shoegoal review show {set_id})"
         )
-    content = _signed(history, standing, name)
+    content = signed_content(history, standing, name)
     with book.writing() as connection:
         history = _open_set(connection, set_id, history.version)
         entry = append(connection, set_id, history.version, "signature", content)
@@ -237,7 +239,9 @@ def sign(book: Book, set_id: int, by: str, *, seen: int | None = None) -> SetHis
                 seq=entry.seq, set_id=set_id, by_name=name, content=canonical_text(content)
             )
         )
-        return load_set(connection, set_id)
+        signed = load_set(connection, set_id)
+    note_seen(book.name, entry.seq, entry.hash)
+    return signed
 
 
 def withdraw(
@@ -281,12 +285,18 @@ def signed_calls(standing: Standing) -> list[dict[str, Any]]:
     ]
 
 
-def _signed(history: SetHistory, standing: Standing, by: str) -> dict[str, Any]:
+def signed_content(history: SetHistory, standing: Standing, by: str) -> dict[str, Any]:
+    """All that a signature stands for."""
     count = history.count
     tally = standing.tally
     return {
         "by": by,
         "pupil": history.pupil_id,
+        "pupil_name": history.pupil,
+        "class_name": history.class_name,
+        "ladder": history.ladder,
+        "clip_name": history.clip_name,
+        "tool_version": __version__,
         "clip_sha256": history.clip_sha256,
         "analysis_sha256": count.sha256,
         "calibration_sha256": count.calibration_sha256,

@@ -12,6 +12,7 @@ from sqlalchemy import (
     Float,
     ForeignKey,
     ForeignKeyConstraint,
+    Index,
     Integer,
     MetaData,
     PrimaryKeyConstraint,
@@ -70,19 +71,23 @@ places = Table(
 )
 
 # UNIQUE (set_id, set_version): of two people who saw the same state, one gets to go on from it.
-# UNIQUE (previous): the chain cannot fork.
+# UNIQUE (previous): the chain cannot fork. Entries without a set are about the whole book.
+# ``seal`` is a signature of ``hash`` by the key ``sealed_by``; entries older than keys have none.
 journal = Table(
     "journal",
     metadata,
     Column("seq", Integer, primary_key=True, autoincrement=False),
-    Column("set_id", ForeignKey("sets.id"), nullable=False),
+    Column("set_id", ForeignKey("sets.id")),
     Column("set_version", Integer, nullable=False),
     Column("kind", Text, nullable=False),
     Column("at", Text, nullable=False),
     Column("payload", Text, nullable=False),
     Column("previous", Text, nullable=False, unique=True),
     Column("hash", Text, nullable=False, unique=True),
+    Column("sealed_by", Text),
+    Column("seal", Text),
     UniqueConstraint("set_id", "set_version"),
+    Index("journal_kind", "kind"),
 )
 
 analyses = Table(
@@ -239,8 +244,3 @@ handed_in = Table(
     Column("tries", Integer, nullable=False, server_default="0"),
     Column("set_id", ForeignKey("sets.id")),
 )
-
-APPEND_ONLY = (
-    "journal", "analyses", "calls", "corrections", "signatures", "sets", "ladders",
-    "coach_rounds", "coach_items", "coach_answers",
-)  # fmt: skip

@@ -16,11 +16,12 @@ from pathlib import Path, PurePosixPath
 from shoegoal.errors import BadSettingsError
 from shoegoal.ladder.ladders import Ladder
 from shoegoal.ladder.rules import Stage
+from shoegoal.outside import read_outside
 from shoegoal.scale.assignment import Assignment, name_trouble, spelt_differently, tidy_name
 
 COLUMNS = ("clip", "pupil", "stage")
 MAX_PROBLEMS_SHOWN = 5
-MAX_BYTES = 20_000_000  # some hundred thousand rows; more is no table of clips
+MAX_BYTES = 2_000_000  # some twenty thousand rows; more is no table of clips
 _DELIMITERS = ",;\t"
 
 
@@ -148,7 +149,9 @@ class _Reading:
     def _stage(self, row: _Row, place: int) -> Stage | None:
         said = tidy_name(row.fields[place])
         stage = self._stages.get(said.casefold())
-        if stage is None:
+        if stage is None and len(self.problems) >= MAX_PROBLEMS_SHOWN:
+            self.problems.append("")  # only counted: looking for what was meant takes its time
+        elif stage is None:
             try:
                 self._ladder.stage_by_name(said)
             except BadSettingsError as error:
@@ -169,14 +172,11 @@ def _what_it_holds() -> str:
 
 def _text_of(path: Path) -> str:
     try:
-        size = path.stat().st_size
-        content = path.read_bytes() if size <= MAX_BYTES else b""
+        content = read_outside(path, MAX_BYTES)
     except OSError as error:
         raise BadSettingsError(
             f"{path}: the manifest cannot be read ({error.strerror or error}); give a CSV file"
         ) from error
-    if size > MAX_BYTES:
-        raise BadSettingsError(f"{path} is {size} bytes long; that is no table of clips")
     try:
         return content.decode("utf-8-sig")
     except UnicodeDecodeError as error:

@@ -20,7 +20,7 @@ from shoegoal.analysis.repeats import RESULT_SUFFIX
 from shoegoal.clip.reader import clip_sha256
 from shoegoal.errors import BadSettingsError, ClipUnreadableError
 from shoegoal.record import schema
-from shoegoal.record.history import standing_signature
+from shoegoal.record.history import stands_signed
 from shoegoal.scale.assignment import Assignment, NotAssigned
 from shoegoal.scale.task import CountTask
 
@@ -132,18 +132,14 @@ def _refused(one: Assignment, trouble: str, exit_code: int) -> PlannedClip:
 
 def _known_sets(connection: Connection) -> dict[str, KnownSet]:
     """Every set of the book by its clip's SHA-256."""
-    sets, pupils, signatures = schema.sets.c, schema.pupils.c, schema.signatures.c
-    query = (
-        select(sets.clip_sha256, sets.id, pupils.name, sets.stage, signatures.seq)
-        .join(schema.pupils, pupils.id == sets.pupil_id)
-        .outerjoin(
-            schema.signatures,
-            (signatures.set_id == sets.id) & signatures.seq.in_(standing_signature()),
-        )
+    sets, pupils = schema.sets.c, schema.pupils.c
+    signed = stands_signed(sets.id).label("signed")
+    query = select(sets.clip_sha256, sets.id, pupils.name, sets.stage, signed).join(
+        schema.pupils, pupils.id == sets.pupil_id
     )
     return {
-        sha256: KnownSet(set_id, pupil, str(json.loads(stage)["name"]), signature is not None)
-        for sha256, set_id, pupil, stage, signature in connection.execute(query)
+        sha256: KnownSet(set_id, pupil, str(json.loads(stage)["name"]), bool(is_signed))
+        for sha256, set_id, pupil, stage, is_signed in connection.execute(query)
     }
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import base64
 import binascii
-import tomllib
+import struct
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Literal
@@ -15,18 +15,21 @@ import numpy.typing as npt
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from shoegoal.errors import BadSettingsError
+from shoegoal.outside import parse_toml, read_outside
 from shoegoal.scene.camera import Camera
-from shoegoal.scene.lens import said_simply, toml_text
+from shoegoal.scene.lens import Bend, Focal, Place, Side, said_simply, toml_text
 from shoegoal.scene.written import replace_file
 from shoegoal.types import ImagePoint
 
 U8 = npt.NDArray[np.uint8]
 F64 = npt.NDArray[np.float64]
 
+MAX_BYTES = 1_000_000
 THUMBNAIL_LONG_SIDE = 160
 TILE_PX = 20
 BROAD_LIGHT_PX = 8.0
 MIN_TILES = 4
+PNG_SIGNATURE = b"\x89PNG\r\n\x1a\n"
 MIN_TEXTURE = 2.0  # grey levels; flatter tiles say nothing
 # Measured on 9 locked clips: later stills of a clip 0.91-1.00 in 7, 0.81 in a blocky 320-wide one,
 # 0.45 where player and ball crossed the few edges before a plain wall (refused: the markers are
@@ -65,21 +68,18 @@ class Calibration:
     note: str = ""
 
 
-_Finite = Annotated[float, Field(allow_inf_nan=False)]
-
-
 class _Part(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True)
 
 
 class _CameraPart(_Part):
-    focal_px: Annotated[float, Field(gt=0, allow_inf_nan=False)]
-    cx_px: _Finite
-    cy_px: _Finite
-    height_m: Annotated[float, Field(gt=0, le=50)]
+    focal_px: Focal
+    cx_px: Place
+    cy_px: Place
+    height_m: Annotated[float, Field(ge=0.01, le=50)]
     pitch_deg: Annotated[float, Field(gt=-90, lt=90)]
     roll_deg: Annotated[float, Field(gt=-90, lt=90)]
-    distortion: Annotated[list[_Finite], Field(min_length=5, max_length=5)] = [0.0] * 5
+    distortion: Annotated[list[Bend], Field(min_length=5, max_length=5)] = [0.0] * 5
 
 
 class _CalibrationFile(_Part):
@@ -87,10 +87,10 @@ class _CalibrationFile(_Part):
 
     format: Literal["shoegoal calibration"]
     version: Literal[1]
-    width_px: Annotated[int, Field(gt=0)]
-    height_px: Annotated[int, Field(gt=0)]
-    left_px: tuple[_Finite, _Finite]
-    right_px: tuple[_Finite, _Finite]
+    width_px: Side
+    height_px: Side
+    left_px: tuple[Place, Place]
+    right_px: tuple[Place, Place]
     note: str = ""
     thumbnail_png: str = ""
     camera: _CameraPart | None = None
@@ -98,9 +98,13 @@ class _CalibrationFile(_Part):
 
 def thumbnail_of(luma: U8) -> U8:
     """Shrink a grey picture (H, W) to the size kept in a calibration file."""
-    scale = THUMBNAIL_LONG_SIDE / max(luma.shape)
-    size = (max(1, round(luma.shape[1] * scale)), max(1, round(luma.shape[0] * scale)))
+    size = _thumbnail_size((luma.shape[1], luma.shape[0]))
     return np.asarray(cv2.resize(luma, size, interpolation=cv2.INTER_AREA), dtype=np.uint8)
+
+
+def _thumbnail_size(image_size_px: tuple[int, int]) -> tuple[int, int]:
+    scale = THUMBNAIL_LONG_SIDE / max(image_size_px)
+    return max(1, round(image_size_px[0] * scale)), max(1, round(image_size_px[1] * scale))
 
 
 def likeness(thumbnail: U8, other: U8) -> float:
@@ -184,7 +188,9 @@ def read_calibration(path: Path) -> Calibration:
         Missing, not TOML, or with fields missing, unknown or out of range.
     """
     try:
-        kept = _CalibrationFile.model_validate(tomllib.loads(path.read_text("utf-8")))
+        kept = _CalibrationFile.model_validate(
+            parse_toml(read_outside(path, MAX_BYTES).decode("utf-8"))
+        )
         thumbnail = _unpack(kept.thumbnail_png, (kept.width_px, kept.height_px))
     except OSError as error:
         raise CalibrationFileError(
@@ -195,7 +201,7 @@ def read_calibration(path: Path) -> Calibration:
             f"The calibration file {path} cannot be used: {said_simply(error)}; correct it or "
             "give the markers anew."
         ) from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, binascii.Error, ValueError) as error:
+    except (binascii.Error, ValueError, cv2.error) as error:
         raise CalibrationFileError(
             f"The calibration file {path} is damaged ({error}); give the markers anew."
         ) from error
@@ -271,13 +277,15 @@ def write_calibration(path: Path, calibration: Calibration) -> None:
 def _unpack(packed: str, image_size_px: tuple[int, int]) -> U8 | None:
     if not packed:
         return None
-    coded = np.frombuffer(base64.b64decode(packed, validate=True), np.uint8)
-    picture = cv2.imdecode(coded, cv2.IMREAD_GRAYSCALE) if len(coded) else None
+    coded = base64.b64decode(packed, validate=True)
+    # The size stands at the front (PNG, third edition, 5.2 and 11.2.1): nothing large is unpacked.
+    if coded[:8] != PNG_SIGNATURE or coded[12:16] != b"IHDR":
+        raise ValueError("its small picture is no PNG")
+    if struct.unpack(">II", coded[16:24].ljust(8, b"\0")) != _thumbnail_size(image_size_px):
+        raise ValueError("its small picture has another shape than the clip")
+    picture = cv2.imdecode(np.frombuffer(coded, np.uint8), cv2.IMREAD_GRAYSCALE)
     if picture is None:
         raise ValueError("its small picture is no PNG")
-    expected = thumbnail_of(np.zeros((image_size_px[1], image_size_px[0]), np.uint8)).shape
-    if picture.shape != expected:
-        raise ValueError("its small picture has another shape than the clip")
     return np.asarray(picture, dtype=np.uint8)
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Literal
@@ -10,10 +9,18 @@ from typing import Annotated, Literal
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from shoegoal.errors import BadSettingsError
+from shoegoal.outside import parse_toml, read_outside
 from shoegoal.scene.written import replace_file
 
 # Two shapes are the same when width over height agrees to this share (1920x1080, 1280x720).
 SAME_SHAPE_REL = 0.01
+MAX_BYTES = 100_000
+
+# What numbers of a written camera can be; beyond lies nothing but a slip of the pen.
+Side = Annotated[int, Field(gt=0, le=16_384)]
+Focal = Annotated[float, Field(ge=1, le=1e6)]
+Place = Annotated[float, Field(ge=-1e5, le=1e5)]
+Bend = Annotated[float, Field(ge=-1e3, le=1e3)]
 
 
 class LensMismatchError(BadSettingsError):
@@ -86,15 +93,13 @@ class _LensFile(BaseModel):
 
     format: Literal["shoegoal lens"]
     version: Literal[1]
-    width_px: Annotated[int, Field(gt=0)]
-    height_px: Annotated[int, Field(gt=0)]
-    focal_px: Annotated[float, Field(gt=0, allow_inf_nan=False)]
-    cx_px: Annotated[float, Field(allow_inf_nan=False)]
-    cy_px: Annotated[float, Field(allow_inf_nan=False)]
-    distortion: Annotated[
-        list[Annotated[float, Field(allow_inf_nan=False)]], Field(min_length=5, max_length=5)
-    ] = [0.0] * 5
-    focal_sigma_rel: Annotated[float, Field(gt=0, lt=0.5)] = 0.01
+    width_px: Side
+    height_px: Side
+    focal_px: Focal
+    cx_px: Place
+    cy_px: Place
+    distortion: Annotated[list[Bend], Field(min_length=5, max_length=5)] = [0.0] * 5
+    focal_sigma_rel: Annotated[float, Field(ge=1e-4, lt=0.5)] = 0.01
     how_made: str = ""
 
 
@@ -111,19 +116,19 @@ def read_lens(path: Path) -> Lens:
         Missing, not TOML, or with fields missing, unknown or out of range.
     """
     try:
-        kept = _LensFile.model_validate(tomllib.loads(path.read_text("utf-8")))
+        kept = _LensFile.model_validate(parse_toml(read_outside(path, MAX_BYTES).decode("utf-8")))
     except OSError as error:
         raise LensFileError(
             f"Cannot read the lens file {path}: {error.strerror}; check its name."
-        ) from error
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise LensFileError(
-            f"The lens file {path} is not TOML ({error}); make it again from a clip of the board."
         ) from error
     except ValidationError as error:
         raise LensFileError(
             f"The lens file {path} cannot be used: {said_simply(error)}; "
             "make it again from a clip of the board."
+        ) from error
+    except ValueError as error:
+        raise LensFileError(
+            f"The lens file {path} is not TOML ({error}); make it again from a clip of the board."
         ) from error
     return Lens(
         kept.width_px,

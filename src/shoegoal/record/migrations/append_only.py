@@ -48,19 +48,47 @@ POSTGRESQL_SIGNED = (
     "FOR EACH ROW EXECUTE FUNCTION shoegoal_signed()",
 )
 
-# A set is shut while a signature of it was not withdrawn; the withdrawal itself may still come in.
-_SHUT = (
-    "EXISTS (SELECT 1 FROM signatures AS s WHERE s.set_id = NEW.set_id AND NOT EXISTS "
-    "(SELECT 1 FROM journal AS j WHERE j.set_id = s.set_id AND j.kind = 'withdrawn' "
-    "AND j.seq > s.seq))"
+# From step 0050 on a signature can be withdrawn: it counts while no withdrawal comes after it.
+_STANDS = (
+    "SELECT 1 FROM signatures s WHERE s.set_id = NEW.set_id AND NOT EXISTS "
+    "(SELECT 1 FROM journal w WHERE w.set_id = s.set_id AND w.kind = 'withdrawn' AND w.seq > s.seq)"
 )
 SQLITE_SIGNED_UNLESS_WITHDRAWN = (
     "CREATE TRIGGER journal_signed BEFORE INSERT ON journal "
-    f"WHEN NEW.kind <> 'withdrawn' AND {_SHUT} "
+    f"WHEN NEW.kind <> 'withdrawn' AND EXISTS ({_STANDS}) "
     f"BEGIN SELECT RAISE(ABORT, '{SIGNED}'); END"
 )
 POSTGRESQL_SIGNED_UNLESS_WITHDRAWN = (
     "CREATE OR REPLACE FUNCTION shoegoal_signed() RETURNS trigger LANGUAGE plpgsql AS $$ BEGIN "
-    f"IF NEW.kind <> 'withdrawn' AND {_SHUT} "
+    f"IF NEW.kind <> 'withdrawn' AND EXISTS ({_STANDS}) "
     f"THEN RAISE EXCEPTION '{SIGNED}'; END IF; RETURN NEW; END $$"
 )
+
+APPEND_ONLY = (
+    "journal", "analyses", "calls", "corrections", "signatures", "sets", "ladders",
+    "coach_rounds", "coach_items", "coach_answers",
+)  # fmt: skip
+
+
+def sqlite_guards() -> dict[str, str]:
+    """Every trigger of a book as it is now, by name, in SQLite's own record of them."""
+    statements = [*sqlite_triggers(APPEND_ONLY), SQLITE_SIGNED_UNLESS_WITHDRAWN]
+    return {statement.split()[2]: statement for statement in statements}
+
+
+def postgresql_guards() -> set[tuple[str, str, str]]:
+    """Every trigger of a book as it is now: its table, name and function."""
+    guards = {("journal", "journal_signed", "shoegoal_signed")}
+    for table in APPEND_ONLY:
+        guards |= {(table, f"{table}_no_{what}", "shoegoal_refuse") for what in _POSTGRESQL_ACTS}
+    return guards
+
+
+def postgresql_bodies() -> dict[str, str]:
+    """Give what the triggers' functions do, by name."""
+    functions = (POSTGRESQL_REFUSE, POSTGRESQL_SIGNED_UNLESS_WITHDRAWN)
+    names = ("shoegoal_refuse", "shoegoal_signed")
+    return {name: text.split("$$")[1] for name, text in zip(names, functions, strict=True)}
+
+
+_POSTGRESQL_ACTS = ("change", "truncate")

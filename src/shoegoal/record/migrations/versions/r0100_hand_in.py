@@ -1,18 +1,12 @@
-"""Clips handed in from phones, the slips that let pupils in, and signatures that were withdrawn."""
+"""Clips handed in from phones, the slips that let pupils in, and what a class is set up with."""
 
 from __future__ import annotations
 
 import sqlalchemy as sa
 from alembic import op
 
-from shoegoal.record.migrations.append_only import (
-    POSTGRESQL_SIGNED_UNLESS_WITHDRAWN,
-    SQLITE_SIGNED_UNLESS_WITHDRAWN,
-    sqlite_triggers,
-)
-
 revision = "0100"
-down_revision = "0003"
+down_revision = "0050"
 
 
 def upgrade() -> None:
@@ -53,34 +47,3 @@ def upgrade() -> None:
         sa.Column("tries", sa.Integer, nullable=False, server_default="0"),
         sa.Column("set_id", sa.Integer, sa.ForeignKey("sets.id")),
     )
-    if op.get_bind().dialect.name == "sqlite":
-        _free_signatures_of_sqlite()
-    else:
-        op.drop_constraint("signatures_set_id_key", "signatures", type_="unique")
-        op.execute(POSTGRESQL_SIGNED_UNLESS_WITHDRAWN)
-
-
-def _free_signatures_of_sqlite() -> None:
-    """Let a set be signed again once its signature was withdrawn; SQLite has to copy the table."""
-    op.execute("DROP TRIGGER journal_signed")
-    op.execute("DROP TRIGGER signatures_no_update")
-    op.execute("DROP TRIGGER signatures_no_delete")
-    op.create_table(
-        "signatures_new",
-        sa.Column(
-            "seq",
-            sa.Integer,
-            sa.ForeignKey("journal.seq"),
-            primary_key=True,
-            autoincrement=False,
-        ),
-        sa.Column("set_id", sa.Integer, sa.ForeignKey("sets.id"), nullable=False),
-        sa.Column("by_name", sa.Text, nullable=False),
-        sa.Column("content", sa.Text, nullable=False),
-    )
-    op.execute("INSERT INTO signatures_new SELECT seq, set_id, by_name, content FROM signatures")
-    op.drop_table("signatures")
-    op.rename_table("signatures_new", "signatures")
-    for statement in sqlite_triggers(["signatures"]):
-        op.execute(statement)
-    op.execute(SQLITE_SIGNED_UNLESS_WITHDRAWN)

@@ -1,0 +1,179 @@
+"""The key that seals entries: Ed25519 (RFC 8032), made on first use, kept outside the book.
+
+Whoever changes the book without it can compute every hash anew, but not the seals. Its public half
+stands in the book and is the key's name; the private half never enters it.
+"""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+
+from cryptography.exceptions import InvalidSignature, UnsupportedAlgorithm
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
+from cryptography.hazmat.primitives.serialization import (
+    Encoding,
+    NoEncryption,
+    PrivateFormat,
+    load_pem_private_key,
+)
+
+from shoegoal.errors import BadSettingsError, OutputError
+from shoegoal.outside import read_outside
+
+KEYS_VARIABLE = "SHOEGOAL_KEYS"
+KEY_FILE_NAME = "signing-key.pem"
+_MOST_BYTES = 10_000
+# What is sealed says what it is for, so that a seal cannot be passed off as another kind.
+_ENTRY = "shoegoal entry "
+
+
+@dataclass(frozen=True, slots=True)
+class SigningKey:
+    """A private key.
+
+    Attributes
+    ----------
+    name : its public key, 64 hexadecimal digits.
+    """
+
+    name: str
+    private: Ed25519PrivateKey
+
+    def seal(self, entry_hash: str) -> str:
+        """Sign an entry's hash; 128 hexadecimal digits."""
+        return self.private.sign((_ENTRY + entry_hash).encode()).hex()
+
+    def pem(self) -> bytes:
+        """Write it out, to be kept in a safe place or taken to another computer."""
+        return self.private.private_bytes(Encoding.PEM, PrivateFormat.PKCS8, NoEncryption())
+
+
+def seal_fits(name: str, entry_hash: str, seal: str) -> bool:
+    """Whether the key with this name sealed the hash."""
+    try:
+        public = Ed25519PublicKey.from_public_bytes(bytes.fromhex(name))
+        public.verify(bytes.fromhex(seal), (_ENTRY + entry_hash).encode())
+    except (ValueError, InvalidSignature):
+        return False
+    return True
+
+
+def keys_folder() -> Path:
+    """Where keys, and what this computer has seen of books, are kept."""
+    from platformdirs import user_config_path
+
+    said = os.environ.get(KEYS_VARIABLE)
+    return Path(said).expanduser() if said else user_config_path("shoegoal", appauthor=False)
+
+
+def own_key() -> SigningKey:
+    """Give this computer's key; the first time it is made.
+
+    Raises
+    ------
+    OutputError
+        It cannot be kept.
+    BadSettingsError
+        What lies there is no key.
+    """
+    return _key_in(keys_folder())
+
+
+def key_if_there() -> SigningKey | None:
+    """Give this computer's key, or None while there is none."""
+    return own_key() if (keys_folder() / KEY_FILE_NAME).exists() else None
+
+
+def take_key(file: Path) -> SigningKey:
+    """Take a key from elsewhere for this computer's.
+
+    Raises
+    ------
+    BadSettingsError
+        The file is no such key, or there is another key here already.
+    """
+    key, folder = read_key(file), keys_folder()
+    _keep(folder, key)
+    if _key_in(folder).name != key.name:
+        raise BadSettingsError(
+            f"this computer has a key already, in {folder / KEY_FILE_NAME}; move that file away "
+            "first and keep it: entries sealed with it stay true"
+        )
+    return key
+
+
+def write_key(file: Path, key: SigningKey) -> None:
+    """Write a key out, for its owner alone to read.
+
+    Raises
+    ------
+    OutputError
+        It cannot be written there, or a file of that name is there already.
+    """
+    try:
+        handle = os.open(file, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600)
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(key.pem())
+    except OSError as error:
+        raise OutputError(
+            f"the key cannot be written to {file} ({error.strerror or error}); name a new file"
+        ) from error
+
+
+def read_key(file: Path) -> SigningKey:
+    """Read a key file.
+
+    Raises
+    ------
+    BadSettingsError
+        It cannot be read, or is no Ed25519 key in PEM without a passphrase.
+    """
+    try:
+        private = load_pem_private_key(read_outside(file, _MOST_BYTES), password=None)
+    except OSError as error:
+        raise BadSettingsError(
+            f"the key {file} cannot be read ({error.strerror or error}); check your right to it"
+        ) from error
+    except (ValueError, TypeError, UnsupportedAlgorithm) as error:
+        raise BadSettingsError(f"{file} is no key that shoegoal record key wrote") from error
+    if not isinstance(private, Ed25519PrivateKey):
+        raise BadSettingsError(f"{file} is no key that shoegoal record key wrote")
+    return _named(private)
+
+
+@cache
+def _key_in(folder: Path) -> SigningKey:
+    file = folder / KEY_FILE_NAME
+    if not file.exists():
+        _keep(folder, _named(Ed25519PrivateKey.generate()))
+    return read_key(file)
+
+
+def _named(private: Ed25519PrivateKey) -> SigningKey:
+    return SigningKey(private.public_key().public_bytes_raw().hex(), private)
+
+
+def _keep(folder: Path, key: SigningKey) -> None:
+    """Write a key down for its owner alone, unless one is there: of two makers, one wins."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+        handle, aside = tempfile.mkstemp(prefix=f".{KEY_FILE_NAME}.", dir=folder)
+        try:
+            with os.fdopen(handle, "wb") as stream:
+                stream.write(key.pem())
+                stream.flush()
+                os.fsync(stream.fileno())
+            os.link(aside, folder / KEY_FILE_NAME)
+        except FileExistsError:
+            pass
+        finally:
+            Path(aside).unlink()
+    except OSError as error:
+        raise OutputError(
+            f"the key that seals the record book cannot be kept in {folder} "
+            f"({error.strerror or error}); name another folder in {KEYS_VARIABLE}"
+        ) from error

@@ -1,0 +1,213 @@
+"""Receipts: one sealed entry on a file or on paper, to be held against any later book.
+
+A receipt holds the whole entry, so its hash can be worked out from it alone; the seal shows who
+made it. As the hash covers every entry before, a book that still has that entry has them all.
+"""
+
+from __future__ import annotations
+
+import io
+import json
+import re
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import segno
+from sqlalchemy import Connection, RowMapping, select
+
+from shoegoal.errors import BadSettingsError
+from shoegoal.outside import read_outside
+from shoegoal.record import schema
+from shoegoal.record.chain import Entry
+from shoegoal.record.history import SetHistory, load_set
+from shoegoal.record.journal import entry_of
+from shoegoal.record.keys import seal_fits
+
+RECEIPT_FORMAT = 1
+LARGEST_BYTES = 1_000_000
+_LINE = re.compile(
+    r"shoegoal receipt entry ([1-9]\d{0,14}) head ([0-9a-f]{64})"
+    r"(?: key ([0-9a-f]{64}) seal ([0-9a-f]{128}))?"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Receipt:
+    """What a receipt proves, by itself.
+
+    Attributes
+    ----------
+    seq, hash : the entry, and its hash; the book's head at that moment.
+    sealed_by, seal : by which key, and its signature; None for an entry older than keys.
+    """
+
+    seq: int
+    hash: str
+    sealed_by: str | None
+    seal: str | None
+
+    @property
+    def line(self) -> str:
+        """All of it in one line, as the QR code holds it."""
+        sealed = "" if self.sealed_by is None else f" key {self.sealed_by} seal {self.seal}"
+        return f"shoegoal receipt entry {self.seq} head {self.hash}{sealed}"
+
+
+def receipt_of_set(connection: Connection, set_id: int) -> tuple[Receipt, dict[str, Any]]:
+    """Make a receipt for a set's signature; return it with all that its file says.
+
+    Raises
+    ------
+    BadSettingsError
+        There is no such set, or it is not signed.
+    """
+    history = load_set(connection, set_id)
+    if history.signature is None:
+        raise BadSettingsError(f"set {set_id} is not signed, so there is nothing to receipt")
+    return _receipt(connection, history.signature.seq, _said(history))
+
+
+def receipt_of_book(connection: Connection) -> tuple[Receipt, dict[str, Any]]:
+    """Make a receipt for the book as it is now.
+
+    Raises
+    ------
+    BadSettingsError
+        The book is empty.
+    """
+    newest = select(schema.journal.c.seq).order_by(schema.journal.c.seq.desc()).limit(1)
+    seq = connection.scalar(newest)
+    if seq is None:
+        raise BadSettingsError("the book is empty, so there is nothing to receipt")
+    return _receipt(connection, seq, {"of": f"the whole book, {seq} entries"})
+
+
+def receipt_text(receipt: Receipt, told: dict[str, Any]) -> str:
+    """Write a receipt as JSON."""
+    return json.dumps(told | {"line": receipt.line}, indent=1, ensure_ascii=False) + "\n"
+
+
+def read_receipt(file: Path) -> Receipt:
+    """Read a receipt: the JSON, or a text file with the line that a QR code's reader shows.
+
+    Raises
+    ------
+    BadSettingsError
+        It cannot be read, is no receipt, or does not agree with itself.
+    """
+    content = _content(file)
+    try:
+        if not content.lstrip().startswith("{"):
+            return _of_line(content.strip())
+        plain = json.loads(content)
+        receipt = _of_line(str(plain["line"]))
+        entry = _entry(plain["entry"])
+        says, said, entry_hash = dict(plain["says"]), _says(entry), entry.hash
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
+        raise BadSettingsError(
+            f"{file} is no receipt that shoegoal record receipt wrote"
+        ) from error
+    if (entry.seq, entry_hash) != (receipt.seq, receipt.hash) or any(
+        says.get(name) != value for name, value in said.items()
+    ):
+        raise BadSettingsError(f"{file} does not agree with itself: it was changed")
+    return receipt
+
+
+def receipt_pdf(receipt: Receipt, told: dict[str, Any]) -> bytes:
+    """Draw a receipt on a page of A4, with its line as a QR code."""
+    from shoegoal.card.pdf import FONT, new_pdf
+
+    said = [(name.replace("_", " "), str(value)) for name, value in told["says"].items()]
+    code = io.BytesIO()
+    segno.make_qr(receipt.line, error="m").save(code, kind="png", scale=6, border=4)
+    code.seek(0)
+    with new_pdf("shoegoal: receipt") as pdf:
+        pdf.add_page()
+        pdf.set_font(FONT, size=20, style="B")
+        pdf.cell(0, 12, "Receipt of a signed set" if "set" in told["says"] else "Receipt of a book")
+        pdf.ln(16)
+        for name, value in [*said, ("entry", str(receipt.seq)), ("head", receipt.hash)]:
+            pdf.set_font(size=9)
+            pdf.cell(38, 7, name)
+            pdf.set_font(size=9 if len(value) > 60 else 11, style="B")
+            pdf.multi_cell(0, 7, value, new_x="LMARGIN", new_y="NEXT")
+        pdf.ln(4)
+        pdf.image(code, w=70)
+        pdf.set_font(size=9)
+        pdf.ln(2)
+        pdf.multi_cell(0, 5, _HOW)
+        return bytes(pdf.output())
+
+
+_HOW = (
+    "Keep this. The code holds one line of text; saved as a file, shoegoal record verify --receipt "
+    "FILE tells from it whether a record book still holds this entry and all before it as they "
+    "were. It proves that nothing was changed since, not that the count was right."
+)
+
+
+def _receipt(
+    connection: Connection, seq: int, said: dict[str, Any]
+) -> tuple[Receipt, dict[str, Any]]:
+    query = select(schema.journal).where(schema.journal.c.seq == seq)
+    row: RowMapping = connection.execute(query).mappings().one()
+    entry = entry_of(row)
+    receipt = Receipt(seq, row["hash"], row["sealed_by"], row["seal"])
+    whole = {
+        "seq": entry.seq,
+        "set": entry.set_id,
+        "set_version": entry.set_version,
+        "kind": entry.kind,
+        "at": entry.at,
+        "payload": entry.payload,
+        "previous": entry.previous,
+    }
+    return receipt, {"receipt": RECEIPT_FORMAT, "says": said | _says(entry), "entry": whole}
+
+
+def _said(history: SetHistory) -> dict[str, Any]:
+    names = {"set": history.set_id, "pupil": history.pupil, "class": history.class_name or ""}
+    return names | {"stage": history.stage.sentence, "clip": history.clip_name}
+
+
+def _says(entry: Entry) -> dict[str, Any]:
+    """Put into words what an entry itself says."""
+    said: dict[str, Any] = {"at": entry.at}
+    if entry.kind == "signature":
+        told = entry.payload
+        said |= {"set": entry.set_id, "stage": told["stage"]["sentence"], "signed_by": told["by"]}
+        said |= {"result": told["sentence"], "decision": told["decision"]}
+        said |= told["tally"]
+        if "pupil_name" in told:  # older signatures name their pupil by number alone
+            said |= {"pupil": told["pupil_name"], "class": told["class_name"] or ""}
+            said |= {"clip": told["clip_name"]}
+    return said
+
+
+def _content(file: Path) -> str:
+    try:
+        content = read_outside(file, LARGEST_BYTES)
+    except OSError as error:
+        raise BadSettingsError(
+            f"{file} cannot be read ({error.strerror or error}); name a receipt"
+        ) from error
+    return content.decode("utf-8", errors="replace")
+
+
+def _of_line(line: str) -> Receipt:
+    found = _LINE.fullmatch(line)
+    if found is None:
+        raise ValueError("no line of a receipt")
+    seq, head, key, seal = found.groups()
+    if key is not None and not seal_fits(key, head, seal):
+        raise ValueError("the seal does not fit")
+    return Receipt(int(seq), head, key, seal)
+
+
+def _entry(plain: dict[str, Any]) -> Entry:
+    return Entry(
+        plain["seq"], plain["set"], plain["set_version"], plain["kind"], plain["at"],
+        dict(plain["payload"]), plain["previous"],
+    )  # fmt: skip
