@@ -104,6 +104,7 @@ class Glances:
         journal = schema.journal.c
         versions = connection.execute(
             select(journal.set_id, func.max(journal.set_version))
+            .where(journal.set_id.is_not(None))
             .group_by(journal.set_id)
             .order_by(journal.set_id)
         ).all()
