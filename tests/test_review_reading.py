@@ -1,4 +1,4 @@
-"""The page can be read by everybody: labels, words for pictures, contrast, shapes beside colours."""
+"""Everybody can read the page: labels, words for pictures, contrast, shapes beside colours."""
 
 from __future__ import annotations
 

@@ -13,6 +13,7 @@ import os
 import shutil
 from collections.abc import Awaitable, Callable
 from datetime import UTC, datetime, timedelta
+from io import FileIO
 from pathlib import Path
 
 from starlette.concurrency import run_in_threadpool
@@ -44,7 +45,6 @@ VERSION = "1.0.0"
 UPLOADS = f"{PLACE}/uploads"
 PART_TYPE = "application/offset+octet-stream"
 KEPT_FREE_BYTES = 1_000_000_000  # of the disk, for counting and for everybody else
-WRITE_BYTES = 1 << 20
 MB = 1_000_000
 HANDED_IN_BEFORE = "this clip was handed in before"
 _TUS = {"tus-resumable": VERSION}
@@ -161,7 +161,7 @@ class Uploads:
     async def _write(self, request: Request, clip: HandedIn, offset: int, me: object) -> int:
         """Add what comes to the file; what came before a connection broke stays."""
         try:
-            with clip.part_path.open("r+b") as file:
+            with clip.part_path.open("r+b", buffering=0) as file:  # what was taken is there
                 file.seek(offset)
                 async for part in request.stream():
                     if self._writer_of.get(clip.token) is not me:
@@ -169,9 +169,8 @@ class Uploads:
                     room = clip.size_bytes - offset
                     if len(part) > room:
                         raise HTTPException(413, "more came than was announced")
-                    await run_in_threadpool(file.write, part)
+                    await run_in_threadpool(_write_all, file, part)
                     offset += len(part)
-                file.flush()
                 await run_in_threadpool(os.fsync, file.fileno())
         except ClientDisconnect:
             raise HTTPException(408, "the connection broke") from None
@@ -241,6 +240,12 @@ def _take_in(book: Book, clip: HandedIn, whole: Path) -> None:
             whose = "" if twin == clip.pupil else ", by somebody else"
             why = f"{HANDED_IN_BEFORE}{whose}"
             move(connection, clip, ClipState.NOT_COUNTED, why=why, sha256=sha256)
+
+
+def _write_all(file: FileIO, part: bytes) -> None:
+    left = memoryview(part)
+    while left:
+        left = left[file.write(left) :]
 
 
 def _metadata(header: str) -> dict[str, str]:

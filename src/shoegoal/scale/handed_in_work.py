@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import shutil
 import threading
 from collections.abc import Callable, Generator
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import TypeAlias
 
 from sqlalchemy import Connection
@@ -151,6 +153,7 @@ def _count(book: Book, clip: HandedIn, claim: str, count: Counter) -> None:
         _give_up(book, clip, claim, BROKE_OFF)
         return
     folder = clip.clip_path.with_name(clip.clip_path.stem + RESULT_SUFFIX)
+    _clear(folder)
     left, right = clip.markers_px or (None, None)
     key = f"{clip.sha256}-{clip.stage.name}"
     done = count(
@@ -160,8 +163,10 @@ def _count(book: Book, clip: HandedIn, claim: str, count: Counter) -> None:
         _give_up(book, clip, claim, done.trouble)
         return
     try:
-        analysis = _with_repeats(book, clip, load_analysis(folder))
-        save_analysis(folder / ANALYSIS_FILE_NAME, analysis)
+        counted = load_analysis(folder)
+        analysis = _with_repeats(book, clip, counted)
+        if analysis is not counted:
+            save_analysis(folder / ANALYSIS_FILE_NAME, analysis)
         with book.writing() as connection:
             settings = settings_by_id(connection, clip.class_id)
             filed = file_count(
@@ -173,6 +178,12 @@ def _count(book: Book, clip: HandedIn, claim: str, count: Counter) -> None:
         raise
     except ShoegoalError as error:
         _give_up(book, clip, claim, " ".join(str(error).split()))
+
+
+def _clear(folder: Path) -> None:
+    """Take away what a count that was broken off left; the folder round it is this clip's alone."""
+    for path in (folder, *folder.parent.glob(f".{folder.name}*")):
+        shutil.rmtree(path, ignore_errors=True)
 
 
 def _give_up(book: Book, clip: HandedIn, claim: str, why: str) -> None:
