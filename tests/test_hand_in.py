@@ -14,18 +14,13 @@ from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
 
-import cv2
-import numpy as np
-import pypdfium2
 import pytest
-from click.testing import CliRunner
 from starlette.testclient import TestClient
 from tusclient.client import TusClient
 
 from page_server import KEY, served
 from record_books import TEACHER
 from shoegoal.analysis.model import StageRecord
-from shoegoal.cli.main import cli
 from shoegoal.ladder.ladders import load_ladder
 from shoegoal.record.book import Book
 from shoegoal.record.class_settings import remember_class, settings_of
@@ -288,47 +283,6 @@ def test_what_cannot_be_counted_is_repaired_by_pointing(book: Book) -> None:
     assert (again.markers_px[0].x_px, again.markers_px[1].y_px) == (100.5, 201.0)
     assert "Could not be counted" not in desk.get("/").text
     assert plain_reason("") == "It could not be counted."
-
-
-def test_slips_are_printed_with_a_code_that_any_reader_reads(tmp_path: Path) -> None:
-    """ISO/IEC 18004, read by OpenCV's reader, which is not the maker's."""
-    place, out = str(tmp_path / "book.sqlite3"), tmp_path / "slips.pdf"
-
-    def run(*args: str, code: int = 0) -> str:
-        done = CliRunner().invoke(cli, [*args, "--book", place])
-        assert done.exit_code == code, done.output
-        return done.output
-
-    refused = run("hand-in", "--class", "7b", code=6)
-    assert "record enrol" in refused and refused.count("\n") == 1
-    run("record", "enrol", "--class", "7b", "--pupil", "Otter 12")
-    made = run("hand-in", "--class", "7b", "--out", str(out), "--site", "https://shots.example")
-    link, wrote = made.splitlines()
-    assert link.startswith("https://shots.example/h/") and "1 slip to cut apart" in wrote
-    page = pypdfium2.PdfDocument(out)[0]
-    assert "Otter 12" in page.get_textpage().get_text_range()
-    picture = np.ascontiguousarray(page.render(scale=3.0).to_numpy()[:700, :900])
-    read, *_ = cv2.QRCodeDetector().detectAndDecode(picture)
-    assert read.startswith(f"{link}/")
-    with Book(place).reading() as connection:
-        from shoegoal.record.slips import holder_of
-
-        holder = holder_of(connection, read.rpartition("/")[2].lower())  # as it may be typed
-    assert holder is not None and holder.pupil == "Otter 12"
-    everyone = run("hand-in", "--class", "7b", "--out", str(out))
-    assert "everyone in the class has a slip" in everyone
-    run("hand-in", "--class", "7b", "--out", str(out), "--again")
-    with Book(place).reading() as connection:
-        assert (
-            holder_of(connection, read.rpartition("/")[2]) is None
-        )  # the old one is worth nothing
-
-
-def test_the_books_ladder_comes_back_as_it_was() -> None:
-    from shoegoal.analysis.model import ladder_from_plain, plain_ladder
-
-    ladder = load_ladder()
-    assert ladder_from_plain(json.loads(json.dumps(plain_ladder(ladder)))) == ladder
 
 
 def test_a_second_page_takes_over_from_a_half_dead_one(book: Book) -> None:

@@ -110,7 +110,12 @@ class OptionRow:
 
 _ROWS = (
     OptionRow("--stage", click.STRING, "Stage of the ladder, by name (see `shoegoal stages`)."),
-    OptionRow("--ladder", FilePath(), "Ladder file (TOML); default: the ladder shipped."),
+    OptionRow(
+        "--ladder",
+        FilePath(),
+        "Ladder file (TOML); default: for a class the one that the book remembers, else the one "
+        "shipped.",
+    ),
     OptionRow(
         "--make",
         click.IntRange(1, MAX_COUNT),

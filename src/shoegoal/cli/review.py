@@ -275,6 +275,23 @@ def sign(set_id: int, by: str, seen: int | None, book: str | None, json: bool) -
     return _print(put_name(Book(book), set_id, by, seen=seen), json=json)
 
 
+@review.command()
+@click.argument("set_id", metavar="ID", type=SET_ID)
+@click.argument("reason")
+@with_options("--by", "--seen", "--book", "--json", required=("--by",))
+def withdraw(
+    set_id: int, reason: str, by: str, seen: int | None, book: str | None, json: bool
+) -> int:
+    """Withdraw a set's signature with a REASON; both stay in the history.
+
+    From then on the set can be corrected, and signed anew.
+    """
+    from shoegoal.record.book import Book
+    from shoegoal.record.reviewing import withdraw as take_name_back
+
+    return _print(take_name_back(Book(book), set_id, reason, by=by, seen=seen), json=json)
+
+
 def _print(history: SetHistory, *, json: bool) -> int:
     from shoegoal.cli.standing import print_set, print_summaries
     from shoegoal.record.plain import detail, summary

@@ -18,6 +18,7 @@ from shoegoal.clip.reader import clip_sha256
 from shoegoal.errors import BadSettingsError
 from shoegoal.ladder.ladders import Ladder
 from shoegoal.record import schema
+from shoegoal.record.book import Book
 from shoegoal.record.chain import canonical_text, sha256_of
 from shoegoal.record.journal import append, append_of_book, now_text, set_version
 from shoegoal.record.names import invent_name
@@ -73,6 +74,14 @@ def enrol(
         append_of_book(connection, "pupil", told)
         entered.append(name)
     return entered
+
+
+def enter_missing(book: Book, class_name: str, pupil: str) -> None:
+    """Enter a pupil in a class, unless the book has one of that name."""
+    with book.writing() as connection:
+        known = select(schema.pupils.c.id).where(schema.pupils.c.name == pupil)
+        if connection.scalar(known) is None:
+            enrol(connection, class_name, [pupil], 0)
 
 
 def file_count(
