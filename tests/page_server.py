@@ -82,7 +82,12 @@ def own_certificate(folder: Path) -> tuple[Path, Path]:
 
 @contextmanager
 def watched_page(
-    browser: Browser, only_host: str, refusals: tuple[int, ...] = (), **context: Any
+    browser: Browser,
+    only_host: str,
+    refusals: tuple[int, ...] = (),
+    *,
+    away: bool = False,
+    **context: Any,
 ) -> Iterator[Page]:
     """A page that fails in the end if a script failed, or if anything but its own host was asked.
 
@@ -90,6 +95,7 @@ def watched_page(
     ----------
     only_host : beginning of every address that may be asked for.
     refusals : statuses that the page is meant to answer with; a browser logs them as errors.
+    away : the server is killed on the way, which a browser logs, too.
     """
     opened = browser.new_context(**({"viewport": LAPTOP} | context))
     page = opened.new_page()
@@ -104,5 +110,6 @@ def watched_page(
     finally:
         opened.close()
     meant = [f"responded with a status of {status} " for status in refusals]
+    meant += ["net::ERR_"] if away else []
     assert [said for said in trouble if not any(words in said for words in meant)] == []
     assert asked and [url for url in asked if not url.startswith(only_host)] == []

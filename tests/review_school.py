@@ -5,28 +5,26 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
-from analysis_examples import example_stills, fitted_analysis, marker_px, only, still_at
+from analysis_examples import example_stills, fitted_analysis, only, still_at
 from record_books import TEACHER, analysis_of, file_set
 from shoegoal.analysis.evidence import write_result
 from shoegoal.record.book import Book
 from shoegoal.record.coaching import answer_check, draw_round
-from shoegoal.record.corrections import Side
 from shoegoal.record.filing import file_count
-from shoegoal.record.reviewing import add_note, move_marker, sign
+from shoegoal.record.reviewing import add_note, sign
 from test_touch_sets import touch_set
 
-DOUBTFUL, SIGNED, MOVED, TOUCHES = 1, 2, 3, 4
+DOUBTFUL, SIGNED, SHORT, TOUCHES = 1, 2, 3, 4
 OPEN_ROUND, DONE_ROUND = 1, 2
 
 
 def fill(book: Book, folder: Path) -> None:
-    """File a doubtful set, a signed one, one with a moved marker and one of touches; two rounds."""
+    """File a doubtful set, a signed one, an unfinished one and one of touches; two rounds."""
     _file_with_pictures(book, folder / "doubtful")
     file_set(book, "signed.mp4", unsure=False)
     add_note(book, SIGNED, "a windy day, the ball was soft", by=TEACHER)
     sign(book, SIGNED, TEACHER)
-    _file_with_pictures(book, folder / "moved", 2, 5)
-    move_marker(book, MOVED, Side.LEFT, marker_px(-1.9))
+    _file_with_pictures(book, folder / "short", 2, 5)
     with book.writing() as connection:
         file_count(connection, touch_set(), folder / "nowhere.mp4", class_name="8a")
         draw_round(connection, "7b", 3, 7)

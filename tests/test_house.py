@@ -27,8 +27,8 @@ FLOORS = (
     "form",
     "analysis",
     "record",
-    "review",
     "scale",
+    "review",
     "demo",
     "cli",
 )

@@ -121,7 +121,7 @@ def test_a_retake_lets_a_later_shot_count() -> None:
 
 def test_an_added_shot_takes_its_place_in_time() -> None:
     stood = standing(Added(START_S + 1.0, Answer.MISS, "missed by the count"))
-    assert [shot.number for shot in stood.shots] == [7, 1, 2, 3, 4, 5, 6]
+    assert [shot.number for shot in stood.shots] == [1, 2, 3, 4, 5, 6, 7]
     assert stood.shots[0].counted is None
     answered = standing(Added(START_S + 1.0, Answer.MISS), Answered(START_S + 1.0, Answer.MAKE))
     assert answered.shots[0].p_make == 1.0

@@ -55,12 +55,38 @@ def draw_fitness(fitness: Fitness) -> U8:
     -------
     (H, W, 3) uint8 blue-green-red.
     """
-    width, height = fitness.still.native_size_px
-    rows = round(height * LONG_SIDE / max(width, height))
-    window = Window.onto(fitness.still, Box(0.0, 0.0, width, height), rows)
+    window = _window(fitness)
     scene = fitness.facts.scene
     if scene.ground is not None:
         _draw_grid(window, scene.ground.camera)
+    _draw_scene(window, fitness)
+    for number, (_, finding) in enumerate(fitness.findings, start=1):
+        if finding.at_px is not None:
+            _draw_trouble(window, finding.at_px, number, LEVEL_COLOURS[finding.level])
+    return _with_words(fitness, window.canvas)
+
+
+def draw_found(fitness: Fitness) -> U8:
+    """Draw what was found and no words: the goal where it is believed, and the ball.
+
+    Returns
+    -------
+    (H, W, 3) uint8 blue-green-red.
+    """
+    window = _window(fitness)
+    _draw_scene(window, fitness)
+    return window.canvas
+
+
+def _window(fitness: Fitness) -> Window:
+    width, height = fitness.still.native_size_px
+    rows = round(height * LONG_SIDE / max(width, height))
+    return Window.onto(fitness.still, Box(0.0, 0.0, width, height), rows)
+
+
+def _draw_scene(window: Window, fitness: Fitness) -> None:
+    """Draw goal and ball."""
+    scene = fitness.facts.scene
     if scene.markers_px is not None and scene.in_view >= BELIEVED_AT:
         unsure = "" if scene.sure >= BELIEVED_AT else "?"
         feet = window.place([(m.x_px, m.y_px) for m in scene.markers_px])
@@ -74,10 +100,6 @@ def draw_fitness(fitness: Fitness) -> U8:
         draw_ring(window.canvas, place, 1.25 * radius, SKY)
         write_text(window.canvas, (place[0], place[1] + 1.4 * radius + 4), "ball", TEXT_SIZE,
                    anchor="middle top")  # fmt: skip
-    for number, (_, finding) in enumerate(fitness.findings, start=1):
-        if finding.at_px is not None:
-            _draw_trouble(window, finding.at_px, number, LEVEL_COLOURS[finding.level])
-    return _with_words(fitness, window.canvas)
 
 
 def encoded(picture: U8) -> bytes:

@@ -27,6 +27,7 @@ from shoegoal.ladder.rules import (
     StageRule,
     TouchesInARow,
 )
+from shoegoal.ladder.rungs import Advance, Rung
 from shoegoal.ladder.tally import Tally
 from shoegoal.ladder.verdict import Decision, Verdict
 from shoegoal.scene.ball_size import BallSize
@@ -172,6 +173,27 @@ def plain_ladder(ladder: Ladder) -> dict[str, Any]:
             for rung in ladder.rungs
         ],
     }
+
+
+def ladder_from_plain(plain: dict[str, Any]) -> Ladder:
+    """Build a ladder again from what `plain_ladder` wrote.
+
+    Raises
+    ------
+    KeyError, TypeError, ValueError, BadSettingsError
+        It is none.
+    """
+
+    def stage(fields: dict[str, Any] | None) -> Stage | None:
+        return None if fields is None else StageRecord(**fields).to_stage()
+
+    names = StageRecord.__dataclass_fields__
+    rungs = []
+    for one in plain["stages"]:
+        own = StageRecord(**{name: one[name] for name in names}).to_stage()
+        harder, easier = stage(one["harder"]), stage(one["easier"])
+        rungs.append(Rung(own, harder, easier, Advance(one["advance"])))
+    return Ladder(plain["title"], plain["school"], tuple(rungs))
 
 
 class MarkersSource(StrEnum):

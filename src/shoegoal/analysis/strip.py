@@ -68,7 +68,7 @@ def draw_strip(
     """
     if not stills:
         raise ValueError("a strip needs at least one still")
-    box = _cut(shot, stills[0], view)
+    box = shot_box(shot, stills[0].native_size_px, view)
     tiles = [_tile(shot, still, view, box, start_s) for still in stills]
     strip = _row(tiles, HEADER_HEIGHT)
     _write_header(strip, shot, start_s)
@@ -84,7 +84,7 @@ def draw_blind_strip(
     """
     if not stills:
         raise ValueError("a strip needs at least one still")
-    box = _cut(shot, stills[0], view)
+    box = shot_box(shot, stills[0].native_size_px, view)
     tiles = []
     for still in stills:
         tile = _on_tile(Window.onto(still, box, TILE_HEIGHT))
@@ -124,9 +124,19 @@ def _bright(call: Call) -> tuple[int, int, int]:
     return blue, green, red
 
 
-def _cut(shot: Shot, still: StillPicture, view: SceneView) -> Box:
-    """Part of the picture that the whole shot happens in, the same for all five stills."""
-    width, height = still.native_size_px
+def plain_cut(shot: Shot, still: StillPicture, view: SceneView, height_px: int) -> U8:
+    """Cut a shot's part out of a still, with nothing drawn over it.
+
+    Returns
+    -------
+    (height_px, W, 3) uint8 blue-green-red.
+    """
+    return Window.onto(still, shot_box(shot, still.native_size_px, view), height_px).canvas
+
+
+def shot_box(shot: Shot, size_px: tuple[float, float], view: SceneView) -> Box:
+    """Find the part of the picture that the whole shot happens in, the same for all its stills."""
+    width, height = size_px
     points = [(p.x_px, p.y_px) for p in shot.fitted_path_px]
     points += [(s.x_px, s.y_px) for s in shot.path]
     points += [(view.left_px.x_px, view.left_px.y_px), (view.right_px.x_px, view.right_px.y_px)]

@@ -79,7 +79,7 @@ def _stage_page(pdf: FPDF, card: StageCard) -> None:
     for drawing in card.drawings:
         _draw(pdf, drawing, MARGIN_MM, y)
         y += drawing.height_mm + 3.0
-    y = _write(pdf, card.drawing_note, MARGIN_MM, y, wide, 8.5, colour=FAINT)
+    y = write(pdf, card.drawing_note, MARGIN_MM, y, wide, 8.5, colour=FAINT)
     at, beside = MARGIN_MM + wide + GAP_MM, top
     for section in card.sections:
         beside = _section(pdf, section, at, beside, INNER_MM - wide - GAP_MM, 9.5) + 3.0
@@ -90,15 +90,15 @@ def _timed_page(pdf: FPDF, card: TimedCard) -> None:
     pdf.add_page()
     y = _heading(pdf, card.above, card.title, "") + 4.0
     for title, lines in card.parts:
-        y = _write(pdf, title, MARGIN_MM, y, INNER_MM, 12.0, bold=True) + 1.0
+        y = write(pdf, title, MARGIN_MM, y, INNER_MM, 12.0, bold=True) + 1.0
         for row in clocked(lines):
             line = row["line"]
-            _write(pdf, f"{row['from']} to {row['to']}", MARGIN_MM, y + 1.5, 26.0, 10.0)
-            y = _write(pdf, line.what, MARGIN_MM + 28.0, y + 1.5, INNER_MM - 28.0, 10.0, bold=True)
-            y = _write(pdf, line.how, MARGIN_MM + 28.0, y, INNER_MM - 28.0, 9.5) + 1.5
+            write(pdf, f"{row['from']} to {row['to']}", MARGIN_MM, y + 1.5, 26.0, 10.0)
+            y = write(pdf, line.what, MARGIN_MM + 28.0, y + 1.5, INNER_MM - 28.0, 10.0, bold=True)
+            y = write(pdf, line.how, MARGIN_MM + 28.0, y, INNER_MM - 28.0, 9.5) + 1.5
             _rule(pdf, y, 0.15)
         y += 5.0
-    y = _write(
+    y = write(
         pdf, "What went well today, and what to try next time:", MARGIN_MM, y, INNER_MM, 9.0,
         colour=FAINT,
     )  # fmt: skip
@@ -109,17 +109,17 @@ def _timed_page(pdf: FPDF, card: TimedCard) -> None:
 
 
 def _heading(pdf: FPDF, above: str, title: str, task: str) -> float:
-    y = _write(pdf, above, MARGIN_MM, MARGIN_MM, INNER_MM, 9.0, colour=FAINT) + 1.0
-    y = _write(pdf, title, MARGIN_MM, y, INNER_MM, 18.0, bold=True)
+    y = write(pdf, above, MARGIN_MM, MARGIN_MM, INNER_MM, 9.0, colour=FAINT) + 1.0
+    y = write(pdf, title, MARGIN_MM, y, INNER_MM, 18.0, bold=True)
     if task:
-        y = _write(pdf, task, MARGIN_MM, y + 0.5, INNER_MM, 12.0)
+        y = write(pdf, task, MARGIN_MM, y + 0.5, INNER_MM, 12.0)
     _rule(pdf, y + 1.5, 0.5)
     return y + 1.5
 
 
 def _cautions(pdf: FPDF, section: Section, y: float, size_pt: float) -> None:
     begin, inner = y, INNER_MM - 8.0
-    y = _write(pdf, section.heading, MARGIN_MM + 4.0, y + 2.5, inner, 10.5, bold=True) + 0.5
+    y = write(pdf, section.heading, MARGIN_MM + 4.0, y + 2.5, inner, 10.5, bold=True) + 0.5
     for line in section.lines:
         y = _item(pdf, "•", line, MARGIN_MM + 4.0, y, inner, size_pt)
     pdf.set_draw_color(CAUTION)
@@ -128,7 +128,7 @@ def _cautions(pdf: FPDF, section: Section, y: float, size_pt: float) -> None:
 
 
 def _section(pdf: FPDF, section: Section, x: float, y: float, wide: float, size_pt: float) -> float:
-    y = _write(pdf, section.heading, x, y, wide, 11.0, bold=True) + 0.8
+    y = write(pdf, section.heading, x, y, wide, 11.0, bold=True) + 0.8
     for number, line in enumerate(section.lines, start=1):
         y = _item(pdf, f"{number}." if section.numbered else "•", line, x, y, wide, size_pt)
     return y
@@ -137,11 +137,11 @@ def _section(pdf: FPDF, section: Section, x: float, y: float, wide: float, size_
 def _item(
     pdf: FPDF, mark: str, words: str, x: float, y: float, wide: float, size_pt: float
 ) -> float:
-    _write(pdf, mark, x, y, 5.0, size_pt)
-    return _write(pdf, words, x + 5.0, y, wide - 5.0, size_pt) + 0.8
+    write(pdf, mark, x, y, 5.0, size_pt)
+    return write(pdf, words, x + 5.0, y, wide - 5.0, size_pt) + 0.8
 
 
-def _write(
+def write(
     pdf: FPDF,
     words: str,
     x: float,

@@ -15,6 +15,7 @@ from shoegoal.errors import EXIT_NEEDS_A_LOOK, EXIT_SOME_FAILED, BadSettingsErro
 
 if TYPE_CHECKING:
     from shoegoal.ladder.ladders import Ladder
+    from shoegoal.record.book import Book
     from shoegoal.scale.assignment import Assignment, NotAssigned
     from shoegoal.scale.class_run import ClipOutcome, Runner
     from shoegoal.scale.results import ClassResults
@@ -67,27 +68,27 @@ def run(
     if dask is not None and workers is not None:
         raise click.UsageError("give either --workers or --dask, not both")
     from shoegoal.cli.class_progress import shown_class_progress
-    from shoegoal.ladder.ladders import load_ladder
     from shoegoal.record.book import Book
     from shoegoal.scale.assignment import tidy_name
     from shoegoal.scale.class_run import run_class
 
-    loaded = load_ladder(ladder)
+    opened, name = Book(book), tidy_name(class_name)
+    loaded = ladder_of(opened, name, ladder)
     assigned, untold = _clips(folder.absolute(), manifest, loaded)
-    opened = Book(book)
     began = time.monotonic()
     with shown_class_progress(quiet=quiet) as watcher:
         outcomes = run_class(
             opened,
             assigned,
             untold,
-            class_name=tidy_name(class_name),
+            class_name=name,
             ladder=loaded,
             runner=runner_of(workers, dask),
             enter_new_pupils=enrol,
             again=again,
             watcher=watcher,
         )
+    _remember(opened, name, ladder, loaded)
     if json:
         plain = [asdict(outcome) for outcome in outcomes]
         click.echo(json_text.dumps(plain, indent=1, ensure_ascii=False))
@@ -110,11 +111,11 @@ def results(
     """
     if out is not None:
         _check_ending(out)
-    from shoegoal.ladder.ladders import load_ladder
     from shoegoal.record.book import Book
     from shoegoal.scale.results import class_results
 
-    found = class_results(Book(book), class_name, load_ladder(ladder))
+    opened = Book(book)
+    found = class_results(opened, class_name, ladder_of(opened, class_name, ladder))
     if json:
         from shoegoal.scale.tables import results_json
 
@@ -139,11 +140,11 @@ def next_(
     It rests on where the shots of signed sets went: on their bias and spread. With too few of them
     it says so.
     """
-    from shoegoal.ladder.ladders import load_ladder
     from shoegoal.record.book import Book
     from shoegoal.scale.results import class_results
 
-    rows = class_results(Book(book), class_name, load_ladder(ladder)).pupils
+    opened = Book(book)
+    rows = class_results(opened, class_name, ladder_of(opened, class_name, ladder)).pupils
     if pupil is not None:
         rows = tuple(row for row in rows if row.pupil == pupil)
         if not rows:
@@ -158,6 +159,57 @@ def next_(
 
         print_advice(rows)
     return 0
+
+
+@class_group.command()
+@with_options(
+    "--class", "--pupil", "--ladder", "--out", "--book", required=("--class", "--out")
+)  # fmt: skip
+def family(
+    class_name: str, pupil: str | None, ladder: Path | None, out: Path, book: str | None
+) -> int:
+    """Write a page to print for each pupil's family (.html): what was reached, what to try next.
+
+    Who has climbed the whole ladder gets a certificate behind it. Only signed sets count.
+    """
+    if out.suffix.casefold() != ".html":
+        raise click.UsageError(f"--out must end in .html, and {out} does not")
+    from shoegoal.analysis.folders import check_writable_file
+    from shoegoal.record.book import Book
+    from shoegoal.scale.family import family_html, family_pages
+    from shoegoal.scene.written import replace_file
+
+    check_writable_file(out)
+    opened = Book(book)
+    pages = family_pages(opened, class_name, ladder_of(opened, class_name, ladder), pupil)
+    if not pages:
+        who = "has no pupils yet" if pupil is None else f'has no pupil "{pupil}"'
+        raise BadSettingsError(f"the class {class_name} {who}")
+    replace_file(out, family_html(pages, class_name).encode())
+    finished = sum(page.results.is_finished for page in pages)
+    click.echo(f"wrote {out}: {len(pages)} pages and {finished} certificates")
+    return 0
+
+
+def ladder_of(book: Book, class_name: str, named: Path | None) -> Ladder:
+    """Give the ladder that was named, else the one that the book remembers, else the shipped."""
+    from shoegoal.ladder.ladders import load_ladder
+    from shoegoal.record.class_settings import remembered_ladder
+
+    if named is not None:
+        return load_ladder(named)
+    with book.reading() as connection:
+        return remembered_ladder(connection, class_name) or load_ladder()
+
+
+def _remember(book: Book, class_name: str, named: Path | None, ladder: Ladder) -> None:
+    """Let the book remember a ladder that was named, so that nobody has to name it again."""
+    if named is None:
+        return
+    from shoegoal.record.class_settings import remember_class
+
+    with book.writing() as connection:
+        remember_class(connection, class_name, ladder=ladder)
 
 
 def _check_ending(out: Path) -> None:

@@ -26,11 +26,13 @@ from shoegoal.cli.count import count
 from shoegoal.cli.demo import demo
 from shoegoal.cli.fit import fit
 from shoegoal.cli.form import form
+from shoegoal.cli.hand_in import hand_in
 from shoegoal.cli.ladder import ladder, stages
 from shoegoal.cli.record import record
 from shoegoal.cli.review import review
 from shoegoal.cli.show import show
 from shoegoal.cli.terminal import shown_streams
+from shoegoal.cli.work import work
 from shoegoal.errors import ClipUnreadableError, OutputError, ShoegoalError
 from shoegoal.outside import shown
 
@@ -230,7 +232,7 @@ def cli() -> None:
 
 for _command in (
     *(fit, count, form, show, stages, ladder),
-    *(record, review, class_group, coach, accounts, demo),
+    *(record, review, hand_in, work, class_group, coach, accounts, demo),
     *(card, board, lens, cautions),
 ):
     cli.add_command(_command)

@@ -110,7 +110,12 @@ class OptionRow:
 
 _ROWS = (
     OptionRow("--stage", click.STRING, "Stage of the ladder, by name (see `shoegoal stages`)."),
-    OptionRow("--ladder", FilePath(), "Ladder file (TOML); default: the ladder shipped."),
+    OptionRow(
+        "--ladder",
+        FilePath(),
+        "Ladder file (TOML); default: for a class the one that the book remembers, else the one "
+        "shipped.",
+    ),
     OptionRow(
         "--make",
         click.IntRange(1, MAX_COUNT),
@@ -256,16 +261,32 @@ _ROWS = (
         "CSV table with the columns clip, pupil and stage; default: the clips' file names tell.",
     ),
     OptionRow("--enrol", None, "Enter pupils whom the book does not know; else they are refused."),
-    OptionRow("--again", None, "Count clips that have a result, too; signed sets stay."),
+    OptionRow(
+        "--again",
+        None,
+        "Count clips that have a result, too; signed sets stay. Of slips: new ones for all, and "
+        "the old ones are worth nothing.",
+    ),
     OptionRow(
         "--workers",
         click.IntRange(1, MAX_WORKERS),
-        "How many clips to count at a time; default: one for every core.",
+        "How many clips to count at a time; default: one for every core. Of the page: none.",
     ),
     OptionRow(
         "--dask",
         click.STRING,
         "Count on a Dask cluster: its scheduler's address, for instance tcp://127.0.0.1:8786.",
+    ),
+    OptionRow(
+        "--only",
+        click.Choice(["checks", "counts"]),
+        "Only check how clips were filmed, or only count them; default: both, checks first.",
+    ),
+    OptionRow("--until-empty", None, "End when nothing waits any more."),
+    OptionRow("--largest-mb", click.IntRange(1, 100_000), "Largest clip taken; default 2000 MB."),
+    OptionRow("--longest-min", click.IntRange(1, 600), "Longest clip taken; default 20 minutes."),
+    OptionRow(
+        "--a-day", click.IntRange(1, MAX_COUNT), "Clips that a pupil may send a day; default 12."
     ),
     OptionRow("--form", None, "Read the kicker's form too; see `shoegoal form`."),
     OptionRow("--json", None, "Print JSON in place of the table."),

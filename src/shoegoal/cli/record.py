@@ -28,11 +28,12 @@ def record() -> None:
 
 @record.command()
 @click.argument("analyses", metavar="ANALYSIS...", nargs=-1, required=True, type=FilePath("PATH"))
-@with_options("--class", "--pupil", "--stage", "--ladder", "--book", "--json")
+@with_options("--class", "--pupil", "--enrol", "--stage", "--ladder", "--book", "--json")
 def add(
     analyses: tuple[Path, ...],
     class_name: str | None,
     pupil: str | None,
+    enrol: bool,
     stage: str | None,
     ladder: Path | None,
     book: str | None,
@@ -41,16 +42,21 @@ def add(
     """Bring counts into the book; each clip is one set.
 
     ANALYSIS is a folder that count wrote. Without --pupil every clip is taken for a new pupil's,
-    who gets a made-up name. With --stage the sets are judged by that stage; the goal must be the
+    who gets a made-up name; with --enrol, a --pupil whom the book does not know is entered in
+    --class. With --stage the sets are judged by that stage; the goal must be the
     one that was counted. Adding a folder again from another place tells the book where it lies.
     """
     from shoegoal.analysis.file import load_analysis
     from shoegoal.record.book import Book
-    from shoegoal.record.filing import file_count
+    from shoegoal.record.filing import enter_missing, file_count
 
+    if enrol and (pupil is None or class_name is None):
+        raise click.UsageError("--enrol needs --pupil and --class")
     asked, from_ladder = _asked(stage, ladder)
     loaded = [(_folder(path), load_analysis(path)) for path in analyses]
     opened = Book(book)
+    if enrol and pupil is not None and class_name is not None:
+        enter_missing(opened, class_name, pupil)
     filed, refused = [], None
     for folder, analysis in loaded:
         try:

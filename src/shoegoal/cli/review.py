@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 SET_ID = click.IntRange(1)
 _ANSWERS = click.Choice(
-    ["make", "miss", "not-a-shot", "retake", "touch", "no-touch", "lost", "not-lost"]
+    ["make", "miss", "not-a-shot", "retake", "cannot-tell", "touch", "no-touch", "lost", "not-lost"]
 )
 _ADDITIONS = click.Choice(["make", "miss", "touch", "lost"])
 _CHANGE = ("--note", "--by", "--seen", "--book", "--json")
@@ -28,7 +28,7 @@ _CHANGE = ("--note", "--by", "--seen", "--book", "--json")
 @click.group(invoke_without_command=True)
 @with_options(
     "--list", "--class", "--port", "--open", "--host", "--site", "--certificate",
-    "--private-key", "--behind-tls", "--proxy", "--book", "--json",
+    "--private-key", "--behind-tls", "--proxy", "--workers", "--book", "--json",
 )  # fmt: skip
 @click.pass_context
 def review(
@@ -43,6 +43,7 @@ def review(
     private_key: Path | None,
     behind_tls: bool,
     proxy: str | None,
+    workers: int | None,
     book: str | None,
     json: bool,
 ) -> int:
@@ -64,7 +65,7 @@ def review(
     served = check_site(
         site, at, certificate, private_key, behind_tls=behind_tls, proxy=proxy or LOOPBACK
     )
-    return serve_page(book, at, port or 0, served, in_browser=in_browser)
+    return serve_page(book, at, port or 0, served, workers or 0, in_browser=in_browser)
 
 
 def _list_waiting(class_name: str | None, book: str | None, *, json: bool) -> int:
@@ -78,15 +79,27 @@ def _list_waiting(class_name: str | None, book: str | None, *, json: bool) -> in
 
 
 def serve_page(
-    book: str | None, host: str, port: int, site: Site | None, *, in_browser: bool
+    book: str | None,
+    host: str,
+    port: int,
+    site: Site | None,
+    workers: int = 0,
+    *,
+    in_browser: bool,
 ) -> int:
-    """Serve the page until Ctrl-C ends it."""
+    """Serve the page until Ctrl-C ends it, with workers beside it that count what is handed in."""
     from shoegoal.record.book import Book
     from shoegoal.review.opening import unseen_opener
     from shoegoal.review.serve import serve
+    from shoegoal.scale.crew import crew
 
     # Ctrl-C is the way to end it, not an interruption of work.
-    with suppress(KeyboardInterrupt), unseen_opener(click.launch) as open_address:
+    opened = Book(book)
+    with (
+        suppress(KeyboardInterrupt),
+        unseen_opener(click.launch) as open_address,
+        crew(book, workers),
+    ):
 
         def on_ready(address: str) -> None:
             click.echo(address)
@@ -94,7 +107,7 @@ def serve_page(
             if in_browser:
                 open_address(address)
 
-        serve(Book(book), host, port, site, on_ready)
+        serve(opened, host, port, site, on_ready)
     return 0
 
 
@@ -129,7 +142,8 @@ def correct(
     """Say what a shot is, or on a dribble stage a touch or a loss, after looking at it.
 
     A shot is a make, a miss, not-a-shot or a retake, which was kicked but is taken again: like
-    not-a-shot, it does not count. A touch was one or is no-touch; the ball was lost or not-lost.
+    not-a-shot, it does not count; nor does one that you cannot-tell. A touch was one or is
+    no-touch; the ball was lost or not-lost.
     """
     from shoegoal.record.book import Book
     from shoegoal.record.corrections import Answer
@@ -259,6 +273,23 @@ def sign(set_id: int, by: str, seen: int | None, book: str | None, json: bool) -
     from shoegoal.record.reviewing import sign as put_name
 
     return _print(put_name(Book(book), set_id, by, seen=seen), json=json)
+
+
+@review.command()
+@click.argument("set_id", metavar="ID", type=SET_ID)
+@click.argument("reason")
+@with_options("--by", "--seen", "--book", "--json", required=("--by",))
+def withdraw(
+    set_id: int, reason: str, by: str, seen: int | None, book: str | None, json: bool
+) -> int:
+    """Withdraw a set's signature with a REASON; both stay in the history.
+
+    From then on the set can be corrected, and signed anew.
+    """
+    from shoegoal.record.book import Book
+    from shoegoal.record.reviewing import withdraw as take_name_back
+
+    return _print(take_name_back(Book(book), set_id, reason, by=by, seen=seen), json=json)
 
 
 def _print(history: SetHistory, *, json: bool) -> int:

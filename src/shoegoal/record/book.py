@@ -67,12 +67,17 @@ class Book:
                 yield connection
 
     @contextmanager
-    def writing(self) -> Generator[Connection, None, None]:
-        """Give a connection whose changes are kept at the end, or not at all."""
+    def writing(self, *, history: bool = True) -> Generator[Connection, None, None]:
+        """Give a connection whose changes are kept at the end, or not at all.
+
+        Parameters
+        ----------
+        history : the journal may grow; without, writers in PostgreSQL need not wait in line.
+        """
         with told_plainly(self.name), self._engine.connect() as connection:
             connection = connection.execution_options(**{_WRITING: True})
             with connection.begin():
-                if self.file is None and revision_of(connection) is not None:
+                if history and self.file is None and revision_of(connection) is not None:
                     # One writer at a time, as in SQLite: each chains onto the one before.
                     connection.execute(text("LOCK TABLE journal IN EXCLUSIVE MODE"))
                 yield connection

@@ -17,6 +17,7 @@ class Answer(StrEnum):
     MISS = "miss"
     NOT_A_SHOT = "not-a-shot"
     RETAKE = "retake"  # kicked, but taken again: neither a make nor a miss of the set
+    CANNOT_TELL = "cannot-tell"  # nor can a person say: it does not count, as if taken again
     TOUCH = "touch"
     NO_TOUCH = "no-touch"
     LOST = "lost"
@@ -25,7 +26,13 @@ class Answer(StrEnum):
 
 # What can be answered about each kind of event, what happened first.
 ANSWERS: dict[EventKind, tuple[Answer, ...]] = {
-    EventKind.SHOT: (Answer.MAKE, Answer.MISS, Answer.NOT_A_SHOT, Answer.RETAKE),
+    EventKind.SHOT: (
+        Answer.MAKE,
+        Answer.MISS,
+        Answer.NOT_A_SHOT,
+        Answer.RETAKE,
+        Answer.CANNOT_TELL,
+    ),
     EventKind.TOUCH: (Answer.TOUCH, Answer.NO_TOUCH),
     EventKind.LOSS: (Answer.LOST, Answer.NOT_LOST),
 }

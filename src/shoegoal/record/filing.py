@@ -17,6 +17,7 @@ from shoegoal.analysis.model import Analysis, StageRecord, plain_ladder
 from shoegoal.errors import BadSettingsError
 from shoegoal.ladder.ladders import Ladder
 from shoegoal.record import schema
+from shoegoal.record.book import Book
 from shoegoal.record.chain import canonical_text, sha256_of
 from shoegoal.record.history import file_sha256
 from shoegoal.record.journal import append, append_of_book, now_text, set_version
@@ -73,6 +74,14 @@ def enrol(
         append_of_book(connection, "pupil", told)
         entered.append(name)
     return entered
+
+
+def enter_missing(book: Book, class_name: str, pupil: str) -> None:
+    """Enter a pupil in a class, unless the book has one of that name."""
+    with book.writing() as connection:
+        known = select(schema.pupils.c.id).where(schema.pupils.c.name == pupil)
+        if connection.scalar(known) is None:
+            enrol(connection, class_name, [pupil], 0)
 
 
 def file_count(
@@ -234,7 +243,7 @@ def _new_set(
         "clip_name": analysis.clip.name,
         "added_at": now_text(),
     }
-    ladder_id = None if ladder is None else _ladder_id(connection, ladder)
+    ladder_id = None if ladder is None else ladder_id_of(connection, ladder)
     made = connection.execute(
         insert(schema.sets).values(
             pupil_id=pupil_id, ladder_id=ladder_id, stage=canonical_text(asdict(stage)), **row
@@ -256,7 +265,7 @@ def _class_id(connection: Connection, name: str) -> int:
     return class_id
 
 
-def _ladder_id(connection: Connection, ladder: Ladder) -> int:
+def ladder_id_of(connection: Connection, ladder: Ladder) -> int:
     """Find a ladder by what it holds, or enter it."""
     table, plain = schema.ladders, plain_ladder(ladder)
     row = {"sha256": sha256_of(plain), "title": ladder.title}

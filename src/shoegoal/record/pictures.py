@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from pathlib import Path
 
+import numpy as np
+
 from shoegoal.analysis.evidence import (
     EVIDENCE_FOLDER_NAME,
     MARKERS_NAME,
@@ -18,11 +20,15 @@ from shoegoal.analysis.goal_picture import draw_goal_picture
 from shoegoal.analysis.kept import LARGEST_PICTURE_BYTES, STILLS_FOLDER_NAME, KeptStills
 from shoegoal.analysis.marks import coded_picture
 from shoegoal.analysis.model import Analysis
-from shoegoal.analysis.stills import SceneView
-from shoegoal.analysis.strip import draw_blind_strip
+from shoegoal.analysis.stills import SceneView, strip_moments
+from shoegoal.analysis.strip import draw_blind_strip, plain_cut
 from shoegoal.outside import is_inside, read_inside
 from shoegoal.record.history import SetHistory
 from shoegoal.types import Shot
+
+MOMENTS = ("before", "contact", "way", "line", "after")  # as `strip_moments` gives them
+MOMENT_HEIGHT_PX, GLANCE_HEIGHT_PX = 360, 112  # twice what is shown, for sharp screens
+MOST_IN_GLANCE = 12
 
 
 class SetPictures:
@@ -86,26 +92,68 @@ class SetPictures:
             return self._read(OVERVIEW_NAME)
         return draw_overview(self._analysis, self._view)
 
+    @property
+    def has_any_stills(self) -> bool:
+        """Whether plain stills of the set's shots were kept."""
+        return self._kept is not None and self._analysis.scene is not None
+
     def has_stills(self, kick_time_s: float) -> bool:
         """Whether plain stills of a kick were kept."""
         return self._kept is not None and self._kept.has_kick(kick_time_s)
 
     def blind_strip(self, kick_time_s: float) -> bytes | None:
         """Give a shot's stills with nothing drawn or said about it; None where none were kept."""
-        near = min(
-            self._analysis.shots, key=lambda s: abs(s.kick_time_s - kick_time_s), default=None
-        )
+        near = self._shot_at(kick_time_s)
         stills = [] if self._kept is None else self._kept.of_kick(kick_time_s)
         if near is None or not stills:
             return None
         start_s = self._analysis.clip.start_s
         return coded_picture(draw_blind_strip(near, stills, self._view, start_s=start_s))
 
+    def moment(self, kick_time_s: float, name: str) -> bytes | None:
+        """Give one moment of a shot (of `MOMENTS`) as JPEG, zoomed on the ball's way.
+
+        Nothing is drawn over it. None where no still was kept.
+        """
+        shot = self._shot_at(kick_time_s)
+        stills = [] if shot is None or self._kept is None else self._kept.of_kick(kick_time_s)
+        if shot is None or not stills:
+            return None
+        wanted_s = strip_moments(shot)[MOMENTS.index(name)].time_s
+        still = min(stills, key=lambda one: abs(one.time_s - wanted_s))
+        return coded_picture(plain_cut(shot, still, self._view, MOMENT_HEIGHT_PX))
+
+    def glance(self) -> bytes | None:
+        """Give one small still of every shot side by side, at the line, as JPEG."""
+        if self._kept is None or self._analysis.scene is None:
+            return None
+        tiles = []
+        for shot in self._analysis.shots[:MOST_IN_GLANCE]:
+            stills = self._kept.of_kick(shot.kick_time_s)
+            if stills:
+                line_s = strip_moments(shot)[MOMENTS.index("line")].time_s
+                still = min(stills, key=lambda one: abs(one.time_s - line_s))
+                tiles.append(plain_cut(shot, still, self._view, GLANCE_HEIGHT_PX))
+        return coded_picture(np.hstack(tiles)) if tiles else None
+
+    def plain_goal(self) -> tuple[bytes, tuple[int, int]] | None:
+        """Give a still of the goal with nothing drawn, as JPEG, and the clip's picture size, px."""
+        still = None if self._kept is None else self._kept.goal()
+        if still is None:
+            return None
+        width, height = still.native_size_px
+        return coded_picture(still.bgr), (round(width), round(height))
+
     def all(self) -> Iterator[tuple[str, bytes]]:
         """Every picture with its name; all but the overview show parts of the clip."""
         named = [(OVERVIEW_NAME, self.overview()), (MARKERS_NAME, self.markers())]
         named += [(strip_name(s.number), self.strip(s.number)) for s in self._analysis.shots]
         yield from ((name, content) for name, content in named if content is not None)
+
+    def _shot_at(self, kick_time_s: float) -> Shot | None:
+        return min(
+            self._analysis.shots, key=lambda s: abs(s.kick_time_s - kick_time_s), default=None
+        )
 
     def _has(self, name: str) -> bool:
         return self._folder is not None and is_inside(self._folder, _place(name))

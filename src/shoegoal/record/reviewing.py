@@ -216,9 +216,7 @@ def sign(book: Book, set_id: int, by: str, *, seen: int | None = None) -> SetHis
     BadSettingsError, RecordChangedError
         As for `answer_shot`; the clip was changed since it was counted.
     """
-    name = " ".join(by.split())
-    if not 1 <= len(name) <= LONGEST_NAME:
-        raise BadSettingsError(f"a signature needs a name of 1 to {LONGEST_NAME} letters")
+    name = _signing_name(by)
     with book.reading() as connection:
         history = _open_set(connection, set_id, seen)
     if history.clip_state() == "changed":
@@ -244,6 +242,33 @@ def sign(book: Book, set_id: int, by: str, *, seen: int | None = None) -> SetHis
         signed = load_set(connection, set_id)
     note_seen(book.name, entry.seq, entry.hash)
     return signed
+
+
+def withdraw(
+    book: Book, set_id: int, reason: str, *, by: str, seen: int | None = None
+) -> SetHistory:
+    """Take the signature back from a set, with a reason; it can then be corrected and signed anew.
+
+    The signature stays in the history, and so does its withdrawal.
+
+    Raises
+    ------
+    BadSettingsError
+        No such set, no reason or no name; or the set is not signed.
+    RecordChangedError
+        The set was changed since that version.
+    """
+    name = _signing_name(by)
+    if not reason.strip():
+        raise BadSettingsError("say in a few words why the signature is withdrawn")
+    with book.writing() as connection:
+        history = load_set(connection, set_id)
+        if history.signature is None:
+            raise BadSettingsError(f"set {set_id} is not signed, so there is nothing to withdraw")
+        _refuse_stale(history, seen)
+        payload = {"by": name, "reason": _note(reason), "signature": history.signature.seq}
+        append(connection, set_id, history.version, "withdrawn", payload)
+        return load_set(connection, set_id)
 
 
 def signed_calls(standing: Standing) -> list[dict[str, Any]]:
@@ -289,15 +314,26 @@ def _open_set(connection: Connection, set_id: int, seen: int | None) -> SetHisto
     if history.signature is not None:
         raise RecordChangedError(
             f"set {set_id} was signed by {history.signature.by}, so nothing about it can be "
-            "changed any more"
+            "changed any more; withdraw the signature first"
         )
+    _refuse_stale(history, seen)
+    return history
+
+
+def _signing_name(by: str) -> str:
+    name = " ".join(by.split())
+    if not 1 <= len(name) <= LONGEST_NAME:
+        raise BadSettingsError(f"a signature needs a name of 1 to {LONGEST_NAME} letters")
+    return name
+
+
+def _refuse_stale(history: SetHistory, seen: int | None) -> None:
     if seen is not None and seen != history.version:
         raise RecordChangedError(
-            f"set {set_id} was changed by somebody else since you looked (you saw version {seen}, "
-            f"it now is version {history.version}); look at it again, then repeat what is still "
-            "needed. Nothing of yours was written"
+            f"set {history.set_id} was changed by somebody else since you looked (you saw version "
+            f"{seen}, it now is version {history.version}); look at it again, then repeat what is "
+            "still needed. Nothing of yours was written"
         )
-    return history
 
 
 def _write(connection: Connection, history: SetHistory, change: Change, by: str) -> SetHistory:

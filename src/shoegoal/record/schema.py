@@ -7,6 +7,7 @@ then, byte for byte, what either database gives back.
 from __future__ import annotations
 
 from sqlalchemy import (
+    BigInteger,
     Column,
     Float,
     ForeignKey,
@@ -20,7 +21,7 @@ from sqlalchemy import (
     UniqueConstraint,
 )
 
-REVISION = "0050"  # of the newest migration
+REVISION = "0100"  # of the newest migration
 
 metadata = MetaData()
 
@@ -197,4 +198,49 @@ login_tries = Table(
     Column("login", Text, nullable=False),
     Column("address", Text, nullable=False),
     Column("at", Text, nullable=False),
+)
+
+# What a class plays and how its pupils hand in; empty limits are the usual ones.
+class_settings = Table(
+    "class_settings",
+    metadata,
+    Column("class_id", ForeignKey("classes.id"), primary_key=True),
+    Column("code", Text, nullable=False, unique=True),
+    Column("ladder_id", ForeignKey("ladders.id")),
+    Column("largest_mb", Integer),
+    Column("longest_min", Integer),
+    Column("most_a_day", Integer),
+)
+
+# Only a hash of what stands on a pupil's slip: whoever reads the book cannot hand in for others.
+slips = Table(
+    "slips",
+    metadata,
+    Column("pupil_id", ForeignKey("pupils.id"), primary_key=True),
+    Column("secret_sha256", Text, nullable=False, unique=True),
+    Column("made_at", Text, nullable=False),
+)
+
+# Clips from phones, from the first byte to the set that they become: the queue of the workers.
+handed_in = Table(
+    "handed_in",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("token", Text, nullable=False, unique=True),
+    Column("pupil_id", ForeignKey("pupils.id"), nullable=False),
+    Column("ladder_id", ForeignKey("ladders.id")),
+    Column("stage", Text, nullable=False),
+    Column("clip_path", Text, nullable=False),
+    Column("size_bytes", BigInteger, nullable=False),
+    Column("sha256", Text),
+    Column("state", Text, nullable=False, index=True),
+    Column("why", Text, nullable=False, server_default=""),
+    Column("filming", Text),
+    Column("markers", Text),
+    Column("made_at", Text, nullable=False),
+    Column("changed_at", Text, nullable=False),
+    Column("claim", Text),
+    Column("claimed_until", Text),
+    Column("tries", Integer, nullable=False, server_default="0"),
+    Column("set_id", ForeignKey("sets.id")),
 )

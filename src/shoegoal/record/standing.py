@@ -28,6 +28,7 @@ from shoegoal.record.corrections import (
 from shoegoal.shots.judge import unseen_shot
 from shoegoal.types import Call, EventKind, Shot
 
+_TAKEN_AGAIN = (Answer.RETAKE, Answer.CANNOT_TELL)
 # Two kicks of one ball are further apart, and so are two touches.
 SAME_EVENT_S = {EventKind.SHOT: 0.4, EventKind.TOUCH: 0.15, EventKind.LOSS: 0.15}
 
@@ -39,7 +40,7 @@ class StandingShot:
     Attributes
     ----------
     kind : which it is.
-    number : that the shot is called by; added shots come after all counted ones.
+    number : that the shot is called by, in order of time; a shot added before it moves it on.
     time_s : presentation time of the kick.
     call, p_make : as it stands; P(make) is 1 or 0 where a person answered.
     counts : whether it is part of the set; not when it is no shot, or was taken again.
@@ -104,6 +105,7 @@ def stand(analysis: Analysis, stage: Stage, changes: Sequence[Change]) -> Standi
         if isinstance(change, (Answered, Added)):
             _take_in(shots, change)
     shots.sort(key=lambda shot: shot.time_s)
+    shots = [replace(shot, number=number) for number, shot in enumerate(shots, start=1)]
     counting = [shot for shot in shots if shot.counts]
     counted, clip = [_as_it_stands(shot) for shot in counting], analysis.clip
     doubts = doubtful_times(
@@ -112,7 +114,7 @@ def stand(analysis: Analysis, stage: Stage, changes: Sequence[Change]) -> Standi
         analysis.take.breaks,
         clip.start_s,
         clip.end_s,
-        retaken_s=[shot.time_s for shot in shots if shot.answer is Answer.RETAKE],
+        retaken_s=[shot.time_s for shot in shots if shot.answer in _TAKEN_AGAIN],
         looked_s=_looked_through(analysis, changes),
         counted_doubts=analysis.doubts,
     )
@@ -180,11 +182,9 @@ def _take_in(shots: list[StandingShot], change: Answered | Added) -> None:
     found, call = shot_at(shots, change.time_s, kind), CALL_ANSWERED.get(answer)
     if found is None:
         if call is not None:
-            number, p_make = len(shots) + 1, float(call is Call.MAKE)
+            p_make = float(call is Call.MAKE)
             shots.append(
-                StandingShot(
-                    number, change.time_s, call, p_make, True, answer, change.note, None, kind
-                )
+                StandingShot(0, change.time_s, call, p_make, True, answer, change.note, None, kind)
             )
         return
     shots[shots.index(found)] = replace(

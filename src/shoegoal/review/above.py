@@ -1,26 +1,33 @@
-"""The set from above as points of a drawing: goal line, markers, kick spot and every crossing."""
+"""The set from above, to scale: goal line, markers, kick spot, and where every shot ended."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+
 from shoegoal.analysis.model import Analysis
+from shoegoal.analysis.overview import where_it_ended
+from shoegoal.analysis.stills import SceneView
 from shoegoal.record.standing import Standing
 from shoegoal.types import Call
 
-WIDTH, HEIGHT = 640.0, 260.0  # of the drawing, in its own units
-MARGIN = 40.0
-LINE_Y = 80.0
-SPOT_Y = 225.0
-LABEL_STEP = 17.0  # numbers of crossings closer than this are set one above the other
-BEYOND_SHARE = 1.3  # of half the goal: what lies further out is drawn at the edge
+WIDEST = 640.0  # of the drawing, in its own units
+MARGIN = 30.0
+TALLEST = 400.0
+NEAR_HEIGHT = 240.0
+LABEL_STEP = 17.0  # numbers of marks closer than this are set one above the other
+BESIDE_M = 1.3  # ground shown beside the markers, at least
+BEHIND_M = 0.55  # ground shown behind the goal line
+UNUSUAL_BACK_M = 6.0  # where no kick spot was seen
 
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """A crossing: where, its shot's number, and what it is called now."""
+    """Where a shot ended: its place, its number, and what it is called now."""
 
     x: float
+    y: float
     label_y: float
     number: int
     call: Call
@@ -33,42 +40,77 @@ class Above:
 
     Attributes
     ----------
+    width, height : in its own units, as many to a metre in either direction.
+    line_y : of the goal line.
     left_x, right_x : markers.
-    marks : shots that crossed the line, in order of time.
-    unplaced : words for the shots that count and were not seen to cross it.
+    spot_x, spot_y : usual kick spot; below the drawing where only the goal's surroundings are
+        drawn.
+    metre : units.
+    marks : shots whose end was seen, in order of time.
+    unplaced : words for the shots that count and whose end was not seen.
     """
 
+    width: float
+    height: float
+    line_y: float
     left_x: float
     right_x: float
+    spot_x: float
+    spot_y: float
+    metre: float
     marks: tuple[Mark, ...]
     unplaced: tuple[str, ...]
 
 
-def seen_from_above(analysis: Analysis, standing: Standing) -> Above:
-    """Lay a set out for drawing; shots that do not count are left out."""
-    half_m = analysis.goal_scene.goal_width_m.value / 2
-    counting = [shot for shot in standing.shots if shot.counts]
-    offs = [
-        abs(shot.counted.crossing_x_m.value)
-        for shot in counting
-        if shot.counted is not None and shot.counted.crossing_x_m is not None
-    ]
-    reach_m = min(max([half_m * BEYOND_SHARE, *offs]), 3 * half_m)
-    scale = (WIDTH / 2 - MARGIN) / reach_m
+def seen_from_above(analysis: Analysis, standing: Standing, *, near: bool = False) -> Above:
+    """Lay a set out for drawing; shots that do not count are left out.
 
-    def to_x(x_m: float) -> float:
-        return round(WIDTH / 2 + max(-reach_m, min(reach_m, x_m)) * scale, 1)
+    Parameters
+    ----------
+    analysis, standing : the set.
+    near : only the goal and what lies round it, wide and low; shots that ended farther off are
+        drawn at the edge.
+    """
+    view = SceneView.of(analysis.goal_scene)
+    half_m = analysis.goal_scene.goal_width_m.value / 2
+    spots = [shot.kick_spot_m for shot in analysis.shots if shot.kick_spot_m is not None]
+    spot_m = (
+        (0.0, UNUSUAL_BACK_M)
+        if not spots
+        else (float(np.median([x for x, _ in spots])), float(np.median([y for _, y in spots])))
+    )
+    reach_m = half_m + BESIDE_M
+    metre = (WIDEST - 2 * MARGIN) / (2 * reach_m)
+    if not near:
+        metre = min(metre, (TALLEST - 2 * MARGIN) / (spot_m[1] + BEHIND_M))
+    line_y = MARGIN + BEHIND_M * metre
+    height = NEAR_HEIGHT if near else line_y + spot_m[1] * metre + MARGIN
+    width = 2 * (reach_m * metre + MARGIN)
+
+    def place(x_m: float, y_m: float) -> tuple[float, float]:
+        x = float(np.clip(width / 2 + x_m * metre, MARGIN / 2, width - MARGIN / 2))
+        y = float(np.clip(line_y + y_m * metre, MARGIN / 2, height - MARGIN / 2))
+        return round(x, 1), round(y, 1)
 
     marks: list[Mark] = []
     unplaced = []
-    for shot in counting:
-        crossing = None if shot.counted is None else shot.counted.crossing_x_m
-        if crossing is None:
+    for shot in standing.shots:
+        if not shot.counts:
+            continue
+        end = None if shot.counted is None else where_it_ended(shot.counted, view)
+        if end is None or not np.isfinite(end).all():
             unplaced.append(f"shot {shot.number} ({shot.call.value})")
             continue
-        x = to_x(crossing.value)
-        above = sum(abs(mark.x - x) < LABEL_STEP for mark in marks)
-        side = "right" if crossing.value >= 0 else "left"
-        words = f"shot {shot.number}, {shot.call.value}, {abs(crossing.value):.2f} m {side}"
-        marks.append(Mark(x, LINE_Y - 16 - LABEL_STEP * above, shot.number, shot.call, words))
-    return Above(to_x(-half_m), to_x(half_m), tuple(marks), tuple(unplaced))
+        x, y = place(*end)
+        above = sum(abs(mark.x - x) < LABEL_STEP and abs(mark.y - y) < 30 for mark in marks)
+        side = "right" if end[0] >= 0 else "left"
+        words = f"shot {shot.number}, {shot.call.value}, {abs(end[0]):.2f} m {side}"
+        if shot.counted is not None and shot.counted.crossing_x_m is None:
+            words += f", ended {max(0.0, end[1]):.1f} m before the line"
+        marks.append(Mark(x, y, y - 16 - LABEL_STEP * above, shot.number, shot.call, words))
+    left_x, right_x = (place(x_m, 0.0)[0] for x_m in (-half_m, half_m))
+    spot_x, spot_y = width / 2 + spot_m[0] * metre, line_y + spot_m[1] * metre
+    return Above(
+        round(width, 1), round(height, 1), round(line_y, 1), left_x, right_x, round(spot_x, 1),
+        round(spot_y, 1), metre, tuple(marks), tuple(unplaced),
+    )  # fmt: skip

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -11,8 +12,12 @@ from shoegoal.errors import BadSettingsError
 from shoegoal.record import reviewing
 from shoegoal.record.book import Book
 from shoegoal.record.corrections import Answer, Side
+from shoegoal.record.history import load_set
 from shoegoal.review.doors import LARGEST_NUMBER
 from shoegoal.types import ImagePoint
+
+FARTHEST_PX = 100_000.0
+LEAST_MOVE_PX = 0.05
 
 
 def _text(form: FormData, name: str) -> str:
@@ -30,15 +35,25 @@ def _whole(form: FormData, name: str) -> int:
     return number
 
 
-def _number(form: FormData, name: str, what: str) -> float:
-    text = _text(form, name).replace(",", ".")
+def _place(form: FormData, name: str) -> ImagePoint:
+    return pointed_at(_text(form, name))
+
+
+def pointed_at(text: str) -> ImagePoint:
+    """Read a place in a picture, ``X,Y`` px.
+
+    Raises
+    ------
+    BadSettingsError
+        It is none.
+    """
     try:
-        number = float(text)
+        x_px, y_px = (float(part) for part in text.split(","))
     except ValueError:
-        number = float("nan")
-    if not -100_000 <= number <= 100_000:
-        raise BadSettingsError(f'{what}: "{text}" is no number')
-    return number
+        x_px = y_px = math.nan
+    if not (abs(x_px) < FARTHEST_PX and abs(y_px) < FARTHEST_PX):
+        raise BadSettingsError("point at both markers first")
+    return ImagePoint(x_px, y_px)
 
 
 def _answer(form: FormData) -> Answer:
@@ -82,14 +97,17 @@ def add(book: Book, set_id: int, form: FormData, by: str) -> None:
     )  # fmt: skip
 
 
-def marker(book: Book, set_id: int, form: FormData, by: str) -> None:
-    """Move a marker."""
-    try:
-        side = Side(_text(form, "side"))
-    except ValueError:
-        raise BadSettingsError("say which marker: left or right") from None
-    place = ImagePoint(_number(form, "x", "across"), _number(form, "y", "down"))
-    reviewing.move_marker(book, set_id, side, place, by=by, seen=_whole(form, "seen"))
+def markers(book: Book, set_id: int, form: FormData, by: str) -> None:
+    """Move the markers that were pointed at elsewhere."""
+    seen = _whole(form, "seen")
+    with book.reading() as connection:
+        scene = load_set(connection, set_id).count.analysis().goal_scene
+    now = {Side.LEFT: scene.left_px, Side.RIGHT: scene.right_px}
+    wanted = {side: _place(form, side.value) for side in now}
+    for side, place in wanted.items():
+        at = now[side]
+        if math.hypot(place.x_px - at.x_px, place.y_px - at.y_px) > LEAST_MOVE_PX:
+            seen = reviewing.move_marker(book, set_id, side, place, by=by, seen=seen).version
 
 
 def note(book: Book, set_id: int, form: FormData, by: str) -> None:
@@ -114,6 +132,11 @@ def sign(book: Book, set_id: int, form: FormData, by: str) -> None:
     reviewing.sign(book, set_id, by, seen=_whole(form, "seen"))
 
 
+def withdraw(book: Book, set_id: int, form: FormData, by: str) -> None:
+    """Withdraw the signature."""
+    reviewing.withdraw(book, set_id, _text(form, "reason"), by=by, seen=_whole(form, "seen"))
+
+
 @dataclass(frozen=True, slots=True)
 class Action:
     """What a form asks for.
@@ -122,10 +145,12 @@ class Action:
     ----------
     do : carries it out: book, set, form, and who does it.
     done : says so.
+    goes_on : the next set is shown afterwards.
     """
 
     do: Callable[[Book, int, FormData, str], None]
     done: str
+    goes_on: bool = False
 
     @staticmethod
     def by(form: FormData, account: str | None) -> str:
@@ -136,9 +161,10 @@ class Action:
 ACTIONS = {
     "answer": Action(answer, "Written down."),
     "add": Action(add, "Added."),
-    "marker": Action(marker, "The marker was moved and the set worked out anew."),
+    "markers": Action(markers, "The markers were moved and the set worked out anew."),
     "note": Action(note, "The remark was written down."),
     "looked": Action(looked, "Written down: nothing is hidden there."),
     "undo": Action(undo, "The last correction was taken back."),
-    "sign": Action(sign, "Signed."),
+    "sign": Action(sign, "Signed.", goes_on=True),
+    "withdraw": Action(withdraw, "The signature was withdrawn."),
 }

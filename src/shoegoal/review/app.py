@@ -13,9 +13,13 @@ from starlette.staticfiles import StaticFiles
 from shoegoal.errors import ShoegoalError
 from shoegoal.record.book import Book
 from shoegoal.review.checks import CheckPages
+from shoegoal.review.glances import Glances
 from shoegoal.review.guard import Entrance, Guard
 from shoegoal.review.login import LoginPages
 from shoegoal.review.media import Clips
+from shoegoal.review.phone import make_phone_app
+from shoegoal.review.phone_guard import PLACE
+from shoegoal.review.queue import QueuePages
 from shoegoal.review.sets import SetPages
 from shoegoal.review.showing import HERE, Showing
 
@@ -28,9 +32,10 @@ def make_app(book: Book, entrance: Entrance) -> Starlette:
     book : the record book.
     entrance : how visitors are known; see `shoegoal.review.guard`.
     """
-    showing, clips = Showing(), Clips()
+    showing, clips, glances = Showing(), Clips(), Glances()
     doors = [
-        *SetPages(book, showing, clips).doors(),
+        *QueuePages(book, showing, glances).doors(),
+        *SetPages(book, showing, clips, glances).doors(),
         *CheckPages(book, showing, clips).doors(),
     ]
     routes: list[BaseRoute] = [Mount("/static", StaticFiles(directory=HERE / "static"))]
@@ -40,8 +45,11 @@ def make_app(book: Book, entrance: Entrance) -> Starlette:
         doors += login.doors()
     routes += [door.route() for door in doors]
     handlers: Any = {HTTPException: showing.trouble, ShoegoalError: showing.trouble}
-    return Starlette(
+    teachers = Starlette(
         routes=routes,
         exception_handlers=handlers,
         middleware=[Middleware(Guard, entrance=entrance, trouble=showing.trouble)],
     )
+    # Pupils bring a slip in place of key or account, so their pages stand before the guard.
+    phones = make_phone_app(book, entrance, showing)
+    return Starlette(routes=[Mount(PLACE, phones), Mount("/", teachers)])

@@ -26,6 +26,7 @@ EVERYBODY = frozenset(Role)
 CSRF_FIELD = "csrf"
 LOGIN = "/login"
 LARGEST_NUMBER = 2**31 - 1  # of a set, a round or a shot, as PostgreSQL keeps them
+MOST_FIELDS = 120  # a sheet of sets that are signed together sends one for each
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +92,7 @@ class Door:
                 raise HTTPException(403, f"this is not open to a {visitor.role.value}")
             if self.method == "GET":
                 return await run_in_threadpool(self.answer, Asked(request, visitor))
-            async with request.form(max_files=0, max_fields=20) as form:
+            async with request.form(max_files=0, max_fields=MOST_FIELDS) as form:
                 if not token_fits(form.get(CSRF_FIELD), visitor.csrf):
                     raise HTTPException(403, "that form is not of this login; load the page again")
                 return await run_in_threadpool(self.answer, Asked(request, visitor, form))

@@ -16,7 +16,7 @@ from shoegoal.clip.reader import clip_sha256
 from shoegoal.record.history import SetHistory
 from shoegoal.record.pictures import SetPictures
 
-MOST_REMEMBERED = 60
+MOST_REMEMBERED = 300
 
 CLIP_TYPES = {
     ".mp4": "video/mp4",
@@ -73,9 +73,23 @@ class Pictures:
         """Answer with a shot's strip; 404 where there is none."""
         return self._answer(history, "strip", number, lambda pictures: pictures.strip(number))
 
-    def markers(self, history: SetHistory) -> Response:
-        """Answer with the goal as it is taken; 404 where there is no picture."""
-        return self._answer(history, "markers", 0, lambda pictures: pictures.markers())
+    def moment(self, history: SetHistory, kick_time_s: float, name: str) -> Response:
+        """Answer with one moment of a shot, zoomed on the ball's way; 404 where none was kept."""
+        key = round(1000 * kick_time_s)
+        return self._answer(history, name, key, lambda pictures: pictures.moment(kick_time_s, name))
+
+    def glance(self, history: SetHistory) -> Response:
+        """Answer with a small still of every shot; 404 where none was kept."""
+        return self._answer(history, "glance", 0, lambda pictures: pictures.glance())
+
+    def plain_goal(self, history: SetHistory) -> Response:
+        """Answer with a still to point at markers in; 404 where none was kept."""
+
+        def draw(pictures: SetPictures) -> bytes | None:
+            found = pictures.plain_goal()
+            return None if found is None else found[0]
+
+        return self._answer(history, "goal", 0, draw)
 
     def blind(self, history: SetHistory, place: int, kick_time_s: float) -> Response:
         """Answer with a shot's stills and nothing about it; 404 where none were kept."""

@@ -160,8 +160,8 @@ def class_results(book: Book, class_name: str, ladder: Ladder) -> ClassResults:
     with book.reading() as connection:
         pupils = pupils_of(connection, class_name)
         histories = load_sets(connection, class_name=class_name)
-    seen = [_seen(history) for history in histories]
-    rows = [_set_row(one) for one in seen]
+    seen = [seen_set(history) for history in histories]
+    rows = [set_row(one) for one in seen]
     return ClassResults(
         class_name=class_name,
         ladder=ladder.title,
@@ -193,7 +193,8 @@ def pupils_of(connection: Connection, class_name: str) -> list[str]:
     return sorted(connection.scalars(query), key=str.casefold)
 
 
-def _seen(history: SetHistory) -> SeenSet:
+def seen_set(history: SetHistory) -> SeenSet:
+    """Read a set's count, where this version can."""
     try:
         analysis: Analysis | None = history.count.analysis()
         standing = history.standing(analysis)
@@ -202,7 +203,8 @@ def _seen(history: SetHistory) -> SeenSet:
     return SeenSet(history, analysis, standing)
 
 
-def _set_row(seen: SeenSet) -> SetRow:
+def set_row(seen: SeenSet) -> SetRow:
+    """Describe a set."""
     history = seen.history
     told = summary(history, seen.standing)
     return SetRow(
@@ -254,8 +256,8 @@ def _pupil_row(
 ) -> PupilRow:
     own = [(one, row) for one, row in zip(seen, rows, strict=True) if row.pupil == pupil]
     signed = [(one, row) for one, row in own if row.verified]
-    verified = progress_of(ladder, _ladder_results(signed))
-    counted = progress_of(ladder, _ladder_results(own))
+    verified = progress_of(ladder, ladder_results(signed))
+    counted = progress_of(ladder, ladder_results(own))
     shooting = [(one, row) for one, row in own if one.history.stage.touches is None]
     return PupilRow(
         pupil=pupil,
@@ -270,7 +272,8 @@ def _pupil_row(
     )
 
 
-def _ladder_results(own: Sequence[tuple[SeenSet, SetRow]]) -> list[SetResult]:
+def ladder_results(own: Sequence[tuple[SeenSet, SetRow]]) -> list[SetResult]:
+    """Take out what the way up a ladder hangs on."""
     return [
         SetResult(one.history.stage_asked, Decision(row.decision))
         for one, row in own

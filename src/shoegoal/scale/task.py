@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TypeAlias
 
 from shoegoal.errors import ShoegoalError
 from shoegoal.ladder.rules import Stage
+from shoegoal.types import ImagePoint
 
 UNEXPECTED = 1
 
@@ -23,12 +25,17 @@ class CountTask:
     key : the same for the same work: the clip's SHA-256 and the stage.
     clip, folder : what to count, and the result folder to write.
     stage : what it was filmed for.
+    left_px, right_px : markers' feet where a person pointed at them; None to have them found.
+    with_form : read the kicker's form too, where the stage has a goal.
     """
 
     key: str
     clip: Path
     folder: Path
     stage: Stage
+    left_px: ImagePoint | None = None
+    right_px: ImagePoint | None = None
+    with_form: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,9 +79,17 @@ def count_clip(task: CountTask, tell: Tell) -> None:
     from shoegoal.scene.ball_size import BallSize
 
     check_replaceable(task.folder)
-    settings = CountSettings(task.stage, ball=BallSize(str(task.stage.ball_size)))
+    settings = CountSettings(
+        task.stage, task.left_px, task.right_px, BallSize(str(task.stage.ball_size))
+    )
     counted = analyse_clip(task.clip, settings, tell)
-    write_result(task.folder, counted.analysis, counted.stills, counted.goal_still)
+    seen = None
+    if task.with_form and task.stage.width_steps is not None:
+        from shoegoal.analysis.form_run import read_form
+
+        with suppress(ShoegoalError):  # hints are welcome, and a count is whole without them
+            seen = read_form(task.clip, counted.analysis)
+    write_result(task.folder, counted.analysis, counted.stills, counted.goal_still, seen)
 
 
 def carry_out(work: Work, task: CountTask, tell: Tell) -> TaskDone:

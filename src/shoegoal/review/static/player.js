@@ -1,149 +1,201 @@
-// Plays a shot's snippet over and over, slowly or frame by frame, with its path drawn over it.
+// Plays the moment that is asked about, over and over, zoomed on the ball's way; keys answer at once.
 // Without this script every form on the page still works.
 "use strict";
 (() => {
   const player = document.getElementById("player");
   if (!player) return;
   const video = player.querySelector("video");
-  const path = player.querySelector(".path");
   const screen = player.querySelector(".screen");
-  const now = document.getElementById("now");
-  const strip = document.getElementById("strip");
-  const stills = document.getElementById("stills");
-  const verdicts = document.getElementById("verdicts");
-  const SLOW = 0.25;
-  let snippet = null;
+  const pan = player.querySelector(".pan");
+  const tag = document.getElementById("now");
+  const [gone, toCome] = [".gone", ".to-come"].map((name) => player.querySelector(name));
+  const SLOW = 0.5;
+  const SETTLE_S = 0.02;
+  let moment = null;
+  let zoomed = true;
 
+  const work = () => document.getElementById("work");
   const toggle = (what, on) =>
     player.querySelector(`[data-do=${what}]`)?.setAttribute("aria-pressed", String(on));
-
-  const clock = (seconds) => {
-    const hundredths = Math.round(seconds * 100);
-    const rest = hundredths % 6000;
-    const part = (n) => String(n).padStart(2, "0");
-    return `${Math.floor(hundredths / 6000)}:${part(Math.floor(rest / 100))}.${part(rest % 100)}`;
+  const clock = (seconds, digits = 2) => {
+    const unit = 10 ** digits;
+    const whole = Math.round(seconds * unit);
+    const minutes = Math.floor(whole / (60 * unit));
+    const rest = (whole - minutes * 60 * unit) / unit;
+    return `${minutes}:${rest.toFixed(digits).padStart(3 + digits, "0")}`;
   };
 
-  const watch = (button) => {
-    const data = button.dataset;
-    const answers = (data.answers ?? "").trim().split(" ");
-    snippet = { start: Number(data.start), end: Number(data.end), number: data.number, answers };
-    now.textContent = data.number
-      ? `${data.name}: ${data.moment} ${clock(Number(data.kick))}.`
-      : `Look closely from ${data.words}.`;
-    if (stills) stills.hidden = data.strip !== "yes";
-    if (stills && !stills.hidden) {
-      strip.src = `${player.dataset.strips}${data.number}.jpg`;
-      strip.alt = `Stills of ${data.name}, in order of time.`;
-    }
-    if (verdicts) {
-      verdicts.hidden = !data.number;
-      for (const answer of verdicts.children) {
-        answer.setAttribute("aria-label", `${data.name}: ${answer.textContent}`);
-        answer.hidden = !answers.includes(answer.dataset.answer);
+  // The ball's way as dots, but never where the ball is just now: that is what has to be seen.
+  const NEAR = 0.12;
+  const draw = () => {
+    if (!moment || !gone) return;
+    const { path, kick, line } = moment;
+    const share = (video.currentTime - kick) / Math.max(0.05, line - kick);
+    const from = Math.floor(Math.max(0, share - NEAR) * path.length);
+    const until = Math.ceil(Math.min(1, Math.max(0, share + NEAR)) * path.length);
+    gone.setAttribute("points", share > 0 ? path.slice(0, from).join(" ") : "");
+    toCome.setAttribute("points", path.slice(share < 0 ? Math.ceil(NEAR * path.length) : until).join(" "));
+  };
+  const tell = () => {
+    if (!tag) return;
+    const speed = video.playbackRate < 1 ? " · half speed" : "";
+    const how = zoomed && moment?.box ? " · zoomed on the ball's way" : "";
+    tag.textContent = `${clock(video.currentTime, 1)}${speed}${how}`;
+  };
+  const zoom = () => {
+    if (!pan) return;
+    const [left, top, wide] = (zoomed && moment?.box) || [0, 0, 1];
+    // The picture stands in a screen of another shape with bars beside it; shares are of the picture.
+    const width = Number(player.dataset.width), height = Number(player.dataset.height);
+    const fit = Math.min(screen.clientWidth / width, screen.clientHeight / height);
+    const bars = [(screen.clientWidth - width * fit) / 2, (screen.clientHeight - height * fit) / 2];
+    const scale = Math.min(1 / wide, 6);
+    const x = (bars[0] + left * width * fit) * scale - (scale > 1 ? bars[0] : 0);
+    const y = (bars[1] + top * height * fit) * scale - (scale > 1 ? bars[1] : 0);
+    pan.style.transform = scale > 1 ? `translate(${-x}px, ${-y}px) scale(${scale})` : "";
+  };
+
+  const pictures = () => {
+    const row = document.getElementById("moments");
+    const stills = document.getElementById("stills");
+    const data = work().dataset;
+    if (row) {
+      row.hidden = !data.moments;
+      const said = {
+        contact: `contact ${clock(moment?.kick ?? 0, 1)}`,
+        line: `at the line ${clock(moment?.line ?? 0, 1)}`, after: "after",
+      };
+      for (const figure of row.querySelectorAll("figure")) {
+        const image = figure.querySelector("img");
+        image.hidden = !data.moments;
+        if (!data.moments) continue;
+        image.src = `/sets/${player.dataset.set}/at/${data.time}/${image.id}.jpg`;
+        image.alt = `${data.name}, ${said[image.id]}`;
+        figure.querySelector("figcaption").textContent = said[image.id];
       }
     }
-    if (video) {
-      path?.setAttribute("points", data.path);
-      again();
+    if (stills && player.dataset.set) {
+      stills.hidden = Boolean(data.moments) || !data.strip;
+      if (!stills.hidden) {
+        const strip = document.getElementById("strip");
+        strip.src = `/sets/${player.dataset.set}/shots/${data.strip}.jpg`;
+        strip.alt = `Stills of ${data.name}, in order of time.`;
+      }
     }
-    player.focus();
   };
 
+  const open = () => {
+    const data = work().dataset;
+    moment = data.start === undefined ? null : {
+      start: Number(data.start), end: Number(data.end),
+      kick: Number(data.kick ?? data.start), line: Number(data.line ?? data.end),
+      path: data.path ? data.path.split(" ") : [],
+      box: data.box ? data.box.split(",").map(Number) : null,
+    };
+    pictures();
+    if (!video) return;
+    zoom();
+    if (moment) again();
+    else tell();
+  };
   const again = () => {
-    if (snippet) video.currentTime = snippet.start;
+    if (!video) return;
+    if (moment) video.currentTime = moment.start;
     video.play().catch(() => {});
   };
+  const playOrPause = () => (video.paused ? video.play().catch(() => {}) : video.pause());
   const slow = () => {
-    const on = video.playbackRate === 1;
-    video.playbackRate = on ? SLOW : 1;
-    toggle("slow", on);
+    video.playbackRate = video.playbackRate < 1 ? 1 : SLOW;
+    toggle("slow", video.playbackRate < 1);
+    tell();
   };
   const step = (frames) => {
     video.pause();
     video.currentTime = Math.max(0, video.currentTime + frames / Number(player.dataset.rate));
   };
-  const showPath = () => path && toggle("path", !path.classList.toggle("off"));
-  // Answers go through the shot's own form, remark included.
-  const answer = (value) => {
-    if (!snippet?.number) return;
-    const form = document.querySelector(`#work input[name=shot][value="${snippet.number}"]`)?.form;
-    form?.querySelector(`button[name=answer][value="${value}"]`)?.click();
+  const zoomOrNot = () => { zoomed = !zoomed; toggle("zoom", zoomed); zoom(); tell(); };
+  const showPath = () => {
+    const off = gone?.classList.toggle("off");
+    toCome?.classList.toggle("off", off);
+    toggle("path", !off);
   };
-  const playOrPause = () => (video.paused ? video.play().catch(() => {}) : video.pause());
   const takeTime = () => {
+    video?.pause();
     document.getElementById("time").value = clock(video ? video.currentTime : 0);
   };
-
-  const point = () => {
-    const chosen = document.querySelector("input[name=side]:checked");
-    now.textContent = chosen
-      ? `Point at the inner foot of the ${chosen.value} marker.`
-      : "Choose a marker first.";
-    if (!chosen) return;
-    video.pause();
-    screen.classList.add("pointing");
-    screen.scrollIntoView({ block: "center" });
-  };
-
-  const pointed = (event) => {
-    const drawing = screen.querySelector("svg");
-    const at = new DOMPoint(event.clientX, event.clientY).matrixTransform(
-      drawing.getScreenCTM().inverse(),
-    );
-    document.getElementById("x").value = at.x.toFixed(1);
-    document.getElementById("y").value = at.y.toFixed(1);
-    screen.classList.remove("pointing");
-    now.textContent = "Place taken; send it below.";
-    document.getElementById("x").focus();
-  };
+  const help = () => document.getElementById("help")?.showModal();
 
   const acts = {
-    play: playOrPause, slow, again, point, path: showPath, time: takeTime,
+    play: playOrPause, slow, again, path: showPath, zoom: zoomOrNot, time: takeTime, help,
     back: () => step(-1), on: () => step(1),
   };
+  const needsClip = new Set(["play", "slow", "again", "path", "zoom", "back", "on"]);
   document.addEventListener("click", (event) => {
-    const button = event.target.closest("button");
-    if (!button) return;
-    if (button.classList.contains("watch")) watch(button);
-    else if (button.dataset.answer) answer(button.dataset.answer);
-    else if (acts[button.dataset.do]) acts[button.dataset.do]();
+    const act = event.target.closest("[data-do]")?.dataset.do;
+    if (act && (video || !needsClip.has(act))) acts[act]?.();
   });
 
-  // After a change: the goal may have moved, and the button that was pressed is gone.
+  // Single keys act at once, wherever the focus is but in a field; they can be switched off in the
+  // list of keys (WCAG 2.2, 2.1.4).
+  const KEYS_OFF = "shoegoal-keys-off";
+  const keysOn = document.getElementById("keys-on");
+  if (keysOn) {
+    keysOn.checked = localStorage.getItem(KEYS_OFF) === null;
+    keysOn.addEventListener("change", () => {
+      if (keysOn.checked) localStorage.removeItem(KEYS_OFF);
+      else localStorage.setItem(KEYS_OFF, "1");
+    });
+  }
+  const KEYS = { " ": "play", s: "slow", r: "again", p: "path", z: "zoom", ",": "back", ".": "on", "?": "help" };
+  const FIELDS = "input:not([type=checkbox]), textarea, select";
+  document.addEventListener("keydown", (event) => {
+    if (event.ctrlKey || event.metaKey || event.altKey || event.repeat && event.key === "Enter") return;
+    const at = event.target;
+    if (at.closest(FIELDS) || at.closest("dialog")) return;
+    if (keysOn && !keysOn.checked && event.key !== "?") return;
+    const pressed = event.key === " " || event.key === "Enter" ? at.closest("button, a, summary") : null;
+    if (pressed) return; // the key presses what has the focus
+    const key = event.key.length === 1 ? event.key.toLowerCase() : event.key;
+    const act = KEYS[key];
+    if (act) {
+      if (!video && needsClip.has(act)) return;
+      event.preventDefault();
+      acts[act]();
+      return;
+    }
+    const button = key === "Enter"
+      ? document.querySelector("#sign:not(:disabled)")
+      : document.querySelector(`#work [data-key="${CSS.escape(key.toUpperCase())}"]`);
+    if (!button) return;
+    event.preventDefault();
+    button.click();
+  });
+
+  // After an answer: the next question is there, and its moment plays.
   document.body.addEventListener("htmx:afterSettle", () => {
-    const work = document.getElementById("work");
     const line = player.querySelector(".goal");
-    if (line && work.dataset.goal) {
-      const [left, right] = work.dataset.goal.split(" ").map((place) => place.split(","));
+    if (line && work().dataset.goal) {
+      const [left, right] = work().dataset.goal.split(" ").map((place) => place.split(","));
       for (const [name, value] of [["x1", left[0]], ["y1", left[1]], ["x2", right[0]], ["y2", right[1]]]) {
         line.setAttribute(name, value);
       }
     }
-    if (verdicts && !work.querySelector("button[name=answer]")) verdicts.remove();
-    if (document.activeElement === document.body) work.querySelector(".said")?.focus();
-    work.querySelector("[role=alert]")?.scrollIntoView({ block: "nearest" });
+    open();
+    if (document.activeElement === document.body) work().querySelector(".said")?.focus({ preventScroll: true });
+    work().querySelector("[role=alert]")?.scrollIntoView({ block: "nearest" });
   });
-  if (!video) return;
 
-  // Single keys act only while the player has the focus (WCAG 2.2, 2.1.4).
-  const keys = {
-    " ": playOrPause, s: slow, r: again, p: showPath, ",": acts.back, ".": acts.on,
-    m: () => answer(snippet?.answers[0]), x: () => answer(snippet?.answers[1]),
-    n: () => answer(snippet?.answers[2]), t: () => answer(snippet?.answers[3]),
-  };
-  player.addEventListener("keydown", (event) => {
-    const act = keys[event.key.toLowerCase()];
-    if (!act || event.target !== player || event.ctrlKey || event.metaKey || event.altKey) return;
-    event.preventDefault();
-    act();
-  });
-  video.addEventListener("timeupdate", () => {
-    if (snippet && !video.paused && video.currentTime >= snippet.end) {
-      video.currentTime = snippet.start;
-    }
-  });
-  screen.querySelector("svg")?.addEventListener("click", (event) => {
-    if (screen.classList.contains("pointing")) pointed(event);
-  });
+  if (video) {
+    video.playbackRate = SLOW;
+    video.addEventListener("loadedmetadata", () => { video.playbackRate = player.querySelector("[data-do=slow]")?.getAttribute("aria-pressed") === "false" ? 1 : SLOW; });
+    video.addEventListener("timeupdate", () => {
+      if (moment && !video.paused && video.currentTime >= moment.end - SETTLE_S) video.currentTime = moment.start;
+      tell();
+    });
+    video.addEventListener("seeked", () => { tell(); draw(); });
+    const paint = () => { draw(); requestAnimationFrame(paint); };
+    requestAnimationFrame(paint);
+    addEventListener("resize", zoom);
+  }
+  open();
 })();

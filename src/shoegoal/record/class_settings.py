@@ -1,0 +1,141 @@
+"""What the book remembers of a class: its ladder, its code for handing in, its limits."""
+
+from __future__ import annotations
+
+import json
+import secrets
+from dataclasses import dataclass
+
+from sqlalchemy import ColumnElement, Connection, insert, select, update
+
+from shoegoal.analysis.model import ladder_from_plain
+from shoegoal.errors import BadSettingsError
+from shoegoal.ladder.ladders import Ladder, load_ladder
+from shoegoal.record import schema
+from shoegoal.record.filing import ladder_id_of
+
+CODE_LETTERS = "23456789abcdefghjkmnpqrstuvwxyz"  # none that is taken for another
+CODE_LENGTH = 6
+
+
+@dataclass(frozen=True, slots=True)
+class HandInLimits:
+    """How much may be handed in.
+
+    Attributes
+    ----------
+    largest_mb, longest_min : of a clip.
+    most_a_day : clips of a pupil.
+    """
+
+    largest_mb: int = 2000
+    longest_min: int = 20
+    most_a_day: int = 12
+
+
+@dataclass(frozen=True, slots=True)
+class ClassSettings:
+    """A class as it is set up.
+
+    Attributes
+    ----------
+    class_id, name : of the class.
+    code : in the address that its pupils open; tells nothing.
+    ladder_id, ladder : that it climbs; the shipped one where none was told.
+    limits : of handing in.
+    """
+
+    class_id: int
+    name: str
+    code: str
+    ladder_id: int | None
+    ladder: Ladder
+    limits: HandInLimits
+
+
+def settings_of(connection: Connection, class_name: str) -> ClassSettings | None:
+    """Read a class's settings; None where nothing was ever set.
+
+    Raises
+    ------
+    BadSettingsError
+        Its ladder was written by another version.
+    """
+    return _read(connection, schema.classes.c.name == class_name)
+
+
+def settings_by_code(connection: Connection, code: str) -> ClassSettings | None:
+    """Find a class by the code in its address."""
+    return _read(connection, schema.class_settings.c.code == code)
+
+
+def settings_by_id(connection: Connection, class_id: int) -> ClassSettings | None:
+    """Find a class by its number in the book."""
+    return _read(connection, schema.classes.c.id == class_id)
+
+
+def remembered_ladder(connection: Connection, class_name: str) -> Ladder | None:
+    """Ladder that a class was last run or set up with; None where none was told."""
+    found = settings_of(connection, class_name)
+    return None if found is None or found.ladder_id is None else found.ladder
+
+
+def remember_class(
+    connection: Connection,
+    class_name: str,
+    *,
+    ladder: Ladder | None = None,
+    limits: dict[str, int] | None = None,
+) -> ClassSettings:
+    """Set a class up, or change what is named; the rest stays.
+
+    Parameters
+    ----------
+    connection : from `Book.writing`.
+    class_name : of a class in the book.
+    ladder : that it climbs from now on.
+    limits : fields of `HandInLimits` to change.
+
+    Raises
+    ------
+    BadSettingsError
+        There is no such class.
+    """
+    classes, table = schema.classes.c, schema.class_settings
+    class_id = connection.scalar(select(classes.id).where(classes.name == class_name))
+    if class_id is None:
+        raise BadSettingsError(
+            f'there is no class "{class_name}" in the book; enter its pupils first with shoegoal '
+            f'record enrol --class "{class_name}" --invent 24'
+        )
+    values: dict[str, object] = dict(limits or {})
+    if ladder is not None:
+        values["ladder_id"] = ladder_id_of(connection, ladder)
+    if connection.scalar(select(table.c.code).where(table.c.class_id == class_id)) is None:
+        code = "".join(secrets.choice(CODE_LETTERS) for _ in range(CODE_LENGTH))
+        connection.execute(insert(table).values(class_id=class_id, code=code, **values))
+    elif values:
+        connection.execute(update(table).where(table.c.class_id == class_id).values(**values))
+    found = settings_by_id(connection, class_id)
+    assert found is not None
+    return found
+
+
+def _read(connection: Connection, where: ColumnElement[bool]) -> ClassSettings | None:
+    table, classes, ladders = schema.class_settings.c, schema.classes.c, schema.ladders.c
+    row = connection.execute(
+        select(schema.class_settings, classes.name, ladders.content)
+        .join(schema.classes, classes.id == table.class_id)
+        .outerjoin(schema.ladders, ladders.id == table.ladder_id)
+        .where(where)
+    ).first()
+    if row is None:
+        return None
+    usual = HandInLimits()
+    limits = HandInLimits(
+        row.largest_mb or usual.largest_mb,
+        row.longest_min or usual.longest_min,
+        row.most_a_day or usual.most_a_day,
+    )
+    ladder = load_ladder() if row.content is None else ladder_from_plain(json.loads(row.content))
+    return ClassSettings(row.class_id, row.name, row.code, row.ladder_id, ladder, limits)

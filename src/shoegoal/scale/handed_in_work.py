@@ -1,0 +1,209 @@
+"""What a worker does: takes clips from the book's queue, checks their filming, counts them."""
+
+from __future__ import annotations
+
+import shutil
+import threading
+from collections.abc import Callable, Generator
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TypeAlias
+
+from sqlalchemy import Connection
+
+from shoegoal.analysis.file import ANALYSIS_FILE_NAME, load_analysis, save_analysis
+from shoegoal.analysis.model import Analysis
+from shoegoal.analysis.repeats import RESULT_SUFFIX, same_take, with_same_takes
+from shoegoal.errors import BadSettingsError, OutputError, RecordBookError, ShoegoalError
+from shoegoal.record.book import Book
+from shoegoal.record.chain import canonical_text
+from shoegoal.record.class_settings import settings_by_id
+from shoegoal.record.filing import file_count
+from shoegoal.record.handed_in import (
+    BROKE_OFF,
+    CLAIM_S,
+    MOST_TRIES,
+    ClaimLostError,
+    ClipState,
+    HandedIn,
+    claim_next,
+    finish,
+    is_anything_ready,
+    keep_claim,
+)
+from shoegoal.record.history import load_sets
+from shoegoal.scale.filming import Filmed, check_filming
+from shoegoal.scale.task import CountTask, TaskDone
+
+POLL_S = 0.5
+FOUND_NAME, PLAIN_NAME = "filming.jpg", "still.jpg"
+# Counts one clip, wherever; what goes wrong comes back as words.
+Counter: TypeAlias = Callable[[CountTask], TaskDone]
+
+
+@dataclass(frozen=True, slots=True)
+class Duty:
+    """What a worker takes on.
+
+    Attributes
+    ----------
+    checks, counts : which of the two.
+    claim_s : for how long a clip is one's own without a sign of life.
+    """
+
+    checks: bool = True
+    counts: bool = True
+    claim_s: float = CLAIM_S
+
+
+def work_until(
+    book: Book, duty: Duty, count: Counter, is_over: Callable[[], bool], poll_s: float = POLL_S
+) -> None:
+    """Work until it is over; a clip that was begun is brought to its end first.
+
+    A book that another program holds, or that is out of reach, is tried again.
+    """
+    idle = threading.Event()
+    while not is_over():
+        try:
+            busy = work_once(book, duty, count)
+        except (RecordBookError, OutputError):
+            busy = False
+        if not busy:
+            idle.wait(poll_s)
+
+
+def work_once(book: Book, duty: Duty, count: Counter) -> bool:
+    """Take one clip and bring it a step on; whether there was one.
+
+    Raises
+    ------
+    RecordBookError, OutputError
+        The book cannot be used. The clip's claim runs out, and it is taken again.
+    """
+    for check in (True, False):
+        if not (duty.checks if check else duty.counts):
+            continue
+        with book.reading() as connection:
+            if not is_anything_ready(connection, check=check):
+                continue
+        with book.writing(history=False) as connection:
+            taken = claim_next(connection, check=check, claim_s=duty.claim_s)
+        if taken is None:
+            continue
+        clip, claim = taken
+        try:
+            with _claim_kept(book, clip, claim, duty.claim_s):
+                if check:
+                    _check(book, clip, claim)
+                else:
+                    _count(book, clip, claim, count)
+        except ClaimLostError:
+            pass
+        return True
+    return False
+
+
+@contextmanager
+def _claim_kept(
+    book: Book, clip: HandedIn, claim: str, claim_s: float
+) -> Generator[None, None, None]:
+    """Give a sign of life now and then while something is done."""
+    over = threading.Event()
+
+    def keep() -> None:
+        while not over.wait(claim_s / 4):
+            try:
+                with book.writing(history=False) as connection:
+                    if not keep_claim(connection, clip, claim, claim_s):
+                        return
+            except ShoegoalError:
+                continue  # the next sign may come through
+
+    thread = threading.Thread(target=keep, daemon=True)
+    thread.start()
+    try:
+        yield
+    finally:
+        over.set()
+        thread.join()
+
+
+def _check(book: Book, clip: HandedIn, claim: str) -> None:
+    with book.reading() as connection:
+        settings = settings_by_id(connection, clip.class_id)
+    assert settings is not None
+    try:
+        filmed, pictures = check_filming(
+            clip.clip_path, clip.stage.to_stage(), settings.limits.longest_min
+        )
+    except Exception:  # whatever the matter is, the clip is not lost: the count says more
+        filmed, pictures = Filmed(True, "The clip arrived.", ()), None
+    if pictures is not None:
+        clip.clip_path.with_name(FOUND_NAME).write_bytes(pictures.found)
+        clip.clip_path.with_name(PLAIN_NAME).write_bytes(pictures.plain)
+    state = ClipState.WAITING if filmed.good else ClipState.CHECKED
+    with book.writing(history=False) as connection:
+        finish(connection, clip, claim, state, filming=canonical_text(filmed.to_plain()))
+
+
+def _count(book: Book, clip: HandedIn, claim: str, count: Counter) -> None:
+    if clip.tries > MOST_TRIES:
+        _give_up(book, clip, claim, BROKE_OFF)
+        return
+    folder = clip.clip_path.with_name(clip.clip_path.stem + RESULT_SUFFIX)
+    _clear(folder)
+    left, right = clip.markers_px or (None, None)
+    key = f"{clip.sha256}-{clip.stage.name}"
+    done = count(
+        CountTask(key, clip.clip_path, folder, clip.stage.to_stage(), left, right, with_form=True)
+    )
+    if done.trouble is not None:
+        _give_up(book, clip, claim, done.trouble)
+        return
+    try:
+        counted = load_analysis(folder)
+        analysis = _with_repeats(book, clip, counted)
+        if analysis is not counted:
+            save_analysis(folder / ANALYSIS_FILE_NAME, analysis)
+        with book.writing() as connection:
+            settings = settings_by_id(connection, clip.class_id)
+            filed = file_count(
+                connection, analysis, folder, class_name=clip.class_name, pupil=clip.pupil,
+                stage=clip.stage, ladder=None if settings is None else settings.ladder,
+            )  # fmt: skip
+            finish(connection, clip, claim, ClipState.COUNTED, set_id=filed.set_id)
+    except (RecordBookError, OutputError, ClaimLostError):
+        raise
+    except ShoegoalError as error:
+        _give_up(book, clip, claim, " ".join(str(error).split()))
+
+
+def _clear(folder: Path) -> None:
+    """Take away what a count that was broken off left; the folder round it is this clip's alone."""
+    for path in (folder, *folder.parent.glob(f".{folder.name}*")):
+        shutil.rmtree(path, ignore_errors=True)
+
+
+def _give_up(book: Book, clip: HandedIn, claim: str, why: str) -> None:
+    with book.writing(history=False) as connection:
+        finish(connection, clip, claim, ClipState.NOT_COUNTED, why=why)
+
+
+def _with_repeats(book: Book, clip: HandedIn, analysis: Analysis) -> Analysis:
+    """Note the class's clips that show the same take, sent by whomever."""
+    with book.reading() as connection:
+        earlier = list(_takes(connection, clip))
+    same = [found for other in earlier if (found := same_take(analysis, other)) is not None]
+    return with_same_takes(analysis, same)
+
+
+def _takes(connection: Connection, clip: HandedIn) -> Generator[Analysis, None, None]:
+    for history in load_sets(connection, class_name=clip.class_name):
+        if history.clip_sha256 == clip.sha256:
+            continue
+        try:
+            yield replace(history.count.analysis(), shots=())
+        except BadSettingsError:
+            continue  # counted by another version

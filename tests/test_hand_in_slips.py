@@ -1,0 +1,54 @@
+"""Slips: printed once, read by any reader, replaced when lost; the ladder that the book keeps."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import cv2
+import numpy as np
+import pypdfium2
+from click.testing import CliRunner
+
+from shoegoal.analysis.model import ladder_from_plain, plain_ladder
+from shoegoal.cli.main import cli
+from shoegoal.ladder.ladders import load_ladder
+from shoegoal.record.book import Book
+from shoegoal.record.slips import holder_of
+
+
+def test_slips_are_printed_with_a_code_that_any_reader_reads(tmp_path: Path) -> None:
+    """ISO/IEC 18004, read by OpenCV's reader, which is not the maker's."""
+    place, out = str(tmp_path / "book.sqlite3"), tmp_path / "slips.pdf"
+
+    def run(*args: str, code: int = 0) -> str:
+        done = CliRunner().invoke(cli, [*args, "--book", place])
+        assert done.exit_code == code, done.output
+        return done.output
+
+    refused = run("hand-in", "--class", "7b", code=6)
+    assert "record enrol" in refused and refused.count("\n") == 1
+    run("record", "enrol", "--class", "7b", "--pupil", "Otter 12")
+    made = run("hand-in", "--class", "7b", "--out", str(out), "--site", "https://shots.example")
+    link, wrote = made.splitlines()
+    assert link.startswith("https://shots.example/h/") and "1 slip to cut apart" in wrote
+    page = pypdfium2.PdfDocument(out)[0]
+    assert "Otter 12" in page.get_textpage().get_text_range()
+    picture = np.ascontiguousarray(page.render(scale=3.0).to_numpy()[:700, :900])
+    read, *_ = cv2.QRCodeDetector().detectAndDecode(picture)
+    assert read.startswith(f"{link}/")
+    with Book(place).reading() as connection:
+        holder = holder_of(connection, read.rpartition("/")[2].lower())  # as it may be typed
+    assert holder is not None and holder.pupil == "Otter 12"
+    everyone = run("hand-in", "--class", "7b", "--out", str(out))
+    assert "everyone in the class has a slip" in everyone
+    run("hand-in", "--class", "7b", "--out", str(out), "--again")
+    with Book(place).reading() as connection:
+        assert (
+            holder_of(connection, read.rpartition("/")[2]) is None
+        )  # the old one is worth nothing
+
+
+def test_the_books_ladder_comes_back_as_it_was() -> None:
+    ladder = load_ladder()
+    assert ladder_from_plain(json.loads(json.dumps(plain_ladder(ladder)))) == ladder
