@@ -13,6 +13,7 @@ from accuracy import accuracy
 from bench_count import main as count
 from class_cost import class_cost
 from demo_cost import demo_cost
+from evidence import evidence
 from evaluation import sets
 from form import form
 from form_cost import form_cost
@@ -32,6 +33,7 @@ bench.add_command(form)
 bench.add_command(form_cost)
 bench.add_command(touches)
 bench.add_command(demo_cost)
+bench.add_command(evidence)
 
 if __name__ == "__main__":
     bench(prog_name="python bench")

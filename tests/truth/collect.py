@@ -46,6 +46,9 @@ class Play:
     active: list[tuple[float, int]]
     asides: list[Aside] = field(default_factory=list)
     topples: list[Topple] = field(default_factory=list)
+    taps: list[Tap] = field(default_factory=list)
+    holds: list[Hold] = field(default_factory=list)
+    dribbles: list[Dribble] = field(default_factory=list)
 
 
 def stage_play(scene: Scene, body: BallBody, figure: Figure, seed: int) -> Play:
@@ -191,6 +194,9 @@ def _collect(director: Director, places: list[Floats], duration_s: float) -> Pla
         director.active,
         sorted(director.asides, key=lambda a: a.time_s),
         director.topples,
+        director.taps,
+        director.holds,
+        director.dribbles,
     )
 
 

@@ -111,7 +111,7 @@ class Director:
         shot = ShotPart(aim_x_m=aim, speed_mps=FLUFF_MPS)
         strike = self._strike(at, shot, None)
         self.asides.append(Aside("fluff", strike.time_s, may_ask=True))
-        self.taps.append(Tap(ball, strike.time_s, strike.run))
+        self.taps.append(Tap(ball, strike.time_s, strike.run, "fluff"))
         tried = Kick(ball, strike.time_s, strike.run, shot, np.append(at, self.body.radius_m))
         return self._carried(tried, ball, None)
 
@@ -259,7 +259,7 @@ class Director:
                 np.array([flat[0], flat[1], 0.0]),
                 1.0,
             )
-            self.taps.append(Tap(ball, touch, run))
+            self.taps.append(Tap(ball, touch, run, "kicked back"))
             self.asides.append(Aside("kicked back", touch))
             spot = run.path_m[-1, :2].copy()
             w.walk(
