@@ -13,7 +13,7 @@ import os
 import subprocess
 import sys
 import time
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import ThreadPoolExecutor, as_completed
 from pathlib import Path
 from typing import Any
 
@@ -79,8 +79,8 @@ def evidence(
         return done.stdout.strip()
 
     with ThreadPoolExecutor(jobs) as pool:
-        for said in pool.map(make, wanted):
-            click.echo(f"{time.monotonic() - begun:6.0f} s  {said}", err=True)
+        for done in as_completed([pool.submit(make, one) for one in wanted]):
+            click.echo(f"{time.monotonic() - begun:6.0f} s  {done.result()}", err=True)
 
 
 def watching_tree() -> str:

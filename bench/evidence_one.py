@@ -33,7 +33,7 @@ from shoegoal.clip.reader import Frame
 from shoegoal.clip.small import SmallFrame
 from shoegoal.errors import ShoegoalError
 from shoegoal.types import BallSighting
-from truth.catalogue import catalogue
+from truth.catalogue import chosen
 from truth.record import Truth
 from truth.render import render_clip
 
@@ -45,7 +45,7 @@ LARGE_EVERY_S, LARGE_SHARE = 0.2, 0.002  # of the picture
 def main(name: str, folder: Path, tree: str) -> None:
     """Make one set's evidence."""
     cv2.setNumThreads(1)
-    (one,) = [s for s in catalogue() if s.name == name]
+    (one,) = [s for s in chosen((name,)) if s.name == name]
     begun = time.perf_counter()
     with tempfile.TemporaryDirectory() as place:
         clip = Path(place) / "clip.mp4"
@@ -66,6 +66,7 @@ def main(name: str, folder: Path, tree: str) -> None:
         "made_of": {"scene": scene_digest(one), "tree": tree},
         "name": one.name,
         "split": one.split,
+        "group": one.group,
         "trouble": one.trouble.name,
         "nuisance": one.trouble.nuisance,
         "good": one.trouble.good,

@@ -77,7 +77,7 @@ def film_stage(
     frames: list[FrameTruth] = []
     gain: Floats | None = None
     begun = time.perf_counter()
-    with ClipWriter(out_path, *stored, p.fps, p.codec, p.crf, p.preset) as writer:
+    with ClipWriter(out_path, *stored, p.fps, p.codec, p.crf, p.preset, p.bits) as writer:
         for tick, (picture, truth) in zip(shown, source, strict=True):
             if gain is None:
                 gain = auto_gain(picture, scene)
