@@ -13,8 +13,8 @@ from accuracy import accuracy
 from bench_count import main as count
 from class_cost import class_cost
 from demo_cost import demo_cost
-from evidence import evidence
 from evaluation import sets
+from evidence import evidence
 from form import form
 from form_cost import form_cost
 from touches import touches

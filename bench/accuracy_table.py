@@ -20,13 +20,26 @@ from probabilities import (
 from scoring import SetScore
 from shoegoal.record.agreement import wilson_interval
 
-HEADINGS = ("sets", "clear", "exact", "verdict", "sent", "refused", "shots", "wrong", "unsure",
-            "lost", "false")  # fmt: skip
+COUNTS = {
+    "shots": "shots",
+    "opposite": "wrong",
+    "false": "false",
+    "absent": "absent",
+    "listed": "listed",
+    "plain": "plain",
+    "askplain": "asked_plain",
+    "askother": "asked_covered",
+    "askfalse": "false_asked",
+}
+HEADINGS = ("sets", "clear", "exact", "verdict", "sent", "refused", *COUNTS)
 LEGEND = """\
 clear: no person is asked anything; exact: of these, tallies that are right in every shot;
 verdict: wrong verdicts told; sent: sets with anything for a person to do; refused: whole clips,
-in brackets those that a person could judge well; wrong, unsure, lost, false: shots called the
-opposite, asked about, not shown, and shown where there was none"""
+in brackets those that a person could judge well; opposite: shots called so; false: called, though
+there was no shot; absent: shots neither shown nor listed as left out; listed: only listed; plain:
+shots covered for less than 30% of their flight, 10 cm or more from a marker, that met none and
+stopped nowhere near the line; askplain, askother: of these and of the others, those asked about;
+askfalse: asked about, though there was no shot"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,12 +76,7 @@ def print_table(rows: Sequence[Row], tree: str, faults: bool) -> None:
         line("good clips", good)
         line("all", [r.score for r in some])
         if good:
-            shots = sum(s.shots for s in good)
-            asked = sum(s.unsure - s.unsure_fair for s in good)
-            click.echo(
-                f"unsure on good clips: {share(asked, shots)} of shots (targets: 5%; 0 wrong "
-                "verdicts; 99% of clear sets exact)"
-            )
+            print_targets(good)
         named, right = (sum(getattr(r.score, of) for r in some) for of in ("named", "right"))
         click.echo(f"right calls that also say how the shot ended: {share(named, right)}")
         print_metres(some)
@@ -79,6 +87,22 @@ def print_table(rows: Sequence[Row], tree: str, faults: bool) -> None:
                 if r.score.notes:
                     click.echo(f"{r.name}: " + "; ".join(r.score.notes))
     click.echo("\n" + LEGEND)
+
+
+def print_targets(scores: Sequence[SetScore]) -> None:
+    """What the targets are about, on good clips."""
+    shots, plain = sum(s.shots for s in scores), sum(s.plain for s in scores)
+    clear = [s for s in scores if not s.is_sent]
+    for title, part, whole, target in (
+        ("told wrong unasked, of shots", sum(s.told_wrong for s in scores), shots, "0.1%"),
+        ("plain shots asked about", sum(s.asked_plain for s in scores), plain, "2%"),
+        ("shots asked about", sum(s.unsure for s in scores), shots, "no target"),
+        ("exact, of sets that ask nobody", sum(s.is_exact for s in clear), len(clear), "99%"),
+        ("verdicts told, of sets", sum(s.told for s in scores), len(scores), "no target"),
+        ("wrong verdicts, of those told", sum(s.wrong_verdict for s in scores),
+         sum(s.told for s in scores), "0"),
+    ):  # fmt: skip
+        click.echo(f"{title}: {part} of {whole}, {share(part, whole)} (target {target})")
 
 
 def line(title: str, scores: Sequence[SetScore]) -> None:
@@ -99,7 +123,7 @@ def line(title: str, scores: Sequence[SetScore]) -> None:
         f"{refused} ({needless})" if refused else "0",
         *(
             str(total(lambda s, name=name: getattr(s, name)))  # type: ignore[misc]
-            for name in ("shots", "wrong", "unsure", "lost", "false")
+            for name in COUNTS.values()
         ),
     )
     click.echo(f"{title:28}" + "".join(f"{c:>9}" for c in cells))
@@ -144,6 +168,8 @@ def print_calibration(chances: Sequence[Chance]) -> None:
 
 def print_costs(rows: Sequence[Row]) -> None:
     """Time beside a bare decode, and memory."""
+    if not all("wall_ratio" in r.count for r in rows):
+        return  # counted from evidence, without pictures
     click.echo(
         f"time: median {median(r.count['wall_ratio'] for r in rows):.2f} x bare decode "
         f"({median(r.count['cpu_ratio'] for r in rows):.2f} x of its CPU time); "

@@ -28,10 +28,9 @@ ONE = Path(__file__).resolve().parent / "evidence_one.py"
 WATCHES = ("clip", "ball")  # the floors that the evidence comes from
 TRACED_COSTS = 1.5  # times a painted frame
 # One process a set: more threads would only get into each other's way.
-ONE_THREAD = {
-    name: "1"
-    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "NUMBA_NUM_THREADS", "MKL_NUM_THREADS")
-}
+ONE_THREAD = dict.fromkeys(
+    ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "NUMBA_NUM_THREADS", "MKL_NUM_THREADS"), "1"
+)
 
 
 @click.command()

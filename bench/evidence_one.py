@@ -111,8 +111,8 @@ def listened(clip: Path, heard: Heard) -> Watched:
     """Watch a clip and note on the way what the watcher does not keep."""
     keeps = tracks.worth_a_look
 
-    def worth_a_look(track: Track, *more: float) -> bool:
-        worth = keeps(track, *more)
+    def worth_a_look(track: Track, least_travel: float = tracks.MIN_TRAVEL) -> bool:
+        worth = keeps(track, least_travel)
         if len(track.seen) >= LEAST_SEEN:
             heard.raw.append({"dropped": not worth, "seen": [raw_row(s) for s in track.seen]})
         return worth
@@ -125,9 +125,7 @@ def listened(clip: Path, heard: Heard) -> Watched:
             at = frame.time_s
             if at - self._persons_s >= PERSONS_EVERY_S - 1e-6:
                 self._persons_s = at
-                bgr = planes_to_bgr(
-                    *frame.planes, full_range=frame.full_range, matrix=frame.matrix
-                )
+                bgr = planes_to_bgr(*frame.planes, full_range=frame.full_range, matrix=frame.matrix)
                 heard.persons.append([round(at, 4), persons_in(bgr)])
             if at - self._large_s >= LARGE_EVERY_S - 1e-6:
                 self._large_s = at
@@ -218,17 +216,8 @@ def told_clip(watched: Watched) -> dict[str, Any]:
 
 
 def told_record(watched: Watched) -> dict[str, Any]:
-    """What the watcher keeps of the ball."""
+    """What the watcher keeps of the ball, save for its tracks: these are among the raw ones."""
     return {
-        "departures": [
-            {
-                "track": [row(s) for s in d.track.sightings],
-                "ball_score": round(float(d.track.ball_score), 5),
-                "lay": None if d.track.lay is None else row(d.track.lay),
-                "rest": None if d.rest is None else resting(d.rest),
-            }
-            for d in watched.record.departures
-        ],
         "resting": [resting(r) for r in watched.record.resting],
     }
 

@@ -14,7 +14,6 @@ from truth.evaluation import TROUBLES, Painter, Trouble
 from truth.kinds import variants
 from truth.scenes import Scene
 from truth.variety import varied
-
 from truth.yards import Split, Yard, fresh_yards, yards
 
 NEEDED_SHARE = 0.5

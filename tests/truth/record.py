@@ -173,7 +173,9 @@ def camera_record(camera: Camera) -> dict[str, Any]:
 def covered_share(shot: ShotTruth, frames: list[FrameTruth]) -> float:
     """Share of a shot's frames, until it crossed the line or ended, that hide half the ball."""
     until = shot.end_time_s if shot.crossing_time_s is None else shot.crossing_time_s
-    seen = [f.visible for f in frames if f.ball == shot.ball and shot.kick_time_s <= f.pts_s <= until]
+    seen = [
+        f.visible for f in frames if f.ball == shot.ball and shot.kick_time_s <= f.pts_s <= until
+    ]
     return sum(v < HALF for v in seen) / len(seen) if seen else 1.0
 
 

@@ -27,9 +27,9 @@ class Shelved:
     @classmethod
     def of(cls, one: EvaluationSet, folder: Path) -> Shelved:
         """The place of a set, whether it is there or not."""
-        told = json.dumps(
-            [one.scene().model_dump(mode="json", exclude_defaults=True), one.painter, DRAWN[one.painter]], sort_keys=True
-        )
+        # What is as it always is stays out, so that a new field makes no old clip anew.
+        scene = one.scene().model_dump(mode="json", exclude_defaults=True)
+        told = json.dumps([scene, one.painter, DRAWN[one.painter]], sort_keys=True)
         stem = f"{one.file_name}.{hashlib.sha256(told.encode()).hexdigest()[:12]}"
         return cls(folder / f"{stem}.mp4", folder / f"{stem}.truth.json")
 

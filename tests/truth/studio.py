@@ -139,7 +139,8 @@ class Studio:
         lens, radius = camera.numbers(), stage.body.radius_m
 
         def traced(at: Floats, others: Floats, box: DiscBox) -> float:
-            return ball_in_view(lens, base.depth_m, solids[0], others, *at, radius)
+            x, y, z = at
+            return ball_in_view(lens, base.depth_m, solids[0], others, x, y, z, radius)
 
         visible = []
         for i, at in enumerate(balls[0]):

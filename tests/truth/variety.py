@@ -42,10 +42,10 @@ def draw(d: Draft) -> Table:
     rate = pick(d, RATES)
     width, height = _size(d, rate)
     count = int(d.rng.choice(SHOTS)) if rate < FAST_HZ else 3
-    ways = [w for w in d.rng.choice(WAYS, count, p=WAY_SHARES)]
+    ways = [str(w) for w in d.rng.choice(WAYS, count, p=WAY_SHARES)]
     if d.yard.ground in ROLLS_FAR:
         ways = ["in a row" if w in ("kick_back", "dribble") else w for w in ways]
-    shots = d.shots(count, fetch=tuple(str(w) for w in ways))
+    shots = d.shots(count, fetch=tuple(ways))
     walled = d.yard.back != "open" and d.yard.ground not in ROLLS_FAR
     for shot in shots[1:]:
         chance = d.rng.random()
