@@ -31,15 +31,16 @@ COUNTS = {
     "askother": "asked_covered",
     "askfalse": "false_asked",
 }
-HEADINGS = ("sets", "clear", "exact", "verdict", "sent", "refused", *COUNTS)
+HEADINGS = ("sets", "clear", "exact", "told", "wrong", "sent", "refused", *COUNTS)
 LEGEND = """\
 clear: no person is asked anything; exact: of these, tallies that are right in every shot;
-verdict: wrong verdicts told; sent: sets with anything for a person to do; refused: whole clips,
-in brackets those that a person could judge well; opposite: shots called so; false: called, though
-there was no shot; absent: shots neither shown nor listed as left out; listed: only listed; plain:
-shots covered for less than 30% of their flight, 10 cm or more from a marker, that met none and
-stopped nowhere near the line; askplain, askother: of these and of the others, those asked about;
-askfalse: asked about, though there was no shot"""
+told, wrong: verdicts told, and those that are not true; sent: sets with anything for a person to
+do; refused: whole clips, in brackets those that a person could judge well; opposite: shots called
+so; false: called, though there was no shot; absent: shots neither shown nor listed as left out;
+listed: only listed; plain: shots covered for less than 30% of their flight, 10 cm or more from a
+marker, that met none and stopped nowhere near the line; askplain, askother: of these and of the
+others, those asked about; askfalse: asked about, though there was no shot"""
+TITLE = 34  # characters
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +70,7 @@ def print_table(rows: Sequence[Row], tree: str, faults: bool) -> None:
     for markers in dict.fromkeys(r.markers for r in rows):
         some = [r for r in rows if r.markers == markers]
         click.echo(f"\nmarkers {markers}; source {tree}")
-        click.echo(f"{'':28}" + "".join(f"{h:>9}" for h in HEADINGS))
+        click.echo(f"{'':{TITLE}}" + "".join(f"{h:>9}" for h in HEADINGS))
         for nuisance in dict.fromkeys(r.nuisance for r in some):
             line(nuisance, [r.score for r in some if r.nuisance == nuisance])
         good = [r.score for r in some if r.good]
@@ -118,6 +119,7 @@ def line(title: str, scores: Sequence[SetScore]) -> None:
         str(len(scores)),
         str(len(clear)),
         str(sum(s.is_exact for s in clear)),
+        str(total(lambda s: s.told)),
         str(total(lambda s: s.wrong_verdict)),
         str(len(scores) - len(clear)),
         f"{refused} ({needless})" if refused else "0",
@@ -126,7 +128,7 @@ def line(title: str, scores: Sequence[SetScore]) -> None:
             for name in COUNTS.values()
         ),
     )
-    click.echo(f"{title:28}" + "".join(f"{c:>9}" for c in cells))
+    click.echo(f"{title:{TITLE}}" + "".join(f"{c:>9}" for c in cells))
 
 
 def share(part: int, whole: int) -> str:

@@ -23,7 +23,7 @@ RATES = ((30.0, 0.6), (24.0, 0.08), (25.0, 0.1), (50.0, 0.06), (60.0, 0.12), (12
          (240.0, 0.01))  # fmt: skip
 FAST_HZ = 100.0  # films at such rates are short
 WAYS = ("in a row", "next_ball", "carry", "kick_back", "dribble", "tapped along")
-WAY_SHARES = (0.62, 0.12, 0.1, 0.06, 0.05, 0.05)
+WAY_SHARES = (0.72, 0.1, 0.06, 0.04, 0.04, 0.04)
 ROLLS_FAR = ("concrete", "indoor")
 
 
