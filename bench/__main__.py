@@ -13,6 +13,7 @@ from accuracy import accuracy
 from bench_count import main as count
 from class_cost import class_cost
 from demo_cost import demo_cost
+from drawn import drawn
 from evaluation import sets
 from evidence import evidence
 from form import form
@@ -34,6 +35,7 @@ bench.add_command(form_cost)
 bench.add_command(touches)
 bench.add_command(demo_cost)
 bench.add_command(evidence)
+bench.add_command(drawn)
 
 if __name__ == "__main__":
     bench(prog_name="python bench")

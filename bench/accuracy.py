@@ -73,7 +73,7 @@ def accuracy(
     results = Results(cache / "results.jsonl")
     rows: list[Row] = []
     if evidence is not None:
-        rows = rows_of_evidence(evidence, chosen(only, split, limit), results, tree, jobs)
+        rows = rows_of_evidence(evidence, only, split, limit, results, tree, jobs)
     for one in chosen(only, split, limit) if evidence is None else ():
         place = Shelved.of(one, cache)
         if (rendered_only or kept) and not place.is_there:
@@ -105,22 +105,37 @@ def row_of(one: EvaluationSet, way: str, count: dict[str, Any], truth: dict[str,
 
 
 def rows_of_evidence(
-    folder: Path, sets: Sequence[EvaluationSet], results: Results, tree: str, jobs: int
+    folder: Path,
+    only: tuple[str, ...],
+    split: str | None,
+    limit: int | None,
+    results: Results,
+    tree: str,
+    jobs: int,
 ) -> list[Row]:
-    """Count the kept evidence of those sets that have any; only what is new is counted."""
-    from evidence import kept_name, read_evidence
+    """Count the evidence in a folder, chosen as sets are; only what is new is counted."""
+    from evidence import read_evidence
     from from_evidence import count_of
 
-    there = [(one, path) for one in sets if (path := folder / kept_name(one)).exists()]
-    missing = [path for _, path in there if results.get(path, tree, "given") is None]
+    paths, told = [], []
+    for path in sorted(folder.glob("*.json.gz")):
+        one = read_evidence(path)
+        words = not only or any(o in one["name"] or o == one["group"] for o in only)
+        if words and split in (None, one["split"]):
+            paths.append(path)
+            told.append({k: one[k] for k in ("name", "nuisance", "good", "truth")})
+            told[-1]["truth"] = {k: v for k, v in one["truth"].items() if k != "frames"}
+    paths, told = paths[:limit], told[:limit]
+    missing = [path for path in paths if results.get(path, tree, "given") is None]
     with ProcessPoolExecutor(jobs) as pool:
         for path, count in zip(missing, pool.map(count_of, missing), strict=True):
             results.keep(path, tree, "given", count)
     rows = []
-    for one, path in there:
+    for path, one in zip(paths, told, strict=True):
         kept = results.get(path, tree, "given")
         assert kept is not None
-        rows.append(row_of(one, "given", kept, read_evidence(path)["truth"]))
+        scored = score(one["truth"], kept)
+        rows.append(Row(one["name"], one["nuisance"], one["good"], "given", kept, scored))
     return rows
 
 

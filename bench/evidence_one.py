@@ -13,7 +13,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Iterable, Sequence
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
@@ -235,24 +235,23 @@ def resting(r: RestingBall) -> dict[str, Any]:
 
 def told_truth(truth: Truth) -> dict[str, Any]:
     """Everything true, with the frames as one table of every ball by number."""
-    told: dict[str, Any] = plain(asdict(truth))
-    frames = told.pop("frames")
+    told: dict[str, Any] = plain(asdict(replace(truth, frames=[])))
     rows = []
-    for f in frames:
-        balls = [list(o) for o in f["others_px"]]
-        balls.insert(f["ball"], [*f["centre_px"], f["diameter_px"], f["visible"]])
+    for f in truth.frames:
+        balls = [list(o) for o in f.others_px]
+        balls.insert(f.ball, [*f.centre_px, f.diameter_px, f.visible])
         rows.append([[two(v) for v in b] for b in balls])
     told["frames"] = {
-        "time_s": [round(f["pts_s"], 5) for f in frames],
-        "ball_in_play": [f["ball"] for f in frames],
+        "time_s": [round(f.pts_s, 5) for f in truth.frames],
+        "ball_in_play": [f.ball for f in truth.frames],
         "x_y_diameter_visible": rows,
     }
     return told
 
 
-def two(value: float | None) -> float | None:
+def two(value: float) -> float | None:
     """Rounded to a hundredth; nothing for what lies beyond any picture."""
-    return None if value is None or abs(value) > 1e5 else round(value, 2)
+    return round(value, 2) if abs(value) < 1e5 else None
 
 
 def plain(value: Any) -> Any:

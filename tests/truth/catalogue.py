@@ -13,11 +13,11 @@ from truth.drafts import Draft
 from truth.evaluation import TROUBLES, Painter, Trouble
 from truth.kinds import variants
 from truth.scenes import Scene
-from truth.variety import varied
+from truth.variety import any_kind, varied
 from truth.yards import Split, Yard, fresh_yards, yards
 
 NEEDED_SHARE = 0.5
-VARIED = "varied"
+VARIED, DRAWN = "varied", "drawn"
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,7 +27,7 @@ class EvaluationSet:
     Attributes
     ----------
     split : which of the yards it lies in; what is tuned may only be tuned on ``develop``.
-    group : "" for the troubles, or "kinds" or "varied".
+    group : "" for the troubles, or "kinds", "varied" or "drawn".
     """
 
     split: Split
@@ -94,6 +94,20 @@ def varied_sets() -> tuple[EvaluationSet, ...]:
         for split in get_args(Split)
         for trouble, yard, painter in varied(split)
     )
+
+
+def drawn_sets(split: Split, first: int, count: int) -> list[EvaluationSet]:
+    """Sets for evidence without pixels: the kinds in turn and plain ones, each in its own yard.
+
+    Parameters
+    ----------
+    first
+        Number of the first; the same number gives the same set.
+    """
+    return [
+        EvaluationSet(split, trouble, yard, painter, DRAWN)
+        for trouble, yard, painter in any_kind(split, first, count)
+    ]
 
 
 def chosen(

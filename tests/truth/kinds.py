@@ -169,15 +169,16 @@ KINDS: tuple[Kind, ...] = (
 )
 
 
+def seen_so(kind: Kind, view: View) -> Callable[[Draft], Table]:
+    """What happens in a set of a kind, seen from one view."""
+    return lambda d: kind.draw(d, view)
+
+
 def variants() -> list[Trouble]:
     """Every kind seen from every place, as sets to be put into yards."""
     out = []
     for turn, kind in enumerate(KINDS):
         for number, view in enumerate(VIEWS):
-
-            def draw(d: Draft, kind: Kind = kind, view: View = view) -> Table:
-                return kind.draw(d, view)
-
             # One of the three is traced, another one in the other split.
             first, second = (number + turn) % len(VIEWS) == 0, (number + turn) % len(VIEWS) == 1
             painters: tuple[Painter, Painter] = (
@@ -185,5 +186,6 @@ def variants() -> list[Trouble]:
                 "traced" if second else "plain",
             )
             name = f"{kind.name}, {'abc'[number]}"
+            draw = seen_so(kind, view)
             out.append(Trouble(name, kind.name, draw, True, kind.suits, painters))
     return out

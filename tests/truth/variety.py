@@ -13,7 +13,8 @@ import numpy as np
 
 from truth.drafts import Draft, Table
 from truth.evaluation import Painter, Trouble
-from truth.yards import Split, Yard, many_yards
+from truth.kinds import KINDS, VIEWS, seen_so
+from truth.yards import Split, Yard, drawn_yard, many_yards
 
 SETS_A_SPLIT = {"develop": 400, "report": 600}
 TRACED_SHARE = 0.12
@@ -34,6 +35,19 @@ def varied(split: Split) -> list[tuple[Trouble, Yard, Painter]]:
         rng = np.random.default_rng([yard.seed, 53])
         painter: Painter = "traced" if rng.random() < TRACED_SHARE else "plain"
         out.append((Trouble(f"varied {number:03}", "none", draw), yard, painter))
+    return out
+
+
+def any_kind(split: Split, first: int, count: int) -> list[tuple[Trouble, Yard, Painter]]:
+    """Every kind and plain sets in turn, each in the next yard if it suits, else a plain one."""
+    out: list[tuple[Trouble, Yard, Painter]] = []
+    for number in range(first, first + count):
+        yard, turn = drawn_yard(split, number), number % (2 * len(KINDS))
+        name, nuisance, how = f"drawn {number:06}", "none", draw
+        if turn < len(KINDS) and KINDS[turn].suits(yard):
+            kind, view = KINDS[turn], VIEWS[number // len(KINDS) % len(VIEWS)]
+            nuisance, how = kind.name, seen_so(kind, view)
+        out.append((Trouble(name, nuisance, how), yard, "plain"))
     return out
 
 

@@ -17,6 +17,7 @@ Split = Literal["develop", "report"]
 YARDS_A_SPLIT = 20
 FRESH_A_SPLIT = 72  # for the sets by kind, beyond those
 FIRST_SEED = {"develop": 7000, "report": 9000}
+DRAWN_FIRST_SEED = {"develop": 1_000_000, "report": 2_000_000}  # for evidence without pixels
 MANY_FIRST_SEED = {"develop": 20_000, "report": 40_000}
 
 # Number after number takes the next of each; the lengths differ, so that all pairs come up.
@@ -78,6 +79,11 @@ def fresh_yards(split: Split) -> list[Yard]:
 def many_yards(split: Split, count: int) -> list[Yard]:
     """Further yards of a split, as many as are wanted, every part drawn by itself."""
     return [_shuffled(MANY_FIRST_SEED[split] + i, int(split == "report")) for i in range(count)]
+
+
+def drawn_yard(split: Split, number: int) -> Yard:
+    """One of the yards of a split in which evidence is drawn without pixels."""
+    return _shuffled(DRAWN_FIRST_SEED[split] + number, int(split == "report"))
 
 
 def _shuffled(seed: int, turn: int) -> Yard:
