@@ -7,6 +7,7 @@ source).
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -43,7 +44,8 @@ def any_kind(split: Split, first: int, count: int) -> list[tuple[Trouble, Yard, 
     out: list[tuple[Trouble, Yard, Painter]] = []
     for number in range(first, first + count):
         yard, turn = drawn_yard(split, number), number % (2 * len(KINDS))
-        name, nuisance, how = f"drawn {number:06}", "none", draw
+        name, nuisance = f"drawn {number:06}", "none"
+        how: Callable[[Draft], Table] = draw
         if turn < len(KINDS) and KINDS[turn].suits(yard):
             kind, view = KINDS[turn], VIEWS[number // len(KINDS) % len(VIEWS)]
             nuisance, how = kind.name, seen_so(kind, view)
