@@ -81,7 +81,8 @@ def print_table(rows: Sequence[Row], tree: str, faults: bool) -> None:
         named, right = (sum(getattr(r.score, of) for r in some) for of in ("named", "right"))
         click.echo(f"right calls that also say how the shot ended: {share(named, right)}")
         print_metres(some)
-        print_calibration([c for r in some for c in r.score.chances])
+        print_calibration("make", [c for r in some for c in r.score.chances])
+        print_calibration("shot", [c for r in some for c in r.score.shot_chances])
         print_costs(some)
         if faults:
             for r in some:
@@ -155,17 +156,17 @@ def print_metres(rows: Sequence[Row]) -> None:
         )
 
 
-def print_calibration(chances: Sequence[Chance]) -> None:
+def print_calibration(what: str, chances: Sequence[Chance]) -> None:
     """Brier score, calibration error and the reliability table."""
     if not chances:
         return
     click.echo(
-        f"P(make) of {len(chances)} shots: Brier score {brier_score(chances):.4f}, "
+        f"P({what}) of {len(chances)}: Brier score {brier_score(chances):.4f}, "
         f"expected calibration error {expected_calibration_error(chances):.4f}"
     )
     for b in reliability(chances):
-        click.echo(f"  P {b.low:.1f} to {b.high:.1f}: {b.count:4d} shots, mean P {b.mean_p:.3f}, "
-                   f"makes {share(round(b.share * b.count), b.count)}")  # fmt: skip
+        click.echo(f"  P {b.low:.1f} to {b.high:.1f}: {b.count:5d}, mean P {b.mean_p:.3f}, "
+                   f"was one {share(round(b.share * b.count), b.count)}")  # fmt: skip
 
 
 def print_costs(rows: Sequence[Row]) -> None:

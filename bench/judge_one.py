@@ -112,6 +112,7 @@ def told_set(
                 "time_s": s.kick_time_s,
                 "call": s.call.value,
                 "outcome": s.outcome.value,
+                "p_shot": s.p_shot,
                 "p_make": s.p_make,
                 "reason": s.reason,
             }

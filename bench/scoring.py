@@ -32,7 +32,8 @@ class SetScore:
     plain : true shots that anybody sees (`is_plain`); of these, `asked_plain` were asked about and
         `lost_plain` were not shown.
     false : shots called that never were; `false_asked` were only asked about.
-    chances : (P(make), whether it was a make) of every matched shot.
+    chances : (P(make), whether it was a make) of every matched shot. shot_chances : (P(shot),
+        whether it was one) of everything that was shown.
     errors : per measure ("width", "distance"), (error in sigmas, relative error).
     notes : what went wrong, in words.
     """
@@ -55,6 +56,7 @@ class SetScore:
     false: int = 0
     false_asked: int = 0
     chances: tuple[tuple[float, bool], ...] = ()
+    shot_chances: tuple[tuple[float, bool], ...] = ()
     errors: dict[str, tuple[float, float]] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
 
@@ -143,6 +145,10 @@ def score(truth: dict[str, Any], count: dict[str, Any]) -> SetScore:
         false=false,
         false_asked=false_asked,
         chances=tuple(chances),
+        shot_chances=tuple(
+            (shot.get("p_shot", 1.0), j in matched.values())
+            for j, shot in enumerate(count["shots"])
+        ),
         errors={
             name: off
             for name, true_m in (
