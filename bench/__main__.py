@@ -14,7 +14,9 @@ from attack import attack
 from bench_count import main as count
 from class_cost import class_cost
 from demo_cost import demo_cost
+from drawn import drawn
 from evaluation import sets
+from evidence import evidence
 from form import form
 from form_cost import form_cost
 from touches import touches
@@ -34,6 +36,8 @@ bench.add_command(form)
 bench.add_command(form_cost)
 bench.add_command(touches)
 bench.add_command(demo_cost)
+bench.add_command(evidence)
+bench.add_command(drawn)
 
 if __name__ == "__main__":
     bench(prog_name="python bench")
