@@ -14,6 +14,7 @@ import pytest
 from shoegoal.analysis.fitness_checks import CHECKS, Facts, Finding, Level
 from shoegoal.analysis.quick_look import PictureQuality, QuickLook
 from shoegoal.analysis.quick_scene import FitSettings, QuickScene, contrast_levels
+from shoegoal.ball.free_motion import FreeStretch, Motion
 from shoegoal.ball.moving import MAX_SIZE_OF_LONG_SIDE, MIN_SIZE_OF_LONG_SIDE
 from shoegoal.ball.sightings import BallTrack
 from shoegoal.ball.watch import BallRecord
@@ -24,6 +25,7 @@ from shoegoal.clip.stillness import Stillness, StillnessReport
 from shoegoal.scene.camera import Camera
 from shoegoal.scene.ground import GroundFit
 from shoegoal.shots.runs import Run
+from shoegoal.shots.segments import Segment
 from shoegoal.types import BallSighting, Estimate, ImagePoint
 
 U8 = npt.NDArray[np.uint8]
@@ -48,7 +50,10 @@ LOOK = QuickLook(
     quality=PictureQuality(0.5, 0.2, 1.0, 0.5),
 )
 BALL = BallSighting(1.0, 400.0, 500.0, 50.0, 0.2, 0.5, at_rest=True)
-KICK = Run((), (), (), (), (), None, 1.2, 1.0)  # only that there is one matters here
+STRETCH = FreeStretch(
+    Motion.ROLLS, (BALL,), 1.0, np.zeros((3, 3)), np.zeros((9, 9)), 1.0, radius_m=0.105
+)
+KICK = Run((0,), (Segment(STRETCH, 1.2, 1.6, 1.2, 1.6, 0, 9.0),), (), (), (), None, 1.2, 1.0)
 
 
 def ground(height_m: float = 1.3, sigma: float = 0.1) -> GroundFit:
@@ -117,7 +122,8 @@ CASES = [
     ("kick seen", replace(with_look(is_whole=True), scene=replace(SCENE, kicks=(), ball=None)),
      Level.REFUSE,
      "no kick"),
-    ("kick seen", with_look(is_whole=True), Level.ADVISE, "could not be followed"),
+    ("kick seen", replace(with_look(is_whole=True), scene=replace(SCENE, kicks=())), Level.ADVISE,
+     "could not be followed"),
     ("ball size", ball_of(0.9 * MIN_SIZE_OF_LONG_SIDE), Level.REFUSE, "too small"),
     ("ball size", ball_of(1.1 * MAX_SIZE_OF_LONG_SIDE), Level.REFUSE, "of the picture"),
     ("ball colour", replace(GOOD, contrast_levels=12.0), Level.ADVISE, "12 of 255"),

@@ -39,7 +39,7 @@ def moving(places: np.ndarray) -> int:
 
 def dribble(touches_s: Sequence[float], **how: float) -> BallRecord:
     places = to_and_fro(touches_s, **how)
-    first = moving(places)
+    first = moving(places) - 1  # a ball is followed from when it still lay
     return record_of(sightings_of(places[first:], first / RATE_HZ))
 
 
