@@ -27,7 +27,7 @@ from shoegoal.shots.ground import find_ground
 from shoegoal.shots.judge import Judged, judge
 from shoegoal.shots.segments import Segment, ball_features
 from shoegoal.shots.story import PLACE_SIGMA, Between, candidate_pairs, link_parts
-from shoegoal.shots.weights import Weights
+from shoegoal.shots.weights import Calibration, Weights
 from shoegoal.types import BallSighting, ImagePoint
 
 F64 = npt.NDArray[np.float64]
@@ -136,6 +136,8 @@ class Examples:
     shot_w: list[float]
     unseen_x: list[F64]
     unseen_y: list[float]
+    shot_p: list[tuple[float, bool]]
+    make_p: list[tuple[float, bool]]
 
 
 def examples(work: tuple[Path, Weights]) -> Examples | None:
@@ -148,7 +150,7 @@ def examples(work: tuple[Path, Weights]) -> Examples | None:
         result = judged(case, weights)
     except ShoegoalError:
         return None
-    out = Examples([], [], [], [], [], [], [], [], [])
+    out = Examples([], [], [], [], [], [], [], [], [], [], [])
     story, camera = result.story, result.scene.camera
     balls = TrueBalls(case.truth)
     labels = [balls.ball_of(segment) for segment in story.segments]
@@ -238,6 +240,7 @@ def _learn_shots(
         if best is not None:
             taken[best[1]] = shot["number"]
     seen_shots = set(taken.values())
+    _learn_chances(out, result, truth)
     unclear = [(g[0], g[1]) for g in truth.get("gaps_s", [])]
     for k, event in enumerate(result.events):
         if any(a - 1.5 <= event.time_s <= b + 1.5 for a, b in unclear):
@@ -265,6 +268,54 @@ def _learn_shots(
                 out.shot_x.append(event.features)
                 out.shot_y.append(float(k in taken))
                 out.shot_w.append(max(0.05, event.run.p_begins))
+
+
+def _learn_chances(out: Examples, result: Judged, truth: dict[str, Any]) -> None:
+    """Note what chance every event was given, and what came of it."""
+    left = {
+        s["number"]: s for s in truth["shots"] if not s["may_ask"] or s["may_ask"] not in OFF_FILM
+    }
+    off_film = [s["kick_time_s"] for s in truth["shots"] if s["number"] not in left]
+    for event in sorted(result.events, key=lambda e: -e.p_shot):
+        near = [n for n, s in left.items() if abs(s["kick_time_s"] - event.time_s) <= ONE_KICK_S]
+        number = min(near, key=lambda n: abs(left[n]["kick_time_s"] - event.time_s), default=None)
+        if number is None and any(abs(s - event.time_s) <= ONE_KICK_S for s in off_film):
+            continue
+        out.shot_p.append((event.p_shot, number is not None))
+        if number is not None:
+            shot = left.pop(number)
+            if event.crossing is not None and not shot["may_ask"]:
+                out.make_p.append((event.crossing.p_make, bool(shot["is_make"])))
+
+
+OFF_FILM = ("its end is not on film", "a part of its way is not on film", "the camera was moved")
+SHOT_EDGES = (0.01, 0.03, 0.1, 0.25, 0.5, 0.75, 0.9)
+MAKE_EDGES = (0.003, 0.03, 0.15, 0.5, 0.85, 0.97, 0.997)
+
+
+def calibrated(chances: Sequence[tuple[float, bool]], edges: tuple[float, ...]) -> Calibration:
+    """Count what came true in classes of chances; classes out of order are counted together."""
+    number = np.searchsorted(edges, [p for p, _ in chances], side="right")
+    true = np.array([came for _, came in chances])
+    groups = [
+        [[k], int((number == k).sum()), int(true[number == k].sum())] for k in range(len(edges) + 1)
+    ]
+    merged: list[Any] = []
+    for group in groups:
+        merged.append(group)
+        while len(merged) > 1 and _earned(merged[-2]) > _earned(merged[-1]):
+            later = merged.pop()
+            merged[-1] = [a + b for a, b in zip(merged[-1], later, strict=True)]
+    rows = {k: (n, true_n) for classes, n, true_n in merged for k in classes}
+    return Calibration(
+        edges,
+        tuple(rows[k][0] for k in range(len(edges) + 1)),
+        tuple(rows[k][1] for k in range(len(edges) + 1)),
+    )
+
+
+def _earned(group: Any) -> float:
+    return float((group[2] + 0.5) / (group[1] + 1))
 
 
 def logistic(x: F64, y: F64, weight: F64 | None = None, ridge: float = RIDGE) -> F64:
@@ -349,9 +400,16 @@ def learn(files: Sequence[Path], weights: Weights, jobs: int = 2, rounds: int = 
         unseen_y = np.array([y for e in found for y in e.unseen_y])
         unseen = logistic(unseen_x, unseen_y)
         print(
-            f"round {turn + 1}: {len(found)} sets, {len(ball_y)} segments, {ball_y.mean():.0%} balls, "
+            f"round {turn + 1}: {len(found)} sets, {len(ball_y)} segments, {ball_y.mean():.0%} balls,"
+            " "
             f"{len(links)} links, {int(shot_y.sum())} shots of {len(shot_y)} runs, "
             f"{int(unseen_y.sum())} unseen of {len(unseen_y)}"
         )
         weights = Weights(ball=ball, link=link, shot=shot, unseen=unseen)
-    return weights
+    with Pool(jobs) as pool:
+        found = [e for e in pool.map(examples, [(f, weights) for f in files], 1) if e]
+    return replace(
+        weights,
+        shot_calibration=calibrated([c for e in found for c in e.shot_p], SHOT_EDGES),
+        make_calibration=calibrated([c for e in found for c in e.make_p], MAKE_EDGES),
+    )

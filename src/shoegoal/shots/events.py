@@ -98,7 +98,11 @@ def find_events(
         p = p_unseen * _logistic(float(features @ weights.unseen))
         end_s = min(segment.latest_s, segment.end_s + SOON_S)
         events.append(Event(segment.end_s, end_s, (x, y), None, segment, p, None, features))
-    return sorted(_one_kick_at_a_time(events), key=lambda e: e.time_s)
+    earned = weights.shot_calibration.of
+    return sorted(
+        (replace(e, p_shot=earned(e.p_shot)) for e in _one_kick_at_a_time(events)),
+        key=lambda e: e.time_s,
+    )
 
 
 def start_of(run: Run, scene: SceneFit) -> tuple[float, float]:

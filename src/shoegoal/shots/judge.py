@@ -122,7 +122,7 @@ def judge(
     left_out: list[LeftOut] = []
     for event in events:
         if event.p_shot >= ASK_AT:
-            shots.append(_shot(len(shots) + 1, event, events, scene))
+            shots.append(_shot(len(shots) + 1, event, events, scene, weights))
         elif _is_sure(event):
             left_out.append(LeftOut(event.time_s, _why_left_out(event)))
     return Judged(scene, tuple(shots), tuple(left_out), tuple(events), story)
@@ -213,7 +213,9 @@ def _why_left_out(event: Event) -> str:
     return f"the ball was played on from {y:.1f} m before the line, not from the kick line"
 
 
-def _shot(number: int, event: Event, events: Sequence[Event], scene: SceneFit) -> Shot:
+def _shot(
+    number: int, event: Event, events: Sequence[Event], scene: SceneFit, weights: Weights
+) -> Shot:
     run, crossing = event.run, event.crossing
     if run is None or crossing is None:
         return unseen_shot(
@@ -226,8 +228,8 @@ def _shot(number: int, event: Event, events: Sequence[Event], scene: SceneFit) -
         )
     radius_m = run.segments[0].stretch.radius_m
     outcome = _outcome(crossing, scene.goal, radius_m)
-    p_make = crossing.p_make
-    call, reason = _call(event, crossing, outcome, scene.goal, radius_m)
+    p_make = weights.make_calibration.of(crossing.p_make)
+    call, reason = _call(event, p_make, crossing, outcome, scene.goal, radius_m)
     if call is Call.MISS and outcome is Outcome.SHORT:
         reason += _played_on(event, events)
     first = run.segments[0].stretch
@@ -274,13 +276,18 @@ def _outcome(crossing: Crossing, goal: GoalFrame, radius_m: float) -> Outcome:
 
 
 def _call(
-    event: Event, crossing: Crossing, outcome: Outcome, goal: GoalFrame, radius_m: float
+    event: Event,
+    p_given: float,
+    crossing: Crossing,
+    outcome: Outcome,
+    goal: GoalFrame,
+    radius_m: float,
 ) -> tuple[Call, str]:
     side_m = crossing.x_m.value if crossing.x_m else 0.0
     clear_cm = 100 * abs(abs(side_m) - (goal.width_m / 2 - radius_m))
     marker = "left" if side_m < 0 else "right"
-    p_make = event.p_shot * crossing.p_make
-    p_miss = event.p_shot * (1 - crossing.p_make)
+    p_make = event.p_shot * p_given
+    p_miss = event.p_shot * (1 - p_given)
     if p_make >= CALL_AT:
         return Call.MAKE, f"inside by {clear_cm:.0f} cm on the {marker}"
     if p_miss >= CALL_AT:

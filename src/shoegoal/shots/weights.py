@@ -6,7 +6,8 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
+from bisect import bisect
+from dataclasses import asdict, dataclass
 from functools import cache
 from importlib.resources import files
 from typing import Any
@@ -15,6 +16,33 @@ import numpy as np
 import numpy.typing as npt
 
 F64 = npt.NDArray[np.float64]
+CALIBRATION_PARTS = ("edges", "checked", "came_true")
+
+
+@dataclass(frozen=True, slots=True)
+class Calibration:
+    """How often what was given a probability came true, counted in classes of probability.
+
+    Attributes
+    ----------
+    edges : between the classes, rising; one less than there are classes.
+    checked, came_true : counts in each class.
+    """
+
+    edges: tuple[float, ...] = ()
+    checked: tuple[int, ...] = ()
+    came_true: tuple[int, ...] = ()
+
+    def of(self, p: float) -> float:
+        """Return what a probability has earned: the mean of Beta(k + 1/2, n - k + 1/2).
+
+        No class comes nearer to 0 or 1 than its counts allow (Jeffreys' prior). Between a class's
+        edges the order of the probabilities is kept only by class. Without counts, p itself.
+        """
+        if not self.checked:
+            return p
+        k = bisect(self.edges, p)
+        return (self.came_true[k] + 0.5) / (self.checked[k] + 1)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -27,19 +55,25 @@ class Weights:
     link : the odds of what may lie between two segments; see `shoegoal.shots.story`.
     shot : log odds that a run is a shot, by `shoegoal.shots.events.shot_features`.
     unseen : the same for a ball that left its place and was not seen again.
+    shot_calibration, make_calibration : what P(shot) and P(make) have earned.
     """
 
     ball: F64
     link: F64
     shot: F64
     unseen: F64
+    shot_calibration: Calibration = Calibration()
+    make_calibration: Calibration = Calibration()
 
     def as_json(self) -> dict[str, Any]:
         """Plain lists."""
-        return {
+        plain: dict[str, Any] = {
             name: [round(float(v), 4) for v in getattr(self, name)]
             for name in ("ball", "link", "shot", "unseen")
         }
+        for name in ("shot_calibration", "make_calibration"):
+            plain[name] = asdict(getattr(self, name))
+        return plain
 
 
 @cache
@@ -47,4 +81,12 @@ def shipped_weights() -> Weights:
     """Return the weights that come with the package."""
     text = (files("shoegoal.shots") / "weights.json").read_text(encoding="utf-8")
     table = json.loads(text)["weights"]
-    return Weights(**{name: np.array(values) for name, values in table.items()})
+
+    def calibration(name: str) -> Calibration:
+        return Calibration(*(tuple(table[name][part]) for part in CALIBRATION_PARTS))
+
+    return Weights(
+        *(np.array(table[name]) for name in ("ball", "link", "shot", "unseen")),
+        calibration("shot_calibration"),
+        calibration("make_calibration"),
+    )
