@@ -1,7 +1,8 @@
 """One measured run in a process of its own: ``python bench/one_run.py KIND CLIP``.
 
 KIND is ``decode`` (PyAV alone), ``analysis`` (the tally), ``evidence`` (the tally, then the
-result folder written) or ``fit`` (the quick look, its still included). Prints one line of JSON.
+result folder written), ``fit`` (the quick look, its still included) or ``stages`` (the tally on one
+thread, timed stage by stage). Prints one line of JSON.
 Starting Python and loading libraries is left out of the times; the peak memory is the whole
 process's.
 """
@@ -32,11 +33,23 @@ def main(kind: str, clip: Path) -> None:
         work = fitting(clip)
     else:
         work = counting(clip, writes=kind == "evidence")
+    stages: dict[str, float] = {}
+    if kind == "stages":
+        from stages import stages_of
+
+        count = work
+
+        def work() -> str:
+            found, spent_s = stages_of(count)
+            stages.update(spent_s)
+            return found
+
     wall_s, cpu_s = time.perf_counter(), time.process_time()
     found = work()
     wall_s, cpu_s = time.perf_counter() - wall_s, time.process_time() - cpu_s
     peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024  # in KiB on Linux
-    print(json.dumps({"wall_s": wall_s, "cpu_s": cpu_s, "peak_mb": peak_mb, "found": found}))
+    line = {"wall_s": wall_s, "cpu_s": cpu_s, "peak_mb": peak_mb, "found": found}
+    print(json.dumps({**line, "stages": stages}))
 
 
 def decoding(clip: Path) -> Callable[[], str]:

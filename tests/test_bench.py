@@ -15,7 +15,10 @@ def test_quick_bench_runs_on_a_tiny_clip(tmp_path: Path) -> None:
     done = subprocess.run(command, capture_output=True, text=True, timeout=120)
     assert done.returncode == 0, done.stderr
     runs = {run["kind"]: run for run in json.loads(done.stdout)["runs"]}
-    assert set(runs) == {"decode", "evidence"}
+    assert set(runs) == {"decode", "evidence", "stages"}
+    stages = runs["stages"]["stages_ratio"]
+    assert stages["decode"] > 0 and stages["what moves"] > 0
+    assert abs(sum(stages.values()) / runs["stages"]["cpu_ratio"] - 1) < 0.3
     assert runs["decode"]["found"] == "300 pictures"  # 10 s at 30 a second
     assert runs["decode"]["wall_ratio"] == runs["decode"]["cpu_ratio"] == 1.0
     for run in runs.values():

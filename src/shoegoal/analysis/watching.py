@@ -20,7 +20,7 @@ from shoegoal.errors import ClipNotJudgeableError
 from shoegoal.threads import allowed_threads, keep_opencv_to_its_caller
 
 MIN_FRAMES = 10
-GLIMPSES_AHEAD = 4
+GLIMPSES_AHEAD = 2  # each holds a picture and its halvings
 PROGRESS_EVERY_S = 0.5
 DRIBBLE_PICTURE_EVERY_S = 1 / 15  # a touch lasts about as long
 
