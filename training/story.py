@@ -290,7 +290,7 @@ def _learn_chances(out: Examples, result: Judged, truth: dict[str, Any]) -> None
 
 OFF_FILM = ("its end is not on film", "a part of its way is not on film", "the camera was moved")
 SHOT_EDGES = (0.01, 0.03, 0.1, 0.25, 0.5, 0.75, 0.9)
-MAKE_EDGES = (0.003, 0.03, 0.15, 0.5, 0.85, 0.97, 0.997)
+MAKE_EDGES = (0.03, 0.15, 0.5, 0.85, 0.97)
 
 
 def calibrated(chances: Sequence[tuple[float, bool]], edges: tuple[float, ...]) -> Calibration:
@@ -400,8 +400,7 @@ def learn(files: Sequence[Path], weights: Weights, jobs: int = 2, rounds: int = 
         unseen_y = np.array([y for e in found for y in e.unseen_y])
         unseen = logistic(unseen_x, unseen_y)
         print(
-            f"round {turn + 1}: {len(found)} sets, {len(ball_y)} segments, {ball_y.mean():.0%} balls,"
-            " "
+            f"round {turn + 1}: {len(found)} sets, {len(ball_y)} segments, "
             f"{len(links)} links, {int(shot_y.sum())} shots of {len(shot_y)} runs, "
             f"{int(unseen_y.sum())} unseen of {len(unseen_y)}"
         )
