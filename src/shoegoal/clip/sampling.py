@@ -7,6 +7,7 @@ key pictures, those that can be decoded alone. Decoding then starts at the key p
 from __future__ import annotations
 
 from bisect import bisect_right
+from collections import deque
 from collections.abc import Generator, Iterator, Sequence
 from itertools import pairwise
 from pathlib import Path
@@ -25,7 +26,7 @@ from shoegoal.clip.timekeeper import Timekeeper
 from shoegoal.errors import ClipNotJudgeableError, ClipUnreadableError
 
 _SAME_S = 1e-6
-MOST_DURATION_S = 24 * 3600.0
+MOST_DURATION_S = 12 * 3600.0
 _Skip = Literal["DEFAULT", "NONREF"]
 
 
@@ -123,13 +124,13 @@ class Sampler:
         last_s, shown = float("-inf"), set(self.times_s)
         for key_s, times_s in by_key.items():
             if times_s[-1] - key_s <= slack_s and key_s in shown:
-                waiting, pictures = [key_s], self._key_alone(key_s)
+                waiting, pictures = deque([key_s]), self._key_alone(key_s)
             else:
-                waiting, pictures = times_s.copy(), self._decoded_from(key_s, skip="NONREF")
+                waiting, pictures = deque(times_s), self._decoded_from(key_s, skip="NONREF")
             for time_s, raw in pictures:
                 is_due = False
                 while waiting and time_s >= waiting[0] - slack_s / 2:
-                    waiting.pop(0)
+                    waiting.popleft()
                     is_due = True
                 if is_due and time_s > last_s:
                     last_s = time_s
