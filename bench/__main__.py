@@ -10,10 +10,13 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests"))  # the se
 import click
 
 from accuracy import accuracy
+from attack import attack
 from bench_count import main as count
 from class_cost import class_cost
 from demo_cost import demo_cost
+from drawn import drawn
 from evaluation import sets
+from evidence import evidence
 from form import form
 from form_cost import form_cost
 from touches import touches
@@ -26,12 +29,15 @@ def bench() -> None:
 
 bench.add_command(count, "count")
 bench.add_command(accuracy)
+bench.add_command(attack)
 bench.add_command(class_cost)
 bench.add_command(sets)
 bench.add_command(form)
 bench.add_command(form_cost)
 bench.add_command(touches)
 bench.add_command(demo_cost)
+bench.add_command(evidence)
+bench.add_command(drawn)
 
 if __name__ == "__main__":
     bench(prog_name="python bench")

@@ -17,8 +17,9 @@ import click
 
 from shoegoal.clip.reader import open_clip
 from shoegoal.ladder.rules import FirstMakes, Stage
-from shoegoal.scale.pool import run_in_processes, usable_cores
+from shoegoal.scale.pool import run_in_processes
 from shoegoal.scale.task import CountTask, count_clip
+from shoegoal.threads import usable_cores
 
 SAMPLE = Path(__file__).resolve().parents[1] / "sample_clips" / "portrait_vfr.mp4"
 STAGE = Stage("set", "set", FirstMakes(1), 3, 10, ball_size=4)  # as the sample was set up

@@ -18,7 +18,7 @@ def demo_cost() -> None:
     from shoegoal.cli.classes import runner_of
     from shoegoal.demo.folder import DemoFolder
     from shoegoal.demo.run import run_demo
-    from shoegoal.scale.pool import usable_cores
+    from shoegoal.threads import usable_cores
     from shoegoal.types import Call
 
     cores = usable_cores()

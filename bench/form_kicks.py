@@ -12,7 +12,7 @@ import subprocess
 import sys
 from collections.abc import Iterator
 from contextlib import ExitStack
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -22,16 +22,19 @@ import numpy.typing as npt
 
 from evaluation import ROOT
 from shoegoal.clip.reader import open_clip
+from shoegoal.errors import ShoegoalError
 from shoegoal.form.pose import MediaPipePose, open_pose_model
 from shoegoal.form.skeleton import JOINTS, Pose
-from shoegoal.form.space import ShotSpace
+from shoegoal.form.space import ShotSpace, cameras_round
 from shoegoal.form.window import look_round
 from shoegoal.scene.ball_size import BallSize, ball_ruler
 from shoegoal.scene.camera import Camera
+from shoegoal.scene.fit import SceneFit, fit_scene
 from shoegoal.scene.goal import GoalFrame
 from shoegoal.scene.ground import GroundFit, fit_ground
-from shoegoal.types import BallSighting
+from shoegoal.types import BallSighting, ImagePoint
 from truth.bodies.film import KickClip, film_kicks
+from truth.yards import yards
 
 F64 = npt.NDArray[np.float64]
 CACHE = ROOT / ".cache" / "form"
@@ -39,9 +42,11 @@ CACHE = ROOT / ".cache" / "form"
 CONTACT_SIGMA_S = 0.012
 # How the gauge sees balls on scenes kept apart, in shares of a diameter.
 CENTRE_SIGMA, SIZE_SIGMA, SIZE_BIAS_SIGMA = 0.02, 0.02, 0.01
+MARKER_SIGMA_PX = 1.5
+LEAST_AHEAD_M = 1.0  # a marker less far ahead of the camera is not clicked on
 RESTING_SEEN, ROLLING_SEEN, ROLLED_M = 4, 14, 0.5  # of each kick
 KNOWN_SIZES = (BallSize.THREE, BallSize.FOUR, BallSize.FIVE)
-POSE_ROOMS = ("pose.py", "window.py", "space.py", "models/pose_full.task")
+POSE_ROOMS = ("pose.py", "window.py", "models/pose_full.task")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -73,11 +78,11 @@ def known_kicks(
                 click.echo(f"filming {clip.name}", err=True)
                 film(clip, folder)
             path, truth = film_kicks(clip, folder)
-            kept = folder / f"{clip.name}.{_mark(path)}.npz"
+            kept = folder / f"{clip.name}.{_mark(path, truth)}.npz"
             if not kept.exists():
                 click.echo(f"looking at {clip.name}", err=True)
                 model = model or stack.enter_context(open_pose_model())
-                _keep(kept, _look(path, truth, clip, model))
+                _keep(kept, _look(path, truth, model))
             yield _kicks(clip, truth, kept, fitted)
 
 
@@ -114,18 +119,19 @@ def space_of(truth: dict[str, Any], kick: dict[str, Any]) -> ShotSpace:
     return ShotSpace(camera, GoalFrame(left, right), (spot[0], spot[1]), truth["ball_diameter_m"])
 
 
-def fitted_ground(truth: dict[str, Any]) -> GroundFit:
-    """The ground as the tool would fit it to the balls of such a clip.
+def fitted_scene(clip: KickClip, truth: dict[str, Any]) -> SceneFit | GroundFit:
+    """The scene as the tool would fit it to the balls of such a clip.
 
     Balls at rest and rolling to the goal are seen as the gauge saw them on scenes kept apart
-    (`training/RESULTS.md`); the size printed on the ball is told.
+    (`training/RESULTS.md`); the size printed on the ball is told, and the goal in steps. A goal
+    that lies beside or behind the camera has no say.
     """
     true = space_of(truth, truth["kicks"][0])
     camera, diameter_m = true.camera, truth["ball_diameter_m"]
     rng = np.random.default_rng(list(truth["name"].encode()))
     middle = (np.array(true.goal.left_m) + np.array(true.goal.right_m)) / 2
     bias = rng.normal(1.0, SIZE_BIAS_SIGMA)
-    size_px = (round(2 * camera.cx_px) + 1, round(2 * camera.cy_px) + 1)
+    size_px = _size_px(truth)
     sightings = []
     for number, kick in enumerate(truth["kicks"]):
         spot = _spot_on_ground(space_of(truth, kick))
@@ -143,25 +149,52 @@ def fitted_ground(truth: dict[str, Any]) -> GroundFit:
                 BallSighting(time_s, x, y, seen, CENTRE_SIGMA * d, SIZE_SIGMA * d, ways[i] == 0)
             )
     size = min(KNOWN_SIZES, key=lambda size: abs(ball_ruler(size).diameter_m - diameter_m))
-    return fit_ground(sightings, size_px, ball=size)
+    goal_m = np.array([[*true.goal.left_m, 0.0], [*true.goal.right_m, 0.0]])
+    ahead_m = (goal_m - [0.0, 0.0, camera.height_m]) @ camera.rotation()[2]
+    if ahead_m.min() < LEAST_AHEAD_M:
+        return fit_ground(sightings, size_px, ball=size)
+    every = yards(clip.split)
+    goal = every[clip.number % len(every)].tables["goal"]
+    marks_px = camera.project(goal_m) + rng.normal(0.0, MARKER_SIGMA_PX, (2, 2))
+    left_px, right_px = (ImagePoint(float(x), float(y)) for x, y in marks_px)
+    spot_px, _ = true.ball_px
+    try:
+        return fit_scene(
+            sightings,
+            size_px,
+            left_px,
+            right_px,
+            ball=size,
+            kick_spot_px=spot_px,
+            width_steps=goal["width_steps"],
+            back_steps=goal["back_steps"],
+            marker_sigma_px=MARKER_SIGMA_PX,
+        )
+    except ShoegoalError:
+        return fit_ground(sightings, size_px, ball=size)
 
 
-def fitted_space(ground: GroundFit, true: ShotSpace) -> ShotSpace:
-    """A kick's space on a fitted ground.
+def fitted_space(scene: SceneFit | GroundFit, true: ShotSpace) -> ShotSpace:
+    """A kick's space on a fitted ground, with what the fit leaves open.
 
     Where the goal lies as seen from the camera is taken as known: it stands outside most of these
     pictures.
     """
-    centre, _ = true.ball_px
-    ball_m = ground.ball_diameter_m.value
-    here = ground.camera.ball_on_ground([[centre.x_px, centre.y_px]], ball_m)[0]
-    larger = float(np.hypot(*here) / np.hypot(*_spot_on_ground(true)))
-    left, right = (
-        (larger * float(x), larger * float(y)) for x, y in (true.goal.left_m, true.goal.right_m)
-    )
-    goal = GoalFrame(left, right)
-    x, y = goal.to_goal(here[None])[0]
-    return ShotSpace(ground.camera, goal, (float(x), float(y)), ball_m)
+    ball_px, _ = true.ball_px
+
+    def on(camera: Camera, ball_m: float) -> ShotSpace:
+        here = camera.ball_on_ground([[ball_px.x_px, ball_px.y_px]], ball_m)[0]
+        larger = float(np.hypot(*here) / np.hypot(*_spot_on_ground(true)))
+        left, right = (
+            (larger * float(x), larger * float(y)) for x, y in (true.goal.left_m, true.goal.right_m)
+        )
+        goal = GoalFrame(left, right)
+        x, y = goal.to_goal(here[None])[0]
+        return ShotSpace(camera, goal, (float(x), float(y)), ball_m)
+
+    best = on(scene.camera, scene.ball_diameter_m.value)
+    others = cameras_round(scene.camera, scene.theta, scene.covariance)
+    return replace(best, neighbours=tuple(on(camera, ball_m) for camera, ball_m in others))
 
 
 def _spot_on_ground(space: ShotSpace) -> F64:
@@ -171,32 +204,38 @@ def _spot_on_ground(space: ShotSpace) -> F64:
     return np.asarray(spots[0])
 
 
-def seen_contact_s(clip: KickClip, number: int, contact_s: float) -> float:
+def seen_contact_s(truth: dict[str, Any], number: int) -> float:
     """The moment of contact as the tool would tell it: off by a little, the same every time."""
-    rng = np.random.default_rng([*clip.name.encode(), number])
-    return contact_s + float(rng.normal(0.0, CONTACT_SIGMA_S))
+    rng = np.random.default_rng([*truth["name"].encode(), number])
+    return float(truth["kicks"][number]["contact_s"] + rng.normal(0.0, CONTACT_SIGMA_S))
 
 
-def _look(
-    path: Path, truth: dict[str, Any], clip: KickClip, model: MediaPipePose
-) -> list[tuple[Pose, ...]]:
+def _size_px(truth: dict[str, Any]) -> tuple[int, int]:
+    """Width and height of the picture, from its middle."""
+    camera = truth["camera"]
+    return round(2 * camera["cx_px"] + 1), round(2 * camera["cy_px"] + 1)
+
+
+def _look(path: Path, truth: dict[str, Any], model: MediaPipePose) -> list[tuple[Pose, ...]]:
     out = []
     with open_clip(path) as opened, opened.sampler() as sampler:
-        size = opened.info.width_px, opened.info.height_px
         for number, kick in enumerate(truth["kicks"]):
-            square = space_of(truth, kick).square(size)
-            contact_s = seen_contact_s(clip, number, kick["contact_s"])
+            square = space_of(truth, kick).square(_size_px(truth))
+            contact_s = seen_contact_s(truth, number)
             seen = None if square is None else look_round(sampler, model, square, contact_s)
             out.append(() if seen is None else seen.poses)
     return out
 
 
-def _mark(path: Path) -> str:
-    """Names what the poses hang on: the clip, and the rooms that look at it."""
+def _mark(path: Path, truth: dict[str, Any]) -> str:
+    """Names what the poses hang on: the clip, the rooms that look at it, and where they look."""
     rooms = [ROOT / "src" / "shoegoal" / "form" / name for name in POSE_ROOMS]
     digest = hashlib.sha256()
     for file in (path, *rooms):
         digest.update(file.read_bytes())
+    for number, kick in enumerate(truth["kicks"]):
+        square = space_of(truth, kick).square(_size_px(truth))
+        digest.update(repr((square, seen_contact_s(truth, number))).encode())
     return digest.hexdigest()[:12]
 
 
@@ -226,15 +265,15 @@ def _kicks(clip: KickClip, truth: dict[str, Any], kept: Path, fitted: bool) -> l
     for kick, time_s, points, visibility, presence, world in rows:
         pose = Pose(float(time_s), points, visibility, presence, world)
         poses.setdefault(int(kick), []).append(pose)
-    ground = fitted_ground(truth) if fitted else None
+    scene = fitted_scene(clip, truth) if fitted else None
     spaces = [space_of(truth, told) for told in truth["kicks"]]
     return [
         KnownKick(
             clip,
             number,
             told,
-            space if ground is None else fitted_space(ground, space),
-            seen_contact_s(clip, number, told["contact_s"]),
+            space if scene is None else fitted_space(scene, space),
+            seen_contact_s(truth, number),
             tuple(poses.get(number, ())),
         )
         for number, (told, space) in enumerate(zip(truth["kicks"], spaces, strict=True))

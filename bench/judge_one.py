@@ -17,14 +17,16 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from one_run import decoding
-from shoegoal.analysis.model import Analysis
+from shoegoal.analysis.model import Analysis, SceneRecord
 from shoegoal.analysis.run import count_shots
 from shoegoal.analysis.settings import CountSettings
 from shoegoal.analysis.watching import Watched, watch_clip
 from shoegoal.errors import ShoegoalError
 from shoegoal.ladder.rules import MakesOfShots, Stage
+from shoegoal.ladder.verdict import Verdict
 from shoegoal.scene.ball_size import BallSize
-from shoegoal.types import Estimate, ImagePoint
+from shoegoal.shots.judge import LeftOut
+from shoegoal.types import Estimate, ImagePoint, Shot
 
 T = TypeVar("T")
 
@@ -85,25 +87,42 @@ def counted(clip: Path, watched: Watched | str, settings: CountSettings) -> dict
 
 def told(analysis: Analysis) -> dict[str, Any]:
     """What the accuracy table needs of an analysis."""
-    scene = analysis.goal_scene
+    return told_set(
+        analysis.verdict,
+        analysis.shots,
+        analysis.left_out,
+        analysis.goal_scene,
+        analysis.problems,
+    )
+
+
+def told_set(
+    verdict: Verdict,
+    shots: Sequence[Shot],
+    left_out: Sequence[LeftOut],
+    scene: SceneRecord,
+    problems: Sequence[str],
+) -> dict[str, Any]:
+    """What the accuracy table needs of a set that was judged."""
     return {
         "refused": None,
-        "decision": analysis.verdict.decision.value,
+        "decision": verdict.decision.value,
         "shots": [
             {
                 "time_s": s.kick_time_s,
                 "call": s.call.value,
                 "outcome": s.outcome.value,
+                "p_shot": s.p_shot,
                 "p_make": s.p_make,
                 "reason": s.reason,
             }
-            for s in analysis.shots
+            for s in shots
         ],
-        "left_out": [{"time_s": k.time_s, "why": k.why} for k in analysis.left_out],
+        "left_out": [{"time_s": k.time_s, "why": k.why} for k in left_out],
         "width_m": pair(scene.goal_width_m),
         "distance_m": pair(scene.kick_distance_m),
         "markers_px": [[p.x_px, p.y_px] for p in (scene.left_px, scene.right_px)],
-        "problems": list(analysis.problems),
+        "problems": list(problems),
     }
 
 

@@ -6,6 +6,10 @@ from dataclasses import dataclass, field
 from typing import Any
 
 NEAR_S = 1.0  # a kick further from a true one than this is another kick
+PLAIN_COVERED = 0.3  # a plain shot is covered for less of its flight
+PLAIN_GAP_M = 0.1  # and no nearer to a marker
+TALLIED = ("right", "named", "wrong", "unsure", "unsure_fair", "lost", "absent", "plain",
+           "asked_plain", "lost_plain")  # fmt: skip
 # What nobody can be blamed for not showing as a shot.
 OFF_FILM = ("its end is not on film", "a part of its way is not on film", "the camera was moved")
 # How the tool names what the truth calls otherwise.
@@ -21,12 +25,15 @@ class SetScore:
     refused : the sentence with which the whole clip was refused, or "".
     may_refuse : whether the truth says that this is honest.
     told : whether a verdict was told. wrong_verdict: and it is not true.
-    shots : true shots that are on film. right, wrong : calls that agree with the truth or not;
-        `named` of the right ones also say how the shot ended.
+    shots : true shots that are on film. right, wrong : calls that agree with the truth or not
+        (the opposite); `named` of the right ones also say how the shot ended.
     unsure : shots asked about; of these, `unsure_fair` for a reason that the truth knows.
-    lost : true shots that were not shown. false : shots called that never were; `false_asked`
-        were only asked about.
-    chances : (P(make), whether it was a make) of every matched shot.
+    lost : true shots that were not shown; of these, `absent` were not listed as left out either.
+    plain : true shots that anybody sees (`is_plain`); of these, `asked_plain` were asked about and
+        `lost_plain` were not shown.
+    false : shots called that never were; `false_asked` were only asked about.
+    chances : (P(make), whether it was a make) of every matched shot. shot_chances : (P(shot),
+        whether it was one) of everything that was shown.
     errors : per measure ("width", "distance"), (error in sigmas, relative error).
     notes : what went wrong, in words.
     """
@@ -42,11 +49,31 @@ class SetScore:
     unsure: int = 0
     unsure_fair: int = 0
     lost: int = 0
+    absent: int = 0
+    plain: int = 0
+    asked_plain: int = 0
+    lost_plain: int = 0
     false: int = 0
     false_asked: int = 0
     chances: tuple[tuple[float, bool], ...] = ()
+    shot_chances: tuple[tuple[float, bool], ...] = ()
     errors: dict[str, tuple[float, float]] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
+
+    @property
+    def listed(self) -> int:
+        """True shots that are only listed as left out."""
+        return self.lost - self.absent
+
+    @property
+    def asked_covered(self) -> int:
+        """Shots asked about that are not plain."""
+        return self.unsure - self.asked_plain
+
+    @property
+    def told_wrong(self) -> int:
+        """What nobody was asked about and is not true: the opposite, no shot at all, or absent."""
+        return self.wrong + self.false + self.absent
 
     @property
     def is_sent(self) -> bool:
@@ -67,7 +94,7 @@ def score(truth: dict[str, Any], count: dict[str, Any]) -> SetScore:
         note = () if may_refuse else (f"refused: {count['refused']}",)
         return SetScore(count["refused"], may_refuse, False, False, len(true_shots), notes=note)
     matched = match([s["kick_time_s"] for s in true_shots], [s["time_s"] for s in count["shots"]])
-    tallied = {"right": 0, "named": 0, "wrong": 0, "unsure": 0, "unsure_fair": 0, "lost": 0}
+    tallied = dict.fromkeys(TALLIED, 0)
     chances, notes = [], []
     on_film = 0
     for i, true_shot in enumerate(true_shots):
@@ -77,14 +104,20 @@ def score(truth: dict[str, Any], count: dict[str, Any]) -> SetScore:
             if true_shot["may_ask"] in OFF_FILM:
                 continue
             on_film += 1
+            why = _left_out(count, true_shot)
             tallied["lost"] += 1
-            notes.append(f"{at}: lost ({true_shot['outcome']}){_left_out(count, true_shot)}")
+            tallied["absent"] += not why
+            tallied["plain"] += is_plain(true_shot)
+            tallied["lost_plain"] += is_plain(true_shot)
+            notes.append(f"{at}: lost ({true_shot['outcome']}){why or ', absent'}")
             continue
         on_film += 1
+        tallied["plain"] += is_plain(true_shot)
         shot = count["shots"][matched[i]]
         chances.append((shot["p_make"], is_make))
         if shot["call"] == "unsure":
             tallied["unsure"] += 1
+            tallied["asked_plain"] += is_plain(true_shot)
             tallied["unsure_fair"] += bool(true_shot["may_ask"])
             if not true_shot["may_ask"]:
                 notes.append(f"{at}: unsure of {true_shot['outcome']} ({shot['reason']})")
@@ -112,6 +145,10 @@ def score(truth: dict[str, Any], count: dict[str, Any]) -> SetScore:
         false=false,
         false_asked=false_asked,
         chances=tuple(chances),
+        shot_chances=tuple(
+            (shot.get("p_shot", 1.0), j in matched.values())
+            for j, shot in enumerate(count["shots"])
+        ),
         errors={
             name: off
             for name, true_m in (
@@ -121,6 +158,18 @@ def score(truth: dict[str, Any], count: dict[str, Any]) -> SetScore:
             if (off := measured_off(count[f"{name}_m"], true_m))
         },
         notes=tuple(notes),
+    )
+
+
+def is_plain(true_shot: dict[str, Any]) -> bool:
+    """Whether anybody who watches sees how a shot ended."""
+    gap_m = true_shot.get("marker_gap_m")
+    return bool(
+        not true_shot["may_ask"]
+        and true_shot.get("covered", 0.0) < PLAIN_COVERED
+        and (gap_m is None or gap_m >= PLAIN_GAP_M)
+        and not true_shot.get("meets_marker", False)
+        and true_shot["outcome"] != "blocked"
     )
 
 
@@ -160,8 +209,14 @@ def _false_shots(
         is_asked = shot["call"] == "unsure"
         if on_its_way or (is_asked and any(a["may_ask"] for a in near)):
             continue
-        what = f" ({near[0]['kind']})" if near else ""
+        what = f" ({near[0]['kind']})" if near else _nearest_contact(truth, shot["time_s"])
         notes.append(f"{shot['time_s']:.1f} s: no shot{what}, {shot['call']} ({shot['reason']})")
         asked += is_asked
         false += not is_asked
     return false, asked
+
+
+def _nearest_contact(truth: dict[str, Any], time_s: float) -> str:
+    """What a ball met about then, in brackets."""
+    met = sorted((abs(c["time_s"] - time_s), c["kind"]) for c in truth.get("contacts", ()))
+    return f" ({met[0][1]})" if met and met[0][0] <= NEAR_S else ""

@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.spatial.transform import Rotation
 
+from shoegoal.form.foot import load_foot
 from shoegoal.form.sides import Side
 from shoegoal.form.skeleton import JOINTS, Joint, Pose
 from shoegoal.form.space import ShotSpace
@@ -17,7 +18,8 @@ from shoegoal.scene.goal import GoalFrame
 F64 = npt.NDArray[np.float64]
 
 CONTACT_S = 7.3
-FOOT_M = 0.24
+FOOT_M = 0.27
+SWING_S = 0.22  # from contact to the farthest back and ahead
 
 
 @dataclass(frozen=True)
@@ -68,8 +70,8 @@ def poses_of(
 
 
 def leg_deg(kick: StickKick, since_s: float) -> float:
-    """Angle of the kicking leg from the vertical: one even swing through contact, then at rest."""
-    phase = np.clip(since_s / 0.28, -1.0, 1.0)
+    """Angle of the kicking leg from the vertical: back, evenly through contact, and down."""
+    phase = np.clip(since_s / SWING_S, -1.6, 1.6)
     middle, half = (kick.ahead_deg - kick.back_deg) / 2, (kick.ahead_deg + kick.back_deg) / 2
     return float(middle + half * np.sin(np.pi / 2 * phase))
 
@@ -83,9 +85,8 @@ def body(kick: StickKick, since_s: float) -> F64:
     # Away from the kicking foot is outwards for the plant foot.
     turn = np.radians(-out * kick.plant_turn_deg)
     along = np.array([np.sin(turn), np.cos(turn), 0.0])
-    joints[planted.heel] = middle - FOOT_M / 2 * along + [0, 0, 0.04]
-    joints[planted.toe] = middle + FOOT_M / 2 * along + [0, 0, 0.03]
-    joints[planted.ankle] = middle - 0.07 * along + [0, 0, 0.09]
+    shoe = [planted.heel, planted.toe, planted.ankle]
+    joints[shoe] = middle + shoe_marks(along, -out)
     joints[planted.hip] = middle + np.array([0.08 * out, -0.05, 0.9])
     joints[planted.knee] = (joints[planted.hip] + joints[planted.ankle]) / 2 + [0, 0.04, 0]
     swing = Rotation.from_euler("x", leg_deg(kick, since_s), degrees=True)
@@ -95,8 +96,9 @@ def body(kick: StickKick, since_s: float) -> F64:
     joints[kicking.ankle] = hip + swing.apply([0.0, 0.0, -0.8])
     turn = np.radians(out * kick.contact_turn_deg)
     along = np.array([np.sin(turn), np.cos(turn), 0.0])
-    joints[kicking.heel] = joints[kicking.ankle] - 0.06 * along + [0, 0, -0.01]
-    joints[kicking.toe] = joints[kicking.ankle] + 0.18 * along + [0, 0, -0.01]
+    heel, toe, ankle = shoe_marks(along, out)
+    joints[kicking.heel] = joints[kicking.ankle] + heel - ankle
+    joints[kicking.toe] = joints[kicking.ankle] + toe - ankle
     chest = (joints[planted.hip] + hip) / 2
     ears = chest + np.array([0.0, 0.1, 0.65])
     ball = np.array([0.0, 0.0, 0.105]) - ears
@@ -107,6 +109,13 @@ def body(kick: StickKick, since_s: float) -> F64:
     joints[[Joint.LEFT_SHOULDER, Joint.RIGHT_SHOULDER]] = chest + shoulders
     joints[np.isnan(joints[:, 0])] = chest
     return joints
+
+
+def shoe_marks(along: F64, out: float) -> F64:
+    """Heel, toe and ankle (3, 3) as the pose model has them, from the middle of the sole."""
+    across = out * np.array([along[1], -along[0], 0.0])
+    marks: F64 = load_foot().marks @ np.stack([along, across, [0.0, 0.0, 1.0]])
+    return FOOT_M * marks
 
 
 def pose_at(

@@ -131,6 +131,38 @@ def test_shots_are_scored(calls: list[tuple[float, str]], want: tuple[int, ...])
     assert tallied(score(truth(), count(calls))) == want
 
 
+def test_shots_that_vanish_are_told_from_those_left_out_with_a_reason() -> None:
+    told = count([(9.1, "miss")])
+    assert (score(truth(), told).absent, score(truth(), told).listed) == (1, 0)
+    told["left_out"] = [{"time_s": 2.3, "why": "a pass back"}]
+    left_out = score(truth(), told)
+    assert (left_out.lost, left_out.absent, left_out.listed, left_out.told_wrong) == (1, 0, 1, 0)
+
+
+@pytest.mark.parametrize(
+    ("more", "plain"),
+    [
+        ({}, True),
+        ({"covered": 0.29, "marker_gap_m": 0.11}, True),
+        ({"covered": 0.31}, False),
+        ({"marker_gap_m": 0.09}, False),
+        ({"meets_marker": True}, False),
+        ({"may_ask": "it stopped just over the line"}, False),
+    ],
+)
+def test_plain_shots_are_those_that_anybody_sees(more: dict[str, Any], plain: bool) -> None:
+    shots = truth()["shots"]
+    shots[0] |= more
+    asked = score(truth(shots=shots), count([(2.1, "unsure"), (9.1, "miss")], "look"))
+    assert (asked.plain, asked.asked_plain, asked.asked_covered) == (plain, plain, not plain)
+
+
+def test_a_false_shot_is_named_by_what_the_ball_met() -> None:
+    contacts = [{"kind": "wall", "time_s": 13.4}, {"kind": "tapped on", "time_s": 14.1}]
+    told = count([(2.1, "make"), (9.1, "miss"), (14.0, "make")])
+    assert score(truth(contacts=contacts), told).notes == ("14.0 s: no shot (tapped on), make ()",)
+
+
 def test_sets_are_scored() -> None:
     right = score(truth(), count([(2.1, "make"), (9.1, "miss")]))
     assert right.is_exact and not right.is_sent and not right.wrong_verdict

@@ -15,9 +15,10 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from shoegoal.ball.gauge import SIDE, Planes, Reading, gauge_balls, run_network, window_round
+from shoegoal.ball.gauge import SIDE, Reading, gauge_balls, run_network, window_round
 from shoegoal.ball.moving import MotionWatcher
 from shoegoal.ball.settled import SettledPicture
+from shoegoal.clip.halvings import Halvings
 from shoegoal.clip.reader import open_clip
 from shoegoal.clip.small import small_frame
 
@@ -63,13 +64,13 @@ def looks(name: str) -> Looks:
                 break
             small = small_frame(frame)
             settled = settled or SettledPicture(frame, small)
-            blobs = motion.update(small, settled)
+            blobs = motion.update(small, settled).blobs
             ball = _true_ball(told)
             if ball is not None and frame.time_s > kick_s - BEFORE_S:
                 lay = ball if frame.time_s < kick_s - 0.1 else lay
                 things = [(b.x_px, b.y_px, b.size_px) for b in blobs]
                 others = [t for t in things if _far(t, ball)]
-                pair = (frame.planes, settled.native)
+                pair = (small.halvings, settled.native)
                 if told["visible"] > 0.8:
                     _read_ball(out, pair, ball, rng)
                 out.elsewhere += _scores(pair, others)
@@ -85,14 +86,14 @@ def _far(place: Guess, ball: Guess) -> bool:
 
 
 def _read_ball(
-    out: Looks, pair: tuple[Planes, Planes], ball: Guess, rng: np.random.Generator
+    out: Looks, pair: tuple[Halvings, Halvings], ball: Guess, rng: np.random.Generator
 ) -> None:
     off = rng.uniform(-0.25, 0.25, 2) * ball[2]
     guess = (ball[0] + off[0], ball[1] + off[1], ball[2] * float(np.exp(rng.uniform(-0.5, 0.5))))
     out.balls.append((gauge_balls(*pair, [guess])[0], ball))
 
 
-def _scores(pair: tuple[Planes, Planes], guesses: list[Guess]) -> list[float]:
+def _scores(pair: tuple[Halvings, Halvings], guesses: list[Guess]) -> list[float]:
     return [r.ball_score for r in gauge_balls(*pair, guesses)]
 
 

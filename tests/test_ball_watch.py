@@ -7,6 +7,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from shoegoal.shots.by_looks import kick_times_by_looks
+from shoegoal.shots.kicks import find_kicks
+from shoegoal.shots.readings import LIKE_A_BALL
 
 from ball_pictures import CLOTH, GRASS, Canvas, Yard, uneven_times, watch
 from shoegoal.ball.lying import SURELY
@@ -19,9 +22,6 @@ from shoegoal.ball.settled import (
 from shoegoal.ball.sightings import runs_straight
 from shoegoal.ball.tracks import STOPPED_S
 from shoegoal.scene.camera import Camera
-from shoegoal.shots.by_looks import kick_times_by_looks
-from shoegoal.shots.kicks import find_kicks
-from shoegoal.shots.readings import LIKE_A_BALL
 
 PLACE_PX = 0.8  # of a picture with noise and a 2 x 2 coarser chroma
 SIZE_REL = 0.06  # these discs are flat: the gauge was taught on shaded balls (there 2%)
@@ -196,12 +196,12 @@ def test_the_settled_picture_holds_the_yard_without_what_moves() -> None:
     assert settled is not None
     settled.finish()
     (empty, _), *_ = Yard(lambda time_s, canvas: None, noise=0.0).frames([0.0])
-    off = np.abs(settled.native[0].astype(float) - empty.luma)
+    off = np.abs(settled.native.planes[0].astype(float) - empty.luma)
     walked = off[95:285, :330]
     assert walked.mean() < 3 * 1.5
     assert (walked > 40).mean() < 0.01  # cloth stands 50 levels below the ground
-    assert np.abs(settled.native[0][64:96, 504:536].astype(float) - 200).mean() < 3
-    assert np.abs(settled.native[1][32:48, 252:268].astype(float) - 100).mean() < 3
+    assert np.abs(settled.native.planes[0][64:96, 504:536].astype(float) - 200).mean() < 3
+    assert np.abs(settled.native.planes[1][32:48, 252:268].astype(float) - 100).mean() < 3
 
 
 def test_paint_difference_weighs_chroma_in() -> None:

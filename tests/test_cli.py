@@ -120,7 +120,7 @@ def test_json_is_the_analysis_file(
     assert set(plain["shots"][0]) == {
         "number", "kind", "kick_time_s", "end_time_s", "call", "outcome", "p_make", "reason",
         "crossing_time_s", "crossing_x_m", "crossing_z_m", "speed_mps", "kick_spot_m", "path",
-        "fitted_path_px",
+        "fitted_path_px", "p_shot",
     }  # fmt: skip
     assert plain["verdict"]["looks"]["shots"] == [5]
 

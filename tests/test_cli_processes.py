@@ -95,3 +95,29 @@ def test_help_loads_nothing_heavy() -> None:
     assert done.stderr.strip() == ""
     assert done.returncode == 0
     assert "--stage" in done.stdout
+
+
+@pytest.mark.parametrize(
+    ("trouble", "said"),
+    [
+        ("os.kill(os.getpid(), signal.SIGSEGV)", "crashed its decoder (SIGSEGV)"),
+        ("bytearray(1 << 36)", "not enough memory"),
+    ],
+)
+def test_a_decoder_that_crashes_is_a_clip_that_is_refused(
+    clip: Path, trouble: str, said: str
+) -> None:
+    script = (
+        "import os, signal, sys\n"
+        "import shoegoal.clip.reader as reader\n"
+        "from shoegoal.cli.main import cli\n"
+        f"reader.open_clip = lambda path: {trouble}\n"
+        f"sys.argv = ['shoegoal', 'fit', {str(clip)!r}]\n"
+        "cli()\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", script], capture_output=True, text=True, check=False, timeout=60
+    )
+    assert (done.returncode, done.stdout) == (4, "")
+    (line,) = done.stderr.splitlines()
+    assert line.startswith("shoegoal: ") and said in line

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from shoegoal.clip.frame import Frame
-from shoegoal.clip.reduce import reduce_plane, reduction_scale
-from shoegoal.clip.stills import DEFAULT_BUDGET_BYTES, MAX_WIDTH_PX, StillRing
+from shoegoal.clip.halvings import Halvings
+from shoegoal.clip.stills import DEFAULT_BUDGET_BYTES, MAX_WIDTH_PX, MOST_HZ, StillRing
 
 
 def _frame(time_s: float, width_px: int = 320, height_px: int = 180, level: int = 80) -> Frame:
@@ -18,6 +18,10 @@ def _frame(time_s: float, width_px: int = 320, height_px: int = 180, level: int 
         np.full(half, 120, np.uint8),
         np.full(half, 140, np.uint8),
     )
+
+
+def _add(ring: StillRing, frame: Frame) -> None:
+    ring.add(frame, Halvings(frame.planes))
 
 
 @pytest.mark.parametrize(
@@ -37,36 +41,32 @@ def test_the_planned_ring_fits_its_budget(
     width_px: int, height_px: int, rate_hz: float | None, least_width_px: int
 ) -> None:
     ring = StillRing(width_px, height_px, rate_hz)
-    planned = ((rate_hz or 60) * 5 + 1) * ring.width_px * ring.height_px * 1.5
+    planned = (min(rate_hz or 60, MOST_HZ) * 5 + 1) * ring.width_px * ring.height_px * 1.5
     assert planned <= DEFAULT_BUDGET_BYTES
     assert least_width_px <= ring.width_px <= min(width_px, MAX_WIDTH_PX)
     assert ring.width_px / ring.height_px == pytest.approx(width_px / height_px, rel=0.02)
 
 
 def test_memory_stays_within_budget_when_frames_come_faster_than_declared() -> None:
-    ring = StillRing(320, 180, 30, budget_bytes=2_000_000)
+    ring = StillRing(320, 184, 30, budget_bytes=2_000_000)
     for i in range(900):
-        ring.add(_frame(i / 120))
+        _add(ring, _frame(i / 120, 320, 184))
         assert ring.size_bytes <= 2_000_000
     assert ring.size_bytes == len(ring) * ring.width_px * ring.height_px * 3 // 2
     assert len(ring) > 100
 
 
-def test_a_still_owns_its_memory() -> None:
-    ring = StillRing(320, 180, 30)
-    frame = _frame(0.0)
-    ring.add(frame)
-    still = ring.at(0.0)
-    assert still is not None
-    assert still.luma.shape == frame.luma.shape  # kept at full size here
-    assert still.luma.base is None
-    assert not np.shares_memory(still.luma, frame.luma)
+def test_pictures_that_follow_each_other_very_fast_are_not_all_kept() -> None:
+    ring = StillRing(320, 180, 240)
+    for i in range(240):
+        _add(ring, _frame(i / 240))
+    assert 40 <= len(ring) <= MOST_HZ + 1
 
 
 def test_only_the_last_seconds_are_kept() -> None:
     ring = StillRing(320, 180, 10)
     for i in range(200):
-        ring.add(_frame(i / 10))
+        _add(ring, _frame(i / 10))
     oldest = ring.at(14.9)
     assert oldest is not None
     assert oldest.time_s == pytest.approx(14.9)
@@ -78,7 +78,7 @@ def test_the_nearest_still_answers() -> None:
     ring = StillRing(320, 180, 30)
     assert ring.at(0.0) is None
     for time_s in (1.0, 1.033, 1.2, 1.233):
-        ring.add(_frame(time_s))
+        _add(ring, _frame(time_s))
     found = [ring.at(t) for t in (1.0, 1.02, 1.1, 1.15, 1.3, 1.7)]
     assert [still.time_s for still in found if still] == [1.0, 1.033, 1.033, 1.2, 1.233, 1.233]
     assert ring.at(1.8) is None
@@ -90,42 +90,22 @@ def test_points_keep_their_place_in_the_still() -> None:
     frame = _frame(0.0, 1920, 1080, level=0)
     luma = frame.luma.copy()
     luma[600:624, 1200:1224] = 255
-    ring.add(Frame(0.0, luma, frame.chroma_u, frame.chroma_v))
+    _add(ring, Frame(0.0, luma, frame.chroma_u, frame.chroma_v))
     still = ring.at(0.0)
     assert still is not None
     rows, columns = np.nonzero(still.luma > 127)
-    assert (columns.mean() + 0.5) / still.scale[0] == pytest.approx(1212, abs=1)
-    assert (rows.mean() + 0.5) / still.scale[1] == pytest.approx(612, abs=1)
+    assert (columns.mean() + 0.5) / still.scale == pytest.approx(1212, abs=1)
+    assert (rows.mean() + 0.5) / still.scale == pytest.approx(612, abs=1)
 
 
 def test_bgr_of_a_still_is_that_of_its_frame() -> None:
     ring = StillRing(1920, 1080, 60)
     frame = _frame(0.0, 1920, 1080)
-    ring.add(frame)
+    _add(ring, frame)
     still = ring.at(0.0)
     assert still is not None
     assert still.bgr().shape == (ring.height_px, ring.width_px, 3)
     assert (still.bgr()[5, 5] == frame.bgr()[5, 5]).all()
-
-
-@pytest.mark.parametrize("to_width_px", [320, 250, 160, 133, 107, 100, 64])
-def test_reducing_keeps_the_mean_and_the_places(to_width_px: int) -> None:
-    to_height_px = to_width_px * 9 // 16
-    x = np.linspace(20, 220, 320)
-    plane = np.tile(x, (180, 1)).astype(np.uint8)
-    reduced = reduce_plane(plane, to_width_px, to_height_px)
-    assert reduced.shape == (to_height_px, to_width_px)
-    scale_x, _ = reduction_scale(320, 180, to_width_px, to_height_px)
-    places = (np.arange(to_width_px) + 0.5) / scale_x - 0.5
-    expected = np.interp(places, np.arange(320), x)
-    assert np.abs(reduced[to_height_px // 2] - expected)[1:-1].max() < 1.5
-
-
-def test_reducing_does_not_let_fine_stripes_through() -> None:
-    stripes = np.zeros((90, 320), np.uint8)
-    stripes[:, ::2] = 200
-    reduced = reduce_plane(stripes, 80, 22)
-    assert np.abs(reduced.astype(int) - 100).max() <= 1
 
 
 @pytest.mark.parametrize("bad", [(0, 10), (10, -1)])

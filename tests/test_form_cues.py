@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from form_bodies import CONTACT_S, StickKick, body, leg_deg, poses_of, space_from
+from form_bodies import CONTACT_S, SWING_S, StickKick, body, leg_deg, poses_of, space_from
 from shoegoal.form.read import KickForm, read_kick
 from shoegoal.form.sides import Side
 from shoegoal.form.space import View
@@ -27,12 +27,17 @@ def _read(kick: StickKick, azimuth_deg: float, **seen: float) -> KickForm:
 @pytest.mark.parametrize("azimuth_deg", AZIMUTHS)
 def test_every_cue_gives_back_the_body_it_was_shown(azimuth_deg: float) -> None:
     kick = StickKick(beside_cm=24.0, fore_aft_cm=-11.0, plant_turn_deg=17.0)
-    got = _values(_read(kick, azimuth_deg))
-    assert got["plant_beside", "ground"] == pytest.approx(24.0, abs=0.2)
-    assert got["plant_fore_aft", "ground"] == pytest.approx(-11.0, abs=0.2)
-    assert got["plant_to_target", "ground"] == pytest.approx(17.0, abs=0.5)
-    assert got["plant_to_target", "body"] == pytest.approx(17.0, abs=0.5)
-    assert got["contact_turn", "body"] == pytest.approx(70.0, abs=1.0)
+    form = _read(kick, azimuth_deg)
+    got = _values(form)
+    # What the view leaves open is filled with what is usual, within the number's own spread.
+    for cue, wanted in (
+        ("plant_beside", 24.0),
+        ("plant_fore_aft", -11.0),
+        ("plant_to_target", 17.0),
+        ("contact_turn", 70.0),
+    ):
+        told = next(m for m in form.measurements if m.cue == cue)
+        assert told.value == pytest.approx(wanted, abs=max(0.5, 1.2 * told.sigma)), cue
     assert got["backswing", "body"] == pytest.approx(40.0, abs=3.0)
     assert got["swing_evenness", "body"] == pytest.approx(100.0, abs=1.0)
     assert got["eyes_on_ball", "body"] == pytest.approx(5.0, abs=3.0)
@@ -68,7 +73,7 @@ def test_numbers_move_with_what_they_measure_and_not_with_the_rest() -> None:
     ):
         after = _values(_read(changed, 30.0))
         for (name, method), value in after.items():
-            if method == "ground" and name.startswith(("plant", "contact")):
+            if method == "foot" and name.startswith(("plant", "contact")):
                 moved = by if name == cue else 0.0
                 assert value - before[name, method] == pytest.approx(moved, abs=4.0), name
 
@@ -76,18 +81,19 @@ def test_numbers_move_with_what_they_measure_and_not_with_the_rest() -> None:
 def test_off_the_middle_the_shot_goes_to_the_middle_of_the_goal() -> None:
     space = space_from(15.0, spot_m=(2.0, 8.0))
     got = _values(read_kick(space, CONTACT_S, poses_of(StickKick(), space)))
-    assert got["plant_beside", "ground"] == pytest.approx(30.0, abs=0.3)
+    assert got["plant_beside", "foot"] == pytest.approx(30.0, abs=0.5)
     assert space.azimuth_deg == pytest.approx(15.0, abs=0.01)
 
 
 def test_views_by_their_angle() -> None:
-    named = {a: space_from(a).view for a in (0.0, -20.0, 40.0, 90.0, -110.0, 150.0)}
+    named = {a: space_from(a).view for a in (0.0, -20.0, 40.0, 90.0, -110.0, 135.0, 155.0)}
     assert list(named.values()) == [
         View.BEHIND,
         View.BEHIND,
         View.OBLIQUE,
         View.SIDE,
         View.SIDE,
+        View.FRONT_OBLIQUE,
         View.FACING,
     ]
     assert space_from(-40.0).films_from_right and not space_from(40.0).films_from_right
@@ -99,7 +105,7 @@ def test_an_uneven_swing_is_seen() -> None:
     # The leg goes back again halfway: pictures are shown in another order.
     times = [p.time_s for p in poses]
     order = np.arange(len(poses))
-    order[18:24] = order[18:24][::-1]
+    order[14:20] = order[14:20][::-1]
     jerky = [replace(poses[i], time_s=t) for i, t in zip(order, times, strict=True)]
     even, uneven = (_values(read_kick(space, CONTACT_S, p)) for p in (poses, jerky))
     assert even["swing_evenness", "plane"] > 99.0
@@ -108,4 +114,6 @@ def test_an_uneven_swing_is_seen() -> None:
 
 def test_leg_angles_run_from_back_to_ahead() -> None:
     kick = StickKick()
-    assert leg_deg(kick, -0.3) == pytest.approx(-40.0) and leg_deg(kick, 0.3) == pytest.approx(35.0)
+    assert leg_deg(kick, -SWING_S) == pytest.approx(-40.0) and leg_deg(
+        kick, SWING_S
+    ) == pytest.approx(35.0)

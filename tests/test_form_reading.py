@@ -24,11 +24,11 @@ BESIDE = BANDS["plant_beside"]
 
 
 def _error(view: View = View.BEHIND, *, bias: float = 0.0, claimed: bool = True) -> MeasuredError:
-    return MeasuredError("plant_beside", view, "ground", bias, 3.0, 40, claimed)
+    return MeasuredError("plant_beside", view, "foot", 1.0, bias, 3.0, 40, claimed)
 
 
 def _say(value: float, *errors: MeasuredError, view: View = View.BEHIND) -> Reading:
-    return judge(BESIDE, [Measurement("plant_beside", "ground", value)], view, errors)
+    return judge(BESIDE, [Measurement("plant_beside", "foot", value)], view, errors)
 
 
 def test_far_inside_is_in_band_far_outside_is_a_look() -> None:
@@ -70,7 +70,7 @@ def test_from_a_view_that_is_not_claimed_nothing_is_told(errors: tuple[MeasuredE
 def test_what_another_method_gave_does_not_stand_in() -> None:
     other = [Measurement("plant_beside", "guess", 30.0)]
     assert judge(BESIDE, other, View.BEHIND, [_error()]).answer is Answer.CANNOT_TELL
-    nothing = [Measurement("plant_beside", "ground", float("nan"))]
+    nothing = [Measurement("plant_beside", "foot", float("nan"))]
     assert judge(BESIDE, nothing, View.BEHIND, [_error()]).value is None
 
 
@@ -179,7 +179,8 @@ def test_a_contact_at_the_wrong_moment_is_not_read(azimuth_deg: float) -> None:
     space = space_from(azimuth_deg)
     poses = poses_of(StickKick(), space)
     assert read_kick(space, CONTACT_S + 0.03, poses).kick is not None
-    for off_s in (-0.3, 0.3):
+    # From behind, a foot that has gone on shows where the ball lay; the ball's way tells that.
+    for off_s in (-0.2, -0.1, *([0.2] if azimuth_deg >= 60 else [])):
         read = read_kick(space, CONTACT_S + off_s, poses)
         assert read.kick is None and read.why_not
 
@@ -211,11 +212,11 @@ def test_a_square_holds_the_kicker_and_stays_in_the_picture() -> None:
         assert square.left_px >= 0 and square.left_px + square.side_px <= 1920
 
 
-def test_pictures_are_taken_densely_at_contact_and_sparsely_in_the_swing() -> None:
+def test_pictures_are_taken_through_the_swing_but_not_all_of_a_fast_clip() -> None:
     for rate_hz in (24.0, 30.0, 60.0, 240.0):
         times = np.arange(0, 4, 1 / rate_hz).tolist()
         chosen = window_times(times, 2.0)
-        assert set(chosen) <= set(times) and len(chosen) <= 21
+        assert set(chosen) <= set(times) and len(chosen) <= 28
         gaps = np.diff(chosen)
         near = [t for t in chosen if abs(t - 2.0) <= 0.06]
         assert len(near) >= min(3, rate_hz * 0.12) and gaps.max() <= 0.13

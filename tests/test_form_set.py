@@ -40,6 +40,7 @@ from shoegoal.record.book import Book
 from shoegoal.review.app import make_app
 from shoegoal.review.guard import KeyEntrance
 
+METHODS = {"contact_turn": "shoe"}
 OWN = ("--make", "4", "--of", "6", "--width-steps", "4", "--back-steps", "10")
 
 
@@ -99,7 +100,8 @@ def sees(monkeypatch: pytest.MonkeyPatch, counted: Analysis) -> None:
             MeasuredError(
                 cue,
                 View.SIDE if cue == "eyes_on_ball" else View.BEHIND,
-                "ground" if cue in ground else "body",
+                "foot" if cue in ground else METHODS.get(cue, "body"),
+                1.0,
                 0.0,
                 (band.high - band.low) / 20,
                 50,

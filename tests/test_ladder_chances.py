@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from shoegoal.ladder.chances import counted_set, makes_distribution, set_chances
+from shoegoal.ladder.chances import counted_set, set_chances
 from shoegoal.ladder.rules import (
     FirstMakes,
     MakesInARow,
@@ -43,12 +43,42 @@ def standing(rule: StageRule, made: tuple[int, ...]) -> str:
     return "open" if any(is_met(rule, made + rest) for rest in more) else "failed"
 
 
-def enumerated(rule: StageRule, p: list[float]) -> dict[str, float]:
-    chances = {"met": 0.0, "failed": 0.0, "open": 0.0}
-    for made in product((0, 1), repeat=len(p)):
-        weight = prod(q if hit else 1 - q for q, hit in zip(p, made, strict=True))
-        chances[standing(rule, made)] += weight
-    return chances
+Story = tuple[str, ...]  # of each event: "" for no shot, "x" for a miss, "o" for a make
+TIME_STEP_S = 8.0
+
+
+def shots_that_count(rule: StageRule, story: Story) -> list[int]:
+    """Take the known shots of a story that its rule counts, straight from the rule's words."""
+    kicked = [(TIME_STEP_S * k, int(one == "o")) for k, one in enumerate(story) if one]
+    if isinstance(rule, MakesInTime):
+        return [made for time_s, made in kicked if time_s <= kicked[0][0] + rule.time_s]
+    made = [made for _, made in kicked]
+    return made[: rule.shots] if isinstance(rule, (MakesOfShots, MakesInARow)) else made
+
+
+def outcome(rule: StageRule, story: Story, watched_until_s: float) -> str:
+    made = shots_that_count(rule, story)
+    if not isinstance(rule, MakesInTime):
+        return standing(rule, tuple(made))
+    first_s = next((TIME_STEP_S * k for k, one in enumerate(story) if one), watched_until_s)
+    not_met = "open" if watched_until_s < first_s + rule.time_s else "failed"
+    return "met" if sum(made) >= rule.makes else not_met
+
+
+def stories(p_shot: list[float], p_make: list[float]) -> dict[Story, float]:
+    odds = [{"": 1 - s, "x": s * (1 - p), "o": s * p} for s, p in zip(p_shot, p_make, strict=True)]
+    return {
+        story: prod(chances[one] for chances, one in zip(odds, story, strict=True))
+        for story in product(("", "x", "o"), repeat=len(odds))
+    }
+
+
+def doubtful_events(name: str, events: int) -> tuple[list[float], list[float]]:
+    draw = random.Random(name)
+    return tuple(
+        [draw.choice([0.0, 1.0, draw.random(), draw.random()]) for _ in range(events)]
+        for _ in range(2)
+    )  # type: ignore[return-value]
 
 
 RULES: list[StageRule] = [
@@ -60,24 +90,71 @@ RULES: list[StageRule] = [
     MakesInARow(3, 8),
     MakesInARow(4, 4),
 ]
+TIMED = [MakesInTime(2, 30.0), MakesInTime(3, 16.0)]
 
 
-@pytest.mark.parametrize("rule", RULES, ids=lambda rule: rule.sentence)
-@pytest.mark.parametrize("shown", [0, 1, 3, 5, 6, 8, 9, 10])
-def test_chances_equal_enumeration_of_every_set(rule: StageRule, shown: int) -> None:
-    draw = random.Random(f"{rule.sentence} {shown}")
-    p = [draw.choice([0.0, 1.0, draw.random(), draw.random()]) for _ in range(shown)]
-    got = set_chances(counted_set(rule, p))
-    want = enumerated(rule, p)
-    assert got == pytest.approx((want["met"], want["failed"], want["open"]), abs=1e-12)
+@pytest.mark.parametrize("rule", [*RULES, *TIMED], ids=lambda rule: rule.sentence)
+@pytest.mark.parametrize("shown", [0, 1, 3, 5, 7, 10])
+def test_chances_and_tally_equal_enumeration_of_every_story(rule: StageRule, shown: int) -> None:
+    p_shot, p_make = doubtful_events(f"{rule.sentence} {shown}", shown)
+    if shown > 7:  # 2 ** 10 stories, in place of 3 ** 10
+        p_shot = [1.0] * shown
+    watched_until_s = TIME_STEP_S * shown + 3.0
+    counted = counted_set(
+        rule,
+        p_make,
+        p_shot=p_shot,
+        kick_times_s=[TIME_STEP_S * k for k in range(shown)],
+        watched_until_s=watched_until_s,
+    )
+    want = dict.fromkeys(("met", "failed", "open"), 0.0)
+    makes, shots = np.zeros(shown + 1), np.zeros(shown + 1)
+    for story, weight in stories(p_shot, p_make).items():
+        if weight:
+            want[outcome(rule, story, watched_until_s)] += weight
+            makes[sum(shots_that_count(rule, story))] += weight
+            shots[sum(bool(one) for one in story)] += weight
+    assert set_chances(counted) == pytest.approx((*want.values(),), abs=1e-12)
+    for told, truth in ((counted.number_of_makes(), makes), (counted.number_of_shots(), shots)):
+        assert np.pad(told, (0, len(truth) - len(told))) == pytest.approx(truth, abs=1e-12)
+
+
+@pytest.mark.parametrize(
+    "rule", [MakesOfShots(12, 20), MakesInARow(4, 20), MakesInARow(6), MakesInTime(5, 90.0)],
+    ids=lambda rule: rule.sentence,
+)  # fmt: skip
+def test_a_long_set_agrees_with_simulation(rule: StageRule) -> None:
+    events, runs = 40, 20_000
+    rng = np.random.default_rng(5)
+    p_shot, p_make = rng.beta(1.0, 0.7, events), rng.beta(2.0, 1.0, events)
+    times_s = [TIME_STEP_S * k for k in range(events)]
+    until_s = TIME_STEP_S * events + 3.0
+    counted = counted_set(
+        rule, p_make.tolist(), p_shot=p_shot.tolist(), kick_times_s=times_s,
+        watched_until_s=until_s,
+    )  # fmt: skip
+    signs = np.array(["", "x", "o"])
+    drawn = signs[
+        (rng.random((runs, events)) < p_shot) * (1 + (rng.random((runs, events)) < p_make))
+    ]
+    found = [outcome(rule, tuple(story), until_s) for story in drawn.tolist()]
+    for p, name in zip(set_chances(counted), ("met", "failed", "open"), strict=True):
+        sigma = np.sqrt(p * (1 - p) / runs)
+        assert abs(found.count(name) / runs - p) <= 4 * sigma + 1e-9
+    assert 0.05 < set_chances(counted).met < 0.95
 
 
 @pytest.mark.parametrize("seed", range(5))
 def test_number_of_makes_is_scipys_poisson_binomial(seed: int) -> None:
     # Reference library: scipy.stats.poisson_binom (scipy >= 1.15).
-    p = np.random.default_rng(seed).uniform(0, 1, 20)
-    reference = stats.poisson_binom(p).pmf(np.arange(21))
-    np.testing.assert_allclose(makes_distribution(p.tolist()), reference, atol=1e-13)
+    p, p_shot = np.random.default_rng(seed).uniform(0, 1, (2, 20))
+    counted = counted_set(FirstMakes(1), p.tolist(), p_shot=p_shot.tolist())
+    for told, chances in (
+        (counted.number_of_makes(), p * p_shot),
+        (counted.number_of_shots(), p_shot),
+    ):
+        reference = stats.poisson_binom(chances).pmf(np.arange(21))
+        np.testing.assert_allclose(told, reference, atol=1e-13)
     met = set_chances(counted_set(MakesOfShots(15, 20), p.tolist())).met
     assert met == pytest.approx(stats.poisson_binom(p).sf(14), abs=1e-12)
 
@@ -169,7 +246,7 @@ def test_shots_after_the_time_do_not_count() -> None:
     rule = MakesInTime(2, 30.0)
     times = [100.0, 115.0, 130.0, 130.1]
     counted = counted_set(rule, [1.0, 0.0, 0.3, 1.0], kick_times_s=times)
-    assert (len(counted.p), counted.not_counted) == (3, 1)
+    assert (len(counted.likely_shots), counted.not_counted) == (3, 1)
     assert set_chances(counted) == pytest.approx((0.3, 0.7, 0.0))
 
 
@@ -193,6 +270,8 @@ def test_timed_set_stays_open_until_its_time_was_watched(
 def test_what_is_no_probability_is_refused(bad: float) -> None:
     with pytest.raises(ValueError, match="probability 2"):
         counted_set(FirstMakes(1), [0.5, bad])
+    with pytest.raises(ValueError, match="probability 2"):
+        counted_set(FirstMakes(1), [0.5, 0.5], p_shot=[0.5, bad])
 
 
 def test_mismatched_inputs_are_refused() -> None:

@@ -11,10 +11,10 @@ import pytest
 from scipy import stats
 
 from shoegoal.ladder.chances import counted_set
-from shoegoal.ladder.looks import LookPlan, settles_probability
-from shoegoal.ladder.rules import MakesInARow, MakesOfShots, StageRule, TouchesInARow
+from shoegoal.ladder.looks import LookPlan
+from shoegoal.ladder.rules import MakesInARow, MakesInTime, MakesOfShots, StageRule, TouchesInARow
 from shoegoal.ladder.verdict import Decision, Verdict, judge_set
-from test_ladder_chances import standing
+from test_ladder_chances import TIME_STEP_S, Story, outcome, standing, stories
 
 CONFIDENCE = 0.99
 RULES: list[StageRule] = [
@@ -59,7 +59,7 @@ def looked_at(p: list[float], plan: LookPlan, made: tuple[int, ...]) -> list[flo
 def test_most_of_the_drawn_sets_need_a_look() -> None:
     # Guards the two tests below against passing because nothing was to be planned.
     sets = [(rule, doubtful_set(rule, seed)) for rule in RULES for seed in range(8)]
-    plans = [judge_set(rule, p, confidence=CONFIDENCE).looks for rule, p in sets]
+    plans = [judge_set(counted_set(rule, p), confidence=CONFIDENCE).looks for rule, p in sets]
     sizes = [len(plan.shots) for plan in plans if plan is not None]
     assert len(sizes) >= len(sets) / 2
     assert {1, 2, 3} <= set(sizes)
@@ -74,7 +74,7 @@ def looks_of(verdict: Verdict) -> LookPlan:
 @pytest.mark.parametrize("seed", range(8))
 def test_no_smaller_group_settles_the_verdict(rule: StageRule, seed: int) -> None:
     p = doubtful_set(rule, seed)
-    verdict = judge_set(rule, p, confidence=CONFIDENCE)
+    verdict = judge_set(counted_set(rule, p), confidence=CONFIDENCE)
     if verdict.decision is not Decision.LOOK:
         assert settled_by_search(rule, p, ()) == pytest.approx(1.0)
         return
@@ -93,7 +93,7 @@ def test_no_smaller_group_settles_the_verdict(rule: StageRule, seed: int) -> Non
 @pytest.mark.parametrize("seed", range(4))
 def test_looking_at_exactly_these_leads_to_the_true_verdict(rule: StageRule, seed: int) -> None:
     p = doubtful_set(rule, seed)
-    first = judge_set(rule, p, confidence=CONFIDENCE)
+    first = judge_set(counted_set(rule, p), confidence=CONFIDENCE)
     if first.decision is not Decision.LOOK:
         return
     plan = looks_of(first)
@@ -104,7 +104,9 @@ def test_looking_at_exactly_these_leads_to_the_true_verdict(rule: StageRule, see
     }
     right = wrong = look_again = 0.0
     for made, weight in truths(p).items():
-        decision = judge_set(rule, looked_at(p, plan, made), confidence=CONFIDENCE).decision
+        decision = judge_set(
+            counted_set(rule, looked_at(p, plan, made)), confidence=CONFIDENCE
+        ).decision
         if decision is Decision.LOOK:
             look_again += weight
         elif decision is says[standing(rule, made)]:
@@ -117,6 +119,83 @@ def test_looking_at_exactly_these_leads_to_the_true_verdict(rule: StageRule, see
     assert wrong <= 1 - CONFIDENCE + 1e-9
 
 
+def maybe_shots(rule: StageRule, seed: int) -> tuple[list[float], list[float]]:
+    """Six events of which some may be no shot."""
+    draw = random.Random(f"maybe {rule.sentence} {seed}")
+    p_shot = [draw.choice([1.0, 0.9998, 0.9998, draw.uniform(0.05, 0.95)]) for _ in range(6)]
+    return p_shot, doubtful_set(rule, seed, 6)
+
+
+def judged(rule: StageRule, p_shot: list[float], p_make: list[float]) -> Verdict:
+    times_s = [TIME_STEP_S * k for k in range(len(p_shot))]
+    counted = counted_set(
+        rule, p_make, p_shot=p_shot, kick_times_s=times_s, watched_until_s=UNTIL_S
+    )
+    return judge_set(counted, confidence=CONFIDENCE)
+
+
+def outcomes_by_answer(
+    rule: StageRule, told: dict[Story, float], group: tuple[int, ...]
+) -> dict[Story, dict[str, float]]:
+    by_answer: dict[Story, dict[str, float]] = defaultdict(lambda: defaultdict(float))
+    for story, weight in told.items():
+        answers = tuple(story[event] for event in group)
+        by_answer[answers][outcome(rule, story, UNTIL_S)] += weight
+    return by_answer
+
+
+def settled_share(by_answer: dict[Story, dict[str, float]]) -> float:
+    totals = [(sum(found.values()), max(found.values())) for found in by_answer.values()]
+    return sum(total for total, most in totals if total and most / total >= CONFIDENCE)
+
+
+UNTIL_S = 100.0
+MAYBE_RULES: list[StageRule] = [
+    MakesOfShots(2, 4),
+    MakesOfShots(3, 5),
+    MakesInARow(2, 5),
+    MakesInTime(2, 26.0),
+]
+
+
+@pytest.mark.parametrize("rule", MAYBE_RULES, ids=lambda rule: rule.sentence)
+@pytest.mark.parametrize("seed", range(4))
+def test_a_look_settles_an_event_as_no_shot_miss_or_make(rule: StageRule, seed: int) -> None:
+    p_shot, p_make = maybe_shots(rule, seed)
+    told = {story: weight for story, weight in stories(p_shot, p_make).items() if weight}
+    verdict = judged(rule, p_shot, p_make)
+    if verdict.decision is not Decision.LOOK:
+        assert settled_share(outcomes_by_answer(rule, told, ())) == pytest.approx(1.0)
+        return
+    plan = looks_of(verdict)
+    named = tuple(number - 1 for number in plan.shots)
+    by_answer = outcomes_by_answer(rule, told, named)
+    assert plan.settles_probability == pytest.approx(settled_share(by_answer), abs=1e-9)
+    assert plan.settles_probability >= CONFIDENCE
+    for size in range(min(len(named), 5)):
+        for group in combinations(range(6), size):
+            assert settled_share(outcomes_by_answer(rule, told, group)) < CONFIDENCE
+    says = {Decision.ADVANCE: "met", Decision.TRY_AGAIN: "failed", Decision.NOT_FINISHED: "open"}
+    for answers, outcomes in by_answer.items():
+        s, p = p_shot.copy(), p_make.copy()
+        for event, answer in zip(named, answers, strict=True):
+            s[event], p[event] = float(answer != ""), float(answer == "o")
+        after = judged(rule, s, p).decision
+        most = max(outcomes, key=outcomes.__getitem__)
+        sure = outcomes[most] / sum(outcomes.values()) >= CONFIDENCE
+        assert says.get(after) == (most if sure else None)
+
+
+def test_most_sets_that_may_hold_no_shot_need_looks_of_all_sizes() -> None:
+    # Guards the test above against passing because nothing was to be planned.
+    plans = [
+        judged(rule, *maybe_shots(rule, seed)).looks for rule in MAYBE_RULES for seed in range(4)
+    ]
+    sizes = [len(plan.shots) for plan in plans if plan is not None]
+    assert len(sizes) >= len(plans) / 2
+    assert {1, 2, 3} <= set(sizes)
+
+
 @pytest.mark.parametrize("seed", range(6))
 def test_looking_until_no_plan_is_left_always_ends_in_a_verdict(seed: int) -> None:
     draw = random.Random(seed)
@@ -124,7 +203,7 @@ def test_looking_until_no_plan_is_left_always_ends_in_a_verdict(seed: int) -> No
     p = [draw.choice([0.97, 0.6, 0.99]) for _ in range(20)]
     made = tuple(int(draw.random() < value) for value in p)
     for _ in range(len(p) + 1):
-        verdict = judge_set(rule, p, confidence=CONFIDENCE)
+        verdict = judge_set(counted_set(rule, p), confidence=CONFIDENCE)
         if verdict.decision is not Decision.LOOK:
             break
         plan = looks_of(verdict)
@@ -136,7 +215,7 @@ def test_looking_until_no_plan_is_left_always_ends_in_a_verdict(seed: int) -> No
 def test_only_the_shots_that_matter_are_named() -> None:
     # Four clear makes; shot 6 alone decides "5 of 10".
     p = [1.0, 1.0, 1.0, 1.0, 0.0, 0.5, 0.0, 0.0, 0.0, 0.0]
-    verdict = judge_set(MakesOfShots(5, 10), p)
+    verdict = judge_set(counted_set(MakesOfShots(5, 10), p))
     assert looks_of(verdict) == LookPlan((6,), 1.0, whole_set=False)
     assert verdict.sentence.endswith("please look at 6")
 
@@ -144,27 +223,35 @@ def test_only_the_shots_that_matter_are_named() -> None:
 def test_doubtful_shot_that_cannot_break_the_row_is_not_named() -> None:
     # 3 in a row: shots 1-2 can reach nothing whatever they are; 5 completes 4-6.
     p = [0.5, 0.5, 0.0, 1.0, 0.4, 1.0]
-    assert looks_of(judge_set(MakesInARow(3), p)).shots == (5,)
+    assert looks_of(judge_set(counted_set(MakesInARow(3), p))).shots == (5,)
+
+
+def test_shots_after_the_last_that_can_count_are_not_named() -> None:
+    verdict = judge_set(counted_set(MakesOfShots(5, 10), [0.5] * 12))
+    assert looks_of(verdict).whole_set
+    assert sorted(looks_of(verdict).shots) == list(range(1, 11))
 
 
 def test_best_shot_comes_first() -> None:
     # Two of the three are needed; the middle one is nearly known, so it tells least.
     p = [0.5, 0.95, 0.5]
-    plan = looks_of(judge_set(MakesOfShots(2, 3), p))
+    plan = looks_of(judge_set(counted_set(MakesOfShots(2, 3), p)))
     assert plan.shots[-1] == 2
     assert set(plan.shots) == {1, 2, 3}
 
 
 def test_loss_of_the_ball_is_what_to_look_at() -> None:
     p = [1.0, 1.0, 0.5, 1.0, 1.0]
-    verdict = judge_set(TouchesInARow(4), p, is_loss=[False, False, True, False, False])
+    verdict = judge_set(
+        counted_set(TouchesInARow(4), p, is_loss=[False, False, True, False, False])
+    )
     assert verdict.chances.met == pytest.approx(0.5)
     assert looks_of(verdict).shots == (3,)
 
 
 def test_many_doubtful_shots_send_a_person_to_the_whole_clip() -> None:
     p = [0.9] * 3 + [0.6] * 10 + [0.3] * 6 + [0.5]
-    verdict = judge_set(MakesOfShots(10, 20), p)
+    verdict = judge_set(counted_set(MakesOfShots(10, 20), p))
     plan = looks_of(verdict)
     assert plan.whole_set
     assert sorted(plan.shots) == list(range(1, 21))
@@ -182,10 +269,3 @@ def test_many_doubtful_shots_send_a_person_to_the_whole_clip() -> None:
     assert verdict.sentence.endswith(
         "watch the whole clip, first of all " + ", ".join(map(str, plan.shots[:3]))
     )
-
-
-def test_settles_probability_by_hand() -> None:
-    # Looking at one of two 0.9 shots, both needed: a miss (0.1) settles, a make leaves 0.9.
-    counted = counted_set(MakesOfShots(2, 2), [0.9, 0.9])
-    assert settles_probability(counted, [1], CONFIDENCE) == pytest.approx(0.1)
-    assert settles_probability(counted, [1, 2], CONFIDENCE) == pytest.approx(1.0)

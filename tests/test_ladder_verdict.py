@@ -6,15 +6,20 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from shoegoal.ladder.chances import counted_set
 from shoegoal.ladder.rules import FirstMakes, MakesInARow, MakesInTime, MakesOfShots, StageRule
-from shoegoal.ladder.tally import tally_of
+from shoegoal.ladder.tally import Tally, tally_of
 from shoegoal.ladder.verdict import Decision, judge_set, judge_shots
 from shoegoal.types import Call, Outcome, Shot
 
 FIVE_OF_TEN = MakesOfShots(5, 10)
 
 
-def shot(number: int, p_make: float, call: Call) -> Shot:
+def tally_for(calls: list[Call], p: list[float], interval: float = 0.95) -> Tally:
+    return tally_of(counted_set(FirstMakes(1), p), calls, interval)
+
+
+def shot(number: int, p_make: float, call: Call, p_shot: float = 1.0) -> Shot:
     return Shot(
         number=number,
         kick_time_s=10.0 * number,
@@ -30,6 +35,7 @@ def shot(number: int, p_make: float, call: Call) -> Shot:
         kick_spot_m=None,
         path=(),
         fitted_path_px=(),
+        p_shot=p_shot,
     )
 
 
@@ -55,7 +61,7 @@ def shot(number: int, p_make: float, call: Call) -> Shot:
     ],
 )
 def test_decision(rule: StageRule, p: list[float], decision: Decision) -> None:
-    verdict = judge_set(rule, p)
+    verdict = judge_set(counted_set(rule, p))
     assert verdict.decision is decision
     assert (verdict.looks is not None) == (decision is Decision.LOOK)
     assert verdict.sentence.startswith(decision.value)
@@ -64,34 +70,36 @@ def test_decision(rule: StageRule, p: list[float], decision: Decision) -> None:
 
 def test_confidence_is_the_line_between_verdict_and_look() -> None:
     p = [0.985]
-    assert judge_set(MakesOfShots(1, 1), p).decision is Decision.LOOK
-    assert judge_set(MakesOfShots(1, 1), p, confidence=0.98).decision is Decision.ADVANCE
-    assert judge_set(MakesOfShots(1, 1), [0.99]).decision is Decision.ADVANCE
-    assert judge_set(MakesOfShots(1, 1), [0.01]).decision is Decision.TRY_AGAIN
+    assert judge_set(counted_set(MakesOfShots(1, 1), p)).decision is Decision.LOOK
+    assert (
+        judge_set(counted_set(MakesOfShots(1, 1), p), confidence=0.98).decision is Decision.ADVANCE
+    )
+    assert judge_set(counted_set(MakesOfShots(1, 1), [0.99])).decision is Decision.ADVANCE
+    assert judge_set(counted_set(MakesOfShots(1, 1), [0.01])).decision is Decision.TRY_AGAIN
 
 
 @pytest.mark.parametrize("bad", [0.5, 0.0, 1.1, float("nan")])
 def test_useless_confidence_is_refused(bad: float) -> None:
     with pytest.raises(ValueError, match="confidence"):
-        judge_set(FIVE_OF_TEN, [0.5], confidence=bad)
+        judge_set(counted_set(FIVE_OF_TEN, [0.5]), confidence=bad)
 
 
 def test_small_doubts_add_up() -> None:
     # Ten shots of 0.995 that all matter: 0.995^10 = 0.951, so no verdict though each call is clear.
-    verdict = judge_set(MakesOfShots(10, 10), [0.995] * 10)
+    verdict = judge_set(counted_set(MakesOfShots(10, 10), [0.995] * 10))
     assert verdict.chances.met == pytest.approx(0.995**10)
     assert verdict.decision is Decision.LOOK
 
 
 def test_missing_and_surplus_shots_are_said() -> None:
-    short = judge_set(FIVE_OF_TEN, [1.0, 0.0, 1.0])
+    short = judge_set(counted_set(FIVE_OF_TEN, [1.0, 0.0, 1.0]))
     assert (short.shots_counted, short.shots_missing, short.shots_not_counted) == (3, 7, 0)
     assert "3 shots were seen, 7 still missing" in short.sentence
-    long = judge_set(FIVE_OF_TEN, [1.0] * 12)
+    long = judge_set(counted_set(FIVE_OF_TEN, [1.0] * 12))
     assert (long.shots_counted, long.shots_missing, long.shots_not_counted) == (10, 0, 2)
     assert "2 more shown after the first 10 not counted" in long.sentence
     assert "retake" in long.sentence
-    assert judge_set(FirstMakes(2), [1.0]).shots_missing is None
+    assert judge_set(counted_set(FirstMakes(2), [1.0])).shots_missing is None
 
 
 def test_shots_are_judged_with_their_kick_times() -> None:
@@ -115,7 +123,7 @@ def test_unsure_shots_keep_their_probability() -> None:
 def test_tally_numbers_beside_scipy(seed: int) -> None:
     # Reference library: scipy.stats.poisson_binom; the shortest interval by trying them all.
     p = np.random.default_rng(seed).beta(0.4, 0.4, 12)
-    tally = tally_of([Call.UNSURE] * 12, p.tolist(), interval=0.9)
+    tally = tally_for([Call.UNSURE] * 12, p.tolist(), interval=0.9)
     pmf = stats.poisson_binom(p).pmf(np.arange(13))
     assert tally.likely_makes == int(np.argmax(pmf))
     assert tally.exact_probability == pytest.approx(pmf.max(), abs=1e-12)
@@ -132,23 +140,84 @@ def test_tally_numbers_beside_scipy(seed: int) -> None:
 
 
 def test_clear_set_has_an_exact_tally() -> None:
-    tally = tally_of([Call.MAKE, Call.MISS, Call.MAKE], [1.0, 0.0, 1.0])
+    tally = tally_for([Call.MAKE, Call.MISS, Call.MAKE], [1.0, 0.0, 1.0])
     assert (tally.likely_makes, tally.low_makes, tally.high_makes) == (2, 2, 2)
     assert tally.exact_probability == tally.all_calls_right_probability == 1.0
     assert tally.sentence == "2 makes, 1 miss"
-    empty = tally_of([], [])
+    empty = tally_for([], [])
     assert (empty.shots, empty.likely_makes, empty.exact_probability) == (0, 0, 1.0)
 
 
 def test_two_errors_can_cancel_in_the_tally() -> None:
     # By hand: 0.9*0.9 + 0.1*0.1 for one make of a 0.9 and a 0.1 shot.
-    tally = tally_of([Call.MAKE, Call.MISS], [0.9, 0.1])
+    tally = tally_for([Call.MAKE, Call.MISS], [0.9, 0.1])
     assert tally.exact_probability == pytest.approx(0.82)
     assert tally.all_calls_right_probability == pytest.approx(0.81)
 
 
+def test_an_event_that_may_be_no_shot_lets_a_later_shot_count() -> None:
+    # By hand: 2 of the first 3. With event 2 no shot (0.4), the make at the end is the third.
+    shots = [
+        shot(1, 1.0, Call.MAKE),
+        shot(2, 0.0, Call.UNSURE, p_shot=0.6),
+        shot(3, 0.0, Call.MISS),
+        shot(4, 1.0, Call.MAKE),
+    ]
+    tally, verdict = judge_shots(MakesOfShots(2, 3), shots)
+    assert verdict.chances == pytest.approx((0.4, 0.6, 0.0))
+    assert verdict.looks is not None and verdict.looks.shots == (2,)
+    assert (tally.makes, tally.misses, tally.unsure) == (1, 1, 1)
+    assert (tally.likely_makes, tally.low_makes, tally.high_makes) == (1, 1, 2)
+    assert tally.exact_probability == tally.all_calls_right_probability == pytest.approx(0.6)
+    assert (verdict.shots_counted, verdict.shots_not_counted, verdict.shots_missing) == (3, 1, 0)
+    assert "up to 1 more shown after the first 3 not counted" in verdict.sentence
+    for p_shot, makes, decision in ((0.0, 2, Decision.ADVANCE), (1.0, 1, Decision.TRY_AGAIN)):
+        shots[1] = shot(2, 0.0, Call.MISS, p_shot)
+        tally, verdict = judge_shots(MakesOfShots(2, 3), shots)
+        assert (tally.makes, tally.likely_makes, tally.shots) == (makes, makes, 3)
+        assert verdict.decision is decision
+
+
+def test_an_unsure_event_that_is_more_likely_no_shot_is_told_beside_the_tally() -> None:
+    shots = [
+        shot(1, 1.0, Call.MAKE),
+        shot(2, 0.5, Call.UNSURE, p_shot=0.2),
+        shot(3, 0.0, Call.MISS),
+        shot(4, 0.5, Call.UNSURE, p_shot=0.2),  # if so, the third or fourth: mostly too late
+    ]
+    tally, verdict = judge_shots(MakesOfShots(1, 2), shots)
+    assert verdict.decision is Decision.ADVANCE
+    assert (tally.makes, tally.misses, tally.unsure, tally.maybe_shots) == (1, 1, 0, 1)
+    # By hand: two makes only where event 2 is one; else one.
+    assert tally.exact_probability == pytest.approx(0.9)
+    assert tally.all_calls_right_probability == pytest.approx(0.8)
+    assert tally.sentence == "1 make, 1 miss; 1 more may be a shot; most likely 1 make (1 to 2)"
+
+
+def test_a_shot_that_may_be_none_may_leave_one_missing() -> None:
+    likely = judge_set(counted_set(MakesOfShots(2, 3), [1.0, 0.0, 0.0], p_shot=[1.0, 1.0, 0.7]))
+    assert (likely.shots_counted, likely.shots_missing) == (3, 0)
+    assert likely.chances == pytest.approx((0.0, 0.7, 0.3))
+    assert "2 to 3 shots were seen, up to 1 still missing" in likely.sentence
+    doubtful = judge_set(counted_set(MakesOfShots(2, 3), [0.0], p_shot=[0.4]))
+    assert (doubtful.shots_counted, doubtful.shots_missing) == (0, 3)
+    assert "up to 1 shot was seen, 2 to 3 still missing" in doubtful.sentence
+
+
+def test_interval_of_two_peaks_is_the_shortest_round_the_higher_one() -> None:
+    # Against the clock, a first event that may be no shot moves the time of all the others.
+    times_s = [0.0, *(40.0 + np.arange(6.0))]
+    counted = counted_set(
+        MakesInTime(3, 30.0), [0.0, *[1.0] * 6], p_shot=[0.6, *[1.0] * 6], kick_times_s=times_s
+    )
+    tally = tally_of(counted, [Call.UNSURE, *[Call.MAKE] * 6], interval=0.9)
+    assert tally.likely_makes == 0 and tally.exact_probability == pytest.approx(0.6)
+    assert (tally.low_makes, tally.high_makes, tally.interval_probability) == (0, 6, 1.0)
+    assert (tally.makes, tally.misses, tally.unsure) == (0, 0, 1)
+
+
 def test_tally_refuses_mismatched_input() -> None:
     with pytest.raises(ValueError, match="1 calls for 2"):
-        tally_of([Call.MAKE], [0.5, 0.5])
+        tally_for([Call.MAKE], [0.5, 0.5])
     with pytest.raises(ValueError, match="interval"):
-        tally_of([Call.MAKE], [0.5], interval=0.0)
+        tally_for([Call.MAKE], [0.5], interval=0.0)

@@ -73,6 +73,27 @@ def test_an_answer_settles_its_shot(answer: Answer, p_make: float) -> None:
     )
 
 
+def test_an_answer_settles_whether_there_was_a_shot() -> None:
+    """Shot 5 may be none: then the make that is added at the end is the sixth."""
+    shots = list(ANALYSIS.shots)
+    shots[4] = replace(shots[4], p_shot=0.4)
+    maybe = replace(ANALYSIS, shots=tuple(shots))
+    extra = Added(START_S + 29.0, Answer.MAKE)
+    others = [s.p_make for s in shots]
+
+    def met(*changes: Change) -> float:
+        return stand(maybe, STAGE, [extra, *changes]).verdict.chances.met
+
+    with_it, without = chance_of_four(others), chance_of_four([*others[:4], others[5], 1.0])
+    assert met() == pytest.approx(0.4 * with_it + 0.6 * without, abs=1e-12)
+    assert met(Answered(at(5), Answer.NOT_A_SHOT)) == pytest.approx(without, abs=1e-12)
+    for answer, p_make in ((Answer.MAKE, 1.0), (Answer.MISS, 0.0)):
+        settled = chance_of_four([*others[:4], p_make, others[5]])
+        assert met(Answered(at(5), answer)) == pytest.approx(settled, abs=1e-12)
+    stood = stand(maybe, STAGE, [Answered(at(5), Answer.NOT_A_SHOT)])
+    assert (stand(maybe, STAGE, []).shots[4].p_shot, stood.shots[4].p_shot) == (0.4, 0.0)
+
+
 @pytest.mark.parametrize("answer", [Answer.NOT_A_SHOT, Answer.RETAKE])
 def test_what_does_not_count_is_left_out_and_one_shot_is_missing(answer: Answer) -> None:
     stood = standing(Answered(at(2), answer))

@@ -9,6 +9,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 from argon2 import extract_parameters
 from argon2.profiles import RFC_9106_LOW_MEMORY
+from sqlalchemy import select
 from starlette.routing import Mount, Route
 
 from review_people import (
@@ -24,6 +25,7 @@ from review_people import (
     quick_hashes,
 )
 from shoegoal.errors import BadSettingsError, NotLetInError, TooManyTriesError
+from shoegoal.record import logins, schema
 from shoegoal.record.accounts import (
     Role,
     add_account,
@@ -40,7 +42,9 @@ from shoegoal.record.logins import (
     LONGEST_SESSION,
     MOST_OF_ACCOUNT,
     MOST_OF_ADDRESS,
+    MOST_OF_BOTH,
     TRIES_WITHIN,
+    forget_tries,
     log_in,
     log_out,
     session_of,
@@ -303,16 +307,53 @@ def test_sessions_end_of_themselves(school: Book) -> None:
     assert session_of(school, token, NOON) is None
 
 
-def test_guessing_at_one_account_is_stopped_even_across_a_restart(school: Book) -> None:
-    for number in range(MOST_OF_ACCOUNT):
+def test_guessing_at_one_account_is_stopped_even_across_a_restart(
+    school: Book, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """From everywhere so many times that no one address can shut the owner out: here eight."""
+    assert MOST_OF_ACCOUNT > 5 * MOST_OF_ADDRESS
+    monkeypatch.setattr(logins, "MOST_OF_ACCOUNT", 8)
+    for number in range(8):
         with pytest.raises(NotLetInError):
-            log_in(school, TEACHER, "a wrong guess", f"203.0.113.{number}", NOON)
+            log_in(school, TEACHER, "a wrong guess", f"203.0.{number}.1", NOON)
     restarted = Book(school.name if school.file else _place_of(school))
     with pytest.raises(TooManyTriesError, match="wait 15 minutes"):
         log_in(restarted, TEACHER.upper(), PASSWORD, "198.51.100.9", NOON)  # right, and too late
     log_in(restarted, COACH, PASSWORD, "198.51.100.9", NOON)  # others are not held up
     later = NOON + TRIES_WITHIN + timedelta(seconds=1)
     assert log_in(restarted, TEACHER, PASSWORD, "203.0.113.1", later)
+
+
+def test_wrong_passwords_from_elsewhere_do_not_shut_the_owner_out(school: Book) -> None:
+    for _ in range(MOST_OF_BOTH):
+        with pytest.raises(NotLetInError):
+            log_in(school, TEACHER, "a wrong guess", "203.0.113.7", NOON)
+    with pytest.raises(TooManyTriesError, match="wait 15 minutes"):
+        log_in(school, TEACHER, PASSWORD, "203.0.113.7", NOON)
+    assert log_in(school, TEACHER, PASSWORD, "198.51.100.9", NOON)
+    assert forget_tries(school, TEACHER.upper()) == MOST_OF_BOTH  # shoegoal accounts unlock
+    assert log_in(school, TEACHER, PASSWORD, "203.0.113.7", NOON)
+    with pytest.raises(BadSettingsError, match="no account"):
+        forget_tries(school, "nobody")
+
+
+def test_addresses_are_compared_as_networks(school: Book) -> None:
+    """One house has 2**64 addresses of IPv6 (RFC 4291, 2.5.4); what is no address is one, too."""
+    several = ["2001:db8:1:2::1", "2001:db8:1:2:ffff::9%eth0", "2001:0db8:1:2:0:0:0:7"]
+    for address in [*several, *several][:MOST_OF_BOTH]:
+        with pytest.raises(NotLetInError):
+            log_in(school, TEACHER, "a wrong guess", address, NOON)
+    with pytest.raises(TooManyTriesError):
+        log_in(school, TEACHER, PASSWORD, "2001:db8:1:2:3:4:5:6", NOON)
+    for number in range(MOST_OF_BOTH):
+        with pytest.raises(NotLetInError):
+            log_in(school, OTHER, "a wrong guess", f"{number}, " * 100_000, NOON)
+    with pytest.raises(TooManyTriesError):
+        log_in(school, OTHER, PASSWORD, "unheard of", NOON)
+    with school.reading() as connection:
+        kept = connection.scalars(select(schema.login_tries.c.address)).all()
+    assert set(kept) == {"2001:db8:1:2::/64", "unknown"}
+    assert log_in(school, OTHER, PASSWORD, "::ffff:198.51.100.9", NOON)
 
 
 def _place_of(book: Book) -> str:
@@ -330,12 +371,12 @@ def test_guessing_from_one_address_is_stopped(school: Book) -> None:
 
 def test_a_right_password_takes_ones_own_slips_off(school: Book) -> None:
     for _ in range(3):
-        for _ in range(MOST_OF_ACCOUNT - 1):
+        for _ in range(MOST_OF_BOTH - 1):
             with pytest.raises(NotLetInError):
                 log_in(school, TEACHER, "a wrong guess", "203.0.113.7", NOON)
         log_in(school, TEACHER, PASSWORD, "203.0.113.7", NOON)
     browser = SchoolBrowser(school)
-    for _ in range(MOST_OF_ACCOUNT):
+    for _ in range(MOST_OF_BOTH):
         assert browser.log_in(OTHER, "a wrong guess").status_code == 403
     assert browser.log_in(OTHER).status_code == 429
 

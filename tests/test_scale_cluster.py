@@ -126,3 +126,33 @@ def test_a_cluster_that_cannot_be_used(
     for address in ("tcp://127.0.0.1:9", "127.0.0.1:99999", "nonsense://here", ""):
         with pytest.raises(ClusterError, match="no Dask scheduler answers"):
             count_on(address)
+
+
+def test_with_all_workers_dead_it_ends_with_what_is_kept(
+    scheduler: str,
+    workers: list[subprocess.Popen[bytes]],
+    sqlite_book: Book,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(cluster, "ASK_S", 0.2)
+    monkeypatch.setattr(cluster, "ALONE_S", 2.0)
+    folder = tmp_path / "clips"
+    put(folder, Ant="slow", Bee="one", Cat="two", Dog="four")
+
+    def on_cluster(
+        tasks: Sequence[CountTask], work: Work, tell: TellAll
+    ) -> Generator[TaskDone, None, None]:
+        for number, done in enumerate(run_on_cluster(tasks, work, scheduler, tell)):
+            yield done
+            if number == 0:
+                for process in workers:
+                    process.kill()
+
+    began = time.monotonic()
+    outcomes = run(sqlite_book, folder, runner=on_cluster)
+    assert time.monotonic() - began < PATIENCE_S
+    kept = [name for name, one in outcomes.items() if one.news == "counted"]
+    lost = [one for one in outcomes.values() if one.news == "failed"]
+    assert kept == [name for name, *_ in sets_of(sqlite_book)] and lost
+    assert {one.sentence for one in lost} == {cluster.GONE}

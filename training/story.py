@@ -9,7 +9,7 @@ from __future__ import annotations
 import gzip
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from multiprocessing import Pool
 from pathlib import Path
 from typing import Any
@@ -26,11 +26,7 @@ from shoegoal.shots.events import ONE_KICK_S
 from shoegoal.shots.ground import find_ground
 from shoegoal.shots.judge import Judged, judge
 from shoegoal.shots.segments import Segment, ball_features
-from shoegoal.shots.story import (
-    Between,
-    candidate_pairs,
-    link_parts,
-)
+from shoegoal.shots.story import PLACE_SIGMA, Between, candidate_pairs, link_parts
 from shoegoal.shots.weights import Weights
 from shoegoal.types import BallSighting, ImagePoint
 
@@ -39,6 +35,7 @@ F64 = npt.NDArray[np.float64]
 ON_A_BALL = 0.5  # diameters: a detection no further off is of that ball
 MOSTLY, HARDLY = 0.7, 0.3  # of a segment's sightings
 RIDGE = 0.02
+LEAST_FLOORS = (0.03, 0.15, 0.03)  # m, m/s, m: what a clip can show at all
 STEADY_MARGIN_S = 0.5
 
 
@@ -133,6 +130,7 @@ class Examples:
     ball_x: list[F64]
     ball_y: list[float]
     links: list[tuple[F64, F64, int, list[int]]]
+    pairs: list[tuple[Segment, Segment, int]]
     shot_x: list[F64]
     shot_y: list[float]
     shot_w: list[float]
@@ -150,7 +148,7 @@ def examples(work: tuple[Path, Weights]) -> Examples | None:
         result = judged(case, weights)
     except ShoegoalError:
         return None
-    out = Examples([], [], [], [], [], [], [], [])
+    out = Examples([], [], [], [], [], [], [], [], [])
     story, camera = result.story, result.scene.camera
     balls = TrueBalls(case.truth)
     labels = [balls.ball_of(segment) for segment in story.segments]
@@ -192,6 +190,8 @@ def _learn_links(
             kinds = _true_kinds(segments[i_true], segments[j], ball, truth)
             k = rows.index(i_true)
             chosen = [4 * k + int(kind) for kind in kinds]
+            if len(kinds) == 1:
+                out.pairs.append((segments[i_true], segments[j], int(kinds[0])))
         out.links.append((np.array(density), np.array(factors), j, chosen))
 
 
@@ -199,7 +199,7 @@ BY_A_PERSON = {"picked up", "put down", "thrown back", "rolled back", "stopped"}
 
 
 def _true_kinds(a: Segment, b: Segment, ball: int, truth: dict[str, Any]) -> list[Between]:
-    """What happened between two segments of one ball, by the truth's contacts."""
+    """Return what happened between two segments of one ball, by the truth's contacts."""
     since_s, until_s = a.end_s - 0.08, b.start_s + 0.08
     kinds = {
         contact["kind"]
@@ -218,7 +218,7 @@ def _true_kinds(a: Segment, b: Segment, ball: int, truth: dict[str, Any]) -> lis
 def _learn_shots(
     out: Examples, result: Judged, labels: Sequence[tuple[int, float]], truth: dict[str, Any]
 ) -> None:
-    taken: set[int] = set()
+    taken: dict[int, int] = {}
     for shot in truth["shots"]:
         best = None
         for k, event in enumerate(result.events):
@@ -228,7 +228,7 @@ def _learn_shots(
             off_s = event.time_s - shot["kick_time_s"]
             first_s = event.run.segments[0].start_s
             end_s = shot["crossing_time_s"] or shot["end_time_s"]
-            in_time = off_s >= -0.2 and first_s <= end_s + 0.3
+            in_time = -0.2 <= off_s <= ONE_KICK_S and first_s <= end_s - 0.1
             if share >= MOSTLY and ball == shot["ball"] and in_time:
                 # The run that shows most of the ball, among those that begin about then.
                 seen = sum(len(s.stretch.sightings) for s in event.run.segments)
@@ -236,8 +236,8 @@ def _learn_shots(
                 if best is None or rank < best[0]:
                     best = (rank, k)
         if best is not None:
-            taken.add(best[1])
-    shot_times = [s["kick_time_s"] for s in truth["shots"]]
+            taken[best[1]] = shot["number"]
+    seen_shots = set(taken.values())
     unclear = [(g[0], g[1]) for g in truth.get("gaps_s", [])]
     for k, event in enumerate(result.events):
         if any(a - 1.5 <= event.time_s <= b + 1.5 for a, b in unclear):
@@ -246,19 +246,16 @@ def _learn_shots(
             assert event.stay is not None
             number = next(n for n, s in enumerate(result.story.segments) if s is event.stay)
             ball, share = labels[number]
-            hit = share >= MOSTLY and any(
-                s["ball"] == ball
-                and event.stay.end_s - 0.4 <= s["kick_time_s"] <= event.stay.latest_s + 0.4
+            kicked = [
+                s["number"]
                 for s in truth["shots"]
-            )
-            caught = hit and any(
-                abs(result.events[t].time_s - s) < 0.5 and event.stay.end_s - 0.4 <= s
-                for t in taken
-                for s in shot_times
-            )
-            if not caught:
+                if event.stay.end_s - 0.4 <= s["kick_time_s"] <= event.stay.latest_s + 0.4
+                and s["ball"] == ball
+                and share >= MOSTLY
+            ]
+            if not seen_shots & set(kicked):
                 out.unseen_x.append(event.features)
-                out.unseen_y.append(float(hit))
+                out.unseen_y.append(float(bool(kicked)))
         else:
             # Another reading of a kick that has its run already teaches nothing.
             again = any(
@@ -285,29 +282,50 @@ def logistic(x: F64, y: F64, weight: F64 | None = None, ridge: float = RIDGE) ->
     return np.asarray(minimize(loss, np.zeros(x.shape[1]), jac=True, method="BFGS").x, np.float64)
 
 
+def fit_floors(pairs: Sequence[tuple[Segment, Segment, int]], weights: Weights) -> F64:
+    """Fit what the fits' own sigmas leave out at a joint, by the density of the true ones."""
+
+    def loss(floors: F64) -> float:
+        tried = replace(weights, link=np.append(weights.link[:PLACE_SIGMA], floors))
+        density = [link_parts(a, b, tried).density[kind] for a, b, kind in pairs]
+        # A wrong pair must not decide it: none counts for more than a beginning anywhere.
+        return -float(np.sum(np.logaddexp(density, 0.0)))
+
+    least = np.log(LEAST_FLOORS)
+    start = np.maximum(weights.link[PLACE_SIGMA:], least)
+    found = minimize(
+        loss,
+        start,
+        method="Nelder-Mead",
+        bounds=[(low, 0.0) for low in least],
+        options={"maxfev": 60},
+    )
+    return np.asarray(found.x, np.float64)
+
+
 def fit_links(links: Sequence[tuple[F64, F64, int, list[int]]], start: F64) -> F64:
     """Fit the link's linear numbers: which candidate, and what happened, or a beginning."""
-    free = len(links[0][1][0][0])
+    free = links[0][1].shape[-1]
+    most = max(density.size for density, *_ in links)
+    x = np.zeros((len(links), most + 1, free))
+    base = np.full((len(links), most + 1), -1e6)
+    right = np.zeros((len(links), most + 1), bool)
+    for k, (density, factors, _, chosen) in enumerate(links):
+        base[k, : density.size] = np.clip(density.reshape(-1), -200, None)
+        x[k, : density.size] = factors.reshape(-1, free)
+        base[k, most] = 0.0  # a beginning out of nothing
+        right[k, chosen or [most]] = True
 
     def loss(beta: F64) -> tuple[float, F64]:
-        value, slope = 0.0, np.zeros(free)
-        for density, factors, _, chosen in links:
-            x = factors.reshape(-1, free)
-            z = np.clip(density.reshape(-1) + x @ beta, -60, 60)
-            every = np.append(z, 0.0)
-            whole = np.logaddexp.reduce(every)
-            p = np.exp(z - whole)
-            if chosen:
-                inside = np.logaddexp.reduce(z[chosen])
-                value += whole - inside
-                q = np.exp(z[chosen] - inside)
-                slope += x.T @ p - x[chosen].T @ q
-            else:
-                value += whole
-                slope += x.T @ p
-        value += RIDGE * float((beta - start) @ (beta - start))
-        slope += 2 * RIDGE * (beta - start)
-        return value, slope
+        z = base + x @ beta
+        top = z.max(axis=1, keepdims=True)
+        e = np.exp(z - top)
+        whole, inside = e.sum(axis=1), np.where(right, e, 0.0).sum(axis=1) + 1e-12
+        value = float(np.sum(np.log(whole) - np.log(inside)))
+        p, q = e / whole[:, None], np.where(right, e, 0.0) / inside[:, None]
+        slope = np.einsum("nk,nkf->f", p - q, x)
+        pull = beta - start
+        return value + RIDGE * float(pull @ pull), slope + 2 * RIDGE * pull
 
     return np.asarray(minimize(loss, start, jac=True, method="L-BFGS-B").x, np.float64)
 
@@ -321,8 +339,8 @@ def learn(files: Sequence[Path], weights: Weights, jobs: int = 2, rounds: int = 
         ball_y = np.array([y for e in found for y in e.ball_y])
         ball = logistic(ball_x, ball_y)
         links = [one for e in found for one in e.links if len(one[0])]
-        linear = len(weights.link) - 3
-        link = np.append(fit_links(links, weights.link[:linear]), weights.link[linear:])
+        floors = fit_floors([p for e in found for p in e.pairs], weights)
+        link = np.append(fit_links(links, weights.link[:PLACE_SIGMA]), floors)
         shot_x = np.array([x for e in found for x in e.shot_x])
         shot_y = np.array([y for e in found for y in e.shot_y])
         shot_w = np.array([w for e in found for w in e.shot_w])
@@ -331,7 +349,7 @@ def learn(files: Sequence[Path], weights: Weights, jobs: int = 2, rounds: int = 
         unseen_y = np.array([y for e in found for y in e.unseen_y])
         unseen = logistic(unseen_x, unseen_y)
         print(
-            f"round {turn + 1}: {len(found)} sets, {len(ball_y)} segments ({ball_y.mean():.0%} balls), "
+            f"round {turn + 1}: {len(found)} sets, {len(ball_y)} segments, {ball_y.mean():.0%} balls, "
             f"{len(links)} links, {int(shot_y.sum())} shots of {len(shot_y)} runs, "
             f"{int(unseen_y.sum())} unseen of {len(unseen_y)}"
         )

@@ -10,9 +10,10 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from shoegoal.ball.gauge import Planes, look_through, window_round
+from shoegoal.ball.gauge import look_through, window_round
 from shoegoal.ball.moving import MotionWatcher
 from shoegoal.ball.settled import SettledPicture
+from shoegoal.clip.halvings import Halvings
 from shoegoal.clip.reader import open_clip
 from shoegoal.clip.small import small_frame
 from training.places import Guess, Places, SeenBall
@@ -78,8 +79,8 @@ class Cutter:
         self,
         kind: Kind,
         guess: Guess,
-        now: Planes,
-        settled: Planes,
+        now: Halvings,
+        settled: Halvings,
         ball: SeenBall | None,
         spread: float = 0.0,
     ) -> None:
@@ -94,7 +95,7 @@ class Cutter:
         if at >= MOST_OF_A_KIND:
             return
         window = window_round(x, y, size)
-        crops = look_through(window, now, settled)
+        crops = look_through([window], now, settled)[0]
         answer, facts = [0.0, 0.0, 0.0], [float(kind), size, 0.0, 0.0, spread]
         if ball is not None:
             middle = (window.side - 1) / 2
@@ -112,7 +113,7 @@ class Cutter:
             rows[at] = row
 
     def cut_ball(
-        self, kind: Kind, ball: SeenBall, now: Planes, settled: Planes, times: int
+        self, kind: Kind, ball: SeenBall, now: Halvings, settled: Halvings, times: int
     ) -> None:
         """Cut windows round guesses of a ball, every other one a good guess."""
         for k in range(times):
@@ -125,7 +126,7 @@ class Cutter:
             self.cut(kind, guess, now, settled, ball, float(abs(grow)))
 
     def cut_other(
-        self, kind: Kind, guess: Guess, now: Planes, settled: Planes, balls: list[SeenBall]
+        self, kind: Kind, guess: Guess, now: Halvings, settled: Halvings, balls: list[SeenBall]
     ) -> None:
         """Cut a window round a guess that need not be of a ball; leave the doubtful ones out."""
         x, y, size = guess
@@ -173,17 +174,17 @@ def _changed(crops: npt.NDArray[np.uint8], answer: list[float]) -> float:
 class Memory:
     """Old pictures with a ball at rest, and the places that balls have left."""
 
-    pictures: deque[tuple[float, Planes, list[SeenBall]]] = field(
+    pictures: deque[tuple[float, Halvings, list[SeenBall]]] = field(
         default_factory=lambda: deque(maxlen=4)
     )
     rested: dict[int, SeenBall] = field(default_factory=dict)
     left: deque[tuple[float, SeenBall]] = field(default_factory=lambda: deque(maxlen=3))
 
-    def update(self, time_s: float, planes: Planes, balls: list[SeenBall]) -> None:
+    def update(self, time_s: float, picture: Halvings, balls: list[SeenBall]) -> None:
         """Take one picture's balls in."""
         still = [b for b in balls if b.speed_mps < 0.05 and b.visible > 0.6]
         if still and (not self.pictures or time_s - self.pictures[-1][0] > KEPT_S):
-            self.pictures.append((time_s, planes, still))
+            self.pictures.append((time_s, picture, still))
         for ball in balls:
             if ball in still:
                 self.rested[ball.number] = ball
@@ -202,9 +203,9 @@ def windows_of(clip: Path, truth: Truth, places: Places, rng: np.random.Generato
             small = small_frame(frame)
             if settled is None:
                 settled = SettledPicture(frame, small)
-            blobs = motion.update(small, settled)
+            blobs = motion.update(small, settled).blobs
             guesses = [(b.x_px, b.y_px, b.size_px) for b in blobs]
-            _look_round(cutter, memory, number, told, frame.planes, settled.native, guesses)
+            _look_round(cutter, memory, number, told, small.halvings, settled.native, guesses)
             settled.update(frame, small)
     return cutter.windows()
 
@@ -214,8 +215,8 @@ def _look_round(
     memory: Memory,
     number: int,
     told: FrameTruth,
-    now: Planes,
-    settled: Planes,
+    now: Halvings,
+    settled: Halvings,
     blobs: list[Guess],
 ) -> None:
     """Cut the windows of one picture."""

@@ -6,8 +6,9 @@ import os
 import re
 import stat
 import tomllib
+from io import BufferedReader
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import Any
 
 MAX_KEY_PARTS = 12  # of a dotted key; no file of ours has more than three
 _KEY_PARTS = re.compile(r"\"(?:[^\"\\\n]|\\.)*\"|'[^'\n]*'|[\w-]+|[ \t]*\.[ \t]*|.", re.DOTALL)
@@ -20,7 +21,7 @@ class NestedTooDeepError(ValueError):
     """A text whose parts lie within one another further than any file of ours has them."""
 
 
-def open_regular(path: Path, *, follow: bool = True) -> BinaryIO:
+def open_regular(path: Path, *, follow: bool = True) -> BufferedReader:
     """Open a regular file for reading; a pipe or a device is refused without waiting for it.
 
     Raises

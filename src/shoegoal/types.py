@@ -101,7 +101,8 @@ class Shot:
     path : sightings that the flight was fitted to.
     fitted_path_px : the fitted flight as image points, from contact to the end.
     kind : a shot, a touch or a loss; a touch or loss that happened has the call "make".
-    p_shot : probability that it was a shot at all; `p_make` is given that it was.
+    p_shot : probability that it was a shot at all; `p_make` is given that it was. Of a touch or a
+        loss, 1.
     """
 
     number: int

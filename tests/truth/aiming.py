@@ -29,6 +29,9 @@ def sought(body: BallBody, scene: Scene, at: Floats, shot: ShotPart) -> ShotPart
     ValueError
         No aim near that marker, or no speed, ends the shot like that.
     """
+    if shot.stops_m is not None:
+        speed = _speed_to(body, at, shot, shot.stops_m)
+        shot = shot.model_copy(update={"speed_mps": speed, "loft_deg": 0.0})
     if shot.seek is None:
         return shot
     if shot.seek in ("on the line", "just over"):

@@ -11,10 +11,13 @@ import numpy as np
 
 from truth.drafts import Draft
 from truth.evaluation import TROUBLES, Painter, Trouble
+from truth.kinds import variants
 from truth.scenes import Scene
-from truth.yards import Split, Yard, yards
+from truth.variety import any_kind, varied
+from truth.yards import Split, Yard, fresh_yards, yards
 
 NEEDED_SHARE = 0.5
+VARIED, DRAWN = "varied", "drawn"
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,12 +27,14 @@ class EvaluationSet:
     Attributes
     ----------
     split : which of the yards it lies in; what is tuned may only be tuned on ``develop``.
+    group : "" for the troubles, or "kinds", "varied" or "drawn".
     """
 
     split: Split
     trouble: Trouble
     yard: Yard
     painter: Painter
+    group: str = ""
 
     @property
     def name(self) -> str:
@@ -56,7 +61,7 @@ class EvaluationSet:
             old = table.get(key)
             table[key] = old | value if isinstance(old, dict) else value
         count = len(table["shots"])
-        table["rule"] = {"makes": max(1, round(NEEDED_SHARE * count)), "shots": count}
+        table.setdefault("rule", {"makes": max(1, round(NEEDED_SHARE * count)), "shots": count})
         return Scene.model_validate(table)
 
 
@@ -72,16 +77,55 @@ def catalogue() -> tuple[EvaluationSet, ...]:
             order = places[first:] + places[:first]
             yard = next(y for y in order if trouble.suits(y))
             out.append(EvaluationSet(split, trouble, yard, trouble.painters[turn]))
+        free = fresh_yards(split)
+        for trouble in variants():
+            first = zlib.crc32(trouble.name.encode()) % len(free)
+            yard = next(y for y in free[first:] + free[:first] if trouble.suits(y))
+            free.remove(yard)
+            out.append(EvaluationSet(split, trouble, yard, trouble.painters[turn], "kinds"))
     return tuple(out)
+
+
+@cache
+def varied_sets() -> tuple[EvaluationSet, ...]:
+    """Plain sets in as many yards as anybody wants, split by split."""
+    return tuple(
+        EvaluationSet(split, trouble, yard, painter, VARIED)
+        for split in get_args(Split)
+        for trouble, yard, painter in varied(split)
+    )
+
+
+def drawn_sets(split: Split, first: int, count: int) -> list[EvaluationSet]:
+    """Sets for evidence without pixels: the kinds in turn and plain ones, each in its own yard.
+
+    Parameters
+    ----------
+    first
+        Number of the first; the same number gives the same set.
+    """
+    return [
+        EvaluationSet(split, trouble, yard, painter, DRAWN)
+        for trouble, yard, painter in any_kind(split, first, count)
+    ]
 
 
 def chosen(
     only: tuple[str, ...] = (), split: Split | None = None, limit: int | None = None
 ) -> list[EvaluationSet]:
-    """Sets whose names hold any of the words in `only`, of one split, at most `limit` of them."""
+    """Sets of one split, at most `limit` of them.
+
+    Parameters
+    ----------
+    only
+        Words: the name holds one of them, or one is the group ("kinds", "varied"). The varied sets
+        are there for those that ask for them.
+    """
+    asked = any(VARIED in o for o in only)
     found = [
         s
-        for s in catalogue()
-        if (split is None or s.split == split) and (not only or any(o in s.name for o in only))
+        for s in (*catalogue(), *(varied_sets() if asked else ()))
+        if (split is None or s.split == split)
+        and (not only or any(o in s.name or o == s.group for o in only))
     ]
     return found[:limit]

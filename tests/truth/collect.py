@@ -20,7 +20,7 @@ from truth.scenes import Scene
 from truth.things import Bodies, add_marker, make_figure
 from truth.toppling import toppled
 
-WAITING = ("next_ball", "in a row")  # ways that need a ball of their own
+WAITING = ("next_ball", "in a row", "tapped along")  # ways that need a ball of their own
 Event = Kick | Tap | Hold | Dribble
 
 
@@ -46,6 +46,9 @@ class Play:
     active: list[tuple[float, int]]
     asides: list[Aside] = field(default_factory=list)
     topples: list[Topple] = field(default_factory=list)
+    taps: list[Tap] = field(default_factory=list)
+    holds: list[Hold] = field(default_factory=list)
+    dribbles: list[Dribble] = field(default_factory=list)
 
 
 def stage_play(scene: Scene, body: BallBody, figure: Figure, seed: int) -> Play:
@@ -74,7 +77,7 @@ def stage_play(scene: Scene, body: BallBody, figure: Figure, seed: int) -> Play:
         first = support if scene.kicker.strides % 2 == 0 else 1 - support
         if shot.fluff:
             walker.last_foot = first
-            spot = director.fluff(ball, spot)
+            spot = director.fluff(ball, spot, shot)
         # The planting foot decides which foot starts the run.
         walker.last_foot = first
         kick = director.kick(number, ball, spot, shot)
@@ -97,6 +100,8 @@ def _waiting_place(director: Director, fetch: str, number: int) -> Floats:
     off = np.array([side * (1.15 + 0.27 * (number % 3)), -0.35 - 0.26 * (number // 3)])
     if fetch == "in a row":
         off = np.array([side * 0.42 * (number + 1), 0.0])
+    if fetch == "tapped along":
+        off = np.array([side * (0.95 + 0.3 * number), 0.0])
     place: Floats = director.kick_spot + off + director.rng.normal(0, 0.02, 2)
     return place
 
@@ -191,6 +196,9 @@ def _collect(director: Director, places: list[Floats], duration_s: float) -> Pla
         director.active,
         sorted(director.asides, key=lambda a: a.time_s),
         director.topples,
+        director.taps,
+        director.holds,
+        director.dribbles,
     )
 
 

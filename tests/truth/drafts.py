@@ -101,6 +101,12 @@ class Draft:
         height = self.between(1.0, 1.55) if height_m is None else height_m
         return self._camera(np.array([x, back, height]), 0.1 * x, size_px)
 
+    def straight_behind(self) -> Table:
+        """A camera in line with goal and kick spot, so that the kicker stands before the ball."""
+        x, height = self.between(-0.12, 0.12), self.between(1.05, 1.35)
+        back = self.yard.back_m + self.between(2.8, 4.0)
+        return self._camera(np.array([x, back, height]), x)
+
     def oblique(self) -> Table:
         """A camera behind and well to one side."""
         x = self.side() * (self.yard.half_m + self.between(1.2, 2.2))

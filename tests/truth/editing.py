@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+from truth.contacts import Contact, Rest
 from truth.extras import Moment
 from truth.moves import Aside, Kick
 from truth.record import ShotTruth
@@ -144,6 +145,30 @@ def on_film(
         )
     extra += [replace(a, time_s=film.shown_s(a.time_s)) for a in asides if film.keeps(a.time_s)]
     return kept, sorted(extra, key=lambda a: a.time_s), half_seen
+
+
+def contacts_on_film(contacts: list[Contact], film: Film) -> list[Contact]:
+    """The contacts that the film shows, in its times."""
+    return [
+        replace(
+            c,
+            time_s=film.shown_s(c.time_s),
+            end_s=None if c.end_s is None else film.shown_s(c.end_s),
+        )
+        for c in contacts
+        if film.keeps(c.time_s)
+    ]
+
+
+def rests_on_film(rests: list[Rest], film: Film) -> list[Rest]:
+    """Where balls lie while the film runs, in its times."""
+    out = []
+    for rest in rests:
+        begin = film.shown_s(max(rest.from_s, film.begins_s))
+        end = film.shown_s(min(rest.to_s, film.ends_s))
+        if end > begin:
+            out.append(replace(rest, from_s=begin, to_s=end))
+    return out
 
 
 def verdicts(

@@ -115,7 +115,7 @@ class Friend:
         if how == "kicked":
             w.walk([put - ahead(heading) * 0.75], 1.5, heading, backward=True)
             release = _tick(w.run_up(put, heading, RIGHT, True, radius, 1))
-        tap = Tap(ball, release, run)
+        tap = Tap(ball, release, run, f"{how} back", FRIEND)
         self.go_home(w.now_s)
         return hold, tap
 

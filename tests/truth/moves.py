@@ -41,6 +41,8 @@ class Tap:
     ball: int
     time_s: float
     run: Run
+    kind: str = ""
+    who: int = KICKER
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,7 +12,7 @@ from truth.arrays import Floats
 from truth.footwork import LEFT, RIGHT, Walker, ahead, leftward
 from truth.friend import Friend
 from truth.motion import RATE_HZ, BallBody
-from truth.moves import Aside, Dribble, Hold, Kick, Tap, Topple
+from truth.moves import FRIEND, KICKER, Aside, Dribble, Hold, Kick, Tap, Topple
 from truth.people import Person
 from truth.scenes import Scene, ShotPart
 
@@ -50,6 +50,8 @@ class Director:
 
     def start_place(self, ball: Floats) -> Floats:
         """Where the run-up begins: behind the ball, to the side of the standing foot."""
+        if self.scene.kicker.straight:
+            return ball - ahead(0.0) * 0.42 * self.scene.kicker.strides * self.walker.height_m
         side = 1.0 if self.scene.kicker.foot == "right" else -1.0
         back = 0.42 * self.scene.kicker.strides * self.scene.kicker.height_m
         out = leftward(0.0) * side
@@ -104,16 +106,24 @@ class Director:
             self.topples.append(Topple(marker, when, way, None))
         return made
 
-    def fluff(self, ball: int, at: Floats) -> Floats:
-        """Mis-hit the ball so that it barely moves, and put it back; returns its new spot."""
+    def fluff(self, ball: int, at: Floats, meant: ShotPart) -> Floats:
+        """Mis-hit the ball so that it barely moves; returns where it is kicked from after that."""
         self.walker.stand(0.4)
         aim = float(at[0]) + self.scene.back_m * math.tan(float(self.rng.uniform(-0.5, 0.5)))
-        shot = ShotPart(aim_x_m=aim, speed_mps=FLUFF_MPS)
+        speed = FLUFF_MPS
+        if meant.fluff_m is not None:
+            speed = math.sqrt(2.0 * self.body.going.roll_mps2 * meant.fluff_m)
+        shot = ShotPart(aim_x_m=aim, speed_mps=speed)
         strike = self._strike(at, shot, None)
         self.asides.append(Aside("fluff", strike.time_s, may_ask=True))
-        self.taps.append(Tap(ball, strike.time_s, strike.run))
+        self.taps.append(Tap(ball, strike.time_s, strike.run, "fluff"))
         tried = Kick(ball, strike.time_s, strike.run, shot, np.append(at, self.body.radius_m))
-        return self._carried(tried, ball, None)
+        if not meant.stays:
+            return self._carried(tried, ball, None)
+        lies: Floats = strike.run.path_m[-1, :2].copy()
+        self.walker.walk([self.start_place(lies)], 1.5, 0.0)
+        self.walker.stand(max(0.0, strike.time_s + strike.run.duration_s - self.walker.now_s))
+        return lies
 
     def _strike(self, at: Floats, shot: ShotPart, legs: Floats | None) -> Tap:
         """Run up to a ball and send it as the shot says."""
@@ -143,9 +153,17 @@ class Director:
         if self.topples and self.topples[-1].up_s is None:
             self._stand_up()
         fetch = kick.shot.fetch
+        kick = self._played_on(kick)
         if fetch == "in a row" and spare is not None:
-            self.walker.walk([self.start_place(spare)], self.scene.kicker.walk_mps, 0.0)
+            home = self.start_place(spare)
+            self.walker.walk(
+                [*self.way_round(self.walker.spot, home, False), home],
+                self.scene.kicker.walk_mps,
+                0.0,
+            )
             return spare
+        if fetch == "tapped along" and spare is not None:
+            return self._tapped_along(ball, spare)
         rest = kick.run.path_m[-1, :2]
         if (
             fetch in ("rolled", "kicked", "thrown")
@@ -155,6 +173,87 @@ class Director:
         ):
             return self._received(kick, ball)
         return self._carried(kick, ball, spare)
+
+    def _played_on(self, kick: Kick) -> Kick:
+        """Have a ball that has come to rest tapped near the goal, where the shot says so."""
+        how = kick.shot.then
+        by_friend = how == "tapped by the friend" and self.friend is not None
+        person = self.friend.person if by_friend and self.friend is not None else self.kicker
+        rest = kick.run.path_m[-1, :2].copy()
+        half = self.scene.width_m / 2.0
+        inside = half - self.body.radius_m - 0.2
+        between = self.rng.uniform
+        if how is None:
+            return kick
+        if how == "tapped on":
+            x = float(np.clip(rest[0] + between(-0.25, 0.25), -inside, inside))
+            to = np.array([x, between(0.4, 1.0)])
+        else:
+            side = -1.0 if rest[1] > 0.0 else 1.0
+            to = np.array([between(-inside, inside), side * between(0.5, 1.2)])
+        if not self.room_behind(rest, to):
+            return kick
+        rest_s = kick.contact_s + kick.run.duration_s
+        w = person.walker
+        w.stand(max(0.25, min(rest_s, kick.contact_s + 1.3) - w.now_s))
+        tap = self._tap(person, kick.ball, rest, to, rest_s, how)
+        if by_friend and self.friend is not None:
+            self.friend.go_home(w.now_s)
+        return Kick(kick.ball, tap.time_s, tap.run, kick.shot, tap.run.path_m[0])
+
+    def _tap(
+        self, person: Person, ball: int, at: Floats, to: Floats, ready_s: float, kind: str
+    ) -> Tap:
+        """Go behind a ball that lies at `at` and tap it so that it stops at `to`.
+
+        Parameters
+        ----------
+        ready_s
+            When the ball lies.
+        """
+        w = person.walker
+        gap = float(np.linalg.norm(to - at))
+        heading = math.atan2(float(to[0] - at[0]), float(to[1] - at[1]))
+        behind = at - ahead(heading) * 0.30 * w.height_m
+        out = leftward(heading) * (0.4 if float(leftward(heading) @ (w.spot - at)) > 0 else -0.4)
+        corners = self.way_round(w.spot, behind, False)
+        # Round the ball, where the way would lead through it.
+        if float(ahead(heading) @ (w.spot - at)) > -0.1:
+            corners = [*corners, at + out]
+        w.walk([*corners, behind], self.scene.kicker.walk_mps, heading)
+        w.stand(max(0.1, ready_s + 0.1 - w.now_s))
+        kicker = person is self.kicker
+        foot = RIGHT if self.scene.kicker.foot == "right" or not kicker else LEFT
+        touch = w.run_up(at, heading, foot, True, self.body.radius_m, 1)
+        touch = round(touch * RATE_HZ) / RATE_HZ
+        flat = ahead(heading) * math.sqrt(2.0 * self.body.going.roll_mps2 * gap)
+        start = np.append(at, self.body.radius_m)
+        run = self.body.launch(start, np.array([flat[0], flat[1], 0.0]), 1.0)
+        tap = Tap(ball, touch, run, kind, KICKER if kicker else FRIEND)
+        self.taps.append(tap)
+        self.asides.append(Aside(kind, touch))
+        return tap
+
+    def _tapped_along(self, ball: int, spare: Floats) -> Floats:
+        """Tap a waiting ball along the kick line to the spot; returns where it stops."""
+        w = self.walker
+        tap = self._tap(self.kicker, ball, spare, self.placed(), w.now_s, "tapped along")
+        lies: Floats = tap.run.path_m[-1, :2].copy()
+        w.walk([self.start_place(lies)], 1.5, 0.0, backward=True)
+        w.stand(max(0.0, tap.time_s + tap.run.duration_s - w.now_s))
+        return lies
+
+    def _tapped_back(self, ball: int, at: Floats, spot: Floats, ready_s: float) -> Floats:
+        """Tap a ball back to the kick line in two goes; returns where it stops."""
+        w = self.walker
+        share = float(self.rng.uniform(0.35, 0.65))
+        for to in (at + share * (spot - at), spot):
+            tap = self._tap(self.kicker, ball, at, to, ready_s, "tapped back")
+            at, ready_s = tap.run.path_m[-1, :2].copy(), tap.time_s + tap.run.duration_s
+        aside = at + np.array([0.6, 0.3])
+        w.walk([aside, self.start_place(at)], self.scene.kicker.walk_mps, 0.0)
+        w.stand(max(0.0, ready_s - w.now_s))
+        return at
 
     def _stand_up(self) -> None:
         """Walk to a marker that was knocked over and set it up again where it stood."""
@@ -205,6 +304,8 @@ class Director:
         fetch = "carry" if stopped or by_hand else kick.shot.fetch
         if spare is None:
             w.stand(max(0.25, min(rest_s, kick.contact_s + 1.3) - w.now_s))
+        if fetch == "tapped back" and self.room_behind(target, spot):
+            return self._tapped_back(ball, target, spot, rest_s)
         if fetch in ("dribble", "kick_back") and self.room_behind(target, spot):
             return self._by_foot(kick, ball, target, spot, corners, rest_s, fetch, pace)
         heading = math.atan2(float(toward[0]), float(toward[1]))
@@ -259,7 +360,7 @@ class Director:
                 np.array([flat[0], flat[1], 0.0]),
                 1.0,
             )
-            self.taps.append(Tap(ball, touch, run))
+            self.taps.append(Tap(ball, touch, run, "kicked back"))
             self.asides.append(Aside("kicked back", touch))
             spot = run.path_m[-1, :2].copy()
             w.walk(

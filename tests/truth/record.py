@@ -12,10 +12,12 @@ import numpy as np
 
 from truth.arrays import Floats
 from truth.camera import Camera
+from truth.contacts import Contact, Rest
 from truth.motion import RATE_HZ
 from truth.moves import Aside, Kick
 
 FORMAT = 1
+HALF = 0.5  # of a ball: seen for less, it counts as covered
 CLOSE_M = 0.04  # nearer to a marker's inner base than this, nobody can call it from a clip
 
 
@@ -30,7 +32,8 @@ class FrameTruth:
     centre_px : image of the ball's centre. diameter_px : f D / depth.
     outline_px : centre x, y, long and short axis of the ellipse it draws.
     centre_m : goal frame. visible : share of its disc that the camera sees.
-    other_balls_m : goal-frame centres of further balls.
+    other_balls_m : goal-frame centres of further balls, by number.
+    others_px : of each, image x, y, diameter and the share of its disc that the camera sees.
     """
 
     pts_s: float
@@ -41,6 +44,7 @@ class FrameTruth:
     centre_m: tuple[float, float, float]
     visible: float
     other_balls_m: list[tuple[float, float, float]]
+    others_px: list[tuple[float, float, float, float]] = field(default_factory=list)
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +53,9 @@ class ShotTruth:
 
     `outcome` is inside, wide left, wide right, short, marker in, marker out or blocked. Where
     `may_ask` gives a reason, a count that asks a person is as honest as one that calls the shot.
-    `closer_m`: how far in front of the kick line the ball lay.
+    `closer_m`: how far in front of the kick line the ball lay. `ball`: its number. `covered`: the
+    share of the frames from the kick until it crossed the line or ended in which less than half of
+    the ball is seen. `marker_gap_m`: the least gap between ball and marker bodies near the line.
     """
 
     number: int
@@ -67,6 +73,10 @@ class ShotTruth:
     end_time_s: float
     closer_m: float = 0.0
     may_ask: str = ""
+    ball: int = 0
+    meets_marker: bool = False
+    marker_gap_m: float | None = None
+    covered: float = 0.0
 
     @property
     def decided_s(self) -> float:
@@ -78,7 +88,8 @@ class ShotTruth:
 class Truth:
     """All of it. `camera` holds f, cx, cy, pose and the 3 x 4 matrix from goal frame to pixels.
 
-    `asides` are plays that are no shots; a count may ask about those with `may_ask`. `gaps_s` are
+    `asides` are plays that are no shots; a count may ask about those with `may_ask`. `contacts` are
+    all meetings of a ball with somebody or something, `rests` where balls lay. `gaps_s` are
     the pairs of presentation times between which the film lacks something. `stage["verdicts"]`
     lists what may be told of the set without being wrong.
     """
@@ -100,6 +111,8 @@ class Truth:
     nuisance: str = ""
     honest: str = "judge"
     asides: list[Aside] = field(default_factory=list)
+    contacts: list[Contact] = field(default_factory=list)
+    rests: list[Rest] = field(default_factory=list)
     gaps_s: list[tuple[float, float]] = field(default_factory=list)
 
     def write(self, path: Path) -> None:
@@ -155,6 +168,15 @@ def camera_record(camera: Camera) -> dict[str, Any]:
         "projection_goal_to_px": (k @ np.column_stack([r, t])).tolist(),
         "pixel_centres": "whole numbers; (0, 0) is the middle of the top left pixel",
     }
+
+
+def covered_share(shot: ShotTruth, frames: list[FrameTruth]) -> float:
+    """Share of a shot's frames, until it crossed the line or ended, that hide half the ball."""
+    until = shot.end_time_s if shot.crossing_time_s is None else shot.crossing_time_s
+    seen = [
+        f.visible for f in frames if f.ball == shot.ball and shot.kick_time_s <= f.pts_s <= until
+    ]
+    return sum(v < HALF for v in seen) / len(seen) if seen else 1.0
 
 
 def judge(number: int, kick: Kick, width_m: float, radius_m: float) -> ShotTruth:
@@ -221,4 +243,6 @@ def judge(number: int, kick: Kick, width_m: float, radius_m: float) -> ShotTruth
         end_time_s=kick.contact_s + kick.run.duration_s,
         closer_m=kick.shot.closer_m,
         may_ask=may_ask,
+        ball=kick.ball,
+        meets_marker=hit >= 0,
     )

@@ -12,11 +12,12 @@ from pathlib import Path
 import numpy as np
 
 from truth.arrays import Bytes, Floats, Picture
-from truth.editing import Film, on_film, verdicts
+from truth.contacts import contacts_of, marker_gap_m, rests_of
+from truth.editing import Film, contacts_on_film, on_film, rests_on_film, verdicts
 from truth.evaluation import Painter
 from truth.optics import LensGrease, exposure_change, lamp_light
 from truth.painter import Reel
-from truth.record import FrameTruth, Truth, camera_record, judge, to_goal
+from truth.record import FrameTruth, Truth, camera_record, covered_share, judge, to_goal
 from truth.scenes import Scene, load_scene
 from truth.sensor import Sensor, turn_planes
 from truth.stage import Stage, set_stage
@@ -76,7 +77,7 @@ def film_stage(
     frames: list[FrameTruth] = []
     gain: Floats | None = None
     begun = time.perf_counter()
-    with ClipWriter(out_path, *stored, p.fps, p.codec, p.crf, p.preset) as writer:
+    with ClipWriter(out_path, *stored, p.fps, p.codec, p.crf, p.preset, p.bits) as writer:
         for tick, (picture, truth) in zip(shown, source, strict=True):
             if gain is None:
                 gain = auto_gain(picture, scene)
@@ -125,12 +126,22 @@ def truth_of(stage: Stage, frames: list[FrameTruth]) -> Truth:
     half = scene.width_m / 2.0
     bases = np.array([[-half, 0.0, 0.0], [half, 0.0, 0.0]])
     film = Film.of(scene, stage.play.duration_s)
+    play, posts = stage.play, stage.body.posts
+    judged = [
+        replace(
+            judge(i + 1, k, scene.width_m, radius),
+            marker_gap_m=marker_gap_m(k.run, posts, radius),
+        )
+        for i, k in enumerate(play.kicks)
+    ]
     shots, asides, half_seen = on_film(
-        [judge(i + 1, k, scene.width_m, radius) for i, k in enumerate(stage.play.kicks)],
-        stage.play.asides,
+        judged,
+        play.asides,
         film,
         scene.camera.bump_at_s,
     )
+    shots = [replace(s, covered=covered_share(s, frames)) for s in shots]
+    contacts = contacts_of(play.kicks, play.taps, play.holds, play.dribbles, posts, radius)
     makes = sum(s.is_make for s in shots)
     rule = scene.rule
     return Truth(
@@ -173,6 +184,8 @@ def truth_of(stage: Stage, frames: list[FrameTruth]) -> Truth:
         nuisance=scene.nuisance,
         honest=scene.honest,
         asides=asides,
+        contacts=contacts_on_film(contacts, film),
+        rests=rests_on_film(rests_of(play.balls), film),
         gaps_s=film.holes(),
     )
 

@@ -14,10 +14,23 @@ from truth.extras import CrosserPart, FilmPart, FriendPart, Moment, Part, Weathe
 
 Point = tuple[float, float, float]
 # How the next ball comes to be kicked. "next_ball" is brought from beside the kick line, one "in a
-# row" lies on that line and is kicked where it lies; a friend sends it back in the last three.
+# row" lies on that line and is kicked where it lies, one "tapped along" is tapped along it to the
+# spot; "tapped back" takes several taps; a friend sends it back in the last three.
 Fetch = Literal[
-    "carry", "dribble", "kick_back", "next_ball", "in a row", "rolled", "kicked", "thrown"
+    "carry",
+    "dribble",
+    "kick_back",
+    "tapped back",
+    "next_ball",
+    "in a row",
+    "tapped along",
+    "rolled",
+    "kicked",
+    "thrown",
 ]
+# What is done with a ball that has come to rest, before it is fetched: the kicker taps it on over
+# the line or across it, or the friend does.
+Then = Literal["tapped on", "tapped across", "tapped by the friend"]
 Seek = Literal["marker in", "marker out", "on the line", "just over"]
 GroundName = Literal["grass", "concrete", "gravel", "indoor"]
 WallName = Literal["brick", "plaster", "fence", "hedge", "net"]
@@ -59,6 +72,7 @@ class PicturePart(Part):
     codec: Literal["libx264", "libx265"] = "libx264"
     crf: int = 27
     preset: str = "veryfast"
+    bits: Literal[8, 10] = 8
     shutter_s: float = 1.0 / 100.0
     noise: float = 1.0
     exposure_ev: float = 0.0
@@ -110,12 +124,16 @@ class BallPart(Part):
 
 
 class KickerPart(Part):
-    """The student. Colours are drawn from the seed where not given."""
+    """The student. Colours are drawn from the seed where not given.
+
+    One whose run-up is `straight` waits right behind the ball.
+    """
 
     height_m: float = Field(default=1.5, ge=1.0, le=2.0)
     foot: Literal["left", "right"] = "right"
     walk_mps: float = 1.9
     strides: int = Field(default=3, ge=2, le=4)
+    straight: bool = False
     outfit: int | None = None
     skin: int | None = None
 
@@ -132,7 +150,9 @@ class ShotPart(Part):
 
     `aim_x_m` is where the straight line from the kick spot meets the goal line. With `seek` the
     aim (on that side of the goal) or the speed is searched for until the shot ends like that.
-    A `fluff` before the shot barely moves the ball, which is put back. The ball is put down
+    With `stops_m` the speed is searched for at which the ball's centre would stop so far beyond the
+    goal line (before it: negative). A `fluff` before the shot barely moves the ball, by `fluff_m`
+    where that is given; it is put back, or kicked where it lies if it `stays`. The ball is put down
     `closer_m` in front of the kick line. A shot that is `blocked` meets the friend.
     """
 
@@ -143,7 +163,11 @@ class ShotPart(Part):
     through_goal: bool = False
     idle_s: float = 0.8
     seek: Seek | None = None
+    stops_m: float | None = None
+    then: Then | None = None
     fluff: bool = False
+    fluff_m: float | None = None
+    stays: bool = False
     closer_m: float = 0.0
     blocked: bool = False
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 
 import cv2
@@ -26,6 +26,9 @@ from truth.wind import Wind
 
 # Ellipsoids and oval cones reach beyond the caster that stands for them.
 DRAWN_PAD_M = 0.06
+
+DiscBox = tuple[float, float, float, float]
+Seen = Callable[[Floats, Floats, DiscBox], float]
 
 
 @dataclass(slots=True)
@@ -116,34 +119,53 @@ class Studio:
         )
         return out
 
-    def frame_truth(self, camera: Camera, pts_s: float, base: Backdrop) -> FrameTruth:
-        """What is true of the ball at a frame."""
+    def frame_truth(
+        self, camera: Camera, pts_s: float, base: Backdrop, seen: Seen | None = None
+    ) -> FrameTruth:
+        """What is true of the balls at a frame.
+
+        Parameters
+        ----------
+        seen
+            Share of a ball's disc that the camera sees, by its centre and those of the others;
+            left out, it is found by following light.
+        """
         stage = self.stage
         solids, _, balls, _ = self.moving(pts_s, 1)
         number = 0
         for since, ball in stage.play.active:
             if pts_s >= since:
                 number = ball
+        lens, radius = camera.numbers(), stage.body.radius_m
+
+        def traced(at: Floats, others: Floats, box: DiscBox) -> float:
+            x, y, z = at
+            return ball_in_view(lens, base.depth_m, solids[0], others, x, y, z, radius)
+
+        visible = []
+        for i, at in enumerate(balls[0]):
+            box = sphere_box(lens, at[0], at[1], at[2], radius)
+            off = box[2] <= 0 or box[0] >= camera.width_px or box[3] <= 0
+            off = off or box[1] >= camera.height_px
+            others = np.delete(balls[0], i, axis=0)
+            visible.append(0.0 if off else (seen or traced)(at, others, box))
+        images = []
+        for at, share in zip(balls[0], visible, strict=True):
+            u, v = camera.project(at)
+            size = float(camera.diameter_px(at, 2.0 * radius))
+            images.append((float(u), float(v), size if size > 0 else math.nan, share))
         at = balls[0, number]
-        others = np.delete(balls[0], number, axis=0)
-        lens = camera.numbers()
-        box = sphere_box(lens, at[0], at[1], at[2], stage.body.radius_m)
-        visible = 0.0
-        if box[0] < camera.width_px and box[2] > 0 and box[1] < camera.height_px and box[3] > 0:
-            visible = ball_in_view(
-                lens, base.depth_m, solids[0], others, at[0], at[1], at[2], stage.body.radius_m
-            )
-        u, v = camera.project(at)
-        size = float(camera.diameter_px(at, 2.0 * stage.body.radius_m))
+        u, v, size, share = images.pop(number)
         return FrameTruth(
             pts_s,
             number,
-            (float(u), float(v)),
-            size if size > 0 else math.nan,
-            camera.outline_px(at, stage.body.radius_m),
+            (u, v),
+            size,
+            camera.outline_px(at, radius),
             to_goal(at),
-            visible,
-            [to_goal(o) for o in others],
+            share,
+            [to_goal(o) for o in np.delete(balls[0], number, axis=0)],
+            images,
         )
 
 

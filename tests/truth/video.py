@@ -34,6 +34,7 @@ class ClipWriter:
         codec: str,
         crf: int,
         preset: str,
+        bits: int = 8,
     ) -> None:
         self._box = av.open(str(path), "w", format="mp4", options={"fflags": "+bitexact"})
         options = {"crf": str(crf), "preset": preset}
@@ -46,7 +47,8 @@ class ClipWriter:
         stream = self._box.add_stream(codec, rate=Fraction(fps).limit_denominator(1001))
         assert isinstance(stream, av.VideoStream)
         self._stream = stream
-        stream.width, stream.height, stream.pix_fmt = width_px, height_px, "yuv420p"
+        stream.width, stream.height = width_px, height_px
+        stream.pix_fmt = self._stored = "yuv420p" if bits == 8 else "yuv420p10le"
         stream.time_base = TIME_BASE
         stream.codec_context.time_base = TIME_BASE
         stream.codec_context.options = options
@@ -59,6 +61,8 @@ class ClipWriter:
     def add(self, planes: Bytes, pts: int) -> None:
         """Append one stacked 4:2:0 picture at pts x TIME_BASE."""
         frame = av.VideoFrame.from_ndarray(planes, format="yuv420p")
+        if self._stored != "yuv420p":
+            frame = frame.reformat(format=self._stored)
         frame.pts = pts
         frame.time_base = TIME_BASE
         frame.colorspace = av.video.reformatter.Colorspace.ITU709

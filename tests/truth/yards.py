@@ -15,7 +15,10 @@ from truth.motion import CIRCUMFERENCE_M, GOINGS
 
 Split = Literal["develop", "report"]
 YARDS_A_SPLIT = 20
+FRESH_A_SPLIT = 72  # for the sets by kind, beyond those
 FIRST_SEED = {"develop": 7000, "report": 9000}
+DRAWN_FIRST_SEED = {"develop": 1_000_000, "report": 2_000_000}  # for evidence without pixels
+MANY_FIRST_SEED = {"develop": 20_000, "report": 40_000}
 
 # Number after number takes the next of each; the lengths differ, so that all pairs come up.
 GROUNDS = ("grass", "concrete", "grass", "gravel", "indoor", "grass", "concrete")
@@ -48,6 +51,11 @@ class Yard:
         return float(goal["width_steps"] * goal["step_m"] / 2.0)
 
     @property
+    def behind_m(self) -> float:
+        """Room from the goal line to the nearest wall behind it."""
+        return min((-w["y_m"] for w in self.tables["walls"]), default=100.0)
+
+    @property
     def ball_radius_m(self) -> float:
         """Of the ball that is played with."""
         return CIRCUMFERENCE_M[self.tables["ball"]["size"]] / (2.0 * np.pi)
@@ -59,8 +67,33 @@ class Yard:
 
 
 def yards(split: Split) -> list[Yard]:
-    """All yards of a split, in order."""
-    return [_drawn(FIRST_SEED[split] + i, i, int(split == "report")) for i in range(YARDS_A_SPLIT)]
+    """The yards of a split for the troubles, in order."""
+    return [_numbered(split, i) for i in range(YARDS_A_SPLIT)]
+
+
+def fresh_yards(split: Split) -> list[Yard]:
+    """The yards of a split for the sets by kind, in order."""
+    return [_numbered(split, YARDS_A_SPLIT + i) for i in range(FRESH_A_SPLIT)]
+
+
+def many_yards(split: Split, count: int) -> list[Yard]:
+    """Further yards of a split, as many as are wanted, every part drawn by itself."""
+    return [_shuffled(MANY_FIRST_SEED[split] + i, int(split == "report")) for i in range(count)]
+
+
+def drawn_yard(split: Split, number: int) -> Yard:
+    """One of the yards of a split in which evidence is drawn without pixels."""
+    return _shuffled(DRAWN_FIRST_SEED[split] + number, int(split == "report"))
+
+
+def _shuffled(seed: int, turn: int) -> Yard:
+    """A yard whose ground, walls, light, ball and markers are drawn, not counted through."""
+    i = int(np.random.default_rng([seed, 47]).integers(2**20))
+    return _drawn(seed, i, turn)
+
+
+def _numbered(split: Split, i: int) -> Yard:
+    return _drawn(FIRST_SEED[split] + i, i, int(split == "report"))
 
 
 def _drawn(seed: int, i: int, turn: int) -> Yard:

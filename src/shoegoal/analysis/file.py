@@ -228,6 +228,8 @@ def _check_sense(analysis: Analysis, file_name: str) -> None:
             complaint = f"shots[{position}].number: it must be {position + 1}, not {shot.number}"
         elif not 0.0 <= shot.p_make <= 1.0:
             complaint = f"shots[{position}].p_make: it must lie from 0 to 1, not be {shot.p_make}"
+        elif not 0.0 <= shot.p_shot <= 1.0:
+            complaint = f"shots[{position}].p_shot: it must lie from 0 to 1, not be {shot.p_shot}"
         elif position and shot.kick_time_s < analysis.shots[position - 1].kick_time_s:
             complaint = f"shots[{position}].kick_time_s: it lies before the kick of the shot above"
     if not is_plain_name(analysis.clip.name):

@@ -24,7 +24,6 @@ from shoegoal.analysis.marks import (
 from shoegoal.analysis.stills import F64, U8
 from shoegoal.clip.clock import clock_text
 from shoegoal.form.motion import Kick
-from shoegoal.form.plant import standing_foot
 from shoegoal.form.pose import Square
 from shoegoal.form.read import KickForm
 from shoegoal.form.reading import Answer, Reading
@@ -122,17 +121,17 @@ def draw_arrow(window: Window, space: ShotSpace, ground_m: F64, colour: Colour) 
 
 def _draw_plant_foot(window: Window, kick: Kick, told: set[str]) -> None:
     """Arrow along the plant foot, and its way from the ball: each only where it can be told."""
-    foot = standing_foot(kick)
+    foot = kick.plant
     if foot is None:
         return
-    heel, toe = (np.median(ends, axis=0) for ends in foot)
-    middle = (heel + toe) / 2
+    middle = np.array([foot.right_m, foot.ahead_m])
     if told & {"plant_beside", "plant_fore_aft"}:
         way_px = _on_ground(window, kick.space, np.linspace((0, 0), middle, 8))
         draw_line(window.canvas, way_px, PAPER)
     if "plant_to_target" not in told:
         return
-    way = (toe - heel) / max(1e-6, float(np.hypot(*(toe - heel))))
+    way = np.array([np.sin(foot.turn_rad), np.cos(foot.turn_rad)])
+    heel = middle - foot.length_m / 2 * way
     draw_arrow(window, kick.space, np.linspace(heel, heel + ARROW_M * way, 10), PLANTED)
 
 

@@ -9,16 +9,17 @@ from pathlib import Path
 from shoegoal import __version__
 from shoegoal.analysis.form_model import FORM_FORMAT_VERSION, SetForm, ShotForm
 from shoegoal.analysis.form_picture import draw_form
+from shoegoal.analysis.form_space import ball_left_from_spot, common_view, shot_spaces
 from shoegoal.analysis.marks import coded_picture
 from shoegoal.analysis.model import Analysis
-from shoegoal.analysis.stills import U8, SceneView
+from shoegoal.analysis.stills import U8
 from shoegoal.clip.reader import clip_sha256, open_clip
 from shoegoal.clip.sampling import Sampler
 from shoegoal.errors import BadSettingsError
 from shoegoal.form.advice import advise
 from shoegoal.form.pose import MediaPipePose, open_pose_model
 from shoegoal.form.read import read_kick, unread
-from shoegoal.form.space import ShotSpace
+from shoegoal.form.space import ShotSpace, View
 from shoegoal.form.window import look_round
 from shoegoal.types import Shot
 
@@ -63,9 +64,13 @@ def read_form(
     shots: list[ShotForm] = []
     pictures: dict[int, bytes] = {}
     looked_at = decoded = 0
+    spaces = shot_spaces(analysis)
+    view = common_view(spaces)
     with open_clip(path) as clip, clip.sampler() as sampler, open_pose_model() as model:
         for shot in analysis.shots:
-            shot_form, picture, cost = _read_shot(shot, analysis, sampler, model)
+            shot_form, picture, cost = _read_shot(
+                shot, spaces.get(shot.number), view, analysis, sampler, model
+            )
             shots.append(shot_form)
             if picture is not None:
                 pictures[shot.number] = coded_picture(picture)
@@ -87,24 +92,38 @@ def read_form(
 
 
 def _read_shot(
-    shot: Shot, analysis: Analysis, sampler: Sampler, model: MediaPipePose
+    shot: Shot,
+    space: ShotSpace | None,
+    view: View | None,
+    analysis: Analysis,
+    sampler: Sampler,
+    model: MediaPipePose,
 ) -> tuple[ShotForm, U8 | None, tuple[int, int]]:
     """Read one shot; its picture where the kick was seen, and pictures looked at and decoded."""
-    if shot.kick_spot_m is None:
-        return _not_read(shot, None, "the ball's place before the kick was not seen"), None, (0, 0)
-    scene = SceneView.of(analysis.goal_scene)
-    space = ShotSpace(scene.camera, scene.goal, shot.kick_spot_m, scene.ball_diameter_m)
+
+    def unseen(why: str) -> tuple[ShotForm, None, tuple[int, int]]:
+        azimuth_deg = None if space is None else space.azimuth_deg
+        form = ShotForm(
+            shot.number, shot.kick_time_s, view if space else None, azimuth_deg, None, unread(why),
+            why,
+        )  # fmt: skip
+        return form, None, (0, 0)
+
+    if space is None or view is None:
+        return unseen("the ball's place before the kick was not seen")
+    if not ball_left_from_spot(shot, space):
+        return unseen("the ball did not leave from where it lay at the moment of contact")
     square = space.square((analysis.clip.width_px, analysis.clip.height_px))
     if square is None:
-        return _not_read(shot, space, "the kicker lies outside the picture"), None, (0, 0)
+        return unseen("the kicker lies outside the picture")
     seen = look_round(sampler, model, square, shot.kick_time_s)
     if seen is None:
-        return _not_read(shot, space, "the clip has no pictures round the kick"), None, (0, 0)
-    kick = read_kick(space, shot.kick_time_s, seen.poses)
+        return unseen("the clip has no pictures round the kick")
+    kick = read_kick(space, shot.kick_time_s, seen.poses, view)
     form = ShotForm(
         shot.number,
         shot.kick_time_s,
-        space.view,
+        view,
         space.azimuth_deg,
         kick.side,
         kick.readings,
@@ -113,9 +132,3 @@ def _read_shot(
     picture = draw_form(form, kick, space, square.cut(seen.contact), square, seen.contact.time_s,
                         start_s=analysis.clip.start_s)  # fmt: skip
     return form, picture, (seen.looked_at, seen.decoded)
-
-
-def _not_read(shot: Shot, space: ShotSpace | None, why: str) -> ShotForm:
-    view = None if space is None else space.view
-    azimuth_deg = None if space is None else space.azimuth_deg
-    return ShotForm(shot.number, shot.kick_time_s, view, azimuth_deg, None, unread(why), why)

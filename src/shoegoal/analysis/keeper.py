@@ -16,7 +16,7 @@ import numpy as np
 
 from shoegoal.analysis.stills import StillPicture, strip_moments
 from shoegoal.ball.sightings import LIKE_A_BALL, BallTrack, since_it_left
-from shoegoal.clip.reader import Frame
+from shoegoal.clip.frame import U8, ColourMatrix, Frame, planes_to_bgr
 from shoegoal.clip.small import SmallFrame
 from shoegoal.clip.stills import Still, StillRing
 from shoegoal.types import Shot
@@ -26,17 +26,23 @@ ALONG_STEP_S, ALONG_S = 0.15, 1.5  # most balls have crossed or stopped within t
 AFTER_S = (0.0, 0.3, 0.6)  # after the track's end
 AROUND_S = 0.4  # of a ball that is kept all along, before and after
 SPAN_S = 4.5  # a track is told at least every 1.5 s, and what came before it is wanted too
-BUDGET_BYTES = 107_000_000  # 4.5 s of 30 half-size 1080p pictures a second
+BUDGET_BYTES = 190_000_000  # 4.5 s of 30 pictures a second, 1280 x 720
 SETTLE_S = 0.65  # after a track's end until the last of its pictures has passed
 JPEG_QUALITY = 90
 
 
 @dataclass(frozen=True, slots=True)
 class _Kept:
+    """Where a still lies in the album, and what its planes alone do not tell."""
+
     time_s: float
     scale: float
+    full_range: bool
+    matrix: ColourMatrix
+    luma_size: tuple[int, int]  # width, height
+    chroma_size: tuple[int, int]
     offset: int
-    size: int
+    length: int
 
 
 class PictureKeeper:
@@ -55,8 +61,6 @@ class PictureKeeper:
         self._ring = StillRing(
             width_px, height_px, rate_hz, span_s=SPAN_S, budget_bytes=BUDGET_BYTES
         )
-        self._width_px = width_px
-        self._reduced = 1.0  # size of the pictures that the ring is given, per native size
         self._due: deque[BallTrack] = deque()
         self._kept: dict[float, _Kept] = {}
         # On disk, so that memory does not grow with the clip; gone with the process.
@@ -68,11 +72,7 @@ class PictureKeeper:
 
     def add(self, frame: Frame, small: SmallFrame, told: Sequence[BallTrack]) -> None:
         """Take a frame in, with its small copy and the tracks that are told at it."""
-        # Most of the work of reducing a large picture has been done already.
-        half = small.half
-        given = half if half is not None and self._ring.width_px <= half.luma.shape[1] else frame
-        self._reduced = given.luma.shape[1] / self._width_px
-        self._ring.add(given)
+        self._ring.add(frame, small.halvings)
         if self._goal is None:
             self._goal = self._ring.at(frame.time_s)
         self._due.extend(track for track in told if track.ball_score >= LIKE_A_BALL)
@@ -108,23 +108,25 @@ class PictureKeeper:
     def first(self) -> StillPicture:
         """Return the clip's first picture, on which the goal is shown to a person."""
         assert self._goal is not None
-        return StillPicture(self._goal.time_s, self._goal.bgr(), self._scale_of(self._goal))
-
-    def _scale_of(self, still: Still) -> float:
-        """Pixels of a still per native pixel."""
-        return still.scale[0] * self._reduced
+        return StillPicture(self._goal.time_s, self._goal.bgr(), self._goal.scale)
 
     def _keep(self, track: BallTrack) -> None:
         for time_s in self._wanted_s(track):
             still = self._ring.at(time_s)
             if still is None or still.time_s in self._kept:
                 continue
-            _, coded = cv2.imencode(".jpg", still.bgr(), [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY])
-            jpeg = coded.tobytes()
+            offset, coded = self._album.tell(), _coded(still)
+            self._album.write(coded)
             self._kept[still.time_s] = _Kept(
-                still.time_s, self._scale_of(still), self._album.tell(), len(jpeg)
+                still.time_s,
+                still.scale,
+                still.full_range,
+                still.matrix,
+                still.luma.shape[::-1],
+                still.chroma_u.shape[::-1],
+                offset,
+                len(coded),
             )
-            self._album.write(jpeg)
 
     def _wanted_s(self, track: BallTrack) -> list[float]:
         moving = since_it_left(track.sightings) or track.sightings
@@ -140,7 +142,27 @@ class PictureKeeper:
     def _picture(self, kept: _Kept) -> StillPicture:
         end = self._album.tell()
         self._album.seek(kept.offset)
-        coded = np.frombuffer(self._album.read(kept.size), np.uint8)
+        coded = np.frombuffer(self._album.read(kept.length), np.uint8)
         self._album.seek(end)
-        bgr = cv2.imdecode(coded, cv2.IMREAD_COLOR)
-        return StillPicture(kept.time_s, np.asarray(bgr, np.uint8), kept.scale)
+        sheet = np.asarray(cv2.imdecode(coded, cv2.IMREAD_GRAYSCALE), np.uint8)
+        (width, height), (half_width, half_height) = kept.luma_size, kept.chroma_size
+        below = sheet[height : height + half_height]
+        bgr = planes_to_bgr(
+            sheet[:height, :width],
+            below[:, :half_width],
+            below[:, half_width : 2 * half_width],
+            full_range=kept.full_range,
+            matrix=kept.matrix,
+        )
+        return StillPicture(kept.time_s, bgr, kept.scale)
+
+
+def _coded(still: Still) -> bytes:
+    """Code the planes as one grey picture, luma over u and v: few stills are ever looked at."""
+    (height, width), (half_height, half_width) = still.luma.shape, still.chroma_u.shape
+    sheet: U8 = np.zeros((height + half_height, max(width, 2 * half_width)), np.uint8)
+    sheet[:height, :width] = still.luma
+    sheet[height:, :half_width] = still.chroma_u
+    sheet[height:, half_width : 2 * half_width] = still.chroma_v
+    _, coded = cv2.imencode(".jpg", sheet, [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY])
+    return coded.tobytes()

@@ -144,7 +144,7 @@ def look_quickly(clip: Clip) -> QuickLook:
         else:
             records = [looking.watch_stretches()]
             records += _watch_kicks(sampler, records[0])
-        if looking.ball.settled is None:
+        if looking.ball.yard.settled is None:
             raise ClipUnreadableError(
                 f"{clip.info.path} holds no picture that can be decoded: {WAY_OUT}"
             )
@@ -160,7 +160,7 @@ def look_quickly(clip: Clip) -> QuickLook:
             damaged=sampler.damaged,
             record=_joined(records),
             stillness=looking.camera.report(),
-            settled=looking.ball.settled.native,
+            settled=looking.ball.yard.settled.native.planes,
             quality=PictureQuality(
                 float(np.median(looking.brightness)),
                 float(np.median(looking.blur)),

@@ -2,20 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Generator, Iterable
+from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
 
 from shoegoal.analysis.keeper import PictureKeeper
 from shoegoal.ball.watch import BallRecord, BallWatcher
-from shoegoal.clip.frame import U8, planes_to_bgr
+from shoegoal.ball.yard import Glimpse, YardWatcher
+from shoegoal.clip.frame import U8, Frame, planes_to_bgr
+from shoegoal.clip.handover import run_ahead
 from shoegoal.clip.reader import ClipInfo, open_clip
 from shoegoal.clip.small import small_frame
 from shoegoal.clip.stillness import StillnessReport, StillnessWatcher
 from shoegoal.clip.take import Take, TakeWatcher
 from shoegoal.errors import ClipNotJudgeableError
+from shoegoal.threads import allowed_threads, keep_opencv_to_its_caller
 
 MIN_FRAMES = 10
+GLIMPSES_AHEAD = 4
 PROGRESS_EVERY_S = 0.5
 DRIBBLE_PICTURE_EVERY_S = 1 / 15  # a touch lasts about as long
 
@@ -71,6 +76,7 @@ def watch_clip(
     ClipNotJudgeableError
         The clip is too short to hold a shot.
     """
+    keep_opencv_to_its_caller()
     ball, camera, take = BallWatcher(dribbled=dribbled), StillnessWatcher(), TakeWatcher()
     with open_clip(path) as clip:
         info = clip.info
@@ -80,23 +86,21 @@ def watch_clip(
             info.nominal_rate_hz,
             all_along_every_s=DRIBBLE_PICTURE_EVERY_S if dribbled else None,
         )
-        frames, start_s, told_s = 0, info.start_s, float("-inf")
+        count, start_s, told_s = 0, info.start_s, float("-inf")
         frame = None
-        for frame in clip.frames():
-            if not frames:
-                start_s = frame.time_s
-            frames += 1
-            small = small_frame(frame)
-            camera.update(frame.time_s, small.luma)
-            take.update(frame.time_s, small.luma)
-            pictures.add(frame, small, ball.update(frame, small))
-            if on_progress and info.duration_s and frame.time_s - told_s >= PROGRESS_EVERY_S:
-                told_s = frame.time_s
-                on_progress(min(1.0, (frame.time_s - start_s) / info.duration_s))
+        with closing(_ahead(_glimpses(clip.frames(), ball.yard, camera, take))) as glimpses:
+            for frame, glimpse in glimpses:
+                if not count:
+                    start_s = frame.time_s
+                count += 1
+                pictures.add(frame, glimpse.small, ball.follow(glimpse))
+                if on_progress and info.duration_s and frame.time_s - told_s >= PROGRESS_EVERY_S:
+                    told_s = frame.time_s
+                    on_progress(min(1.0, (frame.time_s - start_s) / info.duration_s))
         problems = tuple(problem.message for problem in clip.problems)
-    if frame is None or ball.settled is None or frames < MIN_FRAMES:
+    if frame is None or ball.yard.settled is None or count < MIN_FRAMES:
         raise ClipNotJudgeableError(
-            f"{path} holds only {frames} picture(s), too few to see a shot: film the whole set, "
+            f"{path} holds only {count} picture(s), too few to see a shot: film the whole set, "
             "from before the first kick until after the last."
         )
     record = ball.finish()
@@ -104,11 +108,11 @@ def watch_clip(
     if on_progress:
         on_progress(1.0)
     settled_bgr = planes_to_bgr(
-        *ball.settled.native, full_range=frame.full_range, matrix=frame.matrix
+        *ball.yard.settled.native.planes, full_range=frame.full_range, matrix=frame.matrix
     )
     return Watched(
         info,
-        frames,
+        count,
         start_s,
         frame.time_s,
         record,
@@ -118,3 +122,21 @@ def watch_clip(
         problems,
         take.finish(info.slowed_by),
     )
+
+
+def _glimpses(
+    frames: Iterable[Frame], yard: YardWatcher, camera: StillnessWatcher, take: TakeWatcher
+) -> Generator[tuple[Frame, Glimpse], None, None]:
+    """Do with every frame what needs no network."""
+    for frame in frames:
+        small = small_frame(frame)
+        camera.update(frame.time_s, small.luma)
+        take.update(frame.time_s, small.luma)
+        yield frame, yard.look(frame, small)
+
+
+def _ahead(
+    glimpses: Generator[tuple[Frame, Glimpse], None, None],
+) -> Generator[tuple[Frame, Glimpse], None, None]:
+    """Run ahead in a thread of its own where more than one is allowed; the same either way."""
+    return run_ahead(glimpses, GLIMPSES_AHEAD) if allowed_threads() > 1 else glimpses

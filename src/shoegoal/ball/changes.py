@@ -15,6 +15,8 @@ from shoegoal.ball.settled import (
     paint_difference,
     shadow_like,
 )
+from shoegoal.ball.things import things_in
+from shoegoal.clip.halvings import Halvings, Planes
 
 SNAPSHOT_EVERY_S = 1.0
 SNAPSHOTS_KEPT = MARKS_KEPT  # compared over two: a patch may settle bit by bit behind a kicker
@@ -30,7 +32,6 @@ NEAR_RADIUS = 0.02  # of the long side: a ball at least this large is near
 
 U8 = npt.NDArray[np.uint8]
 F32 = npt.NDArray[np.float32]
-Planes = tuple[U8, U8, U8]
 Box = tuple[int, int, int, int]
 
 
@@ -56,12 +57,12 @@ class Comparison:
 
     Attributes
     ----------
-    earlier, later : native (luma, u, v) planes.
+    earlier, later : at their own size.
     changes : the patches in which they differ; they may overlap.
     """
 
-    earlier: Planes
-    later: Planes
+    earlier: Halvings
+    later: Halvings
     changes: tuple[SettledChange, ...]
 
 
@@ -69,7 +70,7 @@ class Comparison:
 class _Snapshot:
     time_s: float
     small: Planes
-    native: Planes
+    native: Halvings
     left_s: F32  # see `SettledPicture.mark`
 
 
@@ -86,7 +87,7 @@ class ChangeFinder:
         due = not self._snapshots or time_s - self._snapshots[-1].time_s >= SNAPSHOT_EVERY_S
         if not due and not now:
             return None
-        snapshot = _Snapshot(time_s, _copy(settled.small), _copy(settled.native), settled.mark())
+        snapshot = _Snapshot(time_s, _copy(settled.small), settled.native, settled.mark())
         earlier = (
             self._snapshots[1 if len(self._snapshots) == SNAPSHOTS_KEPT else 0]
             if self._snapshots
@@ -180,16 +181,18 @@ def _disc_guesses(mask: U8, least: float) -> list[tuple[float, float, float]]:
 def _ball_sized(mask: U8) -> list[Box]:
     opened = cv2.morphologyEx(mask, cv2.MORPH_OPEN, np.ones((2, 2), np.uint8))
     closed = cv2.morphologyEx(opened, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
-    count, _, stats, _ = cv2.connectedComponentsWithStats(closed, connectivity=8)
     long_side = max(mask.shape)
-    kept = []
-    for x, y, w, h, area in stats[1:count].tolist():
-        longest, shortest = max(w, h), min(w, h)
-        if (
+
+    def is_ball_sized(width: int, height: int) -> bool:
+        longest, shortest = max(width, height), min(width, height)
+        return (
             shortest >= MIN_SIDE * long_side
             and longest <= MAX_SIDE * long_side
             and longest <= MAX_ASPECT * shortest
-            and area >= MIN_FILL * w * h
-        ):
-            kept.append((x, y, w, h))
-    return kept
+        )
+
+    return [
+        (thing.left, thing.top, thing.width, thing.height)
+        for thing in things_in(closed, is_ball_sized)
+        if thing.area >= MIN_FILL * thing.width * thing.height
+    ]

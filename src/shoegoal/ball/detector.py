@@ -1,6 +1,6 @@
 """A small pre-trained detector that finds persons (and other everyday things) in a picture.
 
-The network is NanoDet (COCO classes), run by OpenCV; see models/README.md for its licence.
+The network is NanoDet (COCO classes), see models/README.md for its licence.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from shoegoal.networks import load_network
+from shoegoal.networks import Network, load_network
 
 INPUT_PX = 416
 MEAN_BGR = (103.53, 116.28, 123.675)
@@ -64,9 +64,7 @@ def detect(
     canvas[: size[1], : size[0]] = cv2.resize(bgr, size, interpolation=cv2.INTER_AREA)
     canvas -= np.array(MEAN_BGR, np.float32)
     canvas /= np.array(STD_BGR, np.float32)
-    net = _network()
-    net.setInput(np.ascontiguousarray(canvas.transpose(2, 0, 1)[None], dtype=np.float32))
-    outputs = [np.asarray(o) for o in net.forward(net.getUnconnectedOutLayersNames())]
+    outputs = _network().run(np.ascontiguousarray(canvas.transpose(2, 0, 1)[None]))
     by_shape = {o.reshape(-1, o.shape[-1]).shape: o.reshape(-1, o.shape[-1]) for o in outputs}
     found: list[Found] = []
     for stride in STRIDES:
@@ -94,5 +92,5 @@ def _expected_bins(logits: F32) -> F32:
 
 
 @cache
-def _network() -> cv2.dnn.Net:
+def _network() -> Network:
     return load_network("ball", "nanodet_h.onnx")

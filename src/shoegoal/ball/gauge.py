@@ -7,6 +7,7 @@ use both what a ball looks like and what has changed. It was trained on drawn cl
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
@@ -15,17 +16,18 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from shoegoal.networks import load_network
+from shoegoal.clip.halvings import Halvings
+from shoegoal.networks import Network, load_network
 from shoegoal.types import BallSighting
 
 U8 = npt.NDArray[np.uint8]
 F32 = npt.NDArray[np.float32]
-Planes = tuple[U8, U8, U8]
 Place = tuple[float, float, float]  # x, y, diameter of a disc, native px
 
 SIDE = 48  # of the window that the network sees, in its own pixels
 SPAN_DIAMETERS = 2.6  # side of the window in diameters of the guess
 ONE_BALL_DIAMETERS = 0.6  # two readings no further apart are of one ball
+SAME_WINDOW_DIAMETERS = 0.1  # a tenth of what the network was taught to bear (`training`)
 LOOK_AGAIN_AT = 0.2  # score from which on a window is laid anew round what was found in it
 
 
@@ -69,45 +71,54 @@ class Reading:
 
 @dataclass(frozen=True, slots=True)
 class Window:
-    """A square of native pixels; even numbers, so that the chroma planes share it."""
+    """A square of native pixels, and how often they are halved before it is cut out.
+
+    Its place and side are whole pixels of luma at that halving, and of chroma, which is half as
+    large already and halved once less.
+    """
 
     x0: int
     y0: int
     side: int
+    halvings: int = 0
 
 
 def window_round(x_px: float, y_px: float, diameter_px: float) -> Window:
     """Return the window that is laid round a guessed ball."""
-    side = 2 * max(4, round(SPAN_DIAMETERS * diameter_px / 2))
-    x0, y0 = (2 * round((at + 0.5 - side / 2) / 2) for at in (x_px, y_px))
-    return Window(x0, y0, side)
+    wanted = SPAN_DIAMETERS * diameter_px
+    halvings = max(0, int(np.log2(max(wanted, SIDE) / SIDE)))
+    step = max(2, 1 << halvings)
+    side = max(8, step * round(wanted / step))
+    x0, y0 = (step * round((at + 0.5 - side / 2) / step) for at in (x_px, y_px))
+    return Window(x0, y0, side, halvings)
 
 
-def look_through(window: Window, now: Planes, settled: Planes) -> U8:
-    """Cut a window out of two pictures and bring it to the network's size.
+def look_through(windows: Sequence[Window], now: Halvings, settled: Halvings) -> U8:
+    """Cut windows out of two pictures and bring them to the network's size.
 
     Parameters
     ----------
-    window : may reach over the edge, where the picture's border is repeated.
-    now, settled : (luma, u, v) planes; luma (H, W), chroma (H/2, W/2).
+    windows : may reach over the edge, where the picture's border is repeated.
+    now, settled : what is seen, and the yard without what moves.
 
     Returns
     -------
-    (6, SIDE, SIDE) uint8: luma, u, v now, then settled.
+    (N, 6, SIDE, SIDE) uint8: luma, u, v now, then settled.
     """
-    half = Window(window.x0 // 2, window.y0 // 2, window.side // 2)
-    return np.stack(
-        [
-            _resized(_cut(plane, window if k == 0 else half))
-            for planes in (now, settled)
-            for k, plane in enumerate(planes)
-        ]
-    )
+    crops: U8 = np.empty((len(windows), 6, SIDE, SIDE), np.uint8)
+    for crop, window in zip(crops, windows, strict=True):
+        for k, picture in enumerate((now, settled)):
+            for plane in range(3):
+                times = max(0, window.halvings - (plane > 0))
+                by = times + (plane > 0)
+                x0, y0, side = (v >> by for v in (window.x0, window.y0, window.side))
+                _fit(_cut(picture.at(times)[plane], x0, y0, side), crop[3 * k + plane])
+    return crops
 
 
-def _cut(plane: U8, window: Window) -> U8:
+def _cut(plane: U8, x0: int, y0: int, side: int) -> U8:
     height, width = plane.shape
-    x0, y0, x1, y1 = window.x0, window.y0, window.x0 + window.side, window.y0 + window.side
+    x1, y1 = x0 + side, y0 + side
     if x0 >= 0 and y0 >= 0 and x1 <= width and y1 <= height:
         return plane[y0:y1, x0:x1]
     rows = np.clip(np.arange(y0, y1), 0, height - 1)
@@ -115,17 +126,17 @@ def _cut(plane: U8, window: Window) -> U8:
     return plane[np.ix_(rows, columns)]
 
 
-def _resized(plane: U8) -> U8:
+def _fit(plane: U8, target: U8) -> None:
     how = cv2.INTER_AREA if plane.shape[0] > SIDE else cv2.INTER_LINEAR
-    return np.asarray(cv2.resize(plane, (SIDE, SIDE), interpolation=how), np.uint8)
+    cv2.resize(plane, (SIDE, SIDE), dst=target, interpolation=how)
 
 
-def gauge_balls(now: Planes, settled: Planes, guesses: Sequence[Place]) -> list[Reading]:
+def gauge_balls(now: Halvings, settled: Halvings, guesses: Sequence[Place]) -> list[Reading]:
     """Read the gauge at some places of one picture.
 
     Parameters
     ----------
-    now, settled : (luma, u, v) planes; luma (H, W), chroma (H/2, W/2).
+    now, settled : what is seen, and the yard without what moves.
     guesses : (x, y, diameter) native pixels; the ball may be half or twice that large.
 
     Returns
@@ -135,17 +146,28 @@ def gauge_balls(now: Planes, settled: Planes, guesses: Sequence[Place]) -> list[
     if not guesses:
         return []
     readings = _read(now, settled, guesses)
-    again = [k for k, r in enumerate(readings) if r.ball_score >= LOOK_AGAIN_AT]
-    if again:
-        found = [readings[k].place for k in again]
-        for k, reading in zip(again, _read(now, settled, found), strict=True):
-            readings[k] = reading
-    return readings
+    again: dict[int, int] = {}  # guess to place
+    places: list[Place] = []
+    for k, (reading, guess) in enumerate(zip(readings, guesses, strict=True)):
+        if reading.ball_score >= LOOK_AGAIN_AT and not _is_one_window(reading.place, guess):
+            again[k] = next(
+                (n for n, other in enumerate(places) if _is_one_window(reading.place, other)),
+                len(places),
+            )
+            places += [reading.place] * (again[k] == len(places))
+    better = _read(now, settled, places) if places else []
+    return [better[again[k]] if k in again else reading for k, reading in enumerate(readings)]
+
+
+def _is_one_window(a: Place, b: Place) -> bool:
+    """Whether windows laid round two places show the same, as nearly as matters."""
+    log_size = abs(math.log(a[2] / b[2]))
+    return log_size <= SAME_WINDOW_DIAMETERS and apart_diameters(a, b) <= SAME_WINDOW_DIAMETERS
 
 
 def apart_diameters(a: Place, b: Place) -> float:
     """Distance between two discs' middles, in diameters of the larger."""
-    return float(np.hypot(a[0] - b[0], a[1] - b[1]) / max(a[2], b[2]))
+    return math.hypot(a[0] - b[0], a[1] - b[1]) / max(a[2], b[2])
 
 
 def distinct(readings: Sequence[Reading], least: float) -> list[Reading]:
@@ -159,40 +181,37 @@ def distinct(readings: Sequence[Reading], least: float) -> list[Reading]:
     return kept
 
 
-def _read(now: Planes, settled: Planes, guesses: Sequence[Place]) -> list[Reading]:
+def _read(now: Halvings, settled: Halvings, guesses: Sequence[Place]) -> list[Reading]:
     windows = [window_round(*guess) for guess in guesses]
-    crops = np.stack([look_through(window, now, settled) for window in windows])
-    return [
-        reading_of(row, window) for row, window in zip(run_network(crops), windows, strict=True)
-    ]
+    return readings_of(run_network(look_through(windows, now, settled)), windows)
 
 
-def reading_of(row: F32, window: Window) -> Reading:
-    """Bring one row of the network's answer back into native pixels.
+def readings_of(answers: F32, windows: Sequence[Window]) -> list[Reading]:
+    """Bring the network's answers back into native pixels.
 
-    The row holds the score's logit, then in shares of the window's side: x and y off its middle,
+    A row holds the score's logit, then in shares of its window's side: x and y off its middle,
     log diameter, log sigma of x and y, and log sigma of the log diameter.
     """
-    logit, off_x, off_y, log_size, log_sigma, log_size_sigma = (float(v) for v in row)
-    middle = (window.side - 1) / 2
-    diameter_px = float(np.exp(np.clip(log_size, -4.0, 1.0))) * window.side
-    return Reading(
-        x_px=window.x0 + middle + off_x * window.side,
-        y_px=window.y0 + middle + off_y * window.side,
-        diameter_px=diameter_px,
-        sigma_px=float(np.exp(np.clip(log_sigma, -8.0, 0.0))) * window.side,
-        diameter_sigma_px=float(np.exp(np.clip(log_size_sigma, -8.0, 0.0))) * diameter_px,
-        ball_score=float(1 / (1 + np.exp(-np.clip(logit, -30.0, 30.0)))),
+    logit, off_x, off_y, log_size, log_sigma, log_size_sigma = answers.astype(np.float64).T
+    x0, y0, side = np.array([(w.x0, w.y0, w.side) for w in windows], np.float64).T
+    middle = (side - 1) / 2
+    diameter_px = np.exp(np.clip(log_size, -4.0, 1.0)) * side
+    columns = (
+        x0 + middle + off_x * side,
+        y0 + middle + off_y * side,
+        diameter_px,
+        np.exp(np.clip(log_sigma, -8.0, 0.0)) * side,
+        np.exp(np.clip(log_size_sigma, -8.0, 0.0)) * diameter_px,
+        1 / (1 + np.exp(-np.clip(logit, -30.0, 30.0))),
     )
+    return [Reading(*row) for row in np.stack(columns, axis=1).tolist()]
 
 
 def run_network(crops: U8) -> F32:
-    """Run the network on (N, 6, SIDE, SIDE) windows; (N, 6) as `reading_of` takes them."""
-    network = _network()
-    network.setInput(crops.astype(np.float32))
-    return np.asarray(network.forward(), np.float32)
+    """Run the network on (N, 6, SIDE, SIDE) windows; (N, 6) as `readings_of` takes them."""
+    return _network().run(crops.astype(np.float32))[0]
 
 
 @cache
-def _network() -> cv2.dnn.Net:
+def _network() -> Network:
     return load_network("ball", "ball_gauge.onnx")

@@ -7,6 +7,7 @@ from collections.abc import Iterable
 import cv2
 import numpy as np
 import numpy.typing as npt
+from cv2.typing import MatLike
 
 from shoegoal.ball.gauge import (
     ONE_BALL_DIAMETERS,
@@ -16,24 +17,27 @@ from shoegoal.ball.gauge import (
     distinct,
     gauge_balls,
 )
-from shoegoal.ball.settled import CHROMA_GAIN, Planes
+from shoegoal.ball.settled import CHROMA_GAIN
+from shoegoal.clip.halvings import Halvings, Planes
 
 SURELY = 0.9  # score of the gauge from which on a thing is watched
 MOST_LYING = 5  # the likeliest are watched; a picture's cost must not grow with them
 RADII = (0.004, 0.0065, 0.0105, 0.017, 0.027)  # looked for at first, of the picture's long side
 MOST_SPOTS = 45  # at each of these
 RING = 1.6  # a spot differs from its surroundings, averaged this much wider
+LEAST_SIGMA_PX = 1.8  # wider averaging is done on a halved picture, which has lost nothing by then
 GAUSS_OF_RADIUS = 0.7  # the averaging that a disc stands out of most (Lindeberg 1998, r / sqrt 2)
 
 U8 = npt.NDArray[np.uint8]
 
 
-def find_lying(native: Planes, small: Planes, scale: float) -> list[Reading]:
+def find_lying(native: Halvings, small: Planes, scale: float) -> list[Reading]:
     """Look for resting balls all over a picture, as at a clip's start.
 
     Parameters
     ----------
-    native, small : the picture's planes at native size and reduced.
+    native : the picture.
+    small : (luma, u, v) of it, reduced.
     scale : reduced over native size.
 
     Returns
@@ -52,10 +56,14 @@ def _spots(small: Planes, scale: float) -> list[Place]:
         CHROMA_GAIN * cv2.resize(plane, size, interpolation=cv2.INTER_LINEAR).astype(np.float32)
         for plane in chroma
     ]
-    picture = np.dstack(channels)
+    picture: MatLike = np.dstack(channels)
     found: list[Place] = []
     for radius in RADII:
-        radius_px = radius * max(luma.shape)
+        radius_px = radius * max(luma.shape) * picture.shape[0] / luma.shape[0]
+        while GAUSS_OF_RADIUS * radius_px >= 2 * LEAST_SIGMA_PX:
+            halved = (picture.shape[1] // 2, picture.shape[0] // 2)
+            picture = cv2.resize(picture, halved, interpolation=cv2.INTER_AREA)
+            radius_px /= 2
         sigma = GAUSS_OF_RADIUS * radius_px
         inner = cv2.GaussianBlur(picture, (0, 0), sigma)
         outer = cv2.GaussianBlur(picture, (0, 0), RING * sigma)
@@ -64,9 +72,10 @@ def _spots(small: Planes, scale: float) -> list[Place]:
         reach = 2 * round(radius_px) + 1
         tops = stands_out >= cv2.dilate(stands_out, np.ones((reach, reach), np.uint8))
         ys, xs = np.nonzero(tops)
+        per_px = picture.shape[1] / luma.shape[1] * scale
         for i in np.argsort(-stands_out[ys, xs])[:MOST_SPOTS]:
-            x, y = ((float(at) + 0.5) / scale - 0.5 for at in (xs[i], ys[i]))
-            found.append((x, y, 2 * radius_px / scale))
+            x, y = ((float(at) + 0.5) / per_px - 0.5 for at in (xs[i], ys[i]))
+            found.append((x, y, 2 * radius_px / per_px))
     return found
 
 

@@ -14,7 +14,8 @@ import numpy as np
 import numpy.typing as npt
 from cv2.typing import MatLike
 
-from shoegoal.clip.reader import Frame
+from shoegoal.clip.frame import Frame
+from shoegoal.clip.halvings import Halvings, Planes
 from shoegoal.clip.small import SmallFrame
 
 SETTLE_STEP_S = 0.2
@@ -32,7 +33,6 @@ CHROMA_GAIN = 2.0  # chroma swings are about half as large as luma swings for th
 
 U8 = npt.NDArray[np.uint8]
 F32 = npt.NDArray[np.float32]
-Planes = tuple[U8, U8, U8]
 Box = tuple[int, int, int, int]
 
 
@@ -117,7 +117,8 @@ class SettledPicture:
     Attributes
     ----------
     scale : small pixels per native pixel.
-    small, native : (luma, u, v) of the settled picture.
+    small : (luma, u, v) of the settled picture, brought up to date in place.
+    native : the same at its own size; a new one takes its place whenever it changes.
     contrast : (h, w) levels from which on a difference is paint rather than noise.
     levels : the same, rounded up to whole levels, for comparing with differences fast.
     last_match_s : (h, w) when the frame last looked like the settled picture there.
@@ -126,7 +127,7 @@ class SettledPicture:
     def __init__(self, first: Frame, first_small: SmallFrame) -> None:
         self.scale = first_small.scale
         self.small: Planes = _copied(first_small.planes)
-        self.native: Planes = _copied(first.planes)
+        self.native = Halvings(_copied(first.planes))
         self.contrast: F32 = np.full(self.small[0].shape, MIN_CONTRAST, np.float32)
         self.levels: U8 = _whole_levels(self.contrast)
         self._grain: F32 | None = None
@@ -160,14 +161,14 @@ class SettledPicture:
         if self._grain is None:
             self._grain = np.minimum(pooled, 2 * float(np.median(pooled)) + 1)
         else:
-            self._grain += np.where(
-                pooled > self._grain,
-                np.float32(GRAIN_STEP * GRAIN_QUANTILE),
-                np.float32(-GRAIN_STEP * (1 - GRAIN_QUANTILE)),
+            rises = cv2.compare(pooled, self._grain, cv2.CMP_GT)
+            down = -GRAIN_STEP * (1 - GRAIN_QUANTILE)
+            moved = cv2.addWeighted(
+                self._grain, 1.0, rises, GRAIN_STEP / 255, down, dtype=cv2.CV_32F
             )
-            np.maximum(self._grain, 0, out=self._grain)
+            self._grain = np.maximum(np.asarray(moved, np.float32), np.float32(0))
         local = cv2.blur(self._grain, (GRAIN_REACH_PX, GRAIN_REACH_PX))
-        self.contrast = np.maximum(MIN_CONTRAST, NOISE_MULTIPLE * local).astype(np.float32)
+        self.contrast = np.maximum(np.float32(NOISE_MULTIPLE) * local, np.float32(MIN_CONTRAST))
         self.levels = _whole_levels(self.contrast)
 
     def update(self, frame: Frame, small: SmallFrame) -> None:
@@ -204,21 +205,25 @@ class SettledPicture:
         new = cv2.bitwise_and(stable, cv2.bitwise_not(alike))
         changed = np.asarray(new) > 0
         for left_s in self._left_since:
-            gone = changed & np.isnan(left_s)
-            left_s[gone] = self.last_match_s[gone]
+            np.copyto(left_s, self.last_match_s, where=changed & np.isnan(left_s))
         seen = cv2.bitwise_or(stable, alike)
-        self.last_match_s[np.asarray(seen) > 0] = frame.time_s
+        np.copyto(self.last_match_s, np.float32(frame.time_s), where=np.asarray(seen) > 0)
         height, width = self.small[0].shape
         everywhere = (0, 0, width, height)
         _take_in(small.planes, self.small, stable, everywhere)
         if frame.time_s - self._refreshed_s >= REFRESH_S:
             self._refreshed_s = frame.time_s
-            _take_in(frame.planes, self.native, stable, everywhere)
+            self._renew(frame, stable, everywhere)
         elif cv2.hasNonZero(new):
             x, y, w, h = cv2.boundingRect(new)
             x0, y0 = max(0, x - NEW_MARGIN_PX), max(0, y - NEW_MARGIN_PX)
             x1, y1 = min(width, x + w + NEW_MARGIN_PX), min(height, y + h + NEW_MARGIN_PX)
-            _take_in(frame.planes, self.native, stable, (x0, y0, x1 - x0, y1 - y0))
+            self._renew(frame, stable, (x0, y0, x1 - x0, y1 - y0))
+
+    def _renew(self, frame: Frame, stable: MatLike, box: Box) -> None:
+        planes = _copied(self.native.planes)
+        _take_in(frame.planes, planes, stable, box)
+        self.native = Halvings(planes)
 
 
 def _whole_levels(contrast: F32) -> U8:

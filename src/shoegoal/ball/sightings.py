@@ -115,7 +115,7 @@ def resting_balls(found: Comparison) -> list[RestingBall]:
     guesses = [change.guess_px for change in found.changes]
     old = gauge_balls(found.earlier, found.later, guesses)
     new = gauge_balls(found.later, found.earlier, guesses)
-    least_px = LEAST_REST_SIZE * max(found.earlier[0].shape)
+    least_px = LEAST_REST_SIZE * max(found.earlier.planes[0].shape)
     balls = []
     for change, before, after in zip(found.changes, old, new, strict=True):
         was, came = (

@@ -7,11 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from shoegoal.ball.changes import ChangeFinder, Comparison
+from shoegoal.ball.changes import Comparison
 from shoegoal.ball.gauge import Place, distinct, gauge_balls
 from shoegoal.ball.lying import SURELY, LyingBalls, find_lying
-from shoegoal.ball.moving import Blob, MotionWatcher
-from shoegoal.ball.settled import SettledPicture
+from shoegoal.ball.moving import Blob, Motion
 from shoegoal.ball.sightings import (
     BallTrack,
     RestingBall,
@@ -21,7 +20,8 @@ from shoegoal.ball.sightings import (
     same_event,
 )
 from shoegoal.ball.tracks import Seen, Track, TrackLinker
-from shoegoal.clip.reader import Frame
+from shoegoal.ball.yard import Glimpse, YardWatcher
+from shoegoal.clip.frame import Frame
 from shoegoal.clip.small import SmallFrame
 
 LEAST_SCORE = 0.3  # of a sighting that a track may take in
@@ -62,6 +62,8 @@ def split_record(record: BallRecord, time_s: float) -> tuple[BallRecord, BallRec
 class BallWatcher:
     """Watches the clip frame by frame; memory does not grow with pictures, only with findings.
 
+    What needs no network is seen by ``yard``, which may run ahead in another thread.
+
     Parameters
     ----------
     dribbled : the ball hardly leaves its place, so that short ways count, too.
@@ -71,15 +73,12 @@ class BallWatcher:
     def __init__(self, *, dribbled: bool = False, lying: Sequence[Place] = ()) -> None:
         self._tracks: list[BallTrack] = []
         self._resting: list[RestingBall] = []
-        self.settled: SettledPicture | None = None
-        self._motion = MotionWatcher()
+        self.yard = YardWatcher()
         self._linker = TrackLinker(DRIBBLED_TRAVEL) if dribbled else TrackLinker()
-        self._finder = ChangeFinder()
-        self._last: Frame | None = None
         self._lying = LyingBalls()
         self._lying.put(lying)
         self._is_told = bool(lying)
-        self._started_s = self._looked_s = float("-inf")
+        self._started_s, self._looked_s = float("inf"), float("-inf")
 
     @property
     def record(self) -> BallRecord:
@@ -94,27 +93,27 @@ class BallWatcher:
         The ball tracks that ended with it, and now and then those still under way, so that
         pictures of their start can be put by in time.
         """
-        if self.settled is None:
-            self.settled = SettledPicture(frame, small)
-            self._started_s = frame.time_s
-        self._last = frame
-        self._look_for_lying(frame, small)
-        blobs = self._motion.update(small, self.settled)
-        guesses = _guesses(blobs, [*self._linker.expected(frame.time_s), *self._may_leave()])
-        readings = distinct(gauge_balls(frame.planes, self.settled.native, guesses), LEAST_SCORE)
-        seen = [Seen(r.sighting(frame.time_s, at_rest=False), r.ball_score) for r in readings]
-        told = self._take(self._linker.update(seen, frame.time_s))
+        return self.follow(self.yard.look(frame, small))
+
+    def follow(self, glimpse: Glimpse) -> list[BallTrack]:
+        """Take in what `yard` saw of a frame; as `update`, which see."""
+        small, time_s = glimpse.small, glimpse.small.time_s
+        self._look_for_lying(small)
+        guesses = _guesses(
+            glimpse.motion.blobs,
+            [*self._linker.expected(time_s), *self._may_leave(glimpse.motion)],
+        )
+        readings = distinct(gauge_balls(small.halvings, glimpse.settled, guesses), LEAST_SCORE)
+        seen = [Seen(r.sighting(time_s, at_rest=False), r.ball_score) for r in readings]
+        told = self._take(self._linker.update(seen, time_s))
         told += map(ball_track, self._linker.under_way())
-        self.settled.update(frame, small)
-        self._note(self._finder.update(self.settled, frame.time_s))
+        self._note(glimpse.changed)
         return told
 
     def finish(self) -> BallRecord:
         """Close all that is open at the clip's end and return the record."""
         self._take(self._linker.finish())
-        if self.settled is not None and self._last is not None:
-            self.settled.finish()
-            self._note(self._finder.update(self.settled, self._last.time_s, now=True))
+        self._note(self.yard.finish())
         return self.record
 
     def _take(self, ended: list[Track]) -> list[BallTrack]:
@@ -135,31 +134,32 @@ class BallWatcher:
             elif ball.ball_score > twin.ball_score:
                 self._resting[self._resting.index(twin)] = ball
 
-    def _look_for_lying(self, frame: Frame, small: SmallFrame) -> None:
+    def _look_for_lying(self, small: SmallFrame) -> None:
         """Find balls that lie at the start, and those put where balls lay before.
 
         Settling takes its time, and at first the kicker may hide the ball: it can be kicked before
         it is in the settled picture.
         """
-        if frame.time_s - self._looked_s < LOOK_EVERY_S:
+        if small.time_s - self._looked_s < LOOK_EVERY_S:
             return
-        self._looked_s = frame.time_s
-        if frame.time_s - self._started_s <= LOOK_FIRST_S and not self._is_told:
-            found = find_lying(frame.planes, small.planes, small.scale)
+        self._looked_s = small.time_s
+        self._started_s = min(self._started_s, small.time_s)
+        if small.time_s - self._started_s <= LOOK_FIRST_S and not self._is_told:
+            found = find_lying(small.halvings, small.planes, small.scale)
         else:
-            found = gauge_balls(frame.planes, frame.planes, self._lying.left)
+            found = gauge_balls(small.halvings, small.halvings, self._lying.left)
         self._lying.put(r.place for r in reversed(found) if r.ball_score >= SURELY)
 
-    def _may_leave(self) -> list[Place]:
+    def _may_leave(self, motion: Motion) -> list[Place]:
         """Where balls lie that something moves close to."""
         return [
             (x, y, size)
             for x, y, size in self._lying.places
-            if self._motion.stirs_near(x, y, STIRRED_NEAR * size)
+            if motion.is_near(x, y, STIRRED_NEAR * size)
         ]
 
 
-def _guesses(blobs: list[Blob], expected: list[Place]) -> list[Place]:
+def _guesses(blobs: Sequence[Blob], expected: list[Place]) -> list[Place]:
     """Where to look: at what moves, and where a ball on its way should be by now."""
     places = [(b.x_px, b.y_px, b.size_px) for b in blobs]
     return places + [

@@ -97,6 +97,19 @@ def enable(name: str, book: str | None) -> int:
     return _set_disabled(name, book, disabled=False)
 
 
+@accounts.command()
+@click.argument("name")
+@with_options("--book")
+def unlock(name: str, book: str | None) -> int:
+    """Let an account try again at once that is made to wait after failed logins."""
+    from shoegoal.record.book import Book
+    from shoegoal.record.logins import forget_tries
+
+    failed = forget_tries(Book(book), name)
+    click.echo(f"{name}: {failed} failed {'login' if failed == 1 else 'logins'} forgotten")
+    return 0
+
+
 def _set_disabled(name: str, book: str | None, *, disabled: bool) -> int:
     from shoegoal.record.accounts import set_disabled
     from shoegoal.record.book import Book

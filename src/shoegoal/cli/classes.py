@@ -261,7 +261,8 @@ def runner_of(workers: int | None = None, dask: str | None = None) -> Runner:
         from shoegoal.scale.cluster import run_on_cluster
 
         return lambda tasks, work, tell: run_on_cluster(tasks, work, dask, tell)
-    from shoegoal.scale.pool import run_in_processes, usable_cores
+    from shoegoal.scale.pool import run_in_processes
+    from shoegoal.threads import usable_cores
 
     processes = workers or usable_cores()
     return lambda tasks, work, tell: run_in_processes(tasks, work, processes, tell)

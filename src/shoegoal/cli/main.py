@@ -16,6 +16,7 @@ import click
 
 from shoegoal import __version__
 from shoegoal.cli.accounts import accounts
+from shoegoal.cli.apart import COMMANDS, can_run_apart, run_apart
 from shoegoal.cli.board import board, lens
 from shoegoal.cli.card import card
 from shoegoal.cli.cautions import cautions
@@ -32,7 +33,7 @@ from shoegoal.cli.review import review
 from shoegoal.cli.show import show
 from shoegoal.cli.terminal import shown_streams
 from shoegoal.cli.work import work
-from shoegoal.errors import OutputError, ShoegoalError
+from shoegoal.errors import ClipUnreadableError, OutputError, ShoegoalError
 from shoegoal.outside import shown
 
 INTERRUPTED = 130
@@ -99,7 +100,17 @@ class _Cli(click.Group):
                 windows_expand_args=windows_expand_args,
                 **extra,
             )
-        sys.exit(self._run(args, prog_name or "shoegoal", complete_var, extra))
+        name = prog_name or "shoegoal"
+        # Only as a command line of its own: a caller in Python has threads and streams that a
+        # fork would double.
+        is_own = args is None and len(sys.argv) > 1 and sys.argv[1] in COMMANDS
+        if not (is_own and can_run_apart()):
+            sys.exit(self._run(args, name, complete_var, extra))
+        try:
+            code = run_apart(lambda: self._run(args, name, complete_var, extra))
+        except ShoegoalError as error:
+            code = _refused(error)
+        sys.exit(code)
 
     def _run(
         self,
@@ -142,6 +153,13 @@ class _Cli(click.Group):
                     OutputError(f"the output cannot be written ({error.strerror}); make room")
                 )
             return _unexpected(error)
+        except MemoryError:
+            return _refused(
+                ClipUnreadableError(
+                    "there was not enough memory: close other programs; where that does not help, "
+                    "the file is damaged, so copy it again"
+                )
+            )
         except Exception as error:
             return _unexpected(error)
         return result if isinstance(result, int) else 0

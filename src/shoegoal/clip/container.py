@@ -11,12 +11,14 @@ from av.stream import Disposition
 from av.video.stream import VideoStream
 
 from shoegoal.errors import ClipUnreadableError
+from shoegoal.threads import allowed_threads
 
 # Containers that phones and cameras write. Also keeps out playlists, which reach for other files.
 _CONTAINERS = "mov,mp4,m4a,3gp,3g2,mj2,matroska,webm,avi,mpegts,mpeg,h264,hevc,mp3,wav,ogg,flac,aac"
 _OPEN_OPTIONS = {"format_whitelist": _CONTAINERS, "protocol_whitelist": "file"}
 # ISO/IEC 14496-12: what an mp4 or mov file starts with.
 _MP4_BOXES = (b"ftyp", b"moov", b"mdat", b"wide", b"free", b"skip")
+MOST_PIXELS = 36_000_000  # 8K (7680 x 4320) has 33 million
 WAY_OUT = "film or export the clip again as mp4 (H.264 or HEVC)"
 
 
@@ -61,11 +63,20 @@ def video_stream(container: InputContainer, path: Path) -> VideoStream:
         raise ClipUnreadableError(
             f"{path} holds no moving pictures, only sound or a cover: name a video file"
         )
-    # Phones may add a second, smaller stream (depth, preview).
-    best = max(streams, key=lambda stream: (stream.width or 0) * (stream.height or 0))
-    if best.codec_context is None:
+    known = [stream for stream in streams if stream.codec_context is not None]
+    if not known:
         raise ClipUnreadableError(f"{path} is coded in a way that is not known here: {WAY_OUT}")
+    # Phones may add a second, smaller stream (depth, preview).
+    best = max(known, key=lambda stream: (stream.width or 0) * (stream.height or 0))
+    best.codec_context.options = {"max_pixels": str(MOST_PIXELS)}  # the decoder refuses more
     return best
+
+
+def decode_in_threads(stream: VideoStream) -> None:
+    """Let the decoder of a stream use as many threads as a count may."""
+    # With a thread a picture, FFmpeg's VP9 decoder can crash once it is emptied midway.
+    stream.thread_type = "SLICE" if stream.codec_context.name == "vp9" else "AUTO"
+    stream.codec_context.thread_count = allowed_threads()
 
 
 def declared_duration_s(container: InputContainer, stream: VideoStream) -> float | None:

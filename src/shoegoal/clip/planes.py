@@ -18,6 +18,7 @@ from av.video.plane import VideoPlane
 from av.video.reformatter import ColorRange
 
 from shoegoal.clip.frame import U8, ColourMatrix
+from shoegoal.errors import ClipNotJudgeableError
 
 _Sample = TypeVar("_Sample", np.uint8, np.uint16)
 
@@ -32,6 +33,8 @@ _MATRICES = {
     9: ColourMatrix.BT2020,
 }
 _SQUARE_TOLERANCE = 0.002
+_MOST_ASPECT = 4.0  # tape cameras went up to two
+_LEAST_SIDE_PX = 32
 _HD_HEIGHT_PX = 720  # untagged video: BT.709 from here up, BT.601 below (common practice)
 
 
@@ -142,7 +145,18 @@ def layout_of(raw: av.VideoFrame, sample_aspect_ratio: Fraction | None) -> Layou
     aspect = float(sample_aspect_ratio or 1)
     if aspect <= 0 or abs(aspect - 1.0) < _SQUARE_TOLERANCE:
         aspect = 1.0
-    return Layout(turn, aspect)
+    if not 1 / _MOST_ASPECT <= aspect <= _MOST_ASPECT:
+        raise ClipNotJudgeableError(
+            f"the file says that its pixels are {aspect:.3g} times as wide as they are high; "
+            "no camera films so: export the clip again"
+        )
+    layout = Layout(turn, aspect)
+    wide, high = layout.displayed_size_px(raw)
+    if min(wide, high) < _LEAST_SIDE_PX:
+        raise ClipNotJudgeableError(
+            f"its pictures are {wide}x{high} pixels, too small to show anything: film again"
+        )
+    return layout
 
 
 def is_full_range(frame: av.VideoFrame) -> bool:

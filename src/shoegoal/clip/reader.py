@@ -21,6 +21,7 @@ from shoegoal.clip.container import (
     WAY_OUT,
     capture_rate_hz,
     declared_duration_s,
+    decode_in_threads,
     open_container,
     video_stream,
 )
@@ -31,6 +32,7 @@ from shoegoal.clip.sampling import Sampler
 from shoegoal.clip.timekeeper import ClipProblem, Timekeeper
 from shoegoal.errors import ClipUnreadableError
 from shoegoal.outside import open_regular
+from shoegoal.threads import allowed_threads
 
 __all__ = [
     "Clip",
@@ -119,13 +121,13 @@ class Clip:
             running.close()
         self._running.clear()
 
-    def frames(self, *, ahead: int = _FRAMES_AHEAD) -> Generator[Frame, None, None]:
+    def frames(self, *, ahead: int | None = None) -> Generator[Frame, None, None]:
         """Iterate the pictures from the first to the last, times strictly rising.
 
         Parameters
         ----------
         ahead : decoded in a background thread at most this many pictures ahead; 0 decodes in
-            the calling thread.
+            the calling thread, which is also what is done where one thread is allowed.
 
         Raises
         ------
@@ -134,6 +136,8 @@ class Clip:
         """
         self.problems = []
         pictures = _decode(self.info, self._layout, self.problems)
+        if ahead is None:
+            ahead = _FRAMES_AHEAD if allowed_threads() > 1 else 0
         frames = run_ahead(pictures, ahead) if ahead > 0 else pictures
         self._running.append(frames)
         return frames
@@ -256,7 +260,7 @@ def _decode(
     size = (info.width_px, info.height_px)
     with open_container(info.path) as container:
         stream = video_stream(container, info.path)
-        stream.thread_type = "AUTO"
+        decode_in_threads(stream)
         times = Timekeeper.for_stream(container, stream, problems)
         if not layout.turn.is_exact:
             problems.append(

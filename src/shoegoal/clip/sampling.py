@@ -18,13 +18,14 @@ import numpy as np
 from av.packet import Packet
 from av.video.stream import VideoStream
 
-from shoegoal.clip.container import open_container, video_stream
+from shoegoal.clip.container import decode_in_threads, open_container, video_stream
 from shoegoal.clip.frame import Frame
 from shoegoal.clip.planes import Layout, is_full_range, matrix_of
 from shoegoal.clip.timekeeper import Timekeeper
 from shoegoal.errors import ClipNotJudgeableError, ClipUnreadableError
 
 _SAME_S = 1e-6
+MOST_DURATION_S = 24 * 3600.0
 _Skip = Literal["DEFAULT", "NONREF"]
 
 
@@ -61,6 +62,11 @@ class Sampler:
                 "the clip's pictures carry no times: save it as mp4 or mov from the phone again"
             )
         self.times_s = tuple(sorted(set(times)))
+        if self.duration_s > MOST_DURATION_S:
+            raise ClipNotJudgeableError(
+                f"the clip's times reach over more than {MOST_DURATION_S / 3600:.0f} hours:"
+                " copy it from the phone again"
+            )
         self.key_times_s = tuple(sorted(set(keys))) or self.times_s[:1]
 
     def __enter__(self) -> Sampler:
@@ -146,7 +152,7 @@ class Sampler:
 
     def _use_stream(self) -> None:
         self._stream = video_stream(self._container, self._path)
-        self._stream.thread_type = "AUTO"
+        decode_in_threads(self._stream)
         self._times = Timekeeper.for_stream(self._container, self._stream, [])
 
     def _key_before(self, time_s: float) -> float:
@@ -209,7 +215,9 @@ class Sampler:
             self.damaged += 1
             pictures = []
         context.flush_buffers()
-        yield from self._timed(pictures[:1])
+        self.decoded += len(pictures[:1])
+        # A decoder that holds pictures back (AVI with B-pictures) gives this one no time.
+        yield from ((key_s, raw) for raw in pictures[:1])
 
     def _decoded_from(
         self, key_s: float, *, skip: _Skip
@@ -229,17 +237,14 @@ class Sampler:
             except av.error.FFmpegError:
                 self.damaged += 1
                 continue
-            for time_s, raw in self._timed(pictures):
+            for raw in pictures:
+                self.decoded += 1
+                time_s = self._times.raw_time_s(raw)
+                if time_s is None:  # as `Timekeeper.place` has it
+                    time_s = last_s + (self._times.nominal_step_s or 0.0)
                 if time_s > last_s:
                     last_s = time_s
                     yield time_s, raw
-
-    def _timed(self, pictures: Sequence[av.VideoFrame]) -> Iterator[tuple[float, av.VideoFrame]]:
-        for raw in pictures:
-            self.decoded += 1
-            time_s = self._times.raw_time_s(raw)
-            if time_s is not None:
-                yield time_s, raw
 
     def _shown(self, time_s: float, raw: av.VideoFrame) -> Frame:
         if self._layout.displayed_size_px(raw) != self._size_px:

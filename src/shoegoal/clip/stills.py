@@ -5,17 +5,16 @@ from __future__ import annotations
 from bisect import bisect_left
 from collections import deque
 from dataclasses import dataclass
-from math import ceil, sqrt
 
 from shoegoal.clip.frame import U8, ColourMatrix, Frame, planes_to_bgr
-from shoegoal.clip.reduce import reduce_plane, reduction_scale
+from shoegoal.clip.halvings import Halvings
 
 DEFAULT_SPAN_S = 5.0
-DEFAULT_BUDGET_BYTES = 120_000_000
+DEFAULT_BUDGET_BYTES = 210_000_000  # 5 s of 30 pictures a second, 1280 x 720
 MAX_WIDTH_PX = 1280
+MOST_HZ = 52.0  # pictures that follow each other faster are not all kept
 _FALLBACK_RATE_HZ = 60.0  # where a clip declares no rate: better small pictures than too few
 _BYTES_PER_PIXEL = 1.5  # 4:2:0
-_SNAP = 0.9  # of the width may be given up
 _REACH_S = 0.5  # a still farther than this from the time asked for is no answer
 
 
@@ -28,7 +27,7 @@ class Still:
     time_s : presentation time of the frame it was made from.
     luma : (h, w) uint8.
     chroma_u, chroma_v : (h/2, w/2) uint8.
-    scale : pixels of the still per native pixel, along x and along y.
+    scale : pixels of the still per native pixel.
     full_range, matrix : see `Frame`.
     """
 
@@ -36,7 +35,7 @@ class Still:
     luma: U8
     chroma_u: U8
     chroma_v: U8
-    scale: tuple[float, float]
+    scale: float
     full_range: bool
     matrix: ColourMatrix
 
@@ -57,7 +56,7 @@ class StillRing:
 
     Parameters
     ----------
-    width_px, height_px : size of the frames to come.
+    width_px, height_px : size of the frames to come; the stills are a half of it, a quarter ...
     rate_hz : expected frames per second, None when unknown; sets the stills' size only.
     span_s : how far back stills are kept.
     budget_bytes : never exceeded; where frames come faster than ``rate_hz`` the span shortens.
@@ -76,15 +75,14 @@ class StillRing:
             raise ValueError("sizes, span and budget must be positive")
         self._span_s = span_s
         self._budget_bytes = budget_bytes
-        count = span_s * (rate_hz or _FALLBACK_RATE_HZ) + 1
-        affordable = sqrt(budget_bytes / (count * _BYTES_PER_PIXEL * width_px * height_px))
-        factor = min(1.0, MAX_WIDTH_PX / width_px, affordable)
-        whole = 1 / ceil(1 / factor - 1e-9)
-        if whole > _SNAP * factor:  # whole blocks are cheaper to reduce by and look cleaner
-            factor = whole
-        # Even sizes, rounded down, so that chroma is exactly half and the budget holds.
-        self.width_px = max(2, int(width_px * factor) // 2 * 2)
-        self.height_px = max(2, int(height_px * factor) // 2 * 2)
+        count = span_s * min(rate_hz or _FALLBACK_RATE_HZ, MOST_HZ) + 1
+        self._halvings = 0
+        self.width_px, self.height_px = width_px, height_px
+        while self.width_px > MAX_WIDTH_PX or (
+            count * _BYTES_PER_PIXEL * self.width_px * self.height_px > budget_bytes
+        ):
+            self._halvings += 1
+            self.width_px, self.height_px = self.width_px // 2, self.height_px // 2
         self._stills: deque[Still] = deque()
         self._size_bytes = 0
 
@@ -96,18 +94,16 @@ class StillRing:
         """Memory held by the stills' planes."""
         return self._size_bytes
 
-    def add(self, frame: Frame) -> None:
-        """Keep a frame's still and let go of those past the span or the budget."""
-        height, width = frame.luma.shape
-        still = Still(
-            frame.time_s,
-            reduce_plane(frame.luma, self.width_px, self.height_px),
-            reduce_plane(frame.chroma_u, self.width_px // 2, self.height_px // 2),
-            reduce_plane(frame.chroma_v, self.width_px // 2, self.height_px // 2),
-            reduction_scale(width, height, self.width_px, self.height_px),
-            frame.full_range,
-            frame.matrix,
-        )
+    def add(self, frame: Frame, halvings: Halvings) -> None:
+        """Keep a frame's still, a halving of it, and let go of those past the span or the budget.
+
+        The still shares the frame's memory or its halving's: nothing is copied.
+        """
+        if self._stills and frame.time_s - self._stills[-1].time_s < 1 / MOST_HZ:
+            return
+        planes = halvings.at(self._halvings)
+        scale = 0.5**self._halvings
+        still = Still(frame.time_s, *planes, scale, frame.full_range, frame.matrix)
         self._stills.append(still)
         self._size_bytes += still.size_bytes
         while len(self._stills) > 1 and (

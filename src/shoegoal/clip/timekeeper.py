@@ -12,6 +12,7 @@ from shoegoal.clip.clock import clock_text
 from shoegoal.errors import ClipNotJudgeableError, ClipUnreadableError
 
 _BACK_JUMP_S = 0.5  # further back than decoders ever reorder: two recordings glued together
+_MOST_GAP_S = 6 * 3600.0  # further on than any recording goes: a damaged time
 GAP_S = 0.5  # a kick and its flight to the goal can hide in this
 BREAK_OFF_S = 0.5
 _BREAK_OFF_LOOSE_S = 1.5  # where only the whole file's length is known, sound included
@@ -88,6 +89,11 @@ class Timekeeper:
             if time_s <= last_s:
                 self._backward.append(last_s)
                 return None
+            if time_s - last_s > _MOST_GAP_S:
+                raise ClipNotJudgeableError(
+                    f"the clip's clock jumps from {clock_text(last_s)} on by more than"
+                    f" {_MOST_GAP_S / 3600:.0f} hours: copy it from the phone again"
+                )
             if time_s - last_s > GAP_S:
                 self.problems.append(
                     ClipProblem(

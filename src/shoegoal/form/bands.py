@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import tomllib
 from dataclasses import dataclass, fields
 from functools import cache
@@ -28,6 +29,7 @@ class Band:
     look_below, look_above : what to look at where the value lies below or above it.
     try_below, try_above : what a kicker may try then.
     source : of the band, or "common practice, no source".
+    open_above : nothing can lie above the band, so that a number above it is in it.
     """
 
     cue: str
@@ -41,10 +43,16 @@ class Band:
     try_below: str
     try_above: str
     source: str
+    open_above: bool = False
 
     def __post_init__(self) -> None:
         if not self.low < self.high:
             raise ValueError(f"{self.cue}: low must lie below high")
+
+    @property
+    def top(self) -> float:
+        """The end above which a number is out of the band."""
+        return math.inf if self.open_above else self.high
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +62,8 @@ class MeasuredError:
     Attributes
     ----------
     cue, view, method : of what.
-    bias, spread : mean error and its standard deviation, in the cue's unit.
+    gain, bias : the number is gain times the truth, and bias, in the cue's unit.
+    spread : its standard deviation beside that line, over what the number knows of its own.
     shots : kicks that this rests on.
     claimed : whether the cue is told from this view; false where it was measured and found wanting.
     """
@@ -62,14 +71,17 @@ class MeasuredError:
     cue: str
     view: View
     method: str
+    gain: float
     bias: float
     spread: float
     shots: int
     claimed: bool
 
     def __post_init__(self) -> None:
-        if self.spread <= 0 or self.shots < 1:
-            raise ValueError(f"{self.cue} from {self.view}: spread and shots must be positive")
+        if self.spread <= 0 or self.gain <= 0 or self.shots < 1:
+            raise ValueError(
+                f"{self.cue} from {self.view}: gain, spread and shots must be positive"
+            )
 
 
 @cache

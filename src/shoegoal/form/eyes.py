@@ -8,7 +8,6 @@ import numpy as np
 import numpy.typing as npt
 
 from shoegoal.form.motion import Kick
-from shoegoal.form.plant import standing_foot
 from shoegoal.form.reading import Measurement
 from shoegoal.form.skeleton import Joint
 
@@ -27,8 +26,8 @@ def eyes_cue(kick: Kick) -> list[Measurement]:
     ball_up_m = kick.space.ball_diameter_m / 2
     at = kick.contact_s
     found = []
-    foot = standing_foot(kick)
-    right_m = 0.0 if foot is None else float(np.median(np.stack(foot)[:, :, 0])) / 2
+    foot = kick.plant
+    right_m = 0.0 if foot is None else foot.right_m / 2
     ears, nose = (
         kick.space.along_shot(_middle(kick.px, joints, at), right_m)[0]
         for joints in ((Joint.LEFT_EAR, Joint.RIGHT_EAR), (Joint.NOSE,))
@@ -37,13 +36,12 @@ def eyes_cue(kick: Kick) -> list[Measurement]:
         ball = np.array([0.0, ball_up_m]) - ears
         found.append(Measurement("eyes_on_ball", "plane", _pitch_over(nose - ears, ball)))
     if foot is not None:
-        middle = np.median((foot[0] + foot[1]) / 2, axis=0)
         ankle = kick.world(kick.planted.ankle, at)[0]
         ears, nose = (
             _middle(kick.world, joints, at)[0]
             for joints in ((Joint.LEFT_EAR, Joint.RIGHT_EAR), (Joint.NOSE,))
         )
-        from_ankle = np.array([-middle[0], -middle[1], ball_up_m - ANKLE_UP_M])
+        from_ankle = np.array([-foot.right_m, -foot.ahead_m, ball_up_m - ANKLE_UP_M])
         ball = ankle + from_ankle - ears
         face = nose - ears
         flat = [np.array([np.hypot(*way[:2]), way[2]]) for way in (face, ball)]

@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 
 from shoegoal.form.motion import Kick
-from shoegoal.form.plant import standing_foot
 from shoegoal.form.reading import Measurement
 
 FROM_S, UNTIL_S = 0.03, 0.45  # after contact; later the foot comes down or walks on; no source
@@ -23,8 +22,7 @@ def follow_through_cue(kick: Kick) -> list[Measurement]:
     if not len(moments) or moments[-1] - kick.contact_s < LEAST_SEEN_S:
         return []
     foot, ankle, hip = kick.kicking.ankle, kick.planted.ankle, kick.planted.hip
-    stance = standing_foot(kick)
-    beside_m = 0.0 if stance is None else float(np.median(np.stack(stance)[:, :, 0]))
+    beside_m = 0.0 if kick.plant is None else kick.plant.right_m
     found = []
     for method in ("picture", "plane", "body"):
         heights = []
@@ -37,6 +35,10 @@ def follow_through_cue(kick: Kick) -> list[Measurement]:
             else:
                 heights.append(-kick.px(joint, moments)[:, 1])
         over, whole = heights[0] - heights[1], heights[2] - heights[1]
-        if np.isfinite([over, whole]).all() and (whole > 0).all():
-            found.append(Measurement("follow_through", method, 100 * float(np.max(over / whole))))
+        if not (np.isfinite([over, whole]).all() and (whole > 0).all()):
+            continue
+        highest = int(np.argmax(over / whole))
+        if highest < len(moments) - 1:  # at the window's edge the foot may have gone on rising
+            value = 100 * float(over[highest] / whole[highest])
+            found.append(Measurement("follow_through", method, value))
     return found

@@ -9,16 +9,14 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
+from shoegoal.form.foot import FootFit, fit_foot
 from shoegoal.form.sides import Side
 from shoegoal.form.skeleton import Joint, Leg, Pose
 from shoegoal.form.smooth import smoothed
 from shoegoal.form.space import ShotSpace
+from shoegoal.form.standing import Standing, trust_in_feet
 
 F64 = npt.NDArray[np.float64]
-
-# The plant foot stands still from shortly before contact until shortly after.
-PLANTED_BEFORE_S, PLANTED_AFTER_S = 0.07, 0.04
-SEARCHED_S = 0.35  # so far from contact the foot is looked for at the ball
 
 
 @dataclass(frozen=True)
@@ -31,12 +29,14 @@ class Kick:
     contact_s : time of contact.
     poses : untangled, in order of time; at least three.
     side : of the kicking foot.
+    standing : the plant foot in the picture; None where it is hidden.
     """
 
     space: ShotSpace
     contact_s: float
     poses: Sequence[Pose]
     side: Side
+    standing: Standing | None
 
     @property
     def kicking(self) -> Leg:
@@ -58,15 +58,16 @@ class Kick:
         """Presentation times of the poses, (T,)."""
         return np.array([pose.time_s for pose in self.poses])
 
+    def plant_fit(self, space: ShotSpace | None = None) -> FootFit | None:
+        """Fit the plant foot on the ground, of this space or of another one round the same kick."""
+        if self.standing is None:
+            return None
+        return fit_foot(space or self.space, self.standing, -self.outwards)
+
     @cached_property
-    def stood(self) -> list[Pose]:
-        """Poses round contact, while the plant foot stands; the nearest one where none is."""
-        near = [
-            pose
-            for pose in self.poses
-            if -PLANTED_BEFORE_S <= pose.time_s - self.contact_s <= PLANTED_AFTER_S
-        ]
-        return near or [min(self.poses, key=lambda pose: abs(pose.time_s - self.contact_s))]
+    def plant(self) -> FootFit | None:
+        """The plant foot on the ground; None where it does not show there."""
+        return self.plant_fit()
 
     def px(self, joint: Joint, at_s: npt.ArrayLike) -> F64:
         """Smoothed place of a joint in the picture, (M, 2) px, at moments (M,)."""
@@ -84,20 +85,27 @@ class Kick:
             return np.array([])
         return np.linspace(start, end, max(2, int((end - start) / step_s) + 1))
 
-    def foot_at_ball_s(self) -> float:
-        """Tell when the kicking foot, heel to toe, was nearest to where the ball lay."""
-        moments = self.moments(self.contact_s - SEARCHED_S, self.contact_s + SEARCHED_S)
-        heel, toe = (self.px(joint, moments) for joint in (self.kicking.heel, self.kicking.toe))
-        centre, _ = self.space.ball_px
+    def foot_off_ball(self) -> float:
+        """Distance of the kicking foot, heel to toe, from the ball at contact, in its diameters."""
+        leg, at = self.kicking, self.contact_s
+        heel, toe = (self.px(joint, at)[0] for joint in (leg.heel, leg.toe))
+        centre, diameter_px = self.space.ball_px
         ball = np.array([centre.x_px, centre.y_px])
         along = toe - heel
-        length = np.maximum(np.sum(along**2, axis=1), 1e-9)
-        share = np.clip(np.sum((ball - heel) * along, axis=1) / length, 0.0, 1.0)
-        off = heel + share[:, None] * along - ball
-        return float(moments[int(np.argmin(np.hypot(off[:, 0], off[:, 1])))])
+        share = np.clip((ball - heel) @ along / max(1e-9, float(along @ along)), 0.0, 1.0)
+        return float(np.hypot(*(heel + share * along - ball))) / diameter_px
 
     def _trust(self, joint: Joint) -> F64:
-        return np.array([pose.visibility[joint] for pose in self.poses])
+        seen = np.array([pose.visibility[joint] for pose in self.poses])
+        is_low = joint in (*self.kicking.rows[1:], *self.planted.rows[1:])
+        return seen * self._apart if is_low else seen
+
+    @cached_property
+    def _apart(self) -> F64:
+        """What the pictures' feet are worth; where both show at one place, one was not found."""
+        if self.standing is None:
+            return np.ones(len(self.poses))
+        return trust_in_feet(self.poses, self.standing.leg_px)
 
     @cached_property
     def _turned(self) -> F64:

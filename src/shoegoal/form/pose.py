@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from importlib.resources import as_file, files
 from typing import TYPE_CHECKING, Protocol
 
+import cv2
 import numpy as np
 
 from shoegoal.clip.frame import U8, Frame, planes_to_bgr
@@ -118,7 +119,8 @@ class MediaPipePose:
     def _look(self, piece: U8) -> PoseLandmarkerResult:
         from mediapipe import Image, ImageFormat
 
-        image = Image(image_format=ImageFormat.SRGB, data=np.ascontiguousarray(piece[:, :, ::-1]))
+        rgb = np.asarray(cv2.cvtColor(piece, cv2.COLOR_BGR2RGB), np.uint8)
+        image = Image(image_format=ImageFormat.SRGB, data=rgb)
         self._tick_ms += FAR_APART_MS
         with quiet_standard_error():
             return self._landmarker.detect_for_video(image, self._tick_ms)

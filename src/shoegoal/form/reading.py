@@ -91,7 +91,8 @@ def judge(
 
     Returns
     -------
-    The value with its bias taken off and the measured spread as its sigma. It is told only where
+    The value with gain and bias taken off, and what was measured and what the number knows of its
+    own spread as its sigma. It is told only where
     the error from this view was measured and found small enough, and called in or out of the band
     only where `SURE`.
     """
@@ -105,8 +106,9 @@ def judge(
         return cannot_tell(band, views, _film_instead(views))
     if given is None or not np.isfinite([given.value, given.sigma]).all():
         return cannot_tell(band, views, "the body was not seen well enough")
-    value, sigma = given.value - error.bias, float(np.hypot(error.spread, given.sigma))
-    inside = float(norm.cdf(band.high, value, sigma) - norm.cdf(band.low, value, sigma))
+    value = (given.value - error.bias) / error.gain
+    sigma = float(np.hypot(error.spread, given.sigma)) / error.gain
+    inside = float(norm.cdf(band.top, value, sigma) - norm.cdf(band.low, value, sigma))
     told = f"{value:.0f} ± {sigma:.0f} {band.unit}"
     span = f"band {band.low:g} to {band.high:g} {band.unit}"
     if inside >= SURE:
@@ -143,6 +145,7 @@ _FILM_FROM = {
     View.BEHIND: "from behind the kicker",
     View.OBLIQUE: "from behind and to one side",
     View.SIDE: "from the side",
+    View.FRONT_OBLIQUE: "from the goal's side and aslant",
     View.FACING: "from the goal's side",
 }
 

@@ -77,7 +77,7 @@ def legs_untangled(poses: Sequence[Pose]) -> list[Pose]:
     states = list(divmod(int(np.argmin(cost[-1])), 2))  # the last picture's, the one before
     for t in range(count - 1, 1, -1):
         states.append(int(back[t, states[-2], states[-1]]))
-    return [_swapped(p) if swap else p for p, swap in zip(poses, reversed(states), strict=True)]
+    return [legs_swapped(p) if swap else p for p, swap in zip(poses, reversed(states), strict=True)]
 
 
 def kicking_side(
@@ -127,7 +127,7 @@ def _leg_lengths(poses: Sequence[Pose]) -> list[float]:
     ]
 
 
-def _swapped(pose: Pose) -> Pose:
+def legs_swapped(pose: Pose) -> Pose:
     """Swap the legs from the knees down; hips and all above keep their sides."""
     order = np.arange(len(pose.points_px))
     for left, right in zip(LEFT_LEG.rows[1:], RIGHT_LEG.rows[1:], strict=True):

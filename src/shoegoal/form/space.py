@@ -6,7 +6,7 @@ the middle of the goal, `up` upwards; metres.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from functools import cached_property
 
@@ -16,12 +16,13 @@ import numpy.typing as npt
 from shoegoal.form.pose import Square
 from shoegoal.scene.camera import Camera
 from shoegoal.scene.goal import GoalFrame
+from shoegoal.scene.posterior import LOG_BALL, LOG_FOCAL, LOG_HEIGHT, PITCH, ROLL
 from shoegoal.types import ImagePoint
 
 F64 = npt.NDArray[np.float64]
 
-# From which angle a view is called oblique, side, facing: measured errors are kept per view.
-OBLIQUE_DEG, SIDE_DEG, FACING_DEG = 25.0, 60.0, 120.0
+# From which angle a view is called the next one's name: measured errors are kept per view.
+OBLIQUE_DEG, SIDE_DEG, FRONT_DEG, FACING_DEG = 25.0, 60.0, 120.0, 150.0
 # A kicker and the way of the legs, about the ball: metres behind, ahead, beside, up.
 BODY_BEHIND_M, BODY_AHEAD_M, BODY_BESIDE_M, BODY_UP_M = 1.2, 0.8, 0.8, 2.0
 LEAST_DEPTH_M = 0.5  # corners of that box nearer to the camera say nothing of the picture
@@ -34,7 +35,14 @@ class View(StrEnum):
     BEHIND = "behind"
     OBLIQUE = "oblique"
     SIDE = "side"
+    FRONT_OBLIQUE = "front oblique"
     FACING = "facing"
+
+    @classmethod
+    def of(cls, azimuth_deg: float) -> View:
+        """Name an angle."""
+        edges = (OBLIQUE_DEG, SIDE_DEG, FRONT_DEG, FACING_DEG)
+        return list(cls)[int(np.searchsorted(edges, azimuth_deg, side="right"))]
 
 
 @dataclass(frozen=True)
@@ -47,12 +55,15 @@ class ShotSpace:
     goal : the goal on that ground.
     spot_m : (x, y) of the ball before the kick, goal frame.
     ball_diameter_m : of the ball.
+    neighbours : the same kick in scenes that are one standard deviation off, one for each way in
+        which the scene is uncertain independently of the others; none where it is known.
     """
 
     camera: Camera
     goal: GoalFrame
     spot_m: tuple[float, float]
     ball_diameter_m: float
+    neighbours: tuple[ShotSpace, ...] = ()
 
     def __post_init__(self) -> None:
         if not np.isfinite(self.spot_m).all() or np.hypot(*self.spot_m) < 1e-6:
@@ -72,11 +83,7 @@ class ShotSpace:
     @property
     def view(self) -> View:
         """Name of the view."""
-        if self.azimuth_deg < OBLIQUE_DEG:
-            return View.BEHIND
-        if self.azimuth_deg < SIDE_DEG:
-            return View.OBLIQUE
-        return View.SIDE if self.azimuth_deg <= FACING_DEG else View.FACING
+        return View.of(self.azimuth_deg)
 
     @cached_property
     def ball_px(self) -> tuple[ImagePoint, float]:
@@ -95,6 +102,15 @@ class ShotSpace:
         reach = _ahead_of_camera(np.asarray(up_m) - self._eye[2], rays[:, 2])
         met: F64 = self._eye[:2] + rays[:, :2] * reach[:, None]
         return met
+
+    def ball_places(self, centres_px: npt.ArrayLike, diameters_px: npt.ArrayLike) -> F64:
+        """(right, ahead, up) m, (N, 3), of balls from their centres (N, 2) and sizes (N,)."""
+        rays = self._rays(centres_px)
+        axis = self.camera.rotation()[2] + [0.0, 0.0, self.camera.height_m]
+        forward = rays @ (self._from_ground(axis[None])[0] - self._eye)
+        depth_m = self.camera.focal_px * self.ball_diameter_m / np.asarray(diameters_px)
+        places: F64 = self._eye + rays * (depth_m / forward)[:, None]
+        return places
 
     def along_shot(self, points_px: npt.ArrayLike, right_m: float = 0.0) -> F64:
         """(ahead, up) m, (N, 2), of pixels (N, 2) in the upright plane along the shot.
@@ -185,6 +201,35 @@ class ShotSpace:
         rays = self.camera.sight_rays(points_px)
         rays[:, 2] += self.camera.height_m
         return self._from_ground(rays) - self._eye
+
+
+def cameras_round(
+    camera: Camera, theta: npt.ArrayLike, covariance: npt.ArrayLike
+) -> list[tuple[Camera, float]]:
+    """Cameras and ball diameters, m, that are one standard deviation off a fitted scene.
+
+    Parameters
+    ----------
+    camera : the fitted one.
+    theta, covariance : the fitted unknowns (`scene.posterior.UNKNOWNS`) and their covariance.
+
+    Returns
+    -------
+    One for each principal axis of the covariance.
+    """
+    sizes, axes = np.linalg.eigh(np.asarray(covariance, np.float64))
+    out = []
+    for size, axis in zip(sizes, axes.T, strict=True):
+        off = np.asarray(theta, np.float64) + np.sqrt(max(float(size), 0.0)) * axis
+        other = replace(
+            camera,
+            focal_px=float(np.exp(off[LOG_FOCAL])),
+            height_m=float(np.exp(off[LOG_HEIGHT])),
+            pitch_deg=float(np.degrees(off[PITCH])),
+            roll_deg=float(np.degrees(off[ROLL])),
+        )
+        out.append((other, float(np.exp(off[LOG_BALL]))))
+    return out
 
 
 def _ahead_of_camera(gap_m: F64, slope: F64) -> F64:

@@ -14,9 +14,10 @@ from shoegoal.form.skeleton import Joint
 
 F64 = npt.NDArray[np.float64]
 
-BACK_S, THROUGH_S = 0.45, 0.4  # the swing lies within these of contact; common practice, no source
+# The swing lies within these of contact; common practice, no source. Earlier the kicking leg still
+# trails from its last step, and the two legs are hard to tell apart.
+BACK_S, THROUGH_S = 0.3, 0.4
 LEAST_BACK_S = 0.2  # seen less long than this before contact, the backswing may be missed
-LEAST_THROUGH_S = 0.12
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -39,8 +40,9 @@ class Swing:
 def swing_cues(kick: Kick) -> list[Measurement]:
     """Measure ``backswing`` (deg) and ``swing_evenness`` (%).
 
-    By the method ``plane`` the joints are put on the upright plane along the shot, by the method
-    ``body`` the network's own body in space is taken.
+    Where the leg is farthest back or ahead at the window's edge, as in slow motion, it may have
+    gone on, and nothing is told. By the method ``plane`` the joints are put on the upright plane
+    along the shot, by the method ``body`` the network's own body in space is taken.
     """
     found = []
     for method, place in (("plane", _on_plane), ("body", _in_body)):
@@ -49,9 +51,14 @@ def swing_cues(kick: Kick) -> list[Measurement]:
             continue
         before = swing.times_s <= kick.contact_s
         back = int(np.argmin(np.where(before, swing.leg_deg, np.inf)))
+        if back == 0:
+            continue  # farther back than was seen
         found.append(Measurement("backswing", method, -float(swing.leg_deg[back])))
-        if swing.times_s[-1] - kick.contact_s >= LEAST_THROUGH_S:
-            found.append(Measurement("swing_evenness", method, _evenness(swing, back)))
+        through = back + int(np.argmax(swing.leg_deg[back:]))
+        if through < len(swing.times_s) - 1:
+            hit = int(np.searchsorted(swing.times_s, kick.contact_s))
+            evenness = _evenness(np.append(swing.leg_deg[back:hit], swing.leg_deg[through]))
+            found.append(Measurement("swing_evenness", method, evenness))
     return found
 
 
@@ -72,10 +79,13 @@ def swing_of(kick: Kick, place: Callable[[Kick, Joint, F64], F64] | None = None)
     return swing if np.isfinite(swing.leg_deg).all() else None
 
 
-def _evenness(swing: Swing, back: int) -> float:
-    """Forward share, %, of all turning between the farthest back and the farthest forward."""
-    through = swing.leg_deg[back:]
-    steps = np.diff(through[: int(np.argmax(through)) + 1])
+def _evenness(through_deg: F64) -> float:
+    """Forward share, %, of all turning from the farthest back to the farthest forward.
+
+    Legs hitch on their way to the ball; after it, from contact to the farthest forward, only the
+    net way counts, since there the pose model now and then loses the kicking leg.
+    """
+    steps = np.diff(through_deg)
     whole = float(np.abs(steps).sum())
     return 100 * float(steps.clip(0).sum()) / whole if whole > 0 else float("nan")
 

@@ -1,12 +1,17 @@
-"""Exact probabilities that a set meets its rule, from one probability per shot or touch.
+"""Exact probabilities that a set meets its rule, from what each of its events may be.
 
-Shots are taken as independent given the clip. Where one fault shifts all of them together (a
+An event is no shot, a miss or a make. Only the first shots count, so what an event does to a set
+depends on those before it: the set is walked event by event, over the few states that matter to
+its rule (for instance two makes in three shots), and all stories that lead to one state are one.
+Touches and losses of the ball are walked as makes and misses, each of which may be none.
+
+Events are taken as independent given the clip. Where one fault shifts all of them together (a
 misplaced marker), the floor that makes the probabilities has to have widened each of them.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import NamedTuple, TypeAlias
@@ -24,6 +29,10 @@ from shoegoal.ladder.rules import (
 )
 
 Floats: TypeAlias = NDArray[np.float64]
+State: TypeAlias = tuple[int, int]
+
+NO_SHOT, MISS, MAKE = range(3)  # what an event may be: the columns of a set's odds
+MET, FAILED, OPEN = range(3)  # how a set may stand: the order of `SetChances`
 
 
 class SetChances(NamedTuple):
@@ -35,27 +44,198 @@ class SetChances(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True)
-class CountedSet:
-    """The part of a set that its rule counts, in the form the arithmetic needs.
+class Walk:
+    """The states that a set can be in before each event and after the last.
 
     Attributes
     ----------
-    p : probability of "yes" for each counted item: a make, a touch, or a loss of the ball.
-    is_loss : marks the items that are losses of the ball.
-    target : how many makes or touches are needed.
-    in_a_row : a miss starts the count afresh (a loss always does).
-    left : how many more items could still be shown and counted.
-    not_counted : items shown beyond what the rule counts.
-    missing : shots that the rule asks for and the set does not show; None without such a number.
+    odds : array, shape (events, 3): probabilities that an event is no shot, a miss, a make.
+    steps : per event, array, shape (3, states before): the state that each answer leads to.
+    ends : array, shape (states after the last event,): what such a set has come to.
     """
 
-    p: tuple[float, ...]
+    odds: Floats
+    steps: tuple[NDArray[np.intp], ...]
+    ends: NDArray[np.intp]
+
+    def reached(self) -> Iterator[Floats]:
+        """Probability of each state before each event, and at last after all of them."""
+        reached: Floats = np.ones(1)
+        yield reached
+        for odds, step in zip(self.odds, self.steps, strict=True):
+            reached = summed(step.ravel(), np.outer(odds, reached).ravel())
+            yield reached
+
+    def without(self, rare: float) -> Walk:
+        """Leave out the states that are reached with a probability of less than ``rare``."""
+        reached = list(self.reached())
+        kept = [np.flatnonzero(chance >= rare) for chance in reached]
+        steps = []
+        for step, chance, (before, after) in zip(
+            self.steps, reached[1:], pairwise(kept), strict=True
+        ):
+            place = np.zeros(len(chance), dtype=np.intp)
+            place[after] = np.arange(len(after))
+            steps.append(place[step[:, before]])
+        return Walk(self.odds, tuple(steps), self.ends[kept[-1]])
+
+    def outcome(self, kinds: int = 0) -> Floats:
+        """Probability of each end; of at least so many ``kinds`` of ends."""
+        *_, reached = self.reached()
+        return np.clip(summed(self.ends, reached, kinds), 0.0, 1.0)
+
+
+def walk(
+    odds: Floats, after: Callable[[State, int, bool], State], end: Callable[[State], int]
+) -> Walk:
+    """Lay out the states that a set can be in; it starts in (0, 0).
+
+    Parameters
+    ----------
+    odds : as `Walk` holds them.
+    after : the state after a shot, from the state before it, the number of the event (from 0) and
+        whether it was a make. An event that is no shot leaves every state as it is.
+    end : what a set has come to that ends in a state.
+    """
+    states: list[State] = [(0, 0)]
+    steps = []
+    for event, chances in enumerate(odds.tolist()):
+        places: dict[State, int] = {}
+        step = np.zeros((3, len(states)), dtype=np.intp)
+        for answer in (answer for answer in range(3) if chances[answer]):
+            for place, state in enumerate(states):
+                then = state if answer == NO_SHOT else after(state, event, answer == MAKE)
+                step[answer, place] = places.setdefault(then, len(places))
+        states = list(places)
+        steps.append(step)
+    return Walk(odds, tuple(steps), np.array([end(state) for state in states], dtype=np.intp))
+
+
+@dataclass(frozen=True, slots=True)
+class CountedSet:
+    """A set as its rule counts it.
+
+    Attributes
+    ----------
+    odds : array, shape (events, 3): probabilities that an event is no shot, a miss, a make.
+    rule : what has to be reached.
+    p_shot : per event, the probability that it is a shot; 1 for touches and losses.
+    is_loss : marks the events that are losses of the ball.
+    kick_times_s, watched_until_s : presentation times, for a timed rule.
+    """
+
+    odds: Floats
+    rule: StageRule
+    p_shot: tuple[float, ...]
     is_loss: tuple[bool, ...]
-    target: int
-    in_a_row: bool
-    left: int
-    not_counted: int
-    missing: int | None
+    kick_times_s: tuple[float, ...]
+    watched_until_s: float
+
+    @property
+    def target(self) -> int:
+        """How many makes or touches are needed."""
+        return self.rule.touches if isinstance(self.rule, TouchesInARow) else self.rule.makes
+
+    @property
+    def shots_asked(self) -> int | None:
+        """How many shots the rule asks for; None without such a number."""
+        return self.rule.shots if isinstance(self.rule, MakesOfShots | MakesInARow) else None
+
+    @property
+    def within_count(self) -> tuple[int, ...]:
+        """Events (from 0) that count if they are shots, by the likelier story of those before."""
+        within, shown = [], 0
+        for event, p in enumerate(self.p_shot):
+            now = self._shown(shown, event)
+            if now is not None:
+                within.append(event)
+                shown = now if p >= 0.5 else shown
+        return tuple(within)
+
+    @property
+    def likely_shots(self) -> tuple[int, ...]:
+        """Events (from 0) that count if each is a shot where that is at least as likely."""
+        return tuple(event for event in self.within_count if self.p_shot[event] >= 0.5)
+
+    @property
+    def not_counted(self) -> int:
+        """Likely shots beyond what the rule counts."""
+        return sum(p >= 0.5 for p in self.p_shot) - len(self.likely_shots)
+
+    def number_of_shots(self) -> Floats:
+        """P(the set shows exactly k shots) for k = 0, 1, ..., counted or not."""
+        numbers: Floats = np.ones(1)
+        for p in self.p_shot:
+            numbers = np.convolve(numbers, [1.0 - p, p])
+        return numbers
+
+    def number_of_makes(self) -> Floats:
+        """P(exactly k makes among the shots that count) for k = 0, 1, ..."""
+
+        def after(state: State, event: int, made: bool) -> State:
+            shown = self._shown(state[1], event)
+            return state if shown is None else (state[0] + made, shown)
+
+        return walk(self.odds, after, lambda state: state[0]).outcome()
+
+    def story(self) -> Walk:
+        """Walk to the three ways in which the set can stand: `MET`, `FAILED` and `OPEN`.
+
+        A state is the makes so far (of a row, since the last miss) and what was shown so far.
+        """
+        target, asked = self.target, self.shots_asked
+        in_a_row = isinstance(self.rule, MakesInARow | TouchesInARow)
+
+        def after(state: State, event: int, made: bool) -> State:
+            makes, shown = state
+            if makes < 0:
+                return state
+            now = self._shown(shown, event)
+            makes = makes + 1 if made else 0 if in_a_row else makes
+            if now is None or (asked is not None and target - makes > asked - now):
+                return -1, FAILED
+            return (-1, MET) if makes == target else (makes, now)
+
+        def end(state: State) -> int:
+            makes, shown = state
+            if makes < 0:
+                return shown
+            return OPEN if asked is not None or self._goes_on(shown) else FAILED
+
+        return walk(self.odds, after, end)
+
+    def _shown(self, shown: int, event: int) -> int | None:
+        """Tell what was shown with a shot at ``event``; None where that shot does not count.
+
+        It is the shots so far where the rule asks for a number of them; against the clock the
+        first shot, as the number of its event from 1; else 1 once there was any.
+        """
+        if self.shots_asked is not None:
+            return shown + 1 if shown < self.shots_asked else None
+        if not isinstance(self.rule, MakesInTime):
+            return 1
+        # Times are multiples of a clip's time base; a nanosecond absorbs the float sum only.
+        late = shown > 0 and self.kick_times_s[event] > self._time_is_up_s(shown) + 1e-9
+        return None if late else shown or event + 1
+
+    def _goes_on(self, shown: int) -> bool:
+        """Whether a set without a number of shots may go on after its last event."""
+        if isinstance(self.rule, TouchesInARow):
+            return not self.p_shot
+        if isinstance(self.rule, FirstMakes) or not shown:
+            return True  # an empty set proves nothing
+        # Nothing of an unfinished row carries over to another clip.
+        timed = isinstance(self.rule, MakesInTime)
+        return timed and self.watched_until_s < self._time_is_up_s(shown)
+
+    def _time_is_up_s(self, first: int) -> float:
+        assert isinstance(self.rule, MakesInTime)
+        return self.kick_times_s[first - 1] + self.rule.time_s
+
+
+def summed(places: NDArray[np.intp], values: Floats, size: int = 0) -> Floats:
+    """Sum the values that belong to one place, for places from 0 to at least ``size``."""
+    return np.bincount(places, values, minlength=size).astype(np.float64)
 
 
 def checked_probabilities(p: Sequence[float]) -> tuple[float, ...]:
@@ -77,17 +257,19 @@ def counted_set(
     rule: StageRule,
     p_yes: Sequence[float],
     *,
+    p_shot: Sequence[float] | None = None,
     kick_times_s: Sequence[float] | None = None,
     watched_until_s: float | None = None,
     is_loss: Sequence[bool] | None = None,
 ) -> CountedSet:
-    """Take from a set the items that its rule counts.
+    """Put a set into the form in which its rule counts it.
 
     Parameters
     ----------
     rule : the stage's rule.
-    p_yes : P(make) per shot in order of time; for touches, the probability that each event is
-        real: a touch, or where ``is_loss`` is true a loss of the ball.
+    p_yes : per event in order of time, P(make) given that it is a shot; for touches, the
+        probability that it is real: a touch, or where ``is_loss`` is true a loss of the ball.
+    p_shot : per event, the probability that it is a shot at all; 1 when left out.
     kick_times_s : presentation time of each kick, s; needed by a timed rule. A shot kicked at
         exactly the last moment counts (common practice, no source).
     watched_until_s : presentation time of the clip's end, s; a timed set that was not watched
@@ -99,88 +281,37 @@ def counted_set(
     ValueError
         Lengths differ, a probability is out of range, times are missing or run backwards.
     """
-    p = checked_probabilities(p_yes)
-    loss = tuple(bool(flag) for flag in is_loss) if is_loss is not None else (False,) * len(p)
-    if len(loss) != len(p):
-        raise ValueError(f"{len(loss)} loss flags for {len(p)} events")
-    if any(loss) and not isinstance(rule, TouchesInARow):
+    yes = checked_probabilities(p_yes)
+    shot = (1.0,) * len(yes) if p_shot is None else checked_probabilities(p_shot)
+    loss = (False,) * len(yes) if is_loss is None else tuple(bool(flag) for flag in is_loss)
+    times_s = () if kick_times_s is None else tuple(float(time_s) for time_s in kick_times_s)
+    touches = isinstance(rule, TouchesInARow)
+    if not len(yes) == len(shot) == len(loss):
+        raise ValueError(f"{len(loss)} loss flags and {len(shot)} shots for {len(yes)} events")
+    if any(loss) and not touches:
         raise ValueError("only a rule about touches knows losses of the ball")
-    limit = len(p)
-    missing: int | None = None
-    match rule:
-        case FirstMakes(makes=target):
-            in_a_row, left = False, target
-        case MakesOfShots(makes=target, shots=shots):
-            limit = min(limit, shots)
-            in_a_row, left = False, shots - limit
-            missing = left
-        case MakesInARow(makes=target, shots=None):
-            # Nothing of an unfinished row carries over to another clip, so none is left open.
-            in_a_row, left = True, 0
-        case MakesInARow(makes=target, shots=int(shots)):
-            limit = min(limit, shots)
-            in_a_row, left = True, shots - limit
-            missing = left
-        case TouchesInARow(touches=target):
-            # Not in_a_row: an event that is no touch breaks nothing; only a loss does.
-            in_a_row, left = False, 0
-        case MakesInTime(makes=target, time_s=time_s):
-            limit, time_is_up = _kicked_in_time(len(p), time_s, kick_times_s, watched_until_s)
-            in_a_row, left = False, 0 if time_is_up else target
-    if not p:
-        left = max(left, target)  # an empty set proves nothing
-    return CountedSet(
-        p=p[:limit],
-        is_loss=loss[:limit],
-        target=target,
-        in_a_row=in_a_row,
-        left=left,
-        not_counted=len(p) - limit,
-        missing=missing,
-    )
+    if isinstance(rule, MakesInTime):
+        if len(times_s) != len(yes):
+            raise ValueError("a timed rule needs one kick time per shot")
+        if any(not later >= earlier for earlier, later in pairwise(times_s)):
+            raise ValueError("kick times must be in order")
+    odds = np.array(
+        [
+            # An event that is no touch breaks nothing; only a loss does.
+            ((1.0 - p, p, 0.0) if lost else (1.0 - p, 0.0, p))
+            if touches
+            else (1.0 - s, s * (1.0 - p), s * p)
+            for p, s, lost in zip(yes, shot, loss, strict=True)
+        ]
+    ).reshape(-1, 3)
+    ends_s = [*times_s[-1:], *([] if watched_until_s is None else [watched_until_s])]
+    return CountedSet(odds, rule, shot, loss, times_s, max(ends_s, default=0.0))
 
 
-def _kicked_in_time(
-    shots: int,
-    time_s: float,
-    kick_times_s: Sequence[float] | None,
-    watched_until_s: float | None,
-) -> tuple[int, bool]:
-    """How many shots were kicked in time, and whether the clip shows the time running out."""
-    if kick_times_s is None or len(kick_times_s) != shots:
-        raise ValueError("a timed rule needs one kick time per shot")
-    times = [float(value) for value in kick_times_s]
-    if any(not later >= earlier for earlier, later in pairwise(times)):
-        raise ValueError("kick times must be in order")
-    if not times:
-        return 0, False
-    end_s = times[0] + time_s
-    # Times are multiples of a clip's time base; a nanosecond absorbs the float sum only.
-    in_time = sum(value <= end_s + 1e-9 for value in times)
-    watched_s = times[-1] if watched_until_s is None else max(watched_until_s, times[-1])
-    return in_time, watched_s >= end_s
-
-
-def makes_distribution(p_make: Sequence[float]) -> Floats:
-    """Poisson-binomial distribution of the number of makes.
-
-    Parameters
-    ----------
-    p_make : P(make) per shot.
-
-    Returns
-    -------
-    array, shape (len(p_make) + 1,)
-        P(exactly k makes) for k = 0, 1, ...; by convolving one shot after the other, which adds
-        only non-negative terms and so loses no digits.
-    """
-    distribution = np.ones(1)
-    for p in checked_probabilities(p_make):
-        longer = np.zeros(distribution.size + 1)
-        longer[:-1] = distribution * (1.0 - p)
-        longer[1:] += distribution * p
-        distribution = longer
-    return distribution
+def set_chances(counted: CountedSet) -> SetChances:
+    """Probabilities that the set has met its rule, has failed it, or can still go either way."""
+    met, failed, still_open = counted.story().outcome(3).tolist()
+    return SetChances(met, failed, still_open)
 
 
 def longest_row_distribution(p_real: Sequence[float], is_loss: Sequence[bool]) -> Floats:
@@ -193,61 +324,20 @@ def longest_row_distribution(p_real: Sequence[float], is_loss: Sequence[bool]) -
     Returns
     -------
     array, shape (touches + 1,)
-        P(longest row is exactly k) for k = 0, 1, ...: what reaches k less what reaches k + 1.
+        P(longest row is exactly k) for k = 0, 1, ...
     """
     touches = sum(not loss for loss in is_loss)
-    reached = [1.0]
-    for target in range(1, touches + 1):
-        counted = counted_set(TouchesInARow(target), p_real, is_loss=is_loss)
-        reached.append(set_chances(counted).met)
-    steps: Floats = np.array(reached) - np.array([*reached[1:], 0.0])
-    return np.clip(steps, 0.0, 1.0)
-
-
-def outcome_table(counted: CountedSet, p: Floats) -> Floats:
-    """Probabilities of met, failed and still open, for many versions of a set at once.
-
-    A Markov chain over the count reached so far (the row, where misses or losses break it); the
-    last state, the target, is never left again.
-
-    Parameters
-    ----------
-    counted : the set; its own ``p`` is not used here.
-    p : array, shape (versions, len(counted.p)).
-
-    Returns
-    -------
-    array, shape (versions, 3)
-        Columns met, failed, still open.
-    """
-    versions = p.shape[0]
-    states = np.zeros((versions, counted.target + 1))
-    states[:, 0] = 1.0
-    for item, loss in enumerate(counted.is_loss):
-        yes = p[:, item, np.newaxis]
-        live = states[:, :-1]
-        after = np.zeros_like(states)
-        after[:, -1] = states[:, -1]
+    chance = np.zeros((touches + 1, touches + 1))  # the longest row so far, the row now
+    chance[0, 0] = 1.0
+    k = np.arange(touches)
+    for p, loss in zip(checked_probabilities(p_real), is_loss, strict=True):
+        real = p * chance
+        chance -= real
         if loss:
-            after[:, :-1] = live * (1.0 - yes)
-            after[:, 0] += live.sum(axis=1) * yes[:, 0]
+            chance[:, 0] += real.sum(axis=1)
         else:
-            after[:, 1:] += live * yes
-            if counted.in_a_row:
-                after[:, 0] += live.sum(axis=1) * (1.0 - yes[:, 0])
-            else:
-                after[:, :-1] += live * (1.0 - yes)
-        states = after
-    # A count is still open when the items left could lift it to the target.
-    reachable = max(0, counted.target - counted.left)
-    met = states[:, -1]
-    failed = states[:, :-1][:, :reachable].sum(axis=1)
-    still_open = states[:, :-1][:, reachable:].sum(axis=1)
-    return np.stack([met, failed, still_open], axis=1)
-
-
-def set_chances(counted: CountedSet) -> SetChances:
-    """Probabilities that the set has met its rule, has failed it, or can still go either way."""
-    p = np.asarray(counted.p, dtype=np.float64).reshape(1, -1)
-    met, failed, still_open = np.clip(outcome_table(counted, p)[0], 0.0, 1.0)
-    return SetChances(float(met), float(failed), float(still_open))
+            chance[k + 1, k + 1] += real[k, k]  # the row now is the longest, and grows
+            real[k, k] = 0.0
+            chance[:, 1:] += real[:, :-1]
+    longest: Floats = chance.sum(axis=1)
+    return longest

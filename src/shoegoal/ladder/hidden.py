@@ -9,10 +9,18 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from shoegoal.ladder.chances import set_chances
 from shoegoal.ladder.looks import LookPlan
 from shoegoal.ladder.rules import FirstMakes, MakesInARow, StageRule, TouchesInARow
 from shoegoal.ladder.tally import Tally
-from shoegoal.ladder.verdict import DEFAULT_CONFIDENCE, Decision, Verdict, judge_shots
+from shoegoal.ladder.verdict import (
+    DEFAULT_CONFIDENCE,
+    Decision,
+    Verdict,
+    counted_shots,
+    decide,
+    judge_shots,
+)
 from shoegoal.types import Shot
 
 DOUBTS_NAMED = 3
@@ -92,4 +100,4 @@ def _holds(
 def _decision(
     rule: StageRule, shots: Sequence[Shot], until_s: float, confidence: float
 ) -> Decision:
-    return judge_shots(rule, shots, watched_until_s=until_s, confidence=confidence)[1].decision
+    return decide(set_chances(counted_shots(rule, shots, until_s)), confidence)

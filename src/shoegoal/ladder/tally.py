@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
-from shoegoal.ladder.chances import (
-    checked_probabilities,
-    longest_row_distribution,
-    makes_distribution,
-)
+import numpy as np
+
+from shoegoal.ladder.chances import NO_SHOT, CountedSet, Floats, longest_row_distribution
+from shoegoal.ladder.rules import TouchesInARow
 from shoegoal.types import Call
 
 DEFAULT_INTERVAL = 0.95
@@ -42,13 +40,17 @@ class Tally:
 
     Attributes
     ----------
-    makes, misses, unsure : shots by call.
-    likely_makes : the most likely number of makes, unsure shots included by their probability.
+    makes, misses, unsure : by call, the events that count if all are what they more likely are:
+        a shot, or none.
+    likely_makes : the most likely number of makes among the shots that count, unsure ones included
+        by their probability.
     low_makes, high_makes : shortest interval around it that holds at least the asked probability.
     interval_probability : what that interval really holds.
     exact_probability : probability that ``likely_makes`` is the true number.
-    all_calls_right_probability : probability that each single shot is what it more likely is.
+    all_calls_right_probability : probability that each single event is what it most likely is: no
+        shot, a miss or a make.
     rows : of touches, how many in a row; None for shots.
+    maybe_shots : unsure events beside these, each more likely no shot, that would count as one.
     """
 
     makes: int
@@ -61,6 +63,7 @@ class Tally:
     exact_probability: float
     all_calls_right_probability: float
     rows: RowTally | None = None
+    maybe_shots: int = 0
 
     @property
     def shots(self) -> int:
@@ -77,6 +80,8 @@ class Tally:
         parts = [f"{self.makes} {make_word}, {self.misses} {miss_word}"]
         if self.unsure:
             parts.append(f"{self.unsure} unsure")
+        if self.maybe_shots:
+            parts.append(f"{self.maybe_shots} more may be a shot")
         if self.low_makes != self.high_makes:
             likely = f"{self.likely_makes} {'make' if self.likely_makes == 1 else 'makes'}"
             parts.append(f"most likely {likely} ({self.low_makes} to {self.high_makes})")
@@ -95,87 +100,66 @@ class Tally:
 
 
 def tally_of(
-    calls: Sequence[Call],
-    p_make: Sequence[float],
-    interval: float = DEFAULT_INTERVAL,
+    counted: CountedSet, calls: Sequence[Call], interval: float = DEFAULT_INTERVAL
 ) -> Tally:
     """Count the calls and say what the probabilities make of them.
 
     Parameters
     ----------
-    calls, p_make : call and P(make) per shot.
+    counted : the set as its rule counts it.
+    calls : one per event; a loss of the ball that happened has the call make.
     interval : least probability of the interval for the number of makes, above 0 and up to 1.
 
     Raises
     ------
     ValueError
-        Lengths differ, a probability or the interval is out of range.
+        Lengths differ, or the interval is out of range.
     """
-    p = checked_probabilities(p_make)
-    if len(calls) != len(p):
-        raise ValueError(f"{len(calls)} calls for {len(p)} probabilities")
+    if len(calls) != len(counted.odds):
+        raise ValueError(f"{len(calls)} calls for {len(counted.odds)} events")
     if not 0.0 < interval <= 1.0:
         raise ValueError(f"interval is {interval}; it must lie above 0 and up to 1")
-    distribution = makes_distribution(p).tolist()
-    likely, low, high, held = _shortest_interval(distribution, interval)
+    makes = counted.number_of_makes()
+    likely, low, high, held = shortest_interval(makes, interval)
+    within = [event for event in counted.within_count if not counted.is_loss[event]]
+    told = [calls[event] for event in within if counted.p_shot[event] >= 0.5]
+    maybe = [calls[event] for event in within if 0.0 < counted.p_shot[event] < 0.5]
     return Tally(
-        makes=sum(call is Call.MAKE for call in calls),
-        misses=sum(call is Call.MISS for call in calls),
-        unsure=sum(call is Call.UNSURE for call in calls),
+        makes=told.count(Call.MAKE),
+        misses=told.count(Call.MISS),
+        unsure=told.count(Call.UNSURE),
         likely_makes=likely,
         low_makes=low,
         high_makes=high,
         interval_probability=min(1.0, held),
-        exact_probability=distribution[likely],
-        all_calls_right_probability=math.prod(max(value, 1.0 - value) for value in p),
+        exact_probability=float(makes[likely]),
+        all_calls_right_probability=float(np.prod(counted.odds[within].max(axis=1))),
+        rows=_rows_of(counted, calls, interval),
+        maybe_shots=maybe.count(Call.UNSURE),
     )
 
 
-def touch_tally_of(
-    calls: Sequence[Call],
-    p_real: Sequence[float],
-    is_loss: Sequence[bool],
-    interval: float = DEFAULT_INTERVAL,
-) -> Tally:
-    """Count touches, and the longest row of them without losing the ball.
+def _rows_of(counted: CountedSet, calls: Sequence[Call], interval: float) -> RowTally | None:
+    if not isinstance(counted.rule, TouchesInARow):
+        return None
+    lost = [call is Call.MAKE for call, loss in zip(calls, counted.is_loss, strict=True) if loss]
+    real = counted.odds[:, NO_SHOT + 1 :].sum(axis=1).tolist()
+    longest = longest_row_distribution(real, counted.is_loss)
+    likely, low, high, _ = shortest_interval(longest, interval)
+    return RowTally(sum(lost), likely, low, high, float(longest[likely]))
 
-    Parameters
-    ----------
-    calls, p_real, is_loss : per event, in order of time; a loss that happened has the call make.
-    interval : as for `tally_of`.
 
-    Raises
-    ------
-    ValueError
-        As for `tally_of`.
+def shortest_interval(distribution: Floats, interval: float) -> tuple[int, int, int, float]:
+    """Most likely number, lower and upper end of an interval round it, and what that holds.
+
+    Where a doubtful event moves all that counts, a distribution may have more than one peak.
     """
-    lost = [bool(loss) for loss in is_loss]
-    if not len(calls) == len(p_real) == len(lost):
-        raise ValueError(f"{len(calls)} calls, {len(p_real)} probabilities, {len(lost)} losses")
-    touched = [place for place, loss in enumerate(lost) if not loss]
-    tally = tally_of([calls[k] for k in touched], [p_real[k] for k in touched], interval)
-    longest = longest_row_distribution(p_real, lost).tolist()
-    likely, low, high, _ = _shortest_interval(longest, interval)
-    losses = sum(call is Call.MAKE for call, loss in zip(calls, lost, strict=True) if loss)
-    return replace(tally, rows=RowTally(losses, likely, low, high, longest[likely]))
-
-
-def _shortest_interval(
-    distribution: Sequence[float], interval: float
-) -> tuple[int, int, int, float]:
-    """Most likely number, lower and upper end of an interval round it, and what that holds."""
-    last = len(distribution) - 1
-    likely = max(range(last + 1), key=distribution.__getitem__)
-    low = high = likely
-    held = distribution[likely]
-    # A Poisson-binomial has one peak, so growing towards the higher side gives the shortest one.
-    while held < interval - 1e-12 and (low > 0 or high < last):
-        below = distribution[low - 1] if low > 0 else -1.0
-        above = distribution[high + 1] if high < last else -1.0
-        if above >= below:
-            high += 1
-            held += above
-        else:
-            low -= 1
-            held += below
-    return likely, low, high, held
+    likely = int(np.argmax(distribution))
+    below = np.concatenate([[0.0], np.cumsum(distribution)])
+    low = np.arange(likely + 1)
+    beyond = np.maximum(np.searchsorted(below, below[low] + interval - 1e-12), likely + 1)
+    width = beyond - low  # one too wide for any number where the interval is not reached
+    held = below[np.minimum(beyond, len(distribution))] - below[low]
+    width[beyond > len(distribution)] = len(below)
+    best = int(np.lexsort((-held, width))[0])
+    return likely, best, int(beyond[best]) - 1, float(held[best])

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
 from shoegoal.ladder.chances import CountedSet, SetChances, counted_set, set_chances
 from shoegoal.ladder.looks import LookPlan, plan_looks
-from shoegoal.ladder.rules import FirstMakes, MakesInTime, StageRule, TouchesInARow
-from shoegoal.ladder.tally import Tally, tally_of, touch_tally_of
+from shoegoal.ladder.rules import FirstMakes, MakesInTime, StageRule
+from shoegoal.ladder.tally import DEFAULT_INTERVAL, Tally, shortest_interval, tally_of
 from shoegoal.types import EventKind, Shot
 
 # At 0.99 a class of 25 pupils with four sets each can expect at most one wrong verdict, and that
@@ -38,10 +38,11 @@ class Verdict:
     decision : past ``confidence``, or ``LOOK``.
     confidence : the probability that was asked for.
     chances : probabilities that the rule is met, failed, or still open.
-    shots_counted : shots (or touch events) that the rule counts.
+    shots_counted : shots (or touch events) that the rule counts, if each event is a shot where
+        that is at least as likely.
     shots_not_counted : shown beyond that; a retake among them is for the teacher to correct.
     shots_missing : shots the rule asks for that the set does not show; None without a number.
-    looks : for ``LOOK`` the shots to look at; None otherwise.
+    looks : for ``LOOK`` the events to look at; None otherwise.
     sentence : the verdict as a person would say it.
     """
 
@@ -55,61 +56,64 @@ class Verdict:
     sentence: str
 
 
-def judge_set(
-    rule: StageRule,
-    p_yes: Sequence[float],
-    *,
-    kick_times_s: Sequence[float] | None = None,
-    watched_until_s: float | None = None,
-    is_loss: Sequence[bool] | None = None,
-    confidence: float = DEFAULT_CONFIDENCE,
-) -> Verdict:
+def decide(chances: SetChances, confidence: float) -> Decision:
+    """Tell what is at least as probable as ``confidence``; where nothing is, look."""
+    sure = (Decision.ADVANCE, Decision.TRY_AGAIN, Decision.NOT_FINISHED)
+    # The same rounding slack as in the look plan, so that a finished plan always settles.
+    told = (one for one, p in zip(sure, chances, strict=True) if p >= confidence - 1e-12)
+    return next(told, Decision.LOOK)
+
+
+def judge_set(counted: CountedSet, confidence: float = DEFAULT_CONFIDENCE) -> Verdict:
     """Judge one set.
 
     Parameters
     ----------
-    rule : the stage's rule.
-    p_yes : P(make) per shot in order of time, 0 or 1 where a person has answered; for touches the
-        probability that each event is real. An unsure shot keeps its probability.
-    kick_times_s, watched_until_s, is_loss : see `shoegoal.ladder.chances.counted_set`.
+    counted : the set as its rule counts it. An unsure event keeps its probabilities; one that a
+        person has answered has 0 or 1.
     confidence : an outcome must be at least this probable to be told; above 0.5, below 1 or 1.
 
     Raises
     ------
     ValueError
-        A probability or the confidence is out of range, or lengths differ.
+        The confidence is out of range.
     """
     if not 0.5 < confidence <= 1.0:
         raise ValueError(f"confidence is {confidence}; it must lie above 0.5 and up to 1")
-    counted = counted_set(
-        rule,
-        p_yes,
-        kick_times_s=kick_times_s,
-        watched_until_s=watched_until_s,
-        is_loss=is_loss,
-    )
     chances = set_chances(counted)
-    looks: LookPlan | None = None
-    # The same rounding slack as in the look plan, so that a finished plan always settles.
-    enough = confidence - 1e-12
-    if chances.met >= enough:
-        decision = Decision.ADVANCE
-    elif chances.failed >= enough:
-        decision = Decision.TRY_AGAIN
-    elif chances.still_open >= enough:
-        decision = Decision.NOT_FINISHED
-    else:
-        decision = Decision.LOOK
-        looks = plan_looks(counted, confidence)
+    decision = decide(chances, confidence)
+    looks = plan_looks(counted, confidence) if decision is Decision.LOOK else None
+    shots, asked = len(counted.likely_shots), counted.shots_asked
     return Verdict(
         decision=decision,
         confidence=confidence,
         chances=chances,
-        shots_counted=len(counted.p),
+        shots_counted=shots,
         shots_not_counted=counted.not_counted,
-        shots_missing=counted.missing,
+        shots_missing=None if asked is None else asked - shots,
         looks=looks,
-        sentence=_sentence(rule, decision, counted, looks),
+        sentence=_sentence(decision, counted, looks),
+    )
+
+
+def counted_shots(
+    rule: StageRule, shots: Sequence[Shot], watched_until_s: float | None = None
+) -> CountedSet:
+    """Put the shots of one clip into the form in which a rule counts them.
+
+    Parameters
+    ----------
+    rule : the stage's rule.
+    shots : in order of time; of a rule about touches, touches and losses.
+    watched_until_s : presentation time of the clip's end, s.
+    """
+    return counted_set(
+        rule,
+        [shot.p_make for shot in shots],
+        p_shot=[shot.p_shot for shot in shots],
+        kick_times_s=[shot.kick_time_s for shot in shots],
+        watched_until_s=watched_until_s,
+        is_loss=[shot.kind is EventKind.LOSS for shot in shots],
     )
 
 
@@ -122,34 +126,15 @@ def judge_shots(
 ) -> tuple[Tally, Verdict]:
     """Tally and verdict for the shots of one clip; the tally covers only the shots that count.
 
-    Parameters
-    ----------
-    rule : the stage's rule.
-    shots : in order of time; of a rule about touches, touches and losses.
-    watched_until_s : presentation time of the clip's end, s.
-    confidence : as for `judge_set`.
+    Parameters are as for `counted_shots` and `judge_set`.
     """
-    lost = [shot.kind is EventKind.LOSS for shot in shots]
-    verdict = judge_set(
-        rule,
-        [shot.p_make for shot in shots],
-        kick_times_s=[shot.kick_time_s for shot in shots],
-        watched_until_s=watched_until_s,
-        is_loss=lost,
-        confidence=confidence,
-    )
-    counted = shots[: verdict.shots_counted]
-    calls, p_make = [shot.call for shot in counted], [shot.p_make for shot in counted]
-    if isinstance(rule, TouchesInARow):
-        return touch_tally_of(calls, p_make, lost), verdict
-    tally = tally_of(calls, p_make)
-    return tally, verdict
+    counted = counted_shots(rule, shots, watched_until_s)
+    return tally_of(counted, [shot.call for shot in shots]), judge_set(counted, confidence)
 
 
-def _sentence(
-    rule: StageRule, decision: Decision, counted: CountedSet, looks: LookPlan | None
-) -> str:
+def _sentence(decision: Decision, counted: CountedSet, looks: LookPlan | None) -> str:
     """Decision, then what the set lacks or has too much of."""
+    rule = counted.rule
     parts = [f"{decision.value}: {rule.sentence}"]
     if looks is not None:
         named = looks.shots[:SHOTS_NAMED_FIRST] if looks.whole_set else looks.shots
@@ -159,20 +144,38 @@ def _sentence(
             if looks.whole_set
             else f"please look at {numbers}{', in this order' if len(named) > 1 else ''}"
         )
-    if counted.missing:
-        seen = "shot was" if len(counted.p) == 1 else "shots were"
-        parts.append(f"{len(counted.p)} {seen} seen, {counted.missing} still missing")
-    if counted.not_counted:
-        limit = "the time" if isinstance(rule, MakesInTime) else f"the first {len(counted.p)}"
-        parts.append(
-            f"{counted.not_counted} more shown after {limit} not counted; "
-            "if one was a retake, correct the shots"
-        )
+    parts += _shots_shown(counted)
     if decision is Decision.NOT_FINISHED:
         if isinstance(rule, FirstMakes):
             parts.append("go on until the makes are reached")
         elif isinstance(rule, MakesInTime):
             parts.append("the clip ends before the time is up")
-        elif not counted.p:
+        elif not counted.likely_shots:
             parts.append("nothing to count was seen")
     return "; ".join(parts)
+
+
+def _shots_shown(counted: CountedSet) -> Iterator[str]:
+    """Say how many shots are missing or too many, from the fewest to the most there may be."""
+    few = many = counted.not_counted
+    asked, limit = counted.shots_asked, "the time"
+    if asked is not None:
+        likely = few + len(counted.likely_shots)
+        _, low, high, _ = shortest_interval(counted.number_of_shots(), DEFAULT_INTERVAL)
+        low, high = min(low, likely), max(high, likely)
+        few, many, limit = low - asked, high - asked, f"the first {asked}"
+        if low < asked:
+            seen = "shot was" if high == 1 else "shots were"
+            yield f"{_span(low, high)} {seen} seen, {_span(-many, -few)} still missing"
+    if many > 0:
+        yield (
+            f"{_span(few, many)} more shown after {limit} not counted; "
+            "if one was a retake, correct the shots"
+        )
+
+
+def _span(low: int, high: int) -> str:
+    """Write a range of numbers, where one below 0 stands for none."""
+    if low == high:
+        return str(high)
+    return f"{low} to {high}" if low > 0 else f"up to {high}"

@@ -41,7 +41,8 @@ class Check:
     Attributes
     ----------
     place : number within the round, in random order.
-    set_id, clip, clock : where it is, by a player's clock; None for a clip that is not known.
+    set_id, clip, clock : where it is, by a player's clock; None for a clip that is not known, or
+        whose path would tell whose it is.
     kick_time_s, kick_s : presentation time of the kick, and seconds of the player's clock.
     cue : what to look at; empty for make or miss.
     answer : the coach's, once given.
@@ -207,7 +208,7 @@ def checks_of(connection: Connection, round_id: int) -> list[Check]:
         Check(
             row.place,
             row.set_id,
-            sets[row.set_id].clip_path,
+            _nameless(sets[row.set_id]),
             clock_text(row.kick_time_s - starts[row.set_id]),
             row.kick_time_s,
             row.kick_time_s - starts[row.set_id],
@@ -216,6 +217,18 @@ def checks_of(connection: Connection, round_id: int) -> list[Check]:
         )
         for row in found
     ]
+
+
+def _nameless(history: SetHistory) -> Path | None:
+    """Path of a set's clip, unless it names the pupil: files of a class are often called so."""
+    path = history.clip_path
+    if path is None or _letters(history.pupil) in _letters(str(path)):
+        return None
+    return path
+
+
+def _letters(text: str) -> str:
+    return "".join(letter for letter in text.casefold() if letter.isalnum())
 
 
 def start_of(history: SetHistory) -> float:

@@ -14,12 +14,12 @@ from sqlalchemy import Connection, CursorResult, delete, insert, select
 
 from shoegoal.analysis.file import analysis_to_json
 from shoegoal.analysis.model import Analysis, StageRecord, plain_ladder
-from shoegoal.clip.reader import clip_sha256
 from shoegoal.errors import BadSettingsError
 from shoegoal.ladder.ladders import Ladder
 from shoegoal.record import schema
 from shoegoal.record.book import Book
 from shoegoal.record.chain import canonical_text, sha256_of
+from shoegoal.record.history import file_sha256
 from shoegoal.record.journal import append, append_of_book, now_text, set_version
 from shoegoal.record.names import invent_name
 
@@ -191,7 +191,7 @@ def _clip_beside(analysis: Analysis, folder: Path) -> Path | None:
     clip = folder.parent / analysis.clip.name
     if not clip.is_file():
         return None
-    if clip_sha256(clip) != analysis.clip.sha256:
+    if file_sha256(clip) != analysis.clip.sha256:
         raise BadSettingsError(
             f"{clip} was changed since it was counted, so the count is of another clip; "
             "count it again, then add it"

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -140,7 +141,27 @@ class SetHistory:
         """Say how the clip is now: ``as counted``, ``changed`` or ``not found``."""
         if self.clip_path is None or not self.clip_path.is_file():
             return "not found"
-        return "as counted" if clip_sha256(self.clip_path) == self.clip_sha256 else "changed"
+        return "as counted" if file_sha256(self.clip_path) == self.clip_sha256 else "changed"
+
+
+def file_sha256(path: Path) -> str:
+    """Hash a file, once for as long as its time of change, which nobody can set, stays.
+
+    Raises
+    ------
+    ClipUnreadableError
+        It cannot be read.
+    """
+    try:
+        seen = path.stat()
+    except OSError:
+        return clip_sha256(path)  # which says why
+    return _sha256_of(path, seen.st_ino, seen.st_size, seen.st_mtime_ns, seen.st_ctime_ns)
+
+
+@lru_cache(maxsize=4096)
+def _sha256_of(path: Path, *_: int) -> str:
+    return clip_sha256(path)
 
 
 def load_set(connection: Connection, set_id: int) -> SetHistory:

@@ -11,18 +11,21 @@ import secrets
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from ipaddress import IPv6Address, ip_address, ip_network
 
-from sqlalchemy import Connection, delete, func, insert, select, update
+from sqlalchemy import Connection, and_, delete, func, insert, select, update
 
 from shoegoal.errors import NotLetInError, OutputError, RecordBookError, TooManyTriesError
 from shoegoal.record import schema
-from shoegoal.record.accounts import Account, account_of_id, login_of
+from shoegoal.record.accounts import Account, account_called, account_of_id, login_of
 from shoegoal.record.book import Book
 from shoegoal.record.journal import time_text
 from shoegoal.record.passwords import password_fits
 
 TRIES_WITHIN = timedelta(minutes=15)
-MOST_OF_ACCOUNT, MOST_OF_ADDRESS = 5, 20  # a school's pupils may share one address
+# Of an account from one address; from one address, which a school's pupils may share; and of an
+# account from everywhere, so high that no one address can shut anybody else out of theirs.
+MOST_OF_BOTH, MOST_OF_ADDRESS, MOST_OF_ACCOUNT = 5, 20, 200
 LONGEST_SESSION, LONGEST_IDLE = timedelta(hours=12), timedelta(hours=1)
 SEEN_EVERY = timedelta(minutes=5)  # so that looking at a page does not always write
 TOKEN_BYTES = 32
@@ -62,6 +65,7 @@ def log_in(book: Book, name: str, password: str, address: str, now: datetime | N
     accounts, tries = schema.accounts.c, schema.login_tries
     with book.writing() as connection:
         connection.execute(delete(tries).where(tries.c.at < time_text(at - TRIES_WITHIN)))
+        address = _network(address)
         _refuse_too_many(connection, login, address)
         connection.execute(insert(tries).values(login=login, address=address, at=time_text(at)))
         found = connection.execute(
@@ -132,13 +136,41 @@ def log_out(book: Book, token: str) -> None:
 
 def _refuse_too_many(connection: Connection, login: str, address: str) -> None:
     tries = schema.login_tries.c
-    for column, value, most in (
-        (tries.login, login, MOST_OF_ACCOUNT),
-        (tries.address, address, MOST_OF_ADDRESS),
+    of_login, of_address = tries.login == login, tries.address == address
+    for such, most in (
+        (and_(of_login, of_address), MOST_OF_BOTH),
+        (of_address, MOST_OF_ADDRESS),
+        (of_login, MOST_OF_ACCOUNT),
     ):
-        if (connection.scalar(select(func.count()).where(column == value)) or 0) >= most:
+        if (connection.scalar(select(func.count()).where(such)) or 0) >= most:
             minutes = round(TRIES_WITHIN.total_seconds() / 60)
             raise TooManyTriesError(f"too many logins failed; wait {minutes} minutes and try again")
+
+
+def forget_tries(book: Book, name: str) -> int:
+    """Let an account in again at once, after too many failed logins; return how many there were.
+
+    Raises
+    ------
+    BadSettingsError
+        No such account.
+    """
+    tries = schema.login_tries
+    with book.writing() as connection:
+        account_called(connection, name)
+        return connection.execute(delete(tries).where(tries.c.login == login_of(name))).rowcount
+
+
+def _network(address: str) -> str:
+    """Write an address in one way; of IPv6 the network of one house, which has no end of them."""
+    try:
+        known = ip_address(address.split("%")[0])
+    except ValueError:
+        return "unknown"
+    if isinstance(known, IPv6Address):
+        mapped = known.ipv4_mapped
+        return str(mapped or ip_network((known, 64), strict=False))
+    return str(known)
 
 
 def _ended(made_at: str, seen_at: str, at: datetime) -> bool:

@@ -1,7 +1,7 @@
 """How a set stands: its count with all that people have said about it taken in.
 
-A shot that a person answered has the probability 1 or 0; one that is no shot, or was taken again,
-is left out of the set. The rest follows the ladder's exact rules.
+A shot that a person answered is one, and has the probability 1 or 0 of a make; one that is no
+shot, or was taken again, is left out of the set. The rest follows the ladder's exact rules.
 """
 
 from __future__ import annotations
@@ -57,6 +57,13 @@ class StandingShot:
     note: str
     counted: Shot | None
     kind: EventKind = EventKind.SHOT
+
+    @property
+    def p_shot(self) -> float:
+        """Probability that it is a shot of the set; 1 or 0 where a person answered."""
+        if self.answer is None and self.counted is not None:
+            return self.counted.p_shot
+        return float(self.counts)
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,7 +157,12 @@ def _looked_through(analysis: Analysis, changes: Sequence[Change]) -> list[tuple
 def _as_it_stands(shot: StandingShot) -> Shot:
     counted = shot.counted or unseen_shot(shot.number, shot.time_s, "added by hand")
     return replace(
-        counted, kick_time_s=shot.time_s, call=shot.call, p_make=shot.p_make, kind=shot.kind
+        counted,
+        kick_time_s=shot.time_s,
+        call=shot.call,
+        p_make=shot.p_make,
+        kind=shot.kind,
+        p_shot=shot.p_shot,
     )
 
 

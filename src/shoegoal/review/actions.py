@@ -13,6 +13,7 @@ from shoegoal.record import reviewing
 from shoegoal.record.book import Book
 from shoegoal.record.corrections import Answer, Side
 from shoegoal.record.history import load_set
+from shoegoal.review.doors import LARGEST_NUMBER
 from shoegoal.types import ImagePoint
 
 FARTHEST_PX = 100_000.0
@@ -26,9 +27,12 @@ def _text(form: FormData, name: str) -> str:
 
 def _whole(form: FormData, name: str) -> int:
     try:
-        return int(_text(form, name))
+        number = int(_text(form, name))
     except ValueError:
-        raise BadSettingsError(f"the page sent no usable {name}; load it again") from None
+        number = -1
+    if not 0 <= number <= LARGEST_NUMBER:
+        raise BadSettingsError(f"the page sent no usable {name}; load it again")
+    return number
 
 
 def _place(form: FormData, name: str) -> ImagePoint:
@@ -70,7 +74,7 @@ def clock_seconds(text: str) -> float:
     minutes, _, seconds = text.strip().rpartition(":")
     try:
         given = 60.0 * int(minutes or 0) + float(seconds)
-    except ValueError:
+    except (ValueError, OverflowError):
         given = float("nan")
     if not 0 <= given <= 100_000 or (minutes and float(seconds) >= 60):
         raise BadSettingsError(f'"{text}" is no time; give 1:12.3, or seconds')

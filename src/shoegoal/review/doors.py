@@ -25,6 +25,7 @@ OWNERS = frozenset({Role.TEACHER, Role.STUDENT})  # a student sees their own set
 EVERYBODY = frozenset(Role)
 CSRF_FIELD = "csrf"
 LOGIN = "/login"
+LARGEST_NUMBER = 2**31 - 1  # of a set, a round or a shot, as PostgreSQL keeps them
 MOST_FIELDS = 120  # a sheet of sets that are signed together sends one for each
 
 
@@ -44,8 +45,17 @@ class Asked:
     form: FormData = field(default_factory=FormData)
 
     def number(self, name: str) -> int:
-        """Part of the address that its pattern lets be a whole number only."""
-        return int(self.request.path_params[name])
+        """Part of the address that its pattern lets be a whole number only.
+
+        Raises
+        ------
+        HTTPException
+            404 where it is larger than any number in the book.
+        """
+        number = int(self.request.path_params[name])
+        if number > LARGEST_NUMBER:
+            raise HTTPException(404, "there is no such page")
+        return number
 
     @property
     def wants_a_part(self) -> bool:

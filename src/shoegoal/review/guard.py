@@ -8,14 +8,16 @@ instead, and answers over HTTPS alone.
 
 from __future__ import annotations
 
+import asyncio
 import hmac
+import logging
 from collections.abc import Callable
 from typing import Protocol
 from urllib.parse import urlsplit
 
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import MutableHeaders
-from starlette.requests import Request
+from starlette.requests import ClientDisconnect, Request
 from starlette.responses import HTMLResponse, PlainTextResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -31,7 +33,9 @@ SESSION_COOKIE = (
 )
 LOOPBACK_HOSTS = ("127.0.0.1", "localhost")
 SAFE = ("GET", "HEAD")
-LONGEST_FORM_BYTES = 65_536
+LONGEST_FORM_BYTES, LONGEST_PATH = 65_536, 1_000
+NEXT_PART_WITHIN_S = 30.0
+_log = logging.getLogger("uvicorn.error")
 _HEADERS = {
     # Nothing from elsewhere, nothing written into the page itself, no framing by others.
     "content-security-policy": "default-src 'none'; script-src 'self'; style-src 'self'; "
@@ -105,7 +109,7 @@ class AccountEntrance:
     Parameters
     ----------
     book : with accounts and sessions.
-    host : name, with a port if there is one, by which browsers reach the page.
+    host : as `site_name` writes the name by which browsers reach the page.
     """
 
     with_accounts = True
@@ -116,7 +120,7 @@ class AccountEntrance:
 
     def refusal(self, request: Request) -> Response | None:
         """Turn other names and plain HTTP away."""
-        if request.url.netloc != self._host:
+        if site_name(request.url.netloc, request.url.scheme) != self._host:
             return PlainTextResponse("this page answers by another name", 421)
         if request.url.scheme != "https":
             return PlainTextResponse("this page answers over HTTPS only", 403)
@@ -156,8 +160,28 @@ class Guard:
                     headers[name] = value
             await send(message)
 
+        begun = False
+
+        async def send_once(message: Message) -> None:
+            nonlocal begun
+            begun = begun or message["type"] == "http.response.start"
+            await send_hardened(message)
+
+        try:
+            await self._answer(scope, _in_time(receive), send_once)
+        except ClientDisconnect:  # gone, or taking too long
+            answer = PlainTextResponse("the rest of it did not come", 408)
+            await answer(scope, receive, send_hardened)
+        except Exception:
+            if begun:
+                raise
+            _log.exception("a fault of shoegoal: please report it")
+            answer = PlainTextResponse("a fault of shoegoal; nothing was written", 500)
+            await answer(scope, receive, send_hardened)
+
+    async def _answer(self, scope: Scope, receive: Receive, send: Send) -> None:
         request = Request(scope)
-        answer = self._entrance.refusal(request) or _foreign_or_long(request)
+        answer = _nameless(request) or self._entrance.refusal(request) or _foreign_or_long(request)
         if answer is None:
             # State, not a header: nothing that a browser sends can set it.
             request.state.visitor = None
@@ -165,7 +189,42 @@ class Guard:
                 request.state.visitor = await run_in_threadpool(self._entrance.visitor, request)
             except ShoegoalError as error:
                 answer = self._trouble(request, error)
-        await (answer or self._app)(scope, receive, send_hardened)
+        await (answer or self._app)(scope, receive, send)
+
+
+def site_name(netloc: str, scheme: str) -> str:
+    """Write a name and port in the one way in which they are compared (RFC 3986, 6.2.3)."""
+    name = netloc.lower()
+    return name.removesuffix({"https": ":443", "http": ":80"}.get(scheme, ""))
+
+
+def _in_time(receive: Receive) -> Receive:
+    """Wait for the next part of what a browser sends, but not for ever."""
+    is_whole = False  # from then on it is the browser that waits, for as long as it takes
+
+    async def receive_in_time() -> Message:
+        nonlocal is_whole
+        if is_whole:
+            return await receive()
+        try:
+            message = await asyncio.wait_for(receive(), NEXT_PART_WITHIN_S)
+        except TimeoutError:
+            return {"type": "http.disconnect"}
+        is_whole = not message.get("more_body", False)
+        return message
+
+    return receive_in_time
+
+
+def _nameless(request: Request) -> Response | None:
+    """Turn away who asks for no host, or no page, that there can be."""
+    try:
+        named = request.url.hostname
+    except ValueError:
+        named = None
+    if len(request.url.path) > LONGEST_PATH:
+        return PlainTextResponse("that address is too long", 414)
+    return None if named else PlainTextResponse("that is no address of this page", 400)
 
 
 def _foreign_or_long(request: Request) -> Response | None:
@@ -174,12 +233,16 @@ def _foreign_or_long(request: Request) -> Response | None:
     if not _same_origin(request):
         return PlainTextResponse("that did not come from this page", 403)
     length = request.headers.get("content-length", "")
-    if not length.isdecimal() or int(length) > LONGEST_FORM_BYTES:
+    if not length.isdecimal() or len(length) > 12 or int(length) > LONGEST_FORM_BYTES:
         return PlainTextResponse("that is no form of this page", 413)
     return None
 
 
 def _same_origin(request: Request) -> bool:
     """Whether a page of ours asked for a change; browsers say where every POST comes from."""
-    origin = request.headers.get("origin")
-    return origin is not None and urlsplit(origin).netloc == request.url.netloc
+    try:
+        origin = urlsplit(request.headers.get("origin", ""))
+    except ValueError:
+        return False
+    here = site_name(request.url.netloc, request.url.scheme)
+    return bool(origin.netloc) and site_name(origin.netloc, origin.scheme) == here

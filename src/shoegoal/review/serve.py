@@ -18,7 +18,13 @@ from shoegoal.errors import BadSettingsError, ShoegoalError
 from shoegoal.record.accounts import Role, list_accounts
 from shoegoal.record.book import Book
 from shoegoal.review.app import make_app
-from shoegoal.review.guard import KEY_FIELD, AccountEntrance, Entrance, KeyEntrance
+from shoegoal.review.connections import (
+    KEEP_ALIVE_S,
+    PatientProtocol,
+    PatientServer,
+    allow_open_files,
+)
+from shoegoal.review.guard import KEY_FIELD, AccountEntrance, Entrance, KeyEntrance, site_name
 
 LOOPBACK = "127.0.0.1"
 KEY_BYTES = 24
@@ -43,8 +49,8 @@ class Site:
 
     @property
     def host(self) -> str:
-        """Name and port as browsers send them."""
-        return urlsplit(self.address).netloc
+        """Name and port by which browsers reach it."""
+        return site_name(urlsplit(self.address).netloc, "https")
 
 
 def check_site(
@@ -107,7 +113,14 @@ def serve(
     ShoegoalError
         Address or port may not be used, the certificate cannot be read, or nobody has an account.
     """
-    settings: dict[str, Any] = {"log_level": "warning", "lifespan": "off", "server_header": False}
+    settings: dict[str, Any] = {
+        "log_level": "warning",
+        "lifespan": "off",
+        "server_header": False,
+        "http": PatientProtocol,
+        "ws": "none",
+        "timeout_keep_alive": KEEP_ALIVE_S,
+    }
     entrance: Entrance
     if site is None:
         key = secrets.token_urlsafe(KEY_BYTES)
@@ -123,7 +136,8 @@ def serve(
         local = f"http://{name}:{listening.getsockname()[1]}/"
         config = uvicorn.Config(make_app(book, entrance), **settings)
         on_ready(f"{local}?{KEY_FIELD}={key}" if site is None else f"{site.address}/")
-        uvicorn.Server(config).run(sockets=[listening])
+        allow_open_files()
+        PatientServer(config).run(sockets=[listening])
 
 
 def _https(site: Site) -> dict[str, Any]:

@@ -13,6 +13,8 @@ from starlette.responses import HTMLResponse, Response
 
 from shoegoal.errors import (
     BadSettingsError,
+    ClipNotJudgeableError,
+    ClipUnreadableError,
     NotLetInError,
     NotYetCertainError,
     OutputError,
@@ -34,6 +36,8 @@ _STATUS = (
     (BadSettingsError, 422),
     (RecordBookError, 503),  # RFC 9110, 15.6.4: not now; it may work in a moment
     (OutputError, 507),  # RFC 4918, 11.5: no room to write it down
+    (ClipNotJudgeableError, 422),  # a marker moved to where nothing can be worked out
+    (ClipUnreadableError, 422),
     (ShoegoalError, 500),
 )
 

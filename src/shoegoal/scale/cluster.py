@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import os
 import queue
+import time
 from collections.abc import Generator, Sequence
 from contextlib import suppress
 from pathlib import Path
@@ -16,11 +17,16 @@ from shoegoal import __version__
 from shoegoal.errors import BadSettingsError, ShoegoalError
 from shoegoal.scale.pool import DIED, POLL_S
 from shoegoal.scale.task import CountTask, TaskDone, TellAll, Work, carry_out
+from shoegoal.threads import limit_threads, usable_cores
 
 if TYPE_CHECKING:
     from distributed import Client, Future
 
-CONNECT_S = 15
+CONNECT_S, RESULT_S = 15, 5
+ASK_S, ALONE_S = 2.0, 20.0  # workers that are started again take some seconds
+GONE = (
+    "the Dask cluster has no worker left; what was counted is kept: start workers and run it again"
+)
 TOPIC = "shoegoal-shares"
 LEAST_STEP = 0.02  # of a task, between two tellings
 _INSTALL = "install it with: pip install 'shoegoal[dask]'"
@@ -122,14 +128,38 @@ def _outcomes(
     keys = {task.key for task in tasks}
     for future in futures:
         future.add_done_callback(done.put)
+    waiting = _Waiting(client)
     while futures:
         with suppress(queue.Empty):
             future = done.get(timeout=POLL_S)
             yield _outcome_of(future, futures.pop(future))
+        if waiting.is_in_vain():
+            client.cancel(list(futures))
+            yield from (
+                TaskDone(task.key, GONE, ClusterError.exit_code) for task in futures.values()
+            )
+            return
         while not shares.empty():
             key, share = shares.get()
             if key in keys:
                 tell(key, share)
+
+
+class _Waiting:
+    """Notices that nobody is left to do the tasks; Dask itself would wait for new workers."""
+
+    def __init__(self, client: Client) -> None:
+        self._client = client
+        self._asked_at = self._seen_at = time.monotonic()
+
+    def is_in_vain(self) -> bool:
+        """Whether there has been no worker, or no scheduler, for as long as one is waited for."""
+        now = time.monotonic()
+        if now - self._asked_at >= ASK_S:
+            self._asked_at = now
+            if self._client.status == "running" and self._client.scheduler_info()["workers"]:
+                self._seen_at = now
+        return now - self._seen_at > ALONE_S
 
 
 def _take_share(shares: queue.SimpleQueue[tuple[str, float]], event: Any) -> None:
@@ -141,9 +171,11 @@ def _outcome_of(future: Future[TaskDone], task: CountTask) -> TaskDone:
     from distributed import KilledWorker
 
     try:
-        outcome: TaskDone = future.result(timeout=CONNECT_S)
+        outcome: TaskDone = future.result(timeout=RESULT_S)
     except KilledWorker:
         return TaskDone(task.key, f"{DIED}, on several workers", 1)
+    except TimeoutError:  # what it came to lay on a worker that died
+        return TaskDone(task.key, GONE, ClusterError.exit_code)
     except Exception as error:  # the cluster went away, or lost the task
         words = " ".join(f"{type(error).__name__}: {error}".split())
         return TaskDone(task.key, f"the cluster did not count it ({words})", 1)
@@ -154,6 +186,7 @@ def _on_worker(work: Work, task: CountTask) -> TaskDone:
     from distributed import get_worker
 
     worker = get_worker()
+    limit_threads(max(1, usable_cores() // worker.state.nthreads))
     told = 0.0
 
     def tell(share: float) -> None:

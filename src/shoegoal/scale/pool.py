@@ -14,6 +14,7 @@ from types import FrameType
 from typing import TYPE_CHECKING
 
 from shoegoal.scale.task import CountTask, TaskDone, TellAll, Work, carry_out
+from shoegoal.threads import limit_threads, usable_cores
 
 if TYPE_CHECKING:
     from pebble import ProcessPool
@@ -27,13 +28,6 @@ DIED = "the process that counted it was ended from outside, or ran out of memory
 
 # What a worker process was started with.
 _shares: Shares | None = None
-
-
-def usable_cores() -> int:
-    """Cores that this process may use."""
-    if hasattr(os, "sched_getaffinity"):
-        return len(os.sched_getaffinity(0))
-    return os.cpu_count() or 1
 
 
 def run_in_processes(
@@ -120,11 +114,9 @@ def _outcome_of(future: Future[TaskDone], task: CountTask) -> TaskDone | None:
 
 
 def _start_worker(shares: Shares, threads: int) -> None:
-    import cv2
-
     global _shares
     _shares = shares
-    cv2.setNumThreads(threads)
+    limit_threads(threads)
     # The pool ends its workers politely; a count that is ended so clears away what it had begun.
     signal.signal(signal.SIGTERM, _end)
 

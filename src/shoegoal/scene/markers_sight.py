@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from shoegoal.networks import load_network
+from shoegoal.networks import Network, load_network
 from shoegoal.scene.camera import Camera
 from shoegoal.scene.markers_bands import Band, bands_of
 
@@ -113,9 +113,9 @@ def standing_things(pictures: Iterable[U8], camera: Camera, patch_m: F64) -> lis
 
 
 def _answers(band: Band) -> F32:
-    net = _network()
-    net.setInput(np.ascontiguousarray(band.bgr.transpose(2, 0, 1)[None], dtype=np.float32))
-    return np.asarray(net.forward()[0], np.float32)
+    levels = np.ascontiguousarray(band.bgr.transpose(2, 0, 1)[None], dtype=np.float32)
+    answers: F32 = _network().run(levels)[0][0]
+    return answers
 
 
 def _together(answers: F32) -> F32:
@@ -174,5 +174,5 @@ def _read(answers: F32, row: int, column: int) -> tuple[float, ...]:
 
 
 @cache
-def _network() -> cv2.dnn.Net:
+def _network() -> Network:
     return load_network("scene", "standing_things.onnx")

@@ -24,6 +24,9 @@ PAST_MARKER_M = 0.25  # straight on so far past the line, a ball met no marker
 # What a fitted way leaves out near the line, on top of its own sigmas: measured on drawn clips.
 SIDE_FLOOR_M, DEPTH_FLOOR_M = 0.02, 0.03
 TURNED_M = 0.35  # a ball that turns round so near to the line met something that stands on it
+HIT_IN = 0.5  # a ball that meets a marker may glance off either way: always asked about
+# How often something stops a ball in a second out of sight: a keeper, a bag, a foot. Ours.
+STOPPED_PER_S = 0.3
 DRAWS = 400
 LONGEST_ROLL_S = 8.0
 
@@ -43,7 +46,8 @@ class Crossing:
     nearest_m : how near it came to the line, negative behind it.
     stopped : it was seen to lie still at its end.
     met_before_m : how far before the line something took its speed; None where nothing did.
-    unseen_s : how long it was out of sight where it met the line.
+    unseen_s : from where it was last seen before the line to where it would meet it, when it was
+        not seen beyond; else 0.
     """
 
     p_make: float
@@ -115,9 +119,10 @@ def measure_crossing(
     if turned is not None and not seen_to_cross:
         p_reached = max(p_reached, float(ndtr((2 * radius - turned) / DEPTH_FLOOR_M)))
     crosses = seen_to_cross or p_reached > 0.5
+    unseen_s = max(0.0, time_s - run.end_s) if crosses else 0.0
     spread = float(np.hypot(sigma, np.std(sides - x_map)))
     return Crossing(
-        p_make=p_inside * p_reached,
+        p_make=(p_inside + HIT_IN * p_hit) * p_reached * float(np.exp(-STOPPED_PER_S * unseen_s)),
         p_inside=p_inside,
         p_reached=p_reached,
         p_hit=p_hit,
@@ -130,7 +135,7 @@ def measure_crossing(
         nearest_m=deepest,
         stopped=last.lies or last.end_s >= last.stretch.stops_s() - 0.1,
         met_before_m=met_before,
-        unseen_s=_unseen_s(run, time_s),
+        unseen_s=unseen_s,
     )
 
 
@@ -173,15 +178,6 @@ def _straight_past(run: Run, goal: GoalFrame, time_s: float) -> bool:
         if a.end_s <= time_s <= b.start_s and not run.met[k]:
             return float(goal.to_goal(b.stretch.centre_m([b.end_s]))[0, 1]) <= -PAST_MARKER_M
     return False
-
-
-def _unseen_s(run: Run, time_s: float) -> float:
-    for segment in run.segments:
-        if segment.start_s <= time_s <= segment.end_s:
-            return 0.0
-    return min(
-        (max(s.start_s - time_s, time_s - s.end_s) for s in run.segments), default=float("inf")
-    )
 
 
 def _reached(run: Run, goal: GoalFrame, radius_m: float, way: F64) -> float:

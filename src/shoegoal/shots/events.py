@@ -9,7 +9,6 @@ from math import exp, hypot, log
 import numpy as np
 import numpy.typing as npt
 
-from shoegoal.ball.free_motion import Motion
 from shoegoal.scene.fit import SceneFit
 from shoegoal.shots.crossing import Crossing, measure_crossing
 from shoegoal.shots.runs import Run, runs_of
@@ -22,6 +21,8 @@ F64 = npt.NDArray[np.float64]
 SCENES = 64
 SPOT_SPREAD = 0.08  # of the kick distance, over which starts are taken together
 STAGE_SPREAD = 0.25  # how far a child's pacing may stray from the stage's ratio; no source
+LEAST_UNSEEN = 0.05  # less likely to have left unseen, a ball is not asked about
+SOON_S = 3.0  # after which a ball's place tells little of where it was before
 ONE_KICK_S = 1.0  # nobody kicks twice at the goal within this time
 
 
@@ -87,18 +88,16 @@ def find_events(
         p = run.p_begins * _logistic(float(features @ weights.shot))
         x, y = start_of(run, scene)
         events.append(Event(run.start_s, run.end_s, (x, y), run, run.before, p, crossing, features))
+    kicks = [(event.time_s, event.p_shot) for event in events]
     for i, segment in enumerate(story.segments):
-        if segment.lies:
-            p_unseen = unseen_chance(story, i)
-            if p_unseen > 0.02:
-                features = unseen_features(story, i, scene, spot)
-                x, y = scene.goal.to_goal(segment.stretch.centre_m([segment.end_s]))[0, :2]
-                p = p_unseen * _logistic(float(features @ weights.unseen))
-                at_s = segment.end_s
-                end_s = min(segment.latest_s, at_s + 4.0)
-                events.append(
-                    Event(at_s, end_s, (float(x), float(y)), None, segment, p, None, features)
-                )
+        p_unseen = unseen_chance(story, i) if segment.lies else 0.0
+        if p_unseen < LEAST_UNSEEN:
+            continue
+        features = unseen_features(story, i, scene, spot, kicks)
+        x, y = scene.goal.to_goal(segment.stretch.centre_m([segment.end_s]))[0, :2].tolist()
+        p = p_unseen * _logistic(float(features @ weights.unseen))
+        end_s = min(segment.latest_s, segment.end_s + SOON_S)
+        events.append(Event(segment.end_s, end_s, (x, y), None, segment, p, None, features))
     return sorted(_one_kick_at_a_time(events), key=lambda e: e.time_s)
 
 
@@ -142,38 +141,44 @@ def kick_spot(runs: Sequence[Run], scene: SceneFit, stage_ratio: float | None) -
 
 
 def shot_features(run: Run, crossing: Crossing, scene: SceneFit, spot: KickSpot) -> F64:
-    """Return what tells a shot from a pass back, a fetch or a touch that sets the ball, (16,)."""
+    """Return what tells a shot from a pass back, a fetch or a touch that sets the ball, (15,).
+
+    Most are bounded: how far beyond a scale something is, 0..1.
+    """
     x, y = start_of(run, scene)
     vx, vy = _velocity(run, scene)
     speed = hypot(vx, vy)
-    aim = np.arctan2(abs(x * vy - y * vx), -(x * vx + y * vy))  # 0 is at the goal's middle
+    aim = float(np.arctan2(abs(x * vy - y * vx), -(x * vx + y * vy)))  # 0 is at the goal's middle
     back = log(max(y, 0.05) / spot.y_m)
     aside = abs(x - spot.x_m) / spot.y_m
-    went = float(np.clip((y - crossing.nearest_m) / max(y, 0.3), 0.0, 1.2))
+    went = float(np.clip((y - crossing.nearest_m) / max(y, 0.3), 0.0, 1.0))
     sightings = sum(len(s.stretch.sightings) for s in run.segments)
     first = run.segments[0]
     rested = run.before is not None and run.before.lies
-    height = float(first.stretch.centre_m([first.start_s])[0, 2])
+    height = max(0.0, float(first.stretch.centre_m([first.start_s])[0, 2]) - 0.2)
     return np.array(
         [
             1.0,
-            min(abs(back), 1.5),
-            min(back**2 * 10, 10.0),
-            min(aside * 3, 3.0),
-            min(float(aim), 3.1),
-            min(float(aim) ** 2, 6.0),
-            went,
-            went**2,
-            log(max(speed, 0.2)),
-            float(np.clip(run.ball_log_odds, -4.0, 8.0)) / 4,
+            _beyond(back, 0.1),
+            _beyond(back, 0.3),
+            _beyond(aside, 0.1),
+            _beyond(aside, 0.3),
+            _beyond(aim, 0.3),
+            _beyond(aim, 1.0),
+            _beyond(went, 0.25),
+            _beyond(went, 0.8),
+            _beyond(speed, 1.5),
+            _beyond(speed, 5.0),
+            float(np.clip(run.ball_log_odds, -4.0, 6.0)) / 4,
             float(rested),
-            log(sightings) - 2,
-            log(first.stretch.misfit + 0.02) + 2,
-            min(1.5, max(0.0, height - 0.3)),
-            float(first.stretch.motion is Motion.FLIES),
-            float(first.start_s - run.start_s > 0.3),
+            _beyond(sightings, 8.0),
+            _beyond(height, 0.4),
         ]
     )
+
+
+def _beyond(value: float, scale: float) -> float:
+    return value**2 / (value**2 + scale**2)
 
 
 def unseen_chance(story: Story, i: int) -> float:
@@ -189,32 +194,41 @@ def unseen_chance(story: Story, i: int) -> float:
     return float(np.clip(1.0 - seen.sum(), 0.0, 1.0))
 
 
-def unseen_features(story: Story, i: int, scene: SceneFit, spot: KickSpot) -> F64:
-    """Return what tells a ball kicked unseen from one picked up or never there, (9,)."""
+def unseen_features(
+    story: Story, i: int, scene: SceneFit, spot: KickSpot, kicks: Sequence[tuple[float, float]]
+) -> F64:
+    """Return what tells a ball kicked unseen from one picked up or never there, (10,).
+
+    ``kicks`` are the times and chances of shots that were seen: nobody kicks again at once.
+    """
     stay = story.segments[i]
     x, y = scene.goal.to_goal(stay.stretch.centre_m([stay.end_s]))[0, :2].tolist()
-    back = log(max(y, 0.05) / spot.y_m) if y > 0 else -3.0
+    back = log(max(y, 0.05) / spot.y_m)
     aside = abs(x - spot.x_m) / spot.y_m
     lay_s = stay.end_s - stay.start_s
-    moved = float(np.sum(story.follows[i] * story.between[i, :, Between.MOVED]))
-    # Where it lay next: back at the spot at once, it was only touched.
-    soon = 0.0
+    # Where a ball was soon after: back at the spot, it was only touched; beyond it, kicked.
+    again = emerged = 0.0
     for j, other in enumerate(story.segments):
-        if j != i and other.lies and 0 <= other.start_s - stay.end_s < 3.0:
-            ox, oy = scene.goal.to_goal(other.stretch.centre_m([other.start_s]))[0, :2].tolist()
-            if hypot(ox - x, oy - y) < 0.15 * spot.y_m:
-                soon = max(soon, story.follows[i, j])
+        if not 0 <= other.start_s - stay.end_s < SOON_S or j == i:
+            continue
+        p = _logistic(other.ball_log_odds) * (story.follows[-1, j] + story.follows[i, j])
+        ox, oy = scene.goal.to_goal(other.stretch.centre_m([other.start_s]))[0, :2].tolist()
+        if hypot(ox - x, oy - y) < 0.15 * spot.y_m and other.lies:
+            again = max(again, p)
+        elif oy < 0.8 * y:
+            emerged = max(emerged, p)
     return np.array(
         [
             1.0,
-            min(abs(back), 1.5),
-            min(back**2 * 10, 10.0),
-            min(aside * 3, 3.0),
-            float(np.clip(stay.ball_log_odds, -4.0, 8.0)) / 4,
-            log(1 + min(lay_s, 10.0)),
-            moved,
-            soon,
+            _beyond(back, 0.1),
+            _beyond(back, 0.3),
+            _beyond(aside, 0.3),
+            float(np.clip(stay.ball_log_odds, -4.0, 6.0)) / 4,
+            _beyond(lay_s, 1.0),
+            again,
+            emerged,
             float(stay.track >= 0),
+            max((p * exp(-abs(at_s - stay.end_s) / SOON_S) for at_s, p in kicks), default=0.0),
         ]
     )
 

@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from shoegoal.ball.free_motion import Motion
+from shoegoal.ball.sightings import SURELY_A_BALL
 from shoegoal.ball.watch import BallRecord
 from shoegoal.scene.ball_size import BallSize
 from shoegoal.scene.camera import Camera
@@ -95,13 +96,13 @@ def find_ground(
         No ball was seen rolling or resting on level ground.
     """
     weights = weights or shipped_weights()
-    fit = fit_ground(_seeds(record), size_px, ball=ball, lens=lens)
+    fit = _first_ground(record, size_px, ball, lens)
     segments = _segments_on(fit.camera, fit.ball_diameter_m.value, record, weights)
     better = ground_sightings(segments)
     try:
         fit = fit_ground(better, size_px, ball=ball, lens=lens)
     except SceneNotFittedError:
-        better = _seeds(record)
+        better = [*_resting(record), *_moving(record)]
     else:
         segments = _segments_on(fit.camera, fit.ball_diameter_m.value, record, weights)
     story = tell_story(segments, weights)
@@ -126,14 +127,27 @@ def _is_a_kick(run: Run) -> bool:
     )
 
 
-def _seeds(record: BallRecord) -> list[BallSighting]:
-    """Pick sightings that are probably the ball, some of them perhaps in the air."""
-    found = [
-        rest.sighting
-        for rest in record.resting
-        if rest.ball_score >= SEED_SCORE
-        for _ in range(RESTING_VOTES)
-    ]
+def _first_ground(
+    record: BallRecord, size_px: tuple[int, int], ball: BallSize, lens: Lens | None
+) -> GroundFit:
+    """Fit the ground to what is probably the ball, some of it perhaps in the air.
+
+    Where legs that stood still were taken for balls, those on their way tell by themselves.
+    """
+    resting, moving = _resting(record), _moving(record)
+    try:
+        return fit_ground([*resting, *moving], size_px, ball=ball, lens=lens)
+    except SceneNotFittedError:
+        return fit_ground(moving, size_px, ball=ball, lens=lens)
+
+
+def _resting(record: BallRecord) -> list[BallSighting]:
+    sure = [rest.sighting for rest in record.resting if rest.ball_score >= SURELY_A_BALL]
+    return [sighting for sighting in sure for _ in range(RESTING_VOTES)]
+
+
+def _moving(record: BallRecord) -> list[BallSighting]:
+    found = []
     for track in record.tracks:
         sure = [s for s in track.sightings if s.ball_score >= SEED_SCORE]
         if 2 * len(sure) >= len(track.sightings):

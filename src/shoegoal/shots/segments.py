@@ -21,6 +21,7 @@ from shoegoal.shots.weights import Weights
 F64 = npt.NDArray[np.float64]
 
 SAME_PLACE_DIAMETERS = 0.6  # two lying balls no further apart are one that stayed
+HIDDEN_BY_LEGS_S = 0.7  # as long as a kicker stands over the ball's place after a kick
 SAME_TIME_S = 1.0  # a ball that left is looked for among stays that ended about then
 
 
@@ -93,6 +94,7 @@ def segments_of(
             )
             (lying if still else moving).append(segment)
     stays = _stays(camera, diameter_m, lying, resting, weights)
+    moving = [one for one in moving if not any(_trembles_in(one, stay) for stay in stays)]
     return sorted([*moving, *stays], key=lambda s: (s.start_s, s.end_s))
 
 
@@ -158,7 +160,8 @@ def _changes(
         if not np.isfinite(line.right).all():
             continue
         stretch = fit_stretch(line, diameter_m / 2, [sighting] * 3, Motion.LIES)
-        at_s = rest.after_s if rest.arrived else rest.before_s
+        # Legs that hide a place may make it look as if the ball still lay there.
+        at_s = rest.after_s if rest.arrived else rest.before_s - HIDDEN_BY_LEGS_S
         found.append(
             Segment(
                 stretch,
@@ -171,6 +174,18 @@ def _changes(
             )
         )
     return found
+
+
+def _trembles_in(moving: Segment, stay: Segment) -> bool:
+    """Whether a stretch that hardly moves is a second track of a ball that lies there."""
+    if moving.start_s > stay.end_s or moving.end_s < stay.start_s:
+        return False
+    place = stay.stretch.sightings[-1]
+    reach_px = SAME_PLACE_DIAMETERS * place.diameter_px
+    return all(
+        np.hypot(s.x_px - place.x_px, s.y_px - place.y_px) <= reach_px
+        for s in moving.stretch.sightings
+    )
 
 
 def _same_stay(stay: Segment, other: Segment) -> bool:
@@ -190,10 +205,12 @@ def _joined(a: Segment, b: Segment) -> Segment:
     best = max(tracked or [a, b], key=lambda s: len(s.stretch.sightings))
     ends = [s.latest_s for s in (a, b) if np.isfinite(s.latest_s)]
     begins = [s.earliest_s for s in (a, b) if np.isfinite(s.earliest_s)]
+    start_s, end_s = min(a.start_s, b.start_s), max(a.end_s, b.end_s)
     return Segment(
         best.stretch,
-        min(a.start_s, b.start_s),
-        max(a.end_s, b.end_s),
+        start_s,
+        # Where it was followed as it left, it did not lie there any more.
+        max(start_s, min([end_s, *ends])),
         min(begins) if begins else -inf,
         min(ends) if ends else inf,
         (tracked[-1] if tracked else a).track,

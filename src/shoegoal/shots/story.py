@@ -32,7 +32,9 @@ EXACT_UP_TO = 11  # beginnings that compete; beyond, belief propagation
 SWEEPS = 60
 MOMENTS = 13  # at which a joint is looked for in a gap
 SURE_LOG_ODDS = 4.0  # beyond, a segment is no more like a ball
-GAIN_MPS = 0.5  # a change of speed that may be the fits' own
+GAIN_MPS = 0.2  # a change of speed that may be the fits' own
+STRAY_SHARE, STRAY_WIDTH = 0.1, 3.0  # fits whose own sigmas say too little, and by how much
+BOUNCED_SHARE, TURNED_SHARE = 0.2, 0.04  # of the way out of sight; a bounce keeps four fifths
 NEVER = -1e9
 
 
@@ -162,13 +164,15 @@ def link_parts(a: Segment, b: Segment, weights: Weights) -> LinkParts:
     left_s = float(np.clip(b.start_s, a.end_s, max(a.end_s, a.latest_s)))
     gap_s = max(0.0, b.start_s - left_s)
     density, joint = np.full(4, NEVER), np.full(4, b.start_s)
-    density[Between.RAN_ON], joint[Between.RAN_ON] = _ran_on(a, b, gap_s, place_floor, speed_floor)
-    if not b.lies:
-        met, at_s, gained = _joint(a, b, gap_s, joint_floor)
+    if not a.lies:
+        density[Between.RAN_ON], joint[Between.RAN_ON] = _ran_on(a, b, place_floor, speed_floor)
+    if not (a.lies and b.lies):
+        met, at_s, gained = _joint(a, b, joint_floor)
         # Nothing that stands still can lend a ball speed (conservation of energy).
         if not a.lies:
             density[Between.MET] = met - np.logaddexp(0.0, 2 * gained)
-        density[Between.KICKED] = met - (0.0 if a.lies else np.logaddexp(0.0, -2 * gained))
+        if not b.lies:
+            density[Between.KICKED] = met - (0.0 if a.lies else np.logaddexp(0.0, -2 * gained))
         joint[[Between.MET, Between.KICKED]] = at_s
     away = b.stretch.centre_m([b.start_s])[0, :2] - a.stretch.centre_m([a.end_s])[0, :2]
     reach = np.hypot(place_floor + joint_floor, PERSON_MPS * (gap_s + 0.1))
@@ -180,44 +184,61 @@ def link_parts(a: Segment, b: Segment, weights: Weights) -> LinkParts:
     return LinkParts(density, factors, joint)
 
 
-def _ran_on(
-    a: Segment, b: Segment, gap_s: float, place_floor: float, speed_floor: float
-) -> tuple[float, float]:
+def _ran_on(a: Segment, b: Segment, place_floor: float, speed_floor: float) -> tuple[float, float]:
     """Log density that a's motion, followed on, leads to b, and where b is met."""
-    if a.lies:
-        return NEVER, b.start_s
     at_s = b.start_s if not b.lies else min(max(a.stretch.stops_s(), a.end_s), b.start_s)
-    wider = (1 + gap_s) ** 2
-    off = b.stretch.centre_m([b.start_s])[0, :2] - a.stretch.centre_m([at_s])[0, :2]
-    cov = a.stretch.centre_covariance_m2(at_s) + b.stretch.centre_covariance_m2(b.start_s)
-    score = _log_normal(off, cov[:2, :2] + np.eye(2) * place_floor**2 * wider) + log(YARD_M2)
-    if not b.lies:
-        change = (b.stretch.velocity_mps(b.start_s) - a.stretch.velocity_mps(at_s))[:2]
-        cov = a.stretch.velocity_covariance(at_s) + b.stretch.velocity_covariance(b.start_s)
-        score += _log_normal(change, cov[:2, :2] + np.eye(2) * speed_floor**2 * wider)
-        score += log(2 * pi * ANY_SPEED_MPS**2)
-    return score, at_s
+    here, there = a.stretch.centre_m([a.end_s, at_s])[:, :2]
+    off = b.stretch.centre_m([b.start_s])[0, :2] - there
+    cov = _spread(a, at_s, there - here) + _spread(b, b.start_s, np.zeros(2))
+    score = _log_normal(off, cov + np.eye(2) * place_floor**2) + log(YARD_M2)
+    before, after = (s.stretch.velocity_mps(t)[:2] for s, t in ((a, at_s), (b, b.start_s)))
+    cov = a.stretch.velocity_covariance(a.end_s) + b.stretch.velocity_covariance(b.start_s)
+    slowed = BOUNCED_SHARE * float(np.hypot(*before)) * min(1.0, at_s - a.end_s)
+    cov = cov[:2, :2] + np.eye(2) * (speed_floor**2 + slowed**2)
+    if b.lies:  # any ball that lies has no speed: what counts is whether this one had lost its own
+        score -= 0.5 * float(before @ np.linalg.solve(cov, before))
+    else:
+        score += _log_normal(after - before, cov) + log(2 * pi * ANY_SPEED_MPS**2)
+    gained = float(np.hypot(*after) - np.hypot(*before)) / GAIN_MPS
+    return score - float(np.logaddexp(0.0, 2 * gained)), at_s
 
 
-def _joint(a: Segment, b: Segment, gap_s: float, joint_floor: float) -> tuple[float, float, float]:
+def _joint(a: Segment, b: Segment, joint_floor: float) -> tuple[float, float, float]:
     """Log density that both motions, followed on and back, meet; when; and the speed gained."""
-    moments = np.linspace(min(a.end_s, b.start_s), b.start_s, MOMENTS)
-    apart = (a.stretch.centre_m(moments) - b.stretch.centre_m(moments))[:, :2]
+    until_s = min(b.start_s, max(a.end_s, a.latest_s) + OVERLAP_S) if a.lies else b.start_s
+    moments = np.linspace(min(a.end_s, until_s), until_s, MOMENTS)
+    ways = [s.stretch.centre_m(moments)[:, :2] for s in (a, b)]
+    start_m = b.stretch.centre_m([b.start_s])[0, :2]
+    apart = ways[0] - ways[1]
     k = int(np.argmin(np.hypot(*apart.T)))
     at_s = float(moments[k])
-    cov = a.stretch.centre_covariance_m2(at_s) + b.stretch.centre_covariance_m2(at_s)
-    cov = cov[:2, :2] + np.eye(2) * joint_floor**2 * (1 + gap_s) ** 2
+    cov = _spread(a, at_s, ways[0][k] - ways[0][0]) + _spread(b, at_s, start_m - ways[1][k])
+    cov = cov + np.eye(2) * joint_floor**2
     before, after = (float(np.hypot(*s.stretch.velocity_mps(at_s)[:2])) for s in (a, b))
     return _log_normal(apart[k], cov) + log(YARD_M2), at_s, (after - before) / GAIN_MPS
 
 
+def _spread(segment: Segment, at_s: float, unseen_m: F64) -> F64:
+    """Covariance (2, 2) of a segment's place at a time, some way beyond where it was seen.
+
+    Out of sight a ball may have bounced, which takes speed from it and hardly turns it; a ball
+    that has stopped stays, however long it is not seen.
+    """
+    seen_s = float(np.clip(at_s, segment.stretch.start_s, segment.stretch.end_s))
+    cov = segment.stretch.centre_covariance_m2(seen_s)[:2, :2]
+    cov = cov + BOUNCED_SHARE**2 * np.outer(unseen_m, unseen_m)
+    return np.asarray(cov + np.eye(2) * TURNED_SHARE**2 * float(unseen_m @ unseen_m), np.float64)
+
+
 def _log_normal(off: F64, cov: F64) -> float:
-    """Log density of a normal distribution in the plane; its tail falls like a far stray's."""
+    """Log density of a normal distribution in the plane, with a tenth of it far wider."""
     det = float(cov[0, 0] * cov[1, 1] - cov[0, 1] ** 2)
     square = float(
         (cov[1, 1] * off[0] ** 2 - 2 * cov[0, 1] * off[0] * off[1] + cov[0, 0] * off[1] ** 2) / det
     )
-    return -log(2 * pi) - 0.5 * log(det) - 0.5 * square
+    core = log(1 - STRAY_SHARE) - 0.5 * square
+    wide = log(STRAY_SHARE) - 2 * log(STRAY_WIDTH) - 0.5 * square / STRAY_WIDTH**2
+    return float(np.logaddexp(core, wide)) - log(2 * pi) - 0.5 * log(det)
 
 
 def matchings(scores: F64) -> F64:

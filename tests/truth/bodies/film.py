@@ -34,19 +34,22 @@ from truth.stage import set_stage
 from truth.video import TIME_BASE, ClipWriter
 from truth.yards import Split, yards
 
-View = Literal["behind", "oblique", "side", "facing"]
+View = Literal["behind", "oblique", "side", "facing", "front oblique"]
 VIEWS: tuple[View, ...] = get_args(View)
 # Angle of the camera from straight behind the shot, deg.
 AZIMUTHS: dict[View, tuple[float, float]] = {
-    "behind": (0.0, 20.0),
-    "oblique": (28.0, 57.0),
-    "side": (65.0, 115.0),
-    "facing": (125.0, 178.0),
+    "behind": (0.0, 23.0),
+    "oblique": (27.0, 58.0),
+    "side": (62.0, 118.0),
+    "facing": (152.0, 178.0),
+    "front oblique": (122.0, 148.0),
 }
 KICKS_A_CLIP = 5
 SPAN_S = (-0.45, 0.47)
-# Away from contact every third picture is taken: uneven times are normal, and it is cheaper.
-RATE_HZ, DENSE_S, SPARSE = 30.0, 0.2, 3
+# Of eight clips five are plain, two run at twice the rate, and one is slowed down by the phone.
+RATES_HZ = (30.0, 30.0, 60.0, 30.0, 30.0, 30.0, 60.0, 30.0)
+SLOWED = (1.0, 1.0, 1.0, 1.0, 1.0, 4.0, 1.0, 1.0)
+DENSE_S = 0.2  # so near to contact an exposure is drawn in several takes
 WIDTH_PX, HEIGHT_PX = 1280, 720
 TAKES = 3
 # A sphere's friction on turf; common practice, no source.
@@ -64,7 +67,17 @@ class KickClip:
     @property
     def name(self) -> str:
         """For files."""
-        return f"{self.split}_{self.number:02d}_{self.view}"
+        return f"{self.split}_{self.number:02d}_{self.view.replace(' ', '_')}"
+
+    @property
+    def rate_hz(self) -> float:
+        """Pictures a second of the file."""
+        return RATES_HZ[(self.number + VIEWS.index(self.view)) % len(RATES_HZ)]
+
+    @property
+    def slowed(self) -> float:
+        """Seconds of the file to one of the world."""
+        return SLOWED[(self.number + VIEWS.index(self.view)) % len(SLOWED)]
 
     def person(self) -> Person:
         """Who kicks; the splits share nobody."""
@@ -102,7 +115,7 @@ class Shooting:
         person = clip.person()
         spot = np.array([rng.uniform(-0.3, 0.3), -yard.back_m])
         turn = math.radians(rng.uniform(*AZIMUTHS[clip.view])) * rng.choice([-1.0, 1.0])
-        far = rng.uniform(2.8, 4.6) + (0.8 if clip.view != "behind" else 0.0)
+        far = rng.uniform(2.8, 6.0) + (0.8 if clip.view != "behind" else 0.0)
         place = spot + far * np.array([math.sin(turn), -math.cos(turn)])
         aim = spot + np.array([0.0, 0.25])
         scene = Scene.model_validate(
@@ -138,7 +151,10 @@ class Shooting:
             design,
             kicks,
             [float(rng.uniform(5.0, 12.0)) for _ in kicks],
-            [i * gap - SPAN_S[0] + float(rng.uniform(0, 1 / RATE_HZ)) for i in range(len(kicks))],
+            [
+                i * gap - SPAN_S[0] + float(rng.uniform(0, 1 / clip.rate_hz))
+                for i in range(len(kicks))
+            ],
         )
 
     @property
@@ -172,7 +188,7 @@ class Shooting:
     def meshes(self, time_s: float) -> tuple[list[Mesh], Floats]:
         """What moves, as meshes, and as casters of shadows (n, 8)."""
         i = self.kick_at(time_s)
-        kick, t = self.kicks[i], time_s - self.contacts_s[i]
+        kick, t = self.kicks[i], (time_s - self.contacts_s[i]) / self.clip.slowed
         turns, begin = kick.pose(t)
         body = Mesh(skin(self.person, turns, begin), self.person.faces, self.coat)
         middle, spin = self.ball(kick, t, self.speeds_mps[i])
@@ -186,9 +202,8 @@ class Shooting:
         shutter = self.scene.picture.shutter_s
         near = abs(time_s - self.contacts_s[self.kick_at(time_s)]) < DENSE_S
         takes = TAKES if near else 1
-        moments = [
-            self.meshes(time_s + shutter * q) for q in (np.arange(takes) + 0.5) / takes - 0.5
-        ]
+        open_s = min(shutter * self.clip.slowed, 1 / self.clip.rate_hz)
+        moments = [self.meshes(time_s + open_s * q) for q in (np.arange(takes) + 0.5) / takes - 0.5]
         boxes = []
         shade = shade_of(easel.caster, easel.scenery, np.stack([m[1] for m in moments]))
         if shade is not None:
@@ -218,7 +233,9 @@ class Shooting:
         room = Darkroom.open(self.easel.still, p.noise, p.vignette, self.scene.seed, reach)
         gain = auto_gain(self.easel.still, self.scene)
         times = []
-        with ClipWriter(path, WIDTH_PX, HEIGHT_PX, RATE_HZ, p.codec, p.crf, p.preset) as writer:
+        with ClipWriter(
+            path, WIDTH_PX, HEIGHT_PX, self.clip.rate_hz, p.codec, p.crf, p.preset
+        ) as writer:
             for tick in self.ticks():
                 times.append(float(tick * TIME_BASE))
                 picture, boxes = self.paint(times[-1])
@@ -227,12 +244,9 @@ class Shooting:
 
     def ticks(self) -> list[int]:
         """When pictures are taken, in units of the file's time base."""
-        out = []
-        for i in range(round(len(self.kicks) * (SPAN_S[1] - SPAN_S[0]) * RATE_HZ)):
-            near = abs(i / RATE_HZ - self.contacts_s[self.kick_at(i / RATE_HZ)]) < DENSE_S
-            if near or i % SPARSE == 0:
-                out.append(round(i / RATE_HZ / TIME_BASE))
-        return out
+        rate_hz = self.clip.rate_hz
+        count = round(len(self.kicks) * (SPAN_S[1] - SPAN_S[0]) * rate_hz)
+        return [round(i / rate_hz / TIME_BASE) for i in range(count)]
 
     def truth(self, times_s: list[float]) -> dict[str, Any]:
         """All that is known of the clip; goal frame where metres have one."""
@@ -243,7 +257,7 @@ class Shooting:
             seen = {
                 f"{t:.6f}": {
                     name: self.camera.project(at).round(2).tolist()
-                    for name, at in joints_at(kick, t - contact_s).items()
+                    for name, at in joints_at(kick, (t - contact_s) / self.clip.slowed).items()
                 }
                 for t in times_s
                 if abs(t - contact_s) < 0.42
@@ -263,6 +277,7 @@ class Shooting:
             "name": self.clip.name,
             "person": self.person.name,
             "person_height_m": self.person.height_m,
+            "slowed": self.clip.slowed,
             "camera": camera_record(self.camera),
             "inner_bases_m": [[-half, 0.0], [half, 0.0]],
             "ball_diameter_m": 2 * self.kicks[0].radius_m,

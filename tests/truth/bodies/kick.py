@@ -33,6 +33,7 @@ class Wish:
     ----------
     beside, ahead : plant foot from the ball, over body height. turn : of it, out from the shot.
     back : backswing, 0 none .. 1 far. stutter : 0 one swing .. 1 a stop on the way.
+    stub : 0 the foot goes on after the ball .. 1 it stops there.
     open : kicking foot turned out at contact. point : its toe down.
     follow : height of the follow-through over body height.
     nod : head down at contact. look : head turned from the shot, + towards the plant side.
@@ -45,6 +46,7 @@ class Wish:
     turn: float = 0.0
     back: float = 0.6
     stutter: float = 0.0
+    stub: float = 0.0
     open: float = 65.0
     point: float = 5.0
     follow: float = 0.2
@@ -280,7 +282,7 @@ class Kicking:
                 )
             )
         top = rest + w.follow * h
-        reach = 0.12 + 0.9 * w.follow
+        reach = (0.12 + 0.9 * w.follow) * (1.0 - 0.8 * w.stub)
         rows += [
             (0.0, base, beside + n[1], low, wide_open, point),
             (
@@ -346,17 +348,25 @@ def wished(rng: np.random.Generator, foot: str) -> Wish:
         return float(rng.uniform(low, high))
 
     kind = rng.random()
+    if kind < 0.6:  # the inside of the foot
+        turned, point, back = between(55.0, 85.0), between(-5.0, 12.0), between(0.0, 1.0)
+    elif kind < 0.8:  # the instep
+        turned, point, back = between(0.0, 30.0), between(5.0, 30.0), between(0.2, 1.0)
+    else:  # a poke with the toe
+        turned, point, back = between(-8.0, 20.0), between(-20.0, 5.0), between(0.0, 0.6)
+    stubbed = rng.random() < 0.15
     return Wish(
         foot=foot,
         beside=between(0.03, 0.36),
         ahead=between(-0.24, 0.14),
         turn=between(-45.0, 50.0),
-        back=between(0.0, 1.0),
-        stutter=between(0.5, 1.0) if rng.random() < 0.25 else 0.0,
-        open=between(55.0, 85.0) if kind < 0.6 else between(0.0, 30.0),
-        point=between(-5.0, 12.0) if kind < 0.6 else between(-10.0, 25.0),
-        follow=between(0.04, 0.46),
-        nod=between(0.0, 65.0),
+        back=back,
+        stutter=between(0.4, 1.0) if rng.random() < 0.25 else 0.0,
+        stub=between(0.5, 1.0) if stubbed else 0.0,
+        open=turned,
+        point=point,
+        follow=between(0.02, 0.12) if stubbed else between(0.04, 0.46),
+        nod=between(-12.0, 15.0) if rng.random() < 0.2 else between(0.0, 65.0),
         look=between(-10.0, 15.0),
         approach=between(0.0, 35.0),
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 
@@ -12,6 +12,8 @@ from truth.arrays import Floats, Whole
 from truth.bodies.rig import BONE_ROW, BONES, Cloth
 
 FILE = Path(__file__).with_name("people.npz")
+SHOE = (Cloth.SHOES, Cloth.SOLE, Cloth.LACES)
+FINER = 2  # a baked shoe's triangles are halved so often, so that soles and laces can be drawn
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -48,7 +50,7 @@ class Person:
 
     def shoe(self, side: str) -> Whole:
         """Vertices of a shoe."""
-        worn = np.isin(self.cloth, [Cloth.SHOES, Cloth.SOLE])
+        worn = np.isin(self.cloth, SHOE)
         on_left = self.points_m[:, 0] < 0
         return np.flatnonzero(worn & (on_left == (side == "l")))
 
@@ -60,7 +62,7 @@ def people() -> tuple[Person, ...]:
         data = {k: file[k] for k in file.files}
     shares = data["shares_255"] / data["shares_255"].sum(axis=1, keepdims=True, dtype=float)
     faces, cloth, bones = (data[k].astype(np.int64) for k in ("faces", "cloth", "bones"))
-    return tuple(
+    baked = [
         Person(
             str(data["names"][i]),
             data["points_tenth_mm"][i] * 1e-4,
@@ -73,6 +75,55 @@ def people() -> tuple[Person, ...]:
             data["eyes_m"][i].astype(float),
         )
         for i in range(len(data["names"]))
+    ]
+    return tuple(_laced(person) for person in baked)
+
+
+def _laced(person: Person) -> Person:
+    """Shoes of finer triangles, with an even sole and laces over the instep."""
+    for _ in range(FINER):
+        person = _finer_shoes(person)
+    cloth = person.cloth.copy()
+    for side in "lr":
+        shoe = person.shoe(side)
+        spots = person.points_m[shoe]
+        share = (spots - spots.min(axis=0)) / np.ptp(spots, axis=0)
+        across, along, up = share.T
+        sole = up < 0.2
+        laced = (along > 0.42) & (along < 0.78) & (np.abs(across - 0.5) < 0.24) & (up > 0.4)
+        rung = (along * 14).astype(int) % 2 == 0
+        kinds = np.full(len(shoe), Cloth.SHOES)
+        kinds[laced & rung] = Cloth.LACES
+        kinds[sole] = Cloth.SOLE
+        cloth[shoe] = kinds
+    return replace(person, cloth=cloth)
+
+
+def _finer_shoes(person: Person) -> Person:
+    """Each triangle of the shoes as four."""
+    worn = np.isin(person.cloth, SHOE)[person.faces].all(axis=1)
+    old = person.faces[worn]
+    edges = np.sort(old[:, [[0, 1], [1, 2], [2, 0]]].reshape(-1, 2), axis=1)
+    ends, at = np.unique(edges, axis=0, return_inverse=True)
+    middle = at.reshape(-1, 3) + len(person.points_m)
+    a, b, c = old.T
+    ab, bc, ca = middle.T
+    new = np.concatenate(
+        [np.stack(f, axis=1) for f in ((a, ab, ca), (b, bc, ab), (c, ca, bc), (ab, bc, ca))]
+    )
+    carried = np.zeros((len(ends), len(BONES)))
+    rows = np.arange(len(ends))[:, None]
+    for end in ends.T:
+        np.add.at(carried, (rows, person.bones[end]), person.shares[end] / 2)
+    first = np.argsort(-carried, axis=1)[:, : person.bones.shape[1]]
+    share = np.take_along_axis(carried, first, axis=1)
+    return replace(
+        person,
+        points_m=np.concatenate([person.points_m, person.points_m[ends].mean(axis=1)]),
+        faces=np.concatenate([person.faces[~worn], new]),
+        cloth=np.concatenate([person.cloth, person.cloth[ends[:, 0]]]),
+        bones=np.concatenate([person.bones, first]),
+        shares=np.concatenate([person.shares, share / share.sum(axis=1, keepdims=True)]),
     )
 
 

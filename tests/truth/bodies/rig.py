@@ -19,6 +19,7 @@ class Cloth(IntEnum):
     EYE = 7
     IRIS = 8
     LIPS = 9
+    LACES = 10
 
 
 @dataclass(frozen=True, slots=True)

@@ -26,7 +26,9 @@ SHIRTS = (
 SHORTS = ((0.03, 0.03, 0.035), (0.04, 0.06, 0.2), (0.5, 0.5, 0.5), (0.3, 0.03, 0.04))
 SOCKS = ((0.6, 0.6, 0.6), (0.04, 0.04, 0.05), (0.1, 0.15, 0.4))
 SHOES = ((0.03, 0.03, 0.03), (0.55, 0.55, 0.5), (0.5, 0.12, 0.02), (0.05, 0.2, 0.45))
-SOLE, EYE, IRIS = (0.35, 0.35, 0.33), (0.55, 0.53, 0.5), (0.02, 0.014, 0.01)
+SOLES = ((0.6, 0.6, 0.58), (0.35, 0.35, 0.33), (0.05, 0.05, 0.05), (0.3, 0.16, 0.06))
+LACES = ((0.65, 0.65, 0.63), (0.03, 0.03, 0.03), (0.55, 0.5, 0.05))
+EYE, IRIS = (0.55, 0.53, 0.5), (0.02, 0.014, 0.01)
 BALLS = {
     "white": ((0.75, 0.75, 0.74), (0.6, 0.6, 0.62)),
     "classic": ((0.75, 0.75, 0.74), (0.03, 0.03, 0.03)),
@@ -49,7 +51,8 @@ def outfit(person: Person, rng: np.random.Generator) -> Floats:
     table[Cloth.SHORTS] = one_of(SHORTS)
     table[Cloth.SOCKS] = one_of(SOCKS)
     table[Cloth.SHOES] = one_of(SHOES)
-    table[Cloth.SOLE] = SOLE
+    table[Cloth.SOLE] = one_of(SOLES)
+    table[Cloth.LACES] = one_of(LACES)
     table[Cloth.HAIR] = one_of(HAIRS[:2] if flesh in SKINS[:2] else HAIRS)
     table[Cloth.EYE] = EYE
     table[Cloth.IRIS] = IRIS

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -19,7 +19,7 @@ from truth.plain.stamps import flatten
 from truth.plain.tiles import spectral
 from truth.record import FrameTruth
 from truth.stage import Stage
-from truth.studio import Studio
+from truth.studio import DiscBox, Studio
 from truth.wind import Wind
 
 FAR_M = 1e6
@@ -274,25 +274,22 @@ class Easel:
             The camera as it hangs now, and its (h, w) ray lengths to the still scene.
         """
         base = Backdrop(self.scenery.sun, self.scenery.sky, depth_m)
-        truth = self.studio.frame_truth(camera, at_s, base)
         takes = self.takes
         if takes is None or takes.at_s != at_s:
             takes = Takes(self, at_s)
-        balls = takes.cast(1).balls
         lens, radius = camera.numbers(), self.brush.radius_m
-        at = balls[0, truth.ball]
-        x0, y0, x1, y1 = box = np.array(sphere_box(lens, at[0], at[1], at[2], radius))
-        if x1 <= 0 or y1 <= 0 or x0 >= camera.width_px or y0 >= camera.height_px:
-            return replace(truth, visible=0.0)
         if camera == self.camera:
             stamps = takes.layers(1).stamps[0]
         else:
             stamps = flatten(camera, takes.cast(1).solids[0])
         b = stamps[:, 15:19]
-        near = (b[:, 0] < x1) & (b[:, 2] > x0) & (b[:, 1] < y1) & (b[:, 3] > y0)
-        others = np.delete(balls[0], truth.ball, axis=0)
-        seen = ball_share_seen(lens, depth_m, stamps[near], others, at, radius, box)
-        return replace(truth, visible=seen)
+
+        def painted(at: Floats, others: Floats, box: DiscBox) -> float:
+            x0, y0, x1, y1 = box
+            near = (b[:, 0] < x1) & (b[:, 2] > x0) & (b[:, 1] < y1) & (b[:, 3] > y0)
+            return ball_share_seen(lens, depth_m, stamps[near], others, at, radius, np.array(box))
+
+        return self.studio.frame_truth(camera, at_s, base, painted)
 
 
 @dataclass(slots=True)

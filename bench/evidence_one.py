@@ -1,0 +1,273 @@
+"""One set rendered, watched and told: ``python bench/evidence_one.py NAME FOLDER TREE``.
+
+The watcher is the tool's own; here it is only listened to. Beside what it keeps, the file holds
+every track before it is cut, where persons are and where large things move, for trying ideas on.
+"""
+
+from __future__ import annotations
+
+import gzip
+import json
+import os
+import sys
+import tempfile
+import time
+from collections.abc import Iterable, Sequence
+from dataclasses import asdict, replace
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+
+from evidence import kept_name, scene_digest
+from shoegoal.analysis import watching
+from shoegoal.analysis.watching import Watched, watch_clip
+from shoegoal.ball import tracks
+from shoegoal.ball.detector import detect
+from shoegoal.ball.sightings import BallTrack, RestingBall
+from shoegoal.ball.tracks import Track
+from shoegoal.ball.watch import BallWatcher
+from shoegoal.clip.frame import planes_to_bgr
+from shoegoal.clip.reader import Frame
+from shoegoal.clip.small import SmallFrame
+from shoegoal.errors import ShoegoalError
+from shoegoal.types import BallSighting
+from truth.catalogue import chosen
+from truth.record import Truth
+from truth.render import render_clip
+
+LEAST_SEEN = 4
+PERSONS_EVERY_S, PERSON_SCORE, MERGE_IOU = 1 / 3, 0.3, 0.6
+LARGE_EVERY_S, LARGE_SHARE = 0.2, 0.002  # of the picture
+
+
+def main(name: str, folder: Path, tree: str) -> None:
+    """Make one set's evidence."""
+    cv2.setNumThreads(1)
+    (one,) = [s for s in chosen((name,)) if s.name == name]
+    begun = time.perf_counter()
+    with tempfile.TemporaryDirectory() as place:
+        clip = Path(place) / "clip.mp4"
+        truth = render_clip(one.scene(), clip, painter=one.painter)
+        rendered = time.perf_counter()
+        heard = Heard()
+        try:
+            watched: Watched | str = listened(clip, heard)
+        except ShoegoalError as error:
+            watched = str(error)
+        size = clip.stat().st_size
+    spent = {
+        "render_s": round(rendered - begun, 1),
+        "watch_s": round(time.perf_counter() - rendered, 1),
+        "clip_mb": round(size / 1e6, 2),
+    }
+    told = {
+        "made_of": {"scene": scene_digest(one), "tree": tree},
+        "name": one.name,
+        "split": one.split,
+        "group": one.group,
+        "trouble": one.trouble.name,
+        "nuisance": one.trouble.nuisance,
+        "good": one.trouble.good,
+        "yard": one.yard.seed,
+        "painter": one.painter,
+        "spent": spent,
+        "truth": told_truth(truth),
+    }
+    if isinstance(watched, str):
+        told |= {"refused": watched}
+    else:
+        told |= {"refused": None, **told_clip(watched), "record": told_record(watched)}
+        told |= heard.told()
+        still = cv2.imencode(".jpg", watched.settled_bgr, [cv2.IMWRITE_JPEG_QUALITY, 85])[1]
+        put(folder / f"{one.file_name}.settled.jpg", still.tobytes())
+    body = json.dumps(told, separators=(",", ":"), allow_nan=False).encode()
+    put(folder / kept_name(one), gzip.compress(body, 9, mtime=0))
+    print(f"{one.name}: {len(truth.frames)} frames {json.dumps(spent)}")
+
+
+def put(path: Path, data: bytes) -> None:
+    """Write a file whole or not at all."""
+    aside = path.with_name(f".{os.getpid()}.{path.name}")
+    aside.write_bytes(data)
+    aside.replace(path)
+
+
+class Heard:
+    """What is listened to while the watcher works."""
+
+    def __init__(self) -> None:
+        self.raw: list[dict[str, Any]] = []
+        self.persons: list[list[Any]] = []
+        self.large: list[list[Any]] = []
+
+    def told(self) -> dict[str, Any]:
+        """As it goes into the file."""
+        return {"raw_tracks": self.raw, "persons": self.persons, "big_blobs": self.large}
+
+
+def listened(clip: Path, heard: Heard) -> Watched:
+    """Watch a clip and note on the way what the watcher does not keep."""
+    keeps = tracks.worth_a_look
+
+    def worth_a_look(track: Track, least_travel: float = tracks.MIN_TRAVEL) -> bool:
+        worth = keeps(track, least_travel)
+        if len(track.seen) >= LEAST_SEEN:
+            heard.raw.append({"dropped": not worth, "seen": [raw_row(s) for s in track.seen]})
+        return worth
+
+    class Listener(BallWatcher):
+        _persons_s = _large_s = float("-inf")
+
+        def update(self, frame: Frame, small: SmallFrame) -> list[BallTrack]:
+            out = super().update(frame, small)
+            at = frame.time_s
+            if at - self._persons_s >= PERSONS_EVERY_S - 1e-6:
+                self._persons_s = at
+                bgr = planes_to_bgr(*frame.planes, full_range=frame.full_range, matrix=frame.matrix)
+                heard.persons.append([round(at, 4), persons_in(bgr)])
+            if at - self._large_s >= LARGE_EVERY_S - 1e-6:
+                self._large_s = at
+                heard.large.append([round(at, 4), large_moving(self, small)])
+            return out
+
+    tracks.worth_a_look = worth_a_look
+    watching.BallWatcher = Listener  # type: ignore[attr-defined]
+    try:
+        return watch_clip(clip)
+    finally:
+        tracks.worth_a_look = keeps
+        watching.BallWatcher = BallWatcher  # type: ignore[attr-defined]
+
+
+def raw_row(seen: tracks.Seen) -> list[float]:
+    """t, x, y, d, sigma, dsigma, ball score."""
+    return [*row(seen.sighting)[:6], round(seen.ball_score, 4)]
+
+
+def row(s: BallSighting) -> list[float]:
+    """t, x, y, d, sigma, dsigma, whether at rest."""
+    px = (s.x_px, s.y_px, s.diameter_px, s.sigma_px, s.diameter_sigma_px)
+    return [round(float(s.time_s), 5), *(round(float(v), 3) for v in px), int(s.at_rest)]
+
+
+def persons_in(bgr: np.ndarray[Any, np.dtype[np.uint8]]) -> list[list[float]]:
+    """Score, left, top, right, bottom of each, best first, overlapping ones merged."""
+    kept: list[list[float]] = []
+    for found in detect(bgr, least=PERSON_SCORE):
+        box = [found.left_px, found.top_px, found.right_px, found.bottom_px]
+        if all(overlap(box, k[1:]) < MERGE_IOU for k in kept):
+            kept.append([round(found.score, 3), *(round(v, 1) for v in box)])
+    return kept
+
+
+def overlap(a: Sequence[float], b: Sequence[float]) -> float:
+    """Intersection over union of two boxes (left, top, right, bottom)."""
+    w = min(a[2], b[2]) - max(a[0], b[0])
+    h = min(a[3], b[3]) - max(a[1], b[1])
+    if w <= 0 or h <= 0:
+        return 0.0
+    both = w * h
+    return both / ((a[2] - a[0]) * (a[3] - a[1]) + (b[2] - b[0]) * (b[3] - b[1]) - both)
+
+
+def large_moving(watcher: BallWatcher, small: SmallFrame) -> list[list[float]]:
+    """Left, top, right, bottom of the large things that stir, native pixels."""
+    stirred = watcher._motion._stirred
+    if stirred is None:
+        return []
+    mask = cv2.morphologyEx(np.asarray(stirred), cv2.MORPH_CLOSE, np.ones((9, 9), np.uint8))
+    _, _, stats, _ = cv2.connectedComponentsWithStats(mask)
+    least = LARGE_SHARE * mask.size
+    boxes = stats[1:][stats[1:, cv2.CC_STAT_WIDTH] * stats[1:, cv2.CC_STAT_HEIGHT] >= least]
+    return [
+        [round(float(v) / small.scale, 1) for v in (x, y, x + w, y + h)]
+        for x, y, w, h in boxes[:, :4].tolist()
+    ]
+
+
+def told_clip(watched: Watched) -> dict[str, Any]:
+    """What the clip is, and what the camera did."""
+    info, still = watched.info, watched.stillness
+    return {
+        "clip": {
+            "width_px": info.width_px,
+            "height_px": info.height_px,
+            "frames": watched.frames,
+            "start_s": watched.start_s,
+            "end_s": watched.end_s,
+            "nominal_rate_hz": info.nominal_rate_hz,
+            "slowed_by": info.slowed_by,
+        },
+        "stillness": {
+            "verdict": still.verdict.value,
+            "bumps_s": [round(float(t), 4) for t in still.bumps_s],
+            "spans": [plain(asdict(s)) for s in still.spans],
+            "samples": [
+                [round(float(s.time_s), 4), plain(s.displacement), plain(s.registration)]
+                for s in still.samples
+            ],
+            "message": still.message,
+        },
+        "breaks": [plain(asdict(b)) for b in watched.take.breaks],
+        "problems": list(watched.problems),
+    }
+
+
+def told_record(watched: Watched) -> dict[str, Any]:
+    """What the watcher keeps of the ball, save for its tracks: these are among the raw ones."""
+    return {
+        "resting": [resting(r) for r in watched.record.resting],
+    }
+
+
+def resting(r: RestingBall) -> dict[str, Any]:
+    """A ball that came or left."""
+    return {
+        "sighting": row(r.sighting),
+        "before_s": round(float(r.before_s), 5),
+        "after_s": round(float(r.after_s), 5),
+        "arrived": bool(r.arrived),
+        "ball_score": round(float(r.ball_score), 5),
+    }
+
+
+def told_truth(truth: Truth) -> dict[str, Any]:
+    """Everything true, with the frames as one table of every ball by number."""
+    told: dict[str, Any] = plain(asdict(replace(truth, frames=[])))
+    rows = []
+    for f in truth.frames:
+        balls = [list(o) for o in f.others_px]
+        balls.insert(f.ball, [*f.centre_px, f.diameter_px, f.visible])
+        rows.append([[two(v) for v in b] for b in balls])
+    told["frames"] = {
+        "time_s": [round(f.pts_s, 5) for f in truth.frames],
+        "ball_in_play": [f.ball for f in truth.frames],
+        "x_y_diameter_visible": rows,
+    }
+    return told
+
+
+def two(value: float) -> float | None:
+    """Rounded to a hundredth; nothing for what lies beyond any picture."""
+    return round(value, 2) if abs(value) < 1e5 else None
+
+
+def plain(value: Any) -> Any:
+    """Numbers, words, lists and tables only."""
+    if isinstance(value, np.generic):
+        value = value.item()
+    if isinstance(value, float):
+        return round(value, 6) if np.isfinite(value) else None
+    if isinstance(value, dict):
+        return {k: plain(v) for k, v in value.items()}
+    if isinstance(value, np.ndarray):
+        return plain(value.tolist())
+    if isinstance(value, Iterable) and not isinstance(value, str):
+        return [plain(v) for v in value]
+    return value.value if hasattr(value, "value") else value
+
+
+if __name__ == "__main__":
+    main(sys.argv[1], Path(sys.argv[2]), sys.argv[3])

@@ -1,0 +1,110 @@
+"""A set counted from its evidence, without pictures: the tool's own judge, stage and verdict.
+
+Markers, stage and the ball's size are given from the truth, as a teacher would give them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from statistics import fmean
+from types import SimpleNamespace
+from typing import Any, cast
+
+import numpy as np
+
+from evidence import read_evidence
+from judge_one import settings_of, told_set
+from shoegoal.analysis.doubts import doubtful_times
+from shoegoal.analysis.interruptions import strayed_times
+from shoegoal.analysis.judging import judge_evidence, scene_record
+from shoegoal.analysis.model import MarkersSource
+from shoegoal.analysis.run import evidence_of, ground_of
+from shoegoal.analysis.watching import Watched
+from shoegoal.ball.sightings import BallTrack, RestingBall
+from shoegoal.ball.watch import BallRecord
+from shoegoal.clip.rhythm import Break, BreakKind
+from shoegoal.clip.stillness import Stillness, StillnessReport, StillSpan
+from shoegoal.errors import ShoegoalError
+from shoegoal.ladder.hidden import judge_shots_around
+from shoegoal.scene.fit import MARKER_SIGMA_REL
+from shoegoal.types import BallSighting
+
+
+def count_of(path: Path) -> dict[str, Any]:
+    """Count one file of evidence; what the accuracy table needs, or why there is none."""
+    told = read_evidence(path)
+    if told["refused"]:
+        return {"refused": told["refused"]}
+    try:
+        return counted(told)
+    except ShoegoalError as error:
+        return {"refused": str(error)}
+
+
+def counted(told: dict[str, Any]) -> dict[str, Any]:
+    """Judge what was seen, as `shoegoal.analysis.run.count_shots` does."""
+    clip, settings = told["clip"], settings_of(told["truth"], given=True)
+    assert settings.left_px is not None and settings.right_px is not None
+    start_s, end_s, size_px = clip["start_s"], clip["end_s"], (clip["width_px"], clip["height_px"])
+    breaks = [Break(BreakKind(b["kind"]), b["start_s"], b["end_s"]) for b in told["breaks"]]
+    stillness = stillness_of(told)
+    info = SimpleNamespace(width_px=size_px[0], height_px=size_px[1])
+    # Only what the evidence is made from; pictures and the like are not needed.
+    watched = SimpleNamespace(record=record_of(told), stillness=stillness, info=info)
+    evidence = evidence_of(cast(Watched, watched), settings)
+    strayed = max((span.displacement for span in stillness.spans[:1]), default=0.0)
+    judged = judge_evidence(
+        evidence,
+        size_px,
+        settings.stage,
+        settings.left_px,
+        settings.right_px,
+        float(np.hypot(MARKER_SIGMA_REL, strayed / 2)) * max(size_px),
+        breaks,
+        start_s,
+        ground_of(evidence, size_px),
+    )
+    rule = settings.stage.rule
+    doubts = strayed_times(stillness, start_s, end_s)
+    _, verdict = judge_shots_around(
+        rule,
+        judged.shots,
+        doubtful_times(rule, judged.shots, breaks, start_s, end_s, counted_doubts=doubts),
+        watched_until_s=end_s,
+    )
+    scene = scene_record(judged.scene, MarkersSource.GIVEN, (), settings.stage.back_steps)
+    return told_set(verdict, judged.shots, judged.left_out, scene, told["problems"])
+
+
+def record_of(told: dict[str, Any]) -> BallRecord:
+    """What the watcher kept."""
+    tracks = []
+    for track in told["raw_tracks"]:
+        if not track["dropped"]:
+            seen = tuple(sighting(row, row[6]) for row in track["seen"])
+            tracks.append(BallTrack(seen, fmean(row[6] for row in track["seen"])))
+    resting = [
+        RestingBall(
+            sighting(r["sighting"], r["ball_score"], at_rest=True),
+            r["before_s"],
+            r["after_s"],
+            r["arrived"],
+            r["ball_score"],
+        )
+        for r in told["record"]["resting"]
+    ]
+    return BallRecord(tuple(sorted(tracks, key=lambda t: t.end_s)), tuple(resting))
+
+
+def sighting(row: Sequence[float], score: float, *, at_rest: bool = False) -> BallSighting:
+    """One row of a track or a resting ball's."""
+    time_s, x, y, diameter, sigma, diameter_sigma = row[:6]
+    return BallSighting(time_s, x, y, diameter, sigma, diameter_sigma, at_rest, score)
+
+
+def stillness_of(told: dict[str, Any]) -> StillnessReport:
+    """How still the camera was, without the samples."""
+    still = told["stillness"]
+    spans = tuple(StillSpan(**span) for span in still["spans"])
+    return StillnessReport(Stillness(still["verdict"]), spans, tuple(still["bumps_s"]), ())
