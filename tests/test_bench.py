@@ -29,3 +29,13 @@ def test_quick_look_bench_runs_on_a_tiny_clip(tmp_path: Path) -> None:
     assert done.returncode == 0, done.stderr
     kinds = [run["kind"] for run in json.loads(done.stdout)["runs"]]
     assert kinds == ["decode", "fit"]
+
+
+def test_attacks_run_and_everything_is_withstood() -> None:
+    """A few of the many cases that the bench tries; tampering is tested as a whole elsewhere."""
+    command = [sys.executable, str(SCRIPT.parent), "attack", "clips", "files", "--cases", "40"]
+    done = subprocess.run(
+        [*command, "--workers", "1"], capture_output=True, text=True, timeout=300, check=False
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert "clips: 40 tried" in done.stdout and "files: 40 tried" in done.stdout
