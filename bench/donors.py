@@ -233,20 +233,20 @@ def _wrong(
     rests: list[list[tuple[F64, float, float, bool]]] = [[] for _ in kicks]
     for seen in others:
         near = int(np.argmin(np.abs(kicks - np.mean([r[0] for r in seen]))))
-        rows = np.array([_in_metres(truth, r, r[6], float(kicks[near])) for r in seen])
+        rows = np.array([in_metres(truth, r, r[6], float(kicks[near])) for r in seen])
         tracks[near].append(Wrong(rows))
     for i, event in enumerate(told["record"]["resting"]):
         if i in used:
             continue
         s = event["sighting"]
         near = int(np.argmin(np.abs(kicks - event["before_s"])))
-        row = _in_metres(truth, s, event["ball_score"], float(kicks[near]))
+        row = in_metres(truth, s, event["ball_score"], float(kicks[near]))
         span = (event["before_s"] - kicks[near], event["after_s"] - kicks[near])
         rests[near].append((row, float(span[0]), float(span[1]), event["arrived"]))
     return tracks, rests
 
 
-def _in_metres(truth: Table, s: list[float], score: float, kick_s: float) -> F64:
+def in_metres(truth: Table, s: list[float], score: float, kick_s: float) -> F64:
     """Place a sighting where a ball of its size would be."""
     camera, diameter_m = truth["camera"], truth["ball"]["diameter_m"]
     f, at_s, d = camera["focal_px"], s[0] - kick_s, s[3]

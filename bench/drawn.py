@@ -215,7 +215,7 @@ def _lend_wrong(
     times = np.array(truth["frames"]["time_s"])
     for wrong in donors.wrong_by_kick[number]:
         for row in wrong.rows:
-            s = _in_picture(truth, row)
+            s = in_picture(truth, row)
             at_s = kick_s + row[0]
             if s is None or not times[0] <= at_s <= times[-1]:
                 continue
@@ -224,14 +224,14 @@ def _lend_wrong(
             if row[7] >= LEAST_SCORE:
                 seen[k].append(Seen(sighting, float(row[7])))
     for row, before, after, arrived in donors.wrong_rests[number]:
-        s = _in_picture(truth, row)
+        s = in_picture(truth, row)
         if s is not None and times[0] <= kick_s + before and kick_s + after <= times[-1]:
             at_s = kick_s + (after if arrived else before)
             one = _resting([at_s, *s, 1], kick_s + before, kick_s + after, arrived, float(row[7]))
             resting.append(one)
 
 
-def _in_picture(truth: dict[str, Any], row: Any) -> tuple[float, float, float, float, float] | None:
+def in_picture(truth: dict[str, Any], row: Any) -> tuple[float, float, float, float, float] | None:
     """x, y, diameter and their sigmas of something placed in metres; None out of the picture."""
     camera = truth["camera"]
     place = np.array([row[1], row[2] * truth["goal"]["back_m"], row[3]])

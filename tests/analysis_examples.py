@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 
 import cv2
@@ -9,20 +10,23 @@ import numpy as np
 import numpy.typing as npt
 
 from shoegoal import __version__
+from shoegoal.analysis.file import analysis_to_json
 from shoegoal.analysis.model import (
     FORMAT_VERSION,
     Analysis,
     ClipRecord,
+    Evidence,
     MarkersSource,
     SceneRecord,
     StageRecord,
 )
 from shoegoal.analysis.stills import SceneView, StillPicture, strip_moments
+from shoegoal.ball.sightings import BallTrack, RestingBall
+from shoegoal.ball.watch import BallRecord
 from shoegoal.ladder.rules import MakesOfShots, Stage
 from shoegoal.ladder.verdict import judge_shots
 from shoegoal.scene.camera import Camera
 from shoegoal.scene.goal import GoalFrame, goal_from_markers
-from shoegoal.scene.posterior import UNKNOWNS
 from shoegoal.shots.judge import LeftOut
 from shoegoal.types import BallSighting, Call, Estimate, ImagePoint, Outcome, Shot
 
@@ -162,29 +166,18 @@ def goal_of_view() -> GoalFrame:
     return goal_from_markers(CAMERA, left, right)
 
 
-def fitted_analysis(analysis: Analysis | None = None) -> Analysis:
-    """The example with a whole fit of its ground, as a count holds it."""
-    given = analysis or example_analysis()
-    theta = (
-        float(np.log(CAMERA.focal_px)),
-        float(np.log(CAMERA.height_m)),
-        float(np.deg2rad(CAMERA.pitch_deg)),
-        0.0,
-        float(np.log(BALL_M)),
-        0.0,
-    )
-    spread = np.diag([0.01, 0.01, 0.002, 0.002, 0.01, 0.03]) ** 2
-    scene = replace(
-        given.goal_scene,
-        unknowns=UNKNOWNS,
-        theta=theta,
-        covariance=tuple(tuple(row) for row in spread.tolist()),
-        ball_diameter_m=Estimate(BALL_M, 0.01 * BALL_M),
-        marker_sigma_px=1.0,
-    )
-    # A count's path starts with the first sighting after contact, not at it.
-    shots = tuple(replace(shot, path=shot.path[1:]) for shot in given.shots)
-    return replace(given, scene=scene, shots=shots)
+def with_evidence(analysis: Analysis) -> Analysis:
+    """The same count with what a watcher would have kept of its shots."""
+    tracks, resting = [], []
+    for shot in analysis.shots:
+        x_m, kick_s = shot.crossing_x_m, shot.kick_time_s
+        times = [kick_s + k / 30 for k in range(-3, 40)]
+        side_m = None if x_m is None else x_m.value
+        seen = tuple(sighting(t, ball_at(side_m, t - kick_s)) for t in times)
+        tracks.append(BallTrack(seen, 0.99))
+        lay = replace(seen[0], at_rest=True, time_s=kick_s - 0.1)
+        resting.append(RestingBall(lay, kick_s - 0.1, kick_s + 1.5, arrived=False, ball_score=0.99))
+    return replace(analysis, evidence=Evidence(BallRecord(tuple(tracks), tuple(resting))))
 
 
 def marker_px(x_m: float) -> ImagePoint:
@@ -194,10 +187,22 @@ def marker_px(x_m: float) -> ImagePoint:
 
 
 def only(analysis: Analysis, *numbers: int) -> Analysis:
-    """The same count with fewer shots, which are quicker to fit anew."""
+    """The same count with fewer shots."""
     shots = tuple(
         replace(analysis.shots[number - 1], number=place)
         for place, number in enumerate(numbers, start=1)
     )
     tally, verdict = judge_shots(STAGE.rule, shots, confidence=0.95)
     return replace(analysis, shots=shots, tally=tally, verdict=verdict)
+
+
+def old_format(analysis: Analysis) -> str:
+    """An analysis as shoegoal wrote it in format 3, which kept less."""
+    plain = json.loads(analysis_to_json(analysis))
+    plain["format_version"] = 3
+    del plain["evidence"], plain["tally"]["maybe_shots"]
+    for shot in plain["shots"]:
+        del shot["p_shot"]
+        for sighting in shot["path"]:
+            del sighting["ball_score"]
+    return json.dumps(plain, indent=1, ensure_ascii=False) + "\n"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
-from analysis_examples import example_stills, fitted_analysis, only, still_at
+from analysis_examples import example_stills, only, still_at
 from record_books import TEACHER, analysis_of, file_set
 from shoegoal.analysis.evidence import write_result
 from shoegoal.record.book import Book
@@ -37,7 +37,7 @@ def _file_with_pictures(book: Book, folder: Path, *numbers: int) -> None:
     """File a count with its pictures: of all six shots, or of some of them."""
     analysis, content = analysis_of(f"{folder.name}.mp4")
     kept = numbers or tuple(range(1, 7))
-    analysis = only(fitted_analysis(analysis), *kept)
+    analysis = only(analysis, *kept)
     folder.mkdir(parents=True)
     (folder / f"{folder.name}.mp4").write_bytes(content)
     # The stills are drawn by the numbers that the shots had among all six.

@@ -12,17 +12,20 @@ import numpy as np
 import pytest
 from scipy.stats import poisson_binom
 
-from analysis_examples import START_S, example_analysis, example_shot
+from analysis_examples import START_S, example_analysis, example_shot, old_format
+from record_simulation import Ball, record_of, shot_velocity
 from shoegoal.analysis.file import (
     analysis_from_json,
     analysis_to_json,
     load_analysis,
     save_analysis,
 )
-from shoegoal.analysis.model import StageRecord
+from shoegoal.analysis.model import FORMAT_VERSION, Evidence, StageRecord
 from shoegoal.errors import BadSettingsError, OutputError
 from shoegoal.ladder.ladders import load_ladder, stage_from_options
 from shoegoal.ladder.verdict import judge_shots
+from shoegoal.scene.ball_size import BallSize
+from shoegoal.scene.lens import Lens
 from shoegoal.types import Estimate
 
 
@@ -33,6 +36,24 @@ def test_round_trip_keeps_everything(tmp_path: Path) -> None:
     assert load_analysis(tmp_path) == analysis  # the folder will do
 
 
+def test_the_evidence_survives_to_the_last_bit() -> None:
+    record = record_of(Ball().kick(2.0, shot_velocity(0.3)), seconds=6.0, clutter=2)
+    lens = Lens(1280, 720, 985.3, 640.1, 361.7, (0.1, -0.02, 0.0, 0.0, 1 / 3), 0.004, "by a board")
+    kept = Evidence(record, (3.25, 1 / 3), BallSize.FIVE, lens)
+    analysis = replace(example_analysis(), evidence=kept)
+    assert len(record.tracks) == 3 and record.resting
+    assert analysis_from_json(analysis_to_json(analysis).encode(), "a").evidence == kept
+
+
+def test_a_file_of_format_3_is_read_without_evidence() -> None:
+    """What it lacks has its default: each event was taken for a shot then."""
+    analysis = example_analysis()
+    assert analysis_from_json(old_format(analysis).encode(), "old") == analysis
+    assert analysis.evidence is None
+    assert {shot.p_shot for shot in analysis.shots} == {1.0}
+    assert {s.ball_score for shot in analysis.shots for s in shot.path} == {1.0}
+
+
 def test_file_is_json_as_the_standard_has_it() -> None:
     """RFC 8259 section 6: no NaN, no Infinity; section 8.1: UTF-8."""
 
@@ -40,7 +61,7 @@ def test_file_is_json_as_the_standard_has_it() -> None:
         raise AssertionError(word)
 
     plain = json.loads(analysis_to_json(example_analysis()).encode(), parse_constant=refuse)
-    assert plain["format_version"] == 3
+    assert plain["format_version"] == FORMAT_VERSION == 4
     assert plain["shots"][4]["call"] == "unsure"
     assert plain["shots"][3]["crossing_x_m"] is None
     assert plain["verdict"]["decision"] == "look"
@@ -87,7 +108,7 @@ def _changed(change: Callable[[Any], object]) -> bytes:
         (lambda a: a["stage"].update(width_steps=40.0), "stage.*width_steps is 40"),
         (lambda a: a["scene"]["camera"].update(height_m=-1.0), r"scene\.camera.*height_m"),
         (lambda a: a["verdict"]["looks"].update(shots=[9]), r"verdict\.looks"),
-        (lambda a: a.update(format_version=4), "newer shoegoal.*update"),
+        (lambda a: a.update(format_version=5), "newer shoegoal.*update"),
         (lambda a: a.update(format_version=2), "old format 2.*count the clip again"),
         (lambda a: a.update(format_version="1"), "no analysis file"),
         (lambda a: a.pop("format_version"), "no analysis file"),

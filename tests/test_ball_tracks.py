@@ -1,4 +1,4 @@
-"""Linking, straightness and the way back to the resting place, on points written down by hand."""
+"""Linking and straightness, on points written down by hand."""
 
 from __future__ import annotations
 
@@ -8,8 +8,13 @@ import numpy as np
 import pytest
 
 from ball_pictures import F64, uneven_times
-from shoegoal.ball.departures import departure_of
-from shoegoal.ball.sightings import BallTrack, RestingBall, ball_track, runs_straight, same_event
+from shoegoal.ball.sightings import (
+    RestingBall,
+    ball_track,
+    runs_straight,
+    same_event,
+    since_it_left,
+)
 from shoegoal.ball.tracks import MAX_GAP_S, Seen, Track, TrackLinker, roughness, worth_a_look
 from shoegoal.types import BallSighting
 
@@ -92,9 +97,9 @@ def test_a_ball_that_stopped_and_is_kicked_again_is_on_two_ways() -> None:
     first, second = link([(t, [seen(t, place(t), 200)]) for t in times])
     assert first.end_s == pytest.approx(2.5, abs=0.1)
     again = ball_track(second)
-    assert again is not None and again.lay is not None
-    assert again.start_s == pytest.approx(2.5, abs=0.1)
-    assert (again.lay.x_px, again.lay.at_rest) == (100, True)
+    assert again.sightings[0].x_px == 100
+    assert again.sightings[0].ball_score == 0.9
+    assert since_it_left(again.sightings)[0].time_s == pytest.approx(2.5, abs=0.1)
 
 
 def test_flicker_jitter_and_what_stays_are_not_worth_a_look() -> None:
@@ -140,25 +145,6 @@ def test_straight_on_is_what_balls_do() -> None:
 def rest_at(x: float, y: float, before_s: float = 1.9, after_s: float = 4.0) -> RestingBall:
     sighting = BallSighting(before_s, x, y, 24.0, 0.2, 0.4, at_rest=True)
     return RestingBall(sighting, before_s, after_s, arrived=False, ball_score=0.9)
-
-
-def test_a_way_leads_back_to_the_place_it_came_from() -> None:
-    """Seen from 40 px on, 0.2 s after the kick, going right and up."""
-    times = 2.2 + uneven_times(0.6)
-    track = BallTrack(sightings(times, 140 + 200 * (times - 2.2), 250 - 50 * (times - 2.2)), 0.9)
-    true = rest_at(100, 260)
-    beside, ahead = rest_at(110, 180), rest_at(300, 210)
-    later = rest_at(100, 260, before_s=3.0, after_s=5.0)
-    long_ago = rest_at(100, 260, before_s=0.2, after_s=1.0)
-    huge = replace(true, sighting=replace(true.sighting, diameter_px=90.0))
-    came = replace(true, arrived=True)
-    wrong = [beside, ahead, later, long_ago, huge, came]
-    assert departure_of(track, [*wrong, true]) is true
-    assert departure_of(track, wrong) is None
-    near = rest_at(103, 271)  # half a ball to the side
-    assert departure_of(track, [near, true]) is true
-    still = BallTrack(sightings(times, 0 * times + 140, 0 * times + 250), 0.9)
-    assert departure_of(still, [rest_at(40, 260)]) is None
 
 
 def test_two_readings_of_one_event_are_one() -> None:

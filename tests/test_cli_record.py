@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
-from analysis_examples import fitted_analysis, marker_px, only
+from analysis_examples import marker_px, only, with_evidence
 from record_books import TEACHER, analysis_of, put_result
 from shoegoal.analysis.file import save_analysis
 from shoegoal.cli.main import cli
@@ -95,7 +95,7 @@ def test_a_marker_is_moved_and_a_gap_looked_through(tmp_path: Path) -> None:
     analysis, content = analysis_of("yard.mp4")
     (tmp_path / "yard.mp4").write_bytes(content)
     (tmp_path / "yard.shoegoal").mkdir()
-    analysis = only(fitted_analysis(analysis), 2, 5)  # the first is wide of the left marker
+    analysis = with_evidence(only(analysis, 2, 5))  # the first is wide of the left marker
     save_analysis(tmp_path / "yard.shoegoal" / "analysis.json", analysis)
     done("record", "add", tmp_path / "yard.shoegoal")
     told = json.loads(done("review", "show", 1, "--json"))
@@ -121,7 +121,7 @@ def test_what_is_refused_is_one_line_and_its_own_exit_code(tmp_path: Path) -> No
     assert "no set 1" in refused("review", "show", 1, code=6)
     done("record", "add", folder)
     assert "no shot 8" in refused("review", "correct", 1, 8, "make", code=6)
-    assert "whole fit" in refused("review", "move-marker", 1, "left", "400,350", code=5)
+    assert "count the clip again" in refused("review", "move-marker", 1, "left", "400,350", code=5)
     done("review", "correct", 1, 5, "make")
     assert "saw version 1" in refused("review", "sign", 1, "--by", "B", "--seen", 1, code=9)
     assert "not in the book" in refused("record", "verify", "--head", "f" * 64, code=10)

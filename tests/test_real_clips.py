@@ -10,14 +10,15 @@ from pathlib import Path
 
 import pytest
 
-from shoegoal.analysis.run import analyse_clip, find_ground_and_kicks
+from shoegoal.analysis.run import analyse_clip
 from shoegoal.analysis.settings import CountSettings
 from shoegoal.analysis.watching import watch_clip
 from shoegoal.clip.reader import open_clip
 from shoegoal.clip.stillness import Stillness
 from shoegoal.errors import ClipNotJudgeableError, ShoegoalError
 from shoegoal.ladder.rules import MakesOfShots, Stage
-from shoegoal.shots.by_looks import kick_times_by_looks
+from shoegoal.scene.fit_checks import SceneNotFittedError
+from shoegoal.shots.ground import find_ground
 from shoegoal.types import Call, ImagePoint
 
 pytestmark = pytest.mark.real_clips
@@ -26,12 +27,13 @@ KICK_S = 0.2
 
 
 def kicks_in(path: Path) -> list[float]:
-    """When the tool sees kicks without knowing a goal: on a fitted ground, else by looks."""
+    """When kicks are seen without knowing a goal; none where no ground is found."""
     watched = watch_clip(path)
     try:
-        return [k.time_s for k in find_ground_and_kicks(watched, CountSettings(STAGE))[1]]
-    except ClipNotJudgeableError:
-        return kick_times_by_looks(watched.record)
+        ground = find_ground(watched.record, (watched.info.width_px, watched.info.height_px))
+    except SceneNotFittedError:
+        return []
+    return [run.start_s for run in ground.kicks]
 
 
 def test_one_shot_into_the_mini_goal_and_no_dribble_counted(real_clips: Path) -> None:
@@ -102,7 +104,7 @@ def test_markers_that_were_never_there_make_no_shots_of_them(real_clips: Path, n
 
 @pytest.mark.parametrize("name", NO_SHOT)
 def test_no_ball_of_them_leaves_a_place_on_the_ground(real_clips: Path, name: str) -> None:
-    assert kick_times_by_looks(watch_clip(real_clips / name).record) == []
+    assert kicks_in(real_clips / name) == []
 
 
 @pytest.mark.parametrize("name", ["juggling_moving_camera.avi", "fullbody_side_kick.mp4"])

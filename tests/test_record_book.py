@@ -251,6 +251,7 @@ def test_what_was_signed_outlives_the_form_of_its_count(
     signed_set(book, "signed.mp4")
     file_set(book, "open.mp4")
     monkeypatch.setattr(file, "FORMAT_VERSION", 99)
+    monkeypatch.setattr(file, "OLDEST_VERSION", 99)
     with book.reading() as connection:
         signed, still_open = load_sets(connection)
         (waiting,) = waiting_sets(connection)

@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from analysis_examples import example_stills, fitted_analysis, marker_px, only, still_at
+from analysis_examples import example_stills, marker_px, only, still_at, with_evidence
 from record_books import analysis_of
 from shoegoal.analysis.evidence import write_result
 from shoegoal.analysis.kept import KeptStills
@@ -31,7 +31,7 @@ from shoegoal.record.reviewing import move_marker, undo
 def garden(tmp_path: Path) -> Path:
     """What `count` wrote of two shots, the first wide of the left marker."""
     analysis, content = analysis_of("yard.mp4")
-    analysis = only(fitted_analysis(analysis), 2, 5)
+    analysis = with_evidence(only(analysis, 2, 5))
     (tmp_path / "yard.mp4").write_bytes(content)
     folder = tmp_path / "yard.shoegoal"
     # The stills are drawn by the numbers that the shots had among all six.

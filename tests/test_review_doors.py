@@ -8,22 +8,26 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import ExitStack, closing
+from datetime import UTC, datetime
 from pathlib import Path
 
 import httpx2 as httpx
 import pytest
 import uvicorn
+from sqlalchemy import select
 from starlette.testclient import TestClient
 
 from page_server import KEY
 from record_books import file_set, put_result
-from review_people import HOST, SITE
+from review_people import HOST, OTHER, PASSWORD, SITE, TEACHER, people, quick_hashes
 from shoegoal.analysis.file import load_analysis
 from shoegoal.clip import reader
-from shoegoal.record import history
+from shoegoal.errors import BadSettingsError, NotLetInError, TooManyTriesError
+from shoegoal.record import history, schema
 from shoegoal.record.book import Book
 from shoegoal.record.filing import file_count
 from shoegoal.record.history import load_set
+from shoegoal.record.logins import MOST_OF_BOTH, forget_tries, log_in
 from shoegoal.review import connections, guard
 from shoegoal.review.actions import clock_seconds
 from shoegoal.review.app import make_app
@@ -32,6 +36,7 @@ from shoegoal.review.guard import AccountEntrance, KeyEntrance, site_name
 from shoegoal.review.serve import check_site
 
 HOME = "http://127.0.0.1:8000"
+NOON = datetime(2026, 3, 1, 12, tzinfo=UTC)
 
 
 @pytest.fixture(scope="module")
@@ -204,3 +209,42 @@ def test_the_rest_of_a_form_is_not_waited_for_without_end(port: int, dripping: b
         one.settimeout(10)
         assert b" 408 " in one.recv(1000)
     assert looked_at(port) == 200
+
+
+@pytest.fixture
+def school(book: Book, monkeypatch: pytest.MonkeyPatch) -> Book:
+    quick_hashes(monkeypatch)
+    people(book)
+    return book
+
+
+def test_wrong_passwords_from_elsewhere_do_not_shut_the_owner_out(school: Book) -> None:
+    for _ in range(MOST_OF_BOTH):
+        with pytest.raises(NotLetInError):
+            log_in(school, TEACHER, "a wrong guess", "203.0.113.7", NOON)
+    with pytest.raises(TooManyTriesError, match="wait 15 minutes"):
+        log_in(school, TEACHER, PASSWORD, "203.0.113.7", NOON)
+    assert log_in(school, TEACHER, PASSWORD, "198.51.100.9", NOON)
+    assert forget_tries(school, TEACHER.upper()) == MOST_OF_BOTH  # shoegoal accounts unlock
+    assert log_in(school, TEACHER, PASSWORD, "203.0.113.7", NOON)
+    with pytest.raises(BadSettingsError, match="no account"):
+        forget_tries(school, "nobody")
+
+
+def test_addresses_are_compared_as_networks(school: Book) -> None:
+    """One house has 2**64 addresses of IPv6 (RFC 4291, 2.5.4); what is no address is one, too."""
+    several = ["2001:db8:1:2::1", "2001:db8:1:2:ffff::9%eth0", "2001:0db8:1:2:0:0:0:7"]
+    for address in [*several, *several][:MOST_OF_BOTH]:
+        with pytest.raises(NotLetInError):
+            log_in(school, TEACHER, "a wrong guess", address, NOON)
+    with pytest.raises(TooManyTriesError):
+        log_in(school, TEACHER, PASSWORD, "2001:db8:1:2:3:4:5:6", NOON)
+    for number in range(MOST_OF_BOTH):
+        with pytest.raises(NotLetInError):
+            log_in(school, OTHER, "a wrong guess", f"{number}, " * 100_000, NOON)
+    with pytest.raises(TooManyTriesError):
+        log_in(school, OTHER, PASSWORD, "unheard of", NOON)
+    with school.reading() as connection:
+        kept = connection.scalars(select(schema.login_tries.c.address)).all()
+    assert set(kept) == {"2001:db8:1:2::/64", "unknown"}
+    assert log_in(school, OTHER, PASSWORD, "::ffff:198.51.100.9", NOON)

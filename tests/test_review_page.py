@@ -310,6 +310,7 @@ def test_a_set_of_another_version_says_so_on_its_own_page(
     file_set(book, "other.mp4")
     sign(book, 1, TEACHER)
     monkeypatch.setattr(file, "FORMAT_VERSION", 99)
+    monkeypatch.setattr(file, "OLDEST_VERSION", 99)
     queue = client.get("/").text
     assert "count again" in queue and "/sets/2" in queue
     signed = client.get("/sets/1")

@@ -75,7 +75,7 @@ def test_rests_are_where_and_when_a_ball_lies() -> None:
     path[a:b, 1] = np.linspace(0.0, 4.0, b - a)
     path[b:, 1] = 4.0
     first, second = rests_of(path[None])
-    assert (first.from_s, first.to_s) == (0.0, pytest.approx(1.5, abs=2 / RATE_HZ))
+    assert (first.from_s, first.to_s) == pytest.approx((0.0, 1.5), abs=2 / RATE_HZ)
     assert (second.from_s, second.to_s) == pytest.approx((3.0, 5.0), abs=2 / RATE_HZ)
     assert first.place_m == (0.0, 0.0, 0.11) and second.place_m == (0.0, -4.0, 0.11)
 

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from shoegoal.ball.sightings import BallTrack, RestingBall
-from shoegoal.ball.watch import BallRecord, Departure
+from shoegoal.ball.watch import BallRecord
 from shoegoal.types import BallSighting
 
 RATE_HZ = 30.0
@@ -44,4 +44,4 @@ def record_of(
     """A record with one track, whose ball lay before when ``lay``."""
     first = sightings[0]
     rest = RestingBall(first, first.time_s - 1, first.time_s, arrived=False, ball_score=score)
-    return BallRecord([Departure(BallTrack(tuple(sightings), score), rest if lay else None)], [])
+    return BallRecord((BallTrack(tuple(sightings), score),), (rest,) if lay else ())

@@ -7,6 +7,7 @@ import math
 import os
 import tempfile
 from collections.abc import Callable
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     from pydantic_core import ErrorDetails
 
 ANALYSIS_FILE_NAME = "analysis.json"
+OLDEST_VERSION = 3  # it keeps no evidence; all else that it lacks has its default
 MAX_PROBLEMS_SHOWN = 5
 MAX_BYTES = 32_000_000  # a count of ten minutes takes less than a tenth of it
 MAX_PARTS = 1_500_000  # each of them takes some hundred bytes of memory once it is read
@@ -49,6 +51,8 @@ def analysis_to_json(analysis: Analysis) -> str:
 
 def analysis_from_json(content: bytes, file_name: str) -> Analysis:
     """Build an analysis from the bytes of an analysis file; ``file_name`` is for messages only.
+
+    A file of an older format gives what this version would have written of that count.
 
     Raises
     ------
@@ -80,7 +84,7 @@ def analysis_from_json(content: bytes, file_name: str) -> Analysis:
             f"  {absurd}: no count gives so large a number"
         )
     _check_sense(analysis, file_name)
-    return analysis
+    return replace(analysis, format_version=FORMAT_VERSION)
 
 
 def save_analysis(path: Path, analysis: Analysis) -> None:
@@ -209,10 +213,10 @@ def _check_version(plain: object, file_name: str) -> None:
             f"{file_name} was written by a newer shoegoal (format {version}, this one reads "
             f"{FORMAT_VERSION}); update shoegoal"
         )
-    if version < FORMAT_VERSION:
+    if version < OLDEST_VERSION:
         raise BadSettingsError(
-            f"{file_name} has the old format {version}, this shoegoal reads {FORMAT_VERSION}; "
-            f"{_COUNT_AGAIN}"
+            f"{file_name} has the old format {version}, this shoegoal reads {OLDEST_VERSION} to "
+            f"{FORMAT_VERSION}; {_COUNT_AGAIN}"
         )
 
 

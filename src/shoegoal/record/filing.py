@@ -12,7 +12,7 @@ from typing import Any
 
 from sqlalchemy import Connection, CursorResult, delete, insert, select
 
-from shoegoal.analysis.file import analysis_to_json
+from shoegoal.analysis.file import analysis_from_json, analysis_to_json
 from shoegoal.analysis.model import Analysis, StageRecord, plain_ladder
 from shoegoal.errors import BadSettingsError
 from shoegoal.ladder.ladders import Ladder
@@ -301,7 +301,7 @@ def _put_places(connection: Connection, set_id: int, places: dict[str, str | Non
 
 
 def _is_there(connection: Connection, set_id: int, content: str) -> bool:
-    """Whether this very count is the last one that came in."""
+    """Whether this very count is the last one that came in, be it in an older format."""
     table = schema.analyses.c
     corrected = select(schema.corrections.c.seq)
     newest = connection.scalar(
@@ -310,4 +310,9 @@ def _is_there(connection: Connection, set_id: int, content: str) -> bool:
         .order_by(table.seq.desc())
         .limit(1)
     )
-    return newest == content
+    if newest is None or newest == content:
+        return newest == content
+    try:
+        return analysis_to_json(analysis_from_json(newest.encode(), "the book")) == content
+    except BadSettingsError:  # damaged: a count that can be read is news
+        return False

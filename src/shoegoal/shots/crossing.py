@@ -27,6 +27,9 @@ TURNED_M = 0.35  # a ball that turns round so near to the line met something tha
 HIT_IN = 0.5  # a ball that meets a marker may glance off either way: always asked about
 # How often something stops a ball in a second out of sight: a keeper, a bag, a foot. Ours.
 STOPPED_PER_S = 0.3
+# How often somebody touches it, in a second out of sight between two pieces of one way. Ours.
+TOUCHED_PER_S = 0.08
+SEEN_AGAIN_S = 0.15  # a shorter gap is none: a few pictures may miss a ball in plain view
 DRAWS = 400
 LONGEST_ROLL_S = 8.0
 
@@ -120,9 +123,15 @@ def measure_crossing(
         p_reached = max(p_reached, float(ndtr((2 * radius - turned) / DEPTH_FLOOR_M)))
     crosses = seen_to_cross or p_reached > 0.5
     unseen_s = max(0.0, time_s - run.end_s) if crosses else 0.0
+    if not seen_to_cross:
+        p_reached = max(p_reached, _may_have_been_behind(run, goal, radius))
+    p_make = (p_inside + HIT_IN * p_hit) * p_reached
+    p_make *= float(np.exp(-STOPPED_PER_S * unseen_s - TOUCHED_PER_S * _hidden_s(run, time_s)))
+    # Where another ball may have been followed, nothing is known of this one.
+    p_make = p_followed * p_make + (1 - p_followed) * 0.5
     spread = float(np.hypot(sigma, np.std(sides - x_map)))
     return Crossing(
-        p_make=(p_inside + HIT_IN * p_hit) * p_reached * float(np.exp(-STOPPED_PER_S * unseen_s)),
+        p_make=p_make,
         p_inside=p_inside,
         p_reached=p_reached,
         p_hit=p_hit,
@@ -147,6 +156,30 @@ def _met_before(run: Run, goal: GoalFrame, until_s: float) -> float | None:
             if y > -segment.stretch.radius_m:
                 return y
     return None
+
+
+def _hidden_s(run: Run, until_s: float) -> float:
+    """How long the ball was out of sight between its segments before a time."""
+    gaps = (
+        min(b.start_s, until_s) - a.end_s
+        for a, b in zip(run.segments, run.segments[1:], strict=False)
+    )
+    return sum(gap for gap in gaps if gap > SEEN_AGAIN_S)
+
+
+def _may_have_been_behind(run: Run, goal: GoalFrame, radius_m: float) -> float:
+    """Probability that a ball met something behind the line while it was not seen.
+
+    Something took its speed between two segments; where, was not seen. It may have been beyond
+    the line, if the ball's free motion would have taken it there by then.
+    """
+    for k, met in enumerate(run.met):
+        a, b = run.segments[k], run.segments[k + 1]
+        if met and b.start_s - a.end_s > SEEN_AGAIN_S:
+            times = np.linspace(a.end_s, b.start_s, 20)
+            if (goal.to_goal(a.stretch.centre_m(times))[:, 1] < -radius_m).any():
+                return 0.5
+    return 0.0
 
 
 def _turned_at_line(run: Run, goal: GoalFrame) -> float | None:

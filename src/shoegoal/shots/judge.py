@@ -297,7 +297,9 @@ def _call(
         if crossing.stopped:
             return Call.UNSURE, "the ball stopped on the line or close to it: was it over?"
         return Call.UNSURE, "the ball was lost before the line: did it reach the line?"
-    return Call.UNSURE, f"too close to the {marker} marker to call ({clear_cm:.0f} cm)"
+    if 0.03 < crossing.p_inside < 0.97:
+        return Call.UNSURE, f"too close to the {marker} marker to call ({clear_cm:.0f} cm)"
+    return Call.UNSURE, "the ball was out of sight on its way: did it go in?"
 
 
 def _played_on(event: Event, events: Sequence[Event]) -> str:
