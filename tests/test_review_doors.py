@@ -98,8 +98,8 @@ def test_a_fault_of_ours_is_hardened_too(
 def test_a_refused_marker_move_is_said(client: TestClient) -> None:
     page = client.get("/sets/1").text
     csrf = page.split('name="csrf" value="')[1].split('"')[0]
-    data = {"csrf": csrf, "side": "left", "x": "99999", "y": "-99999", "seen": "1", "by": "T."}
-    answer = client.post("/sets/1/marker", data=data)
+    data = {"csrf": csrf, "left": "99999,-99999", "right": "1,1", "seen": "1", "by": "T."}
+    answer = client.post("/sets/1/markers", data=data)
     assert answer.status_code == 422 and hardened(answer)
 
 
