@@ -349,7 +349,8 @@ def learn(files: Sequence[Path], weights: Weights, jobs: int = 2, rounds: int = 
         unseen_y = np.array([y for e in found for y in e.unseen_y])
         unseen = logistic(unseen_x, unseen_y)
         print(
-            f"round {turn + 1}: {len(found)} sets, {len(ball_y)} segments, {ball_y.mean():.0%} balls, "
+            f"round {turn + 1}: {len(found)} sets, {len(ball_y)} segments, "
+            f"{ball_y.mean():.0%} balls, "
             f"{len(links)} links, {int(shot_y.sum())} shots of {len(shot_y)} runs, "
             f"{int(unseen_y.sum())} unseen of {len(unseen_y)}"
         )
