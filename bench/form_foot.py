@@ -80,18 +80,20 @@ def learn_foot(kicks: Sequence[KnownKick]) -> Foot:
     old = load_foot()
 
     def off(marks: F64) -> F64:
-        foot = replace(old, marks=marks.reshape(3, 3))
-        return np.stack([one.off(foot) for one in feet])
+        shape = replace(old, marks=marks.reshape(3, 3))
+        return np.stack([one.off(shape) for one in feet])
 
-    best = least_squares(lambda marks: off(marks).ravel(), old.marks.ravel(), loss="soft_l1",
-                         f_scale=WILD)  # fmt: skip
+    def flat(marks: F64) -> F64:
+        return off(marks).ravel()
+
+    best = least_squares(flat, old.marks.ravel(), loss="soft_l1", f_scale=WILD)
     gaps = np.abs(off(best.x))
     noise = np.quantile(gaps.transpose(1, 0, 2).reshape(3, -1), 0.683, axis=1)
     marks = best.x.reshape(3, 3)
-    foot = Foot(marks, noise, length, spread, _strike_noise(kicks, marks[1, 0] - marks[0, 0]))
+    found = Foot(marks, noise, length, spread, _strike_noise(kicks, marks[1, 0] - marks[0, 0]))
     for _ in range(ROUNDS):
-        foot = replace(foot, noise=foot.noise * _narrow_by(feet, foot))
-    return foot
+        found = replace(found, noise=found.noise * _narrow_by(feet, found))
+    return found
 
 
 def _narrow_by(feet: Sequence[KnownFoot], foot: Foot) -> float:

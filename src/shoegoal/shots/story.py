@@ -30,7 +30,8 @@ LONGEST_GAP_S = 8.0  # after which a moving ball's end tells nothing of the next
 OVERLAP_S = 0.12  # two tracks of one ball may overlap by a few pictures
 EXACT_UP_TO = 11  # beginnings that compete; beyond, belief propagation
 SWEEPS = 60
-MOMENTS = 13  # at which a joint is looked for in a gap
+MOMENTS = 13  # at which a joint is looked for in a gap,
+JOINT_LOOKS = 3  # each round the best moment of the one before: a kick takes metres a second
 SURE_LOG_ODDS = 4.0  # beyond, a segment is no more like a ball
 GAIN_MPS = 0.2  # a change of speed that may be the fits' own
 STRAY_SHARE, STRAY_WIDTH = 0.1, 3.0  # fits whose own sigmas say too little, and by how much
@@ -207,12 +208,15 @@ def _joint(a: Segment, b: Segment, joint_floor: float) -> tuple[float, float, fl
     """Log density that both motions, followed on and back, meet; when; and the speed gained."""
     until_s = min(b.start_s, max(a.end_s, a.latest_s) + OVERLAP_S) if a.lies else b.start_s
     moments = np.linspace(min(a.end_s, until_s), until_s, MOMENTS)
-    ways = [s.stretch.centre_m(moments)[:, :2] for s in (a, b)]
+    end_m = a.stretch.centre_m([moments[0]])[0, :2]
     start_m = b.stretch.centre_m([b.start_s])[0, :2]
-    apart = ways[0] - ways[1]
-    k = int(np.argmin(np.hypot(*apart.T)))
-    at_s = float(moments[k])
-    cov = _spread(a, at_s, ways[0][k] - ways[0][0]) + _spread(b, at_s, start_m - ways[1][k])
+    for _ in range(JOINT_LOOKS):
+        ways = [s.stretch.centre_m(moments)[:, :2] for s in (a, b)]
+        apart = ways[0] - ways[1]
+        k = int(np.argmin(np.hypot(*apart.T)))
+        at_s = float(moments[k])
+        moments = np.linspace(moments[max(0, k - 1)], moments[min(k + 1, MOMENTS - 1)], MOMENTS)
+    cov = _spread(a, at_s, ways[0][k] - end_m) + _spread(b, at_s, start_m - ways[1][k])
     cov = cov + np.eye(2) * joint_floor**2
     before, after = (float(np.hypot(*s.stretch.velocity_mps(at_s)[:2])) for s in (a, b))
     return _log_normal(apart[k], cov) + log(YARD_M2), at_s, (after - before) / GAIN_MPS
