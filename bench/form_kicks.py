@@ -24,6 +24,7 @@ from evaluation import ROOT
 from shoegoal.clip.reader import open_clip
 from shoegoal.errors import ShoegoalError
 from shoegoal.form.pose import MediaPipePose, open_pose_model
+from shoegoal.form.shoes import ShoeSight
 from shoegoal.form.skeleton import JOINTS, Pose
 from shoegoal.form.space import ShotSpace, cameras_round
 from shoegoal.form.window import look_round
@@ -46,7 +47,13 @@ MARKER_SIGMA_PX = 1.5
 LEAST_AHEAD_M = 1.0  # a marker less far ahead of the camera is not clicked on
 RESTING_SEEN, ROLLING_SEEN, ROLLED_M = 4, 14, 0.5  # of each kick
 KNOWN_SIZES = (BallSize.THREE, BallSize.FOUR, BallSize.FIVE)
-POSE_ROOMS = ("pose.py", "window.py", "models/pose_full.task")
+POSE_ROOMS = (
+    "pose.py",
+    "window.py",
+    "shoes.py",
+    "models/pose_full.task",
+    "models/shoe_ends.onnx",
+)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -217,12 +224,12 @@ def _size_px(truth: dict[str, Any]) -> tuple[int, int]:
 
 
 def _look(path: Path, truth: dict[str, Any], model: MediaPipePose) -> list[tuple[Pose, ...]]:
-    out = []
+    out, sight = [], ShoeSight()
     with open_clip(path) as opened, opened.sampler() as sampler:
         for number, kick in enumerate(truth["kicks"]):
             square = space_of(truth, kick).square(_size_px(truth))
             contact_s = seen_contact_s(truth, number)
-            seen = None if square is None else look_round(sampler, model, square, contact_s)
+            seen = None if square is None else look_round(sampler, model, square, contact_s, sight)
             out.append(() if seen is None else seen.poses)
     return out
 

@@ -94,6 +94,7 @@ def sees(monkeypatch: pytest.MonkeyPatch, counted: Analysis) -> None:
         yield _SeesStickKicks(counted, kick)
 
     monkeypatch.setattr(form_run, "open_pose_model", opened)
+    monkeypatch.setattr(form_run, "ShoeSight", lambda: None)
     ground = ("plant_beside", "plant_fore_aft", "plant_to_target")
     errors = {
         cue: (

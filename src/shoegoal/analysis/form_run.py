@@ -19,6 +19,7 @@ from shoegoal.errors import BadSettingsError
 from shoegoal.form.advice import advise
 from shoegoal.form.pose import MediaPipePose, open_pose_model
 from shoegoal.form.read import read_kick, unread
+from shoegoal.form.shoes import ShoeSight
 from shoegoal.form.space import ShotSpace, View
 from shoegoal.form.window import look_round
 from shoegoal.types import Shot
@@ -65,11 +66,11 @@ def read_form(
     pictures: dict[int, bytes] = {}
     looked_at = decoded = 0
     spaces = shot_spaces(analysis)
-    view = common_view(spaces)
+    view, sight = common_view(spaces), ShoeSight()
     with open_clip(path) as clip, clip.sampler() as sampler, open_pose_model() as model:
         for shot in analysis.shots:
             shot_form, picture, cost = _read_shot(
-                shot, spaces.get(shot.number), view, analysis, sampler, model
+                shot, spaces.get(shot.number), view, analysis, sampler, model, sight
             )
             shots.append(shot_form)
             if picture is not None:
@@ -98,6 +99,7 @@ def _read_shot(
     analysis: Analysis,
     sampler: Sampler,
     model: MediaPipePose,
+    sight: ShoeSight,
 ) -> tuple[ShotForm, U8 | None, tuple[int, int]]:
     """Read one shot; its picture where the kick was seen, and pictures looked at and decoded."""
 
@@ -116,7 +118,7 @@ def _read_shot(
     square = space.square((analysis.clip.width_px, analysis.clip.height_px))
     if square is None:
         return unseen("the kicker lies outside the picture")
-    seen = look_round(sampler, model, square, shot.kick_time_s)
+    seen = look_round(sampler, model, square, shot.kick_time_s, sight)
     if seen is None:
         return unseen("the clip has no pictures round the kick")
     kick = read_kick(space, shot.kick_time_s, seen.poses, view)

@@ -32,7 +32,7 @@ def eyes_cue(kick: Kick) -> list[Measurement]:
         kick.space.along_shot(_middle(kick.px, joints, at), right_m)[0]
         for joints in ((Joint.LEFT_EAR, Joint.RIGHT_EAR), (Joint.NOSE,))
     )
-    if np.isfinite([*ears, *nose]).all():
+    if kick.space.is_across and np.isfinite([*ears, *nose]).all():
         ball = np.array([0.0, ball_up_m]) - ears
         found.append(Measurement("eyes_on_ball", "plane", _pitch_over(nose - ears, ball)))
     if foot is not None:

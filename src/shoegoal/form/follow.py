@@ -24,7 +24,7 @@ def follow_through_cue(kick: Kick) -> list[Measurement]:
     foot, ankle, hip = kick.kicking.ankle, kick.planted.ankle, kick.planted.hip
     beside_m = 0.0 if kick.plant is None else kick.plant.right_m
     found = []
-    for method in ("picture", "plane", "body"):
+    for method in ("picture", *(["plane"] if kick.space.is_across else []), "body"):
         heights = []
         for joint in (foot, ankle, hip):
             if method == "body":

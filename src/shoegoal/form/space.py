@@ -23,6 +23,7 @@ F64 = npt.NDArray[np.float64]
 
 # From which angle a view is called the next one's name: measured errors are kept per view.
 OBLIQUE_DEG, SIDE_DEG, FRONT_DEG, FACING_DEG = 25.0, 60.0, 120.0, 150.0
+LEAST_ACROSS = 0.4  # sine of the sight line's angle to the shot: errors grow by one over it
 # A kicker and the way of the legs, about the ball: metres behind, ahead, beside, up.
 BODY_BEHIND_M, BODY_AHEAD_M, BODY_BESIDE_M, BODY_UP_M = 1.2, 0.8, 0.8, 2.0
 LEAST_DEPTH_M = 0.5  # corners of that box nearer to the camera say nothing of the picture
@@ -79,6 +80,11 @@ class ShotSpace:
     def films_from_right(self) -> bool:
         """Whether the camera stands to the right of the shot's line, as the kicker sees it."""
         return bool(self._eye[0] > 0)
+
+    @property
+    def is_across(self) -> bool:
+        """Whether the shot runs enough across the picture for its upright plane to tell places."""
+        return bool(np.sin(np.radians(self.azimuth_deg)) >= LEAST_ACROSS)
 
     @property
     def view(self) -> View:

@@ -46,6 +46,8 @@ def swing_cues(kick: Kick) -> list[Measurement]:
     """
     found = []
     for method, place in (("plane", _on_plane), ("body", _in_body)):
+        if method == "plane" and not kick.space.is_across:
+            continue
         swing = swing_of(kick, place)
         if swing is None:
             continue

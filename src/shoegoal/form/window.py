@@ -8,7 +8,10 @@ from dataclasses import dataclass
 from shoegoal.clip.frame import Frame
 from shoegoal.clip.sampling import Sampler
 from shoegoal.form.pose import PoseModel, Square
+from shoegoal.form.shoes import ShoeSight
 from shoegoal.form.skeleton import Pose
+from shoegoal.form.standing import AFTER_S as STANDS_AFTER_S
+from shoegoal.form.standing import BEFORE_S as STANDS_BEFORE_S
 
 BEFORE_S, AFTER_S = 0.4, 0.4  # backswing to follow-through; common practice, no source
 # Of an ordinary clip every picture of the swing is looked at; at its two ends, and of faster clips,
@@ -65,7 +68,11 @@ def _rate_hz(off_s: float) -> float:
 
 
 def look_round(
-    sampler: Sampler, model: PoseModel, square: Square, contact_s: float
+    sampler: Sampler,
+    model: PoseModel,
+    square: Square,
+    contact_s: float,
+    sight: ShoeSight | None = None,
 ) -> SeenWindow | None:
     """Read the pictures round a kick and find the kicker's joints in them.
 
@@ -75,6 +82,7 @@ def look_round(
     model : the pose model.
     square : of the picture, round the kicker.
     contact_s : presentation time of contact.
+    sight : sees the shoes' ends better, in the pictures round contact.
 
     Returns
     -------
@@ -90,7 +98,14 @@ def look_round(
             continue
         if contact is None or abs(frame.time_s - contact_s) < abs(contact.time_s - contact_s):
             contact = frame
-        pose = model.find(square.cut(frame), square, frame.time_s)
+        piece = square.cut(frame)
+        pose = model.find(piece, square, frame.time_s)
+        if (
+            pose is not None
+            and sight
+            and -STANDS_BEFORE_S <= frame.time_s - contact_s <= STANDS_AFTER_S
+        ):
+            pose = sight.look(piece, square, pose)
         if pose is not None:
             poses.append(pose)
     if contact is None:

@@ -1,0 +1,113 @@
+"""The shoes near contact, seen by a small network: where each one's heel and toe are.
+
+The pose model knows shoes least of all joints, and not at all which way a blurred one points. The
+network was trained on drawn shoes (`training/shoes`), and says how sure it is of each end.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import cv2
+import numpy as np
+import numpy.typing as npt
+
+from shoegoal.clip.frame import U8
+from shoegoal.form.pose import OUTSIDE_GREY, Square
+from shoegoal.form.sides import Side
+from shoegoal.form.skeleton import Pose
+from shoegoal.networks import load_network
+
+F64 = npt.NDArray[np.float64]
+
+NETWORK_NAME = "shoe_ends.onnx"
+SIDE_PX = 64  # of a window
+WINDOW_LEGS = 0.84  # side of a window over the leg's length, hip to ankle
+SIGMA_LOGS = (-5.0, 0.0)  # bounds of the natural logarithms that the network gives
+POSE_LEGS = 0.04  # standard deviation of the pose model's heels and toes (bench/form_foot.py)
+LINE_PX, LINE_LEVEL = 3, 255
+
+
+class ShoeSight:
+    """Finds heels and toes; loads its network on the first call."""
+
+    def __init__(self) -> None:
+        self._network: cv2.dnn.Net | None = None
+
+    def look(self, piece: U8, square: Square, pose: Pose) -> Pose:
+        """Put heels and toes where they show, in a pose found in a square piece of a picture."""
+        if self._network is None:
+            self._network = load_network("form", NETWORK_NAME)
+        leg_px = leg_length_px(pose)
+        windows, places = [], []
+        for side in Side:
+            shank = pose.points_px[[side.leg.knee, side.leg.ankle]]
+            middle = pose.points_px[list(side.leg.foot)].mean(axis=0)
+            corner, side_px = middle - WINDOW_LEGS * leg_px / 2, WINDOW_LEGS * leg_px
+            zoom = piece.shape[0] / square.side_px
+            shift = np.array([square.left_px, square.top_px])
+            windows.append(
+                shoe_window(piece, (corner - shift) * zoom, side_px * zoom, (shank - shift) * zoom)
+            )
+            places.append((corner, side_px))
+        self._network.setInput(np.stack(windows).astype(np.float32))
+        told = np.asarray(self._network.forward(), np.float64)
+        points = pose.points_px.copy()
+        for side, answer, place in zip(Side, told, places, strict=True):
+            rows = [side.leg.heel, side.leg.toe]
+            points[rows] = _joined(points[rows], answer, *place, POSE_LEGS * leg_px)
+        return replace(pose, points_px=points)
+
+
+def leg_length_px(pose: Pose) -> float:
+    """Length of the longer leg in the picture, hip to ankle."""
+    legs = [pose.points_px[s.leg.hip] - pose.points_px[s.leg.ankle] for s in Side]
+    return max(float(np.max(np.hypot(*np.transpose(legs)))), 1.0)
+
+
+def shoe_window(piece: U8, corner_px: F64, side_px: float, shank_px: F64) -> U8:
+    """Cut a window round a shoe: (4, SIDE_PX, SIDE_PX) blue, green, red, and the shank's line.
+
+    Parameters
+    ----------
+    piece : (H, W, 3) blue-green-red.
+    corner_px, side_px : upper left corner and side of the window, px of the piece.
+    shank_px : (2, 2) knee and ankle in it: the line tells which of two feet is meant.
+    """
+    zoom = SIDE_PX / side_px
+    move = np.array([[zoom, 0.0, -corner_px[0] * zoom], [0.0, zoom, -corner_px[1] * zoom]])
+    bgr = piece
+    if zoom < 0.5:  # averaged first, since a sparse grid would miss what lies between its points
+        by = int(1 / zoom)
+        left, top = (max(0, int(v) - by) for v in corner_px)
+        right, bottom = (int(v + side_px) + by + 1 for v in corner_px)
+        part = piece[top:bottom, left:right]
+        height, width = part.shape[0] // by, part.shape[1] // by
+        if height and width:
+            bgr = np.asarray(
+                cv2.resize(part[: height * by, : width * by], (width, height),
+                           interpolation=cv2.INTER_AREA), np.uint8
+            )  # fmt: skip
+            move = np.array(
+                [
+                    [zoom * by, 0.0, (left + (by - 1) / 2 - corner_px[0]) * zoom],
+                    [0.0, zoom * by, (top + (by - 1) / 2 - corner_px[1]) * zoom],
+                ]
+            )
+    cut = cv2.warpAffine(
+        bgr, move, (SIDE_PX, SIDE_PX), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT,
+        borderValue=(OUTSIDE_GREY,) * 3,
+    )  # fmt: skip
+    line = np.zeros((SIDE_PX, SIDE_PX), np.uint8)
+    knee, ankle = np.clip((shank_px - corner_px) * zoom, -500, 500).round().astype(int).tolist()
+    cv2.line(line, knee, ankle, LINE_LEVEL, LINE_PX)
+    return np.asarray(np.concatenate([cut.transpose(2, 0, 1), line[None]]), np.uint8)
+
+
+def _joined(pose_px: F64, told: F64, corner_px: F64, side_px: float, pose_sigma_px: float) -> F64:
+    """Heel and toe (2, 2) px: the pose model's and the network's, each by how sure it is."""
+    places = corner_px + (told[:4].reshape(2, 2) + 0.5) * side_px
+    sigmas = np.exp(np.clip(told[4:6], *SIGMA_LOGS)) * side_px
+    share = (pose_sigma_px**2 / (pose_sigma_px**2 + sigmas**2))[:, None]
+    joined: F64 = share * places + (1 - share) * pose_px
+    return joined
