@@ -17,8 +17,7 @@ from shoegoal.clip.reader import open_clip
 from shoegoal.clip.stillness import Stillness
 from shoegoal.errors import ClipNotJudgeableError, ShoegoalError
 from shoegoal.ladder.rules import MakesOfShots, Stage
-from shoegoal.scene.fit_checks import SceneNotFittedError
-from shoegoal.shots.ground import find_ground
+from shoegoal.shots.ground import departures_s
 from shoegoal.types import Call, ImagePoint
 
 pytestmark = pytest.mark.real_clips
@@ -27,13 +26,8 @@ KICK_S = 0.2
 
 
 def kicks_in(path: Path) -> list[float]:
-    """When kicks are seen without knowing a goal; none where no ground is found."""
-    watched = watch_clip(path)
-    try:
-        ground = find_ground(watched.record, (watched.info.width_px, watched.info.height_px))
-    except SceneNotFittedError:
-        return []
-    return [run.start_s for run in ground.kicks]
+    """When the tool sees balls leave their place, without knowing a goal."""
+    return departures_s(watch_clip(path).record)
 
 
 def test_one_shot_into_the_mini_goal_and_no_dribble_counted(real_clips: Path) -> None:

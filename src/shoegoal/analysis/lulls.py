@@ -15,6 +15,7 @@ from shoegoal.types import Shot
 LONG_FACTOR = 1.8
 LONG_S = 40.0
 ENOUGH_GAPS = 3
+LIKELY = 0.5  # chance of a shot from which on it fills a gap
 
 
 def lull_times(
@@ -35,9 +36,10 @@ def lull_times(
     retaken_s : times of kicks that do not count but took their time, too.
     """
     asked = rule.shots if isinstance(rule, MakesOfShots | MakesInARow) else None
-    if asked is not None and len(shots) >= asked:
+    likely = [shot for shot in shots if shot.p_shot >= LIKELY]
+    if asked is not None and len(likely) >= asked:
         return []
-    kicked_s = sorted([*(shot.kick_time_s for shot in shots), *retaken_s])
+    kicked_s = sorted([*(shot.kick_time_s for shot in likely), *retaken_s])
     gaps_s = [later - earlier for earlier, later in pairwise(kicked_s)]
     long_s = LONG_FACTOR * median(gaps_s) if len(gaps_s) >= ENOUGH_GAPS else LONG_S
     return [

@@ -24,7 +24,7 @@ from shoegoal.ladder.rules import TouchesInARow
 from shoegoal.scene.calibration import refuse_another_scene
 from shoegoal.scene.fit import MARKER_SIGMA_REL, SceneNotFittedError
 from shoegoal.scene.markers import MarkersNotFoundError, find_markers
-from shoegoal.shots.ground import Ground, find_ground
+from shoegoal.shots.ground import Ground, departures_s, find_ground
 from shoegoal.types import ImagePoint
 
 YARD_LOOKS = 9  # pictures in which markers are looked for: the kicker hides one in some of them
@@ -148,13 +148,4 @@ def evidence_of(watched: Watched, settings: CountSettings) -> Evidence:
     before, after = watched.record, BallRecord()
     if stillness.bumped_s is not None:
         before, after = split_record(watched.record, stillness.bumped_s - STEADY_MARGIN_S)
-    size_px = (watched.info.width_px, watched.info.height_px)
-    return Evidence(before, _kicked_s(after, size_px), settings.ball, settings.lens)
-
-
-def _kicked_s(record: BallRecord, size_px: tuple[int, int]) -> tuple[float, ...]:
-    """When balls were kicked on a ground of their own; none where no ground is found."""
-    try:
-        return tuple(run.start_s for run in find_ground(record, size_px).kicks)
-    except SceneNotFittedError:
-        return ()
+    return Evidence(before, tuple(departures_s(after)), settings.ball, settings.lens)

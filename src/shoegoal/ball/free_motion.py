@@ -28,6 +28,9 @@ ROLL_LOSS_MPS2, ROLL_LOSS_SIGMA_MPS2 = 0.7, 0.6
 DRIFT_SIGMA_MPS2 = 0.25  # sideways, of a ball that spins or rolls over uneven ground
 # What panels, blur and compression add to a detection's own sigmas: measured on drawn clips.
 CENTRE_SHARE, CENTRE_PX = 0.03, 0.4
+# A fast ball is a streak, and each of a picture's rows has a time of its own: of its way from one
+# picture to the next.
+STEP_SHARE = 0.08
 # Sizes of one track err together, so each counts for less than its own scatter says.
 SIZE_SHARE = 0.15
 STRETCH_PRICE = 30.0  # chi-square that a further stretch has to save
@@ -161,6 +164,8 @@ class SightLines:
         values = rows @ eye
         values[:, 2] += depth
         centre_sigma = np.hypot(sigma, CENTRE_SHARE * sizes + CENTRE_PX)
+        step_px = np.gradient(pixels, axis=0) if len(pixels) > 1 else np.zeros_like(pixels)
+        centre_sigma = np.hypot(centre_sigma, STEP_SHARE * np.hypot(*step_px.T))
         weight = np.empty((len(depth), 3))
         weight[:, :2] = (camera.focal_px / (depth * centre_sigma))[:, None]
         weight[:, 2] = 1 / (depth * np.hypot(size_sigma, SIZE_SHARE))

@@ -96,8 +96,8 @@ def find_events(
         features = unseen_features(story, i, scene, spot, kicks)
         x, y = scene.goal.to_goal(segment.stretch.centre_m([segment.end_s]))[0, :2].tolist()
         p = p_unseen * _logistic(float(features @ weights.unseen))
-        end_s = min(segment.latest_s, segment.end_s + SOON_S)
-        events.append(Event(segment.end_s, end_s, (x, y), None, segment, p, None, features))
+        end_s = min(segment.latest_s, segment.left_s + SOON_S)
+        events.append(Event(segment.left_s, end_s, (x, y), None, segment, p, None, features))
     earned = weights.shot_calibration.of
     return sorted(
         (replace(e, p_shot=earned(e.p_shot)) for e in _one_kick_at_a_time(events)),
@@ -201,7 +201,7 @@ def unseen_chance(story: Story, i: int) -> float:
 def unseen_features(
     story: Story, i: int, scene: SceneFit, spot: KickSpot, kicks: Sequence[tuple[float, float]]
 ) -> F64:
-    """Return what tells a ball kicked unseen from one picked up or never there, (10,).
+    """Return what tells a ball kicked unseen from one picked up or never there, (11,).
 
     ``kicks`` are the times and chances of shots that were seen: nobody kicks again at once.
     """
@@ -232,6 +232,8 @@ def unseen_features(
             again,
             emerged,
             float(stay.track >= 0),
+            # A ball must have come there, unless it lay there when the film began.
+            float(story.follows[-1, i]) * float(stay.start_s > story.segments[0].start_s + SOON_S),
             max((p * exp(-abs(at_s - stay.end_s) / SOON_S) for at_s, p in kicks), default=0.0),
         ]
     )

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from shoegoal.ball.free_motion import Motion
-from shoegoal.ball.sightings import SURELY_A_BALL
+from shoegoal.ball.sightings import SURELY_A_BALL, since_it_left
 from shoegoal.ball.watch import BallRecord
 from shoegoal.scene.ball_size import BallSize
 from shoegoal.scene.camera import Camera
@@ -32,6 +32,8 @@ RESTING_VOTES = 6
 MOST_OF_A_SEGMENT = 12
 SEED_SCORE = 0.9  # of a sighting that the first ground may lean on
 LIKE_A_BALL = 2.0  # log odds of a segment that the second one may lean on
+LAY_S = 0.3  # followed so long at one place, a ball lay there
+ONE_DEPARTURE_S = 0.8  # two readings of a ball that leaves may differ by this much
 LEAST_KICK_MPS = 1.5  # slower, what leaves a place may be a limb; common practice, no source
 
 
@@ -182,3 +184,31 @@ def _on_their_way(sightings: Sequence[BallSighting]) -> list[BallSighting]:
         return float(np.hypot(s.diameter_sigma_px, ON_ITS_WAY_SIGMA * s.diameter_px))
 
     return [replace(s, diameter_sigma_px=sigma_px(s)) for s in sightings]
+
+
+def departures_s(record: BallRecord) -> list[float]:
+    """Tell when balls left a place, by looks alone: for pictures in which no goal is known.
+
+    Parameters
+    ----------
+    record : what the watcher saw.
+
+    Returns
+    -------
+    Times in order, no two within ``ONE_DEPARTURE_S``; of balls that the detector is sure of.
+    """
+    times = [
+        rest.before_s
+        for rest in record.resting
+        if not rest.arrived and rest.ball_score >= SURELY_A_BALL
+    ]
+    for track in record.tracks:
+        moving = since_it_left(track.sightings)
+        lay_s = moving[0].time_s - track.start_s if moving else 0.0
+        if track.ball_score >= SURELY_A_BALL and lay_s >= LAY_S:
+            times.append(moving[0].time_s)
+    kept: list[float] = []
+    for time_s in sorted(times):
+        if not kept or time_s - kept[-1] > ONE_DEPARTURE_S:
+            kept.append(time_s)
+    return kept

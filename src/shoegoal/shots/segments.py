@@ -38,6 +38,7 @@ class Segment:
     track : number of the track that it was cut from; -1 for a stay that was only seen to begin
         or end in the background.
     ball_log_odds : how surely it is a ball's.
+    left_s : when a stay most likely ended; of a stretch its end.
     """
 
     stretch: FreeStretch
@@ -47,6 +48,7 @@ class Segment:
     latest_s: float
     track: int
     ball_log_odds: float
+    left_s: float
 
     @property
     def lies(self) -> bool:
@@ -91,6 +93,7 @@ def segments_of(
                 left_s,
                 number,
                 ball_log_odds(camera, stretch, weights),
+                min(stretch.end_s, left_s),
             )
             (lying if still else moving).append(segment)
     stays = _stays(camera, diameter_m, lying, resting, weights)
@@ -171,6 +174,7 @@ def _changes(
                 inf if rest.arrived else rest.after_s,
                 -1,
                 ball_log_odds(camera, stretch, weights),
+                at_s if rest.arrived else rest.before_s,
             )
         )
     return found
@@ -215,4 +219,5 @@ def _joined(a: Segment, b: Segment) -> Segment:
         min(ends) if ends else inf,
         (tracked[-1] if tracked else a).track,
         max(a.ball_log_odds, b.ball_log_odds),
+        max(start_s, min([max(a.left_s, b.left_s), *ends])),
     )
