@@ -98,9 +98,10 @@ def test_a_fault_of_ours_is_hardened_too(
 def test_a_refused_marker_move_is_said(client: TestClient) -> None:
     page = client.get("/sets/1").text
     csrf = page.split('name="csrf" value="')[1].split('"')[0]
-    data = {"csrf": csrf, "left": "99999,-99999", "right": "1,1", "seen": "1", "by": "T."}
-    answer = client.post("/sets/1/markers", data=data)
-    assert answer.status_code == 422 and hardened(answer)
+    for x, y in (("99999", "-99999"), ("1e999", "0"), ("9" * 5000, "0")):
+        data = {"csrf": csrf, "seen": "1", "by": "T.", "left": f"{x},{y}", "right": f"{x},{y}"}
+        answer = client.post("/sets/1/markers", data=data)
+        assert answer.status_code == 422 and hardened(answer)
 
 
 def test_names_of_a_site_are_compared_as_the_standard_says(one_set: Book) -> None:
