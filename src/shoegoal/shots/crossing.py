@@ -92,7 +92,10 @@ def measure_crossing(
     last = run.segments[-1]
     if seen_to_cross and at is not None:
         k = int(which[at])
-        stretch, time_s = run.segments[k].stretch, float(times[at])
+        # Between two steps the way is as good as straight.
+        share = way[at - 1, 1] / (way[at - 1, 1] - way[at, 1])
+        time_s = float(times[at - 1] + share * (times[at] - times[at - 1]))
+        stretch = run.segments[k].stretch
         p_followed = float(np.prod(run.chances[:k]))
         later = way[at:]
         deepest = float(later[:, 1].min())
@@ -119,7 +122,7 @@ def measure_crossing(
     if z_map > MARKER_TOP_M + radius or went_past:
         p_hit = 0.0
     turned = _turned_at_line(run, goal)
-    if turned is not None and not seen_to_cross:
+    if turned is not None:
         p_reached = max(p_reached, float(ndtr((2 * radius - turned) / DEPTH_FLOOR_M)))
     crosses = seen_to_cross or p_reached > 0.5
     unseen_s = max(0.0, time_s - run.end_s) if crosses else 0.0
