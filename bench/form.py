@@ -18,7 +18,7 @@ from typing import Any
 import click
 import numpy as np
 from scipy.optimize import least_squares
-from scipy.stats import norm, spearmanr
+from scipy.stats import norm, pearsonr, spearmanr
 
 from evaluation import ROOT
 from form_foot import learn_foot, write_foot
@@ -167,10 +167,20 @@ def errors_of(reads: Sequence[Read], band: Band, view: View) -> list[Error]:
                 1 - len(rows) / len(here),
                 answered * len(rows) / len(here),
                 agreed,
-                float(spearmanr(value, true).statistic) if len(rows) > 2 else 0.0,
+                followed(value, true, band) if len(rows) > 2 else 0.0,
             )
         )
     return sorted(out, key=lambda e: e.spread / e.gain)
+
+
+def followed(value: Any, true: Any, band: Band) -> float:
+    """How well numbers rise and fall with the truth: correlation of ranks, 0 to 1.
+
+    Where nothing lies above the band most truths are alike and their ranks mean nothing: there the
+    correlation of the numbers themselves.
+    """
+    found = pearsonr(value, true) if band.open_above else spearmanr(value, true)
+    return float(found.statistic)
 
 
 def fitted_line(value: Any, true: Any, method: str) -> tuple[float, float]:
