@@ -1,11 +1,14 @@
-"""Learn the story's numbers from evidence of development yards: ``python -m training story``.
+"""Learn the story's numbers from evidence of development yards.
 
-Three steps of maximum likelihood, each with a small ridge: what is a ball's segment, what may lie
-between two segments, what is a shot. Truth is the drawn clips' own.
+``python -m training.story FOLDER... --out src/shoegoal/shots/weights.json``, with ``src`` on the
+path; the folders hold evidence as ``python bench evidence`` and ``python bench drawn`` make it.
+Steps of maximum likelihood, each with a small ridge: what is a ball's segment, what may lie between
+two segments, what is a shot; then what chances came true is counted. Truth is the drawn clips' own.
 """
 
 from __future__ import annotations
 
+import argparse
 import gzip
 import json
 from collections.abc import Sequence
@@ -27,7 +30,7 @@ from shoegoal.shots.ground import find_ground
 from shoegoal.shots.judge import Judged, judge
 from shoegoal.shots.segments import Segment, ball_features
 from shoegoal.shots.story import PLACE_SIGMA, Between, candidate_pairs, link_parts
-from shoegoal.shots.weights import Calibration, Weights
+from shoegoal.shots.weights import Calibration, Weights, shipped_weights
 from shoegoal.types import BallSighting, ImagePoint
 
 F64 = npt.NDArray[np.float64]
@@ -412,3 +415,22 @@ def learn(files: Sequence[Path], weights: Weights, jobs: int = 2, rounds: int = 
         shot_calibration=calibrated([c for e in found for c in e.shot_p], SHOT_EDGES),
         make_calibration=calibrated([c for e in found for c in e.make_p], MAKE_EDGES),
     )
+
+
+def main() -> None:
+    """Command line."""
+    parser = argparse.ArgumentParser(description="Learn the numbers of the story.")
+    parser.add_argument("folders", type=Path, nargs="+", help="evidence of development sets")
+    parser.add_argument("--out", type=Path, required=True, help="where to write the weights")
+    parser.add_argument("--jobs", type=int, default=2)
+    parser.add_argument("--rounds", type=int, default=2)
+    options = parser.parse_args()
+    found = sorted(file for folder in options.folders for file in folder.glob("*.json.gz"))
+    weights = learn(found, shipped_weights(), options.jobs, options.rounds)
+    names = sorted({folder.name for folder in options.folders})
+    table = {"learnt_on": f"{len(found)} sets of {', '.join(names)}", "weights": weights.as_json()}
+    options.out.write_text(json.dumps(table, indent=1) + "\n", encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()
