@@ -96,7 +96,7 @@ def known_analysis(clip: Path, seconds: float, kicks: int) -> Analysis:
             ball_diameter_m=Estimate(truth["ball"]["diameter_m"], 0.002),
         ),
         shots=tuple(
-            replace(example.shots[0], number=n, kick_time_s=time_s, kick_spot_m=spot)
+            replace(example.shots[0], number=n, kick_time_s=time_s, kick_spot_m=spot, path=())
             for n, (time_s, spot) in enumerate(chosen, start=1)
         ),
     )

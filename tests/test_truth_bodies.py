@@ -10,7 +10,8 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from shoegoal.form.pose import Square, open_pose_model
-from shoegoal.form.skeleton import Joint
+from shoegoal.form.shoes import ShoeSight
+from shoegoal.form.skeleton import LEFT_LEG, RIGHT_LEG, Joint
 from truth.bodies.answers import answers, joints_at, touch
 from truth.bodies.kick import Kicking, Wish
 from truth.bodies.person import chain, people, skin
@@ -135,11 +136,11 @@ def test_the_pose_model_sees_a_person_and_finds_the_rig() -> None:
     part = picture[y0:y1, x0:x1]
     picture[y0:y1, x0:x1] = part * (1 - layer.cover[..., None]) + layer.light
     shown = (np.clip(picture, 0, 1) ** (1 / 2.2) * 255).astype(np.uint8)
+    piece, square = np.asarray(cv2.cvtColor(shown, cv2.COLOR_RGB2BGR), np.uint8), Square(0, 0, 480)
     with open_pose_model() as model:
-        found = model.find(
-            np.asarray(cv2.cvtColor(shown, cv2.COLOR_RGB2BGR), np.uint8), Square(0, 0, 480), 0.0
-        )
+        found = model.find(piece, square, 0.0)
     assert found is not None
+    shod = ShoeSight().look(piece, square, found)
     true = joints_at(kick, t_s)
     off = [
         float(np.hypot(*(found.points_px[joint] - camera.project(true[name]))))
@@ -155,3 +156,8 @@ def test_the_pose_model_sees_a_person_and_finds_the_rig() -> None:
     # A tenth of the leg's length in the picture at the worst.
     leg_px = float(np.hypot(*(camera.project(true["hip_l"]) - camera.project(true["ankle_l"]))))
     assert max(off) < 0.1 * leg_px, off
+    shoes = ((Joint.LEFT_HEEL, "heel_l"), (Joint.LEFT_TOE, "toe_l"), (Joint.RIGHT_HEEL, "heel_r"))
+    far = [float(np.hypot(*(shod.points_px[j] - camera.project(true[n])))) for j, n in shoes]
+    assert max(far) < 0.1 * leg_px, far
+    kept = [j for j in Joint if j not in {*LEFT_LEG.rows[3:], *RIGHT_LEG.rows[3:]}]
+    assert (shod.points_px[kept] == found.points_px[kept]).all()

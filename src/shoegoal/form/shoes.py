@@ -16,7 +16,7 @@ from shoegoal.clip.frame import U8
 from shoegoal.form.pose import OUTSIDE_GREY, Square
 from shoegoal.form.sides import Side
 from shoegoal.form.skeleton import Pose
-from shoegoal.networks import load_network
+from shoegoal.networks import Network, load_network
 
 F64 = npt.NDArray[np.float64]
 
@@ -32,7 +32,7 @@ class ShoeSight:
     """Finds heels and toes; loads its network on the first call."""
 
     def __init__(self) -> None:
-        self._network: cv2.dnn.Net | None = None
+        self._network: Network | None = None
 
     def look(self, piece: U8, square: Square, pose: Pose) -> Pose:
         """Put heels and toes where they show, in a pose found in a square piece of a picture."""
@@ -50,8 +50,7 @@ class ShoeSight:
                 shoe_window(piece, (corner - shift) * zoom, side_px * zoom, (shank - shift) * zoom)
             )
             places.append((corner, side_px))
-        self._network.setInput(np.stack(windows).astype(np.float32))
-        told = np.asarray(self._network.forward(), np.float64)
+        told = self._network.run(np.stack(windows).astype(np.float32))[0].astype(np.float64)
         points = pose.points_px.copy()
         for side, answer, place in zip(Side, told, places, strict=True):
             rows = [side.leg.heel, side.leg.toe]
