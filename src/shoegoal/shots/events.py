@@ -95,14 +95,14 @@ def find_events(
             continue
         features = unseen_features(story, i, scene, spot, kicks)
         x, y = scene.goal.to_goal(segment.stretch.centre_m([segment.end_s]))[0, :2].tolist()
-        p = p_unseen * _logistic(float(features @ weights.unseen))
+        # What was no ball at all was not kicked either.
+        p = p_unseen * _logistic(segment.ball_log_odds)
+        p *= _logistic(float(features @ weights.unseen))
         end_s = min(segment.latest_s, segment.left_s + SOON_S)
         events.append(Event(segment.left_s, end_s, (x, y), None, segment, p, None, features))
     earned = weights.shot_calibration.of
-    return sorted(
-        (replace(e, p_shot=earned(e.p_shot)) for e in _one_kick_at_a_time(events)),
-        key=lambda e: e.time_s,
-    )
+    weighed = [replace(e, p_shot=earned(e.p_shot)) for e in _one_kick_at_a_time(events)]
+    return sorted(_one_kick_at_a_time(weighed), key=lambda e: e.time_s)
 
 
 def start_of(run: Run, scene: SceneFit) -> tuple[float, float]:
