@@ -125,8 +125,6 @@ def draw_evidence(one: EvaluationSet, donors: Donors) -> dict[str, Any]:
         "problems": [],
         "record": {"resting": sorted(resting, key=lambda r: r["after_s"])},
         "raw_tracks": linked(times, seen),
-        "persons": [],
-        "big_blobs": [],
     }
 
 

@@ -12,7 +12,7 @@ import os
 import sys
 import tempfile
 import time
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
@@ -21,16 +21,10 @@ import cv2
 import numpy as np
 
 from evidence import kept_name, scene_digest
-from shoegoal.analysis import watching
 from shoegoal.analysis.watching import Watched, watch_clip
 from shoegoal.ball import tracks
-from shoegoal.ball.detector import detect
-from shoegoal.ball.sightings import BallTrack, RestingBall
+from shoegoal.ball.sightings import RestingBall
 from shoegoal.ball.tracks import Track
-from shoegoal.ball.watch import BallWatcher
-from shoegoal.clip.frame import planes_to_bgr
-from shoegoal.clip.reader import Frame
-from shoegoal.clip.small import SmallFrame
 from shoegoal.errors import ShoegoalError
 from shoegoal.types import BallSighting
 from truth.catalogue import chosen
@@ -38,8 +32,6 @@ from truth.record import Truth
 from truth.render import render_clip
 
 LEAST_SEEN = 4
-PERSONS_EVERY_S, PERSON_SCORE, MERGE_IOU = 1 / 3, 0.3, 0.6
-LARGE_EVERY_S, LARGE_SHARE = 0.2, 0.002  # of the picture
 
 
 def main(name: str, folder: Path, tree: str) -> None:
@@ -99,12 +91,10 @@ class Heard:
 
     def __init__(self) -> None:
         self.raw: list[dict[str, Any]] = []
-        self.persons: list[list[Any]] = []
-        self.large: list[list[Any]] = []
 
     def told(self) -> dict[str, Any]:
         """As it goes into the file."""
-        return {"raw_tracks": self.raw, "persons": self.persons, "big_blobs": self.large}
+        return {"raw_tracks": self.raw}
 
 
 def listened(clip: Path, heard: Heard) -> Watched:
@@ -117,28 +107,11 @@ def listened(clip: Path, heard: Heard) -> Watched:
             heard.raw.append({"dropped": not worth, "seen": [raw_row(s) for s in track.seen]})
         return worth
 
-    class Listener(BallWatcher):
-        _persons_s = _large_s = float("-inf")
-
-        def update(self, frame: Frame, small: SmallFrame) -> list[BallTrack]:
-            out = super().update(frame, small)
-            at = frame.time_s
-            if at - self._persons_s >= PERSONS_EVERY_S - 1e-6:
-                self._persons_s = at
-                bgr = planes_to_bgr(*frame.planes, full_range=frame.full_range, matrix=frame.matrix)
-                heard.persons.append([round(at, 4), persons_in(bgr)])
-            if at - self._large_s >= LARGE_EVERY_S - 1e-6:
-                self._large_s = at
-                heard.large.append([round(at, 4), large_moving(self, small)])
-            return out
-
     tracks.worth_a_look = worth_a_look
-    watching.BallWatcher = Listener  # type: ignore[attr-defined]
     try:
         return watch_clip(clip)
     finally:
         tracks.worth_a_look = keeps
-        watching.BallWatcher = BallWatcher  # type: ignore[attr-defined]
 
 
 def raw_row(seen: tracks.Seen) -> list[float]:
@@ -150,41 +123,6 @@ def row(s: BallSighting) -> list[float]:
     """t, x, y, d, sigma, dsigma, whether at rest."""
     px = (s.x_px, s.y_px, s.diameter_px, s.sigma_px, s.diameter_sigma_px)
     return [round(float(s.time_s), 5), *(round(float(v), 3) for v in px), int(s.at_rest)]
-
-
-def persons_in(bgr: np.ndarray[Any, np.dtype[np.uint8]]) -> list[list[float]]:
-    """Score, left, top, right, bottom of each, best first, overlapping ones merged."""
-    kept: list[list[float]] = []
-    for found in detect(bgr, least=PERSON_SCORE):
-        box = [found.left_px, found.top_px, found.right_px, found.bottom_px]
-        if all(overlap(box, k[1:]) < MERGE_IOU for k in kept):
-            kept.append([round(found.score, 3), *(round(v, 1) for v in box)])
-    return kept
-
-
-def overlap(a: Sequence[float], b: Sequence[float]) -> float:
-    """Intersection over union of two boxes (left, top, right, bottom)."""
-    w = min(a[2], b[2]) - max(a[0], b[0])
-    h = min(a[3], b[3]) - max(a[1], b[1])
-    if w <= 0 or h <= 0:
-        return 0.0
-    both = w * h
-    return both / ((a[2] - a[0]) * (a[3] - a[1]) + (b[2] - b[0]) * (b[3] - b[1]) - both)
-
-
-def large_moving(watcher: BallWatcher, small: SmallFrame) -> list[list[float]]:
-    """Left, top, right, bottom of the large things that stir, native pixels."""
-    stirred = watcher._motion._stirred
-    if stirred is None:
-        return []
-    mask = cv2.morphologyEx(np.asarray(stirred), cv2.MORPH_CLOSE, np.ones((9, 9), np.uint8))
-    _, _, stats, _ = cv2.connectedComponentsWithStats(mask)
-    least = LARGE_SHARE * mask.size
-    boxes = stats[1:][stats[1:, cv2.CC_STAT_WIDTH] * stats[1:, cv2.CC_STAT_HEIGHT] >= least]
-    return [
-        [round(float(v) / small.scale, 1) for v in (x, y, x + w, y + h)]
-        for x, y, w, h in boxes[:, :4].tolist()
-    ]
 
 
 def told_clip(watched: Watched) -> dict[str, Any]:
