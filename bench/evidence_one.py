@@ -1,7 +1,7 @@
 """One set rendered, watched and told: ``python bench/evidence_one.py NAME FOLDER TREE``.
 
 The watcher is the tool's own; here it is only listened to. Beside what it keeps, the file holds
-every track before it is cut, where persons are and where large things move, for trying ideas on.
+the tracks that it drops.
 """
 
 from __future__ import annotations

@@ -26,13 +26,8 @@ class HandMade:
                     boxes[0, row * side + column, k * BINS + bin_number] = 50.0
             self.outputs += [scores, boxes]
 
-    def setInput(self, blob: np.ndarray) -> None:  # noqa: N802
-        assert blob.shape == (1, 3, INPUT_PX, INPUT_PX) and blob.dtype == np.float32
-
-    def getUnconnectedOutLayersNames(self) -> list[str]:  # noqa: N802
-        return []
-
-    def forward(self, names: list[str]) -> list[np.ndarray]:
+    def run(self, batch: np.ndarray) -> list[np.ndarray]:
+        assert batch.shape == (1, 3, INPUT_PX, INPUT_PX) and batch.dtype == np.float32
         return self.outputs
 
 

@@ -191,7 +191,7 @@ def test_check_refuses_in_words(tmp_path: Path) -> None:
     [
         (b"a = " + b"[" * 20_000, "nested too deeply"),
         (b"a = " + b"9" * 6_000, "correct the TOML there"),
-        (b"# " + b"x" * 1_000_000, "larger than 1000 kB"),
+        (b"# " + b"x" * 1_000_000, "longer than 1000 kB"),
         (b"", "title: this key is missing"),
         (b"\0\0", "line 1, column 1"),
         (b"title = 'x'\nstages = 3", "stages: give [[stages]] tables"),
