@@ -19,6 +19,7 @@ from evaluation import sets
 from evidence import evidence
 from form import form
 from form_cost import form_cost
+from mutate import mutate
 from touches import touches
 
 
@@ -38,6 +39,7 @@ bench.add_command(touches)
 bench.add_command(demo_cost)
 bench.add_command(evidence)
 bench.add_command(drawn)
+bench.add_command(mutate)
 
 if __name__ == "__main__":
     bench(prog_name="python bench")
