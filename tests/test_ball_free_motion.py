@@ -21,6 +21,7 @@ from shoegoal.ball.free_motion import (
     ROLL_LOSS_MPS2,
     ROLL_LOSS_SIGMA_MPS2,
     SIZE_SHARE,
+    STEP_SHARE,
     FreeStretch,
     Motion,
     SightLines,
@@ -198,6 +199,8 @@ def residuals(seen: list[BallSighting], way: F64) -> F64:
     slopes = (pixels - [CAMERA.cx_px, CAMERA.cy_px]) / CAMERA.focal_px
     slopes *= (1 - (RADIUS_M / depth) ** 2)[:, None]
     sigma_px = np.hypot([s.sigma_px for s in seen], CENTRE_SHARE * sizes + CENTRE_PX)
+    step_px = np.hypot(*np.gradient(pixels, axis=0).T)  # from one picture to the next
+    sigma_px = np.hypot(sigma_px, STEP_SHARE * step_px)
     size_sigma = np.hypot([s.diameter_sigma_px / s.diameter_px for s in seen], SIZE_SHARE)
     side = CAMERA.focal_px / (depth * sigma_px)
     return np.concatenate(

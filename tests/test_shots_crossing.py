@@ -70,7 +70,9 @@ def lying(x_m: float, y_m: float, time_s: float) -> FreeStretch:
 
 
 def run_of(*stretches: FreeStretch, met: tuple[bool, ...] = ()) -> Run:
-    segments = tuple(Segment(s, s.start_s, s.end_s, s.start_s, s.end_s, 0, 9.0) for s in stretches)
+    segments = tuple(
+        Segment(s, s.start_s, s.end_s, s.start_s, s.end_s, 0, 9.0, s.end_s) for s in stretches
+    )
     joints = tuple(s.start_s for s in segments[1:])
     chances = (1.0,) * len(joints)
     numbers = tuple(range(len(segments)))

