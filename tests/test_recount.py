@@ -134,7 +134,6 @@ def test_a_moved_marker_is_a_correction_like_any_other(book: Book, counted: Anal
     assert shots[1].call is Call.MAKE  # worked out anew
     assert shots[0].answer is Answer.MISS  # and what a person saw still holds
     assert history.count.analysis().goal_scene.left_px == place
-    entries = verify_book(book).entries
     with pytest.raises(RecordChangedError, match="changed by somebody else"):
         move_marker(book, 1, Side.LEFT, place, seen=2)
     assert undo(book, 1).standing().shots[1].call is Call.MISS
