@@ -28,7 +28,7 @@ HIT_IN = 0.5  # a ball that meets a marker may glance off either way: always ask
 # How often something stops a ball in a second out of sight: a keeper, a bag, a foot. Ours.
 STOPPED_PER_S = 0.3
 # How often somebody touches it, in a second out of sight between two pieces of one way. Ours.
-TOUCHED_PER_S = 0.08
+TOUCHED_PER_S = 0.03
 SEEN_AGAIN_S = 0.15  # a shorter gap is none: a few pictures may miss a ball in plain view
 DRAWS = 400
 LONGEST_ROLL_S = 8.0

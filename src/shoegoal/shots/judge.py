@@ -228,7 +228,7 @@ def _shot(
         )
     radius_m = run.segments[0].stretch.radius_m
     outcome = _outcome(crossing, scene.goal, radius_m)
-    p_make = weights.make_calibration.of(crossing.p_make)
+    p_make = weights.make_calibration.bound(crossing.p_make)
     call, reason = _call(event, p_make, crossing, outcome, scene.goal, radius_m)
     if call is Call.MISS and outcome is Outcome.SHORT:
         reason += _played_on(event, events)

@@ -44,6 +44,10 @@ class Calibration:
         k = bisect(self.edges, p)
         return (self.came_true[k] + 0.5) / (self.checked[k] + 1)
 
+    def bound(self, p: float) -> float:
+        """Return a probability, no nearer to 0 or 1 than its class has earned."""
+        return min(p, self.of(p)) if p >= 0.5 else max(p, self.of(p))
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Weights:
