@@ -114,7 +114,7 @@ def test_json_is_the_analysis_file(
     plain = json.loads(result.stdout)
     assert set(plain) == {
         "format_version", "tool_version", "clip", "stage", "scene", "shots", "left_out", "tally",
-        "doubts",
+        "doubts", "evidence",
         "verdict", "problems", "take",
     }  # fmt: skip
     assert set(plain["shots"][0]) == {
@@ -250,7 +250,7 @@ def test_a_dribble_stage_has_no_goal_and_needs_a_ball(clip: Path) -> None:
         (BadSettingsError("The lens file is for another phone"), 6, "lens file"),
         (KeyboardInterrupt(), 130, "interrupted"),
         (ZeroDivisionError("float division\nby zero"), 1, "SHOEGOAL_TRACEBACK=1"),
-        (MemoryError(), 1, "MemoryError"),
+        (MemoryError(), 4, "memory"),
     ],
 )
 def test_trouble_midway_is_one_line_and_leaves_nothing(

@@ -296,7 +296,7 @@ def _call(
         if outcome is Outcome.SHORT:
             return Call.MISS, f"it stopped {max(0.0, crossing.nearest_m):.1f} m before the line"
         return Call.MISS, f"wide of the {marker} marker by {clear_cm:.0f} cm"
-    if event.p_shot < CALL_AT:
+    if 1 - event.p_shot >= min(p_given, 1 - p_given):
         return Call.UNSURE, "the ball was moved from the kick line: was it a shot?"
     if crossing.p_hit > 0.3:
         return Call.UNSURE, f"the ball met the {marker} marker or passed close to it: in or out?"
