@@ -255,7 +255,7 @@ def _asks_blind(book: Book, cue: str) -> None:
     asked = page.get("/checks/1").text
     band = load_bands()[cue]
     assert f"{band.title}, what did you see?" in asked and f"Looked for: {band.well}." in asked
-    answers = re.findall(r'name="answer" value="([^"]+)">([^<]+)<', asked)
+    answers = re.findall(r'name="answer" value="([^"]+)"[^>]*><span>([^<]+)<', asked)
     assert answers == [("in band", "In band"), ("look", "Look"), ("cannot-tell", "Cannot tell")]
     readings = load_form(book.file.with_name("yard.shoegoal")) if book.file else None
     assert readings is not None

@@ -187,6 +187,7 @@ def test_what_each_role_sees_first(
             page.get_by_label("Password").fill(PASSWORD)
             page.get_by_role("button", name="Log in").click()
             page.get_by_role("button", name="Log out").wait_for()
+            page.wait_for_load_state()
         words = page.locator("body").inner_text()
         assert all(one in words for one in sees), words
         assert not any(one in words for one in sees_not), words

@@ -171,8 +171,9 @@ def test_from_the_book_to_a_signature(book: Book, tmp_path: Path) -> None:
     with book.writing() as connection:
         file_count(connection, load_analysis(result), result, class_name="7b")
     page = client.get("/sets/1").text
-    for words in ("Loss 4", "Ball lost", "Not lost", "No touch", "Over time", "Add a touch"):
+    for words in ("Loss 4", "Ball lost", "Not lost", "Over time", "Add a touch"):
         assert words in page
+    assert "No touch" in client.get("/sets/1", params={"shot": "1"}).text
     for words in ("From above", "A marker is", "Not a shot", "a make"):
         assert words not in page
     with pytest.raises(BadSettingsError, match="loss 4 of set 1 can be: lost, not-lost"):
