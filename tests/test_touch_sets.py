@@ -188,8 +188,8 @@ def test_from_the_book_to_a_signature(book: Book, tmp_path: Path) -> None:
         "/sets/1/answer",
         data={"shot": "4", "answer": "not-lost", "seen": "1", "csrf": Visitor.with_key("key").csrf},
     )
-    assert sent.status_code == 200 and "advance" in client.get("/sets/1").text
-    assert ">6 touches<" in client.get("/").text  # the queue names what was counted
+    assert sent.status_code == 200 and "Advance:" in client.get("/sets/1").text
+    assert "6 touches" in client.get("/ready").text  # the sheet names what was counted
     assert sign(book, 1, TEACHER).signature is not None
     with book.reading() as connection:
         signed = load_set(connection, 1).signature
