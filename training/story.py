@@ -287,7 +287,9 @@ def _learn_chances(out: Examples, result: Judged, truth: dict[str, Any]) -> None
         out.shot_p.append((event.p_shot, number is not None))
         if number is not None:
             shot = left.pop(number)
-            if event.crossing is not None and not shot["may_ask"]:
+            # A less likely event near a shot is mostly another thing, whatever became of it.
+            likely = event.p_shot >= 0.5 and not shot["may_ask"]
+            if event.crossing is not None and likely:
                 out.make_p.append((event.crossing.p_make, bool(shot["is_make"])))
 
 
