@@ -62,16 +62,18 @@ class Ground:
 
     @property
     def ways_m(self) -> list[F64]:
-        """Ways (N, 2) over the ground of the balls that were kicked."""
-        return [
-            np.concatenate(
-                [
-                    s.stretch.centre_m([d.time_s for d in s.stretch.sightings])[:, :2]
-                    for s in run.segments
-                ]
-            )
-            for run in self.kicks
-        ]
+        """Ways (N, 2) over the ground of the balls that were kicked, until they met something."""
+        return [_free_way(run) for run in self.kicks]
+
+
+def _free_way(run: Run) -> F64:
+    free = 1 + next((k for k, met in enumerate(run.met) if met), len(run.met))
+    parts = [
+        segment.stretch.centre_m([seen.time_s for seen in segment.stretch.sightings])[:, :2]
+        for segment in run.segments[:free]
+        if not segment.lies
+    ]
+    return np.concatenate(parts)
 
 
 def find_ground(
