@@ -74,23 +74,26 @@ def test_a_days_work_on_the_page_opens_no_way_out(
         [sys.executable, "-c", NOTHING_OUTGOING + SERVE, *command],
         stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=with_our_path(),
     ) as serving:  # fmt: skip
-        assert serving.stdout is not None
-        assert serving.stdout.readline() == f"{SITE}/\n"
-        caller = Caller(port)
-        assert caller.ask("/login")[0] == 200
-        assert caller.ask("/login", name=TEACHER, password=PASSWORD)[0] == 303
-        for path in ("/", "/sets/1", "/sets/1/clip", "/sets/1/markers.jpg", "/sets/1/shots/1.jpg",
-                     "/static/player.js", "/checks"):  # fmt: skip
-            assert caller.ask(path)[0] == 200, path
-        assert caller.ask("/sets/1/answer", seen="1", shot="2", answer="miss")[0] == 303
-        assert caller.ask("/sets/1/sign", seen="2")[0] == 303
-        assert caller.ask("/checks/draw", **{"class": "7b", "size": "1"})[0] == 303
-        assert "shot 1 of 1" in caller.ask("/checks/1")[1]
-        assert caller.ask("/checks/1/1/stills.jpg")[0] == 200
-        assert caller.ask("/checks/1/1/answer", answer="cannot-tell")[0] == 303
-        assert caller.ask("/logout", leave="yes")[0] == 303
-        serving.send_signal(2)
-        _, trouble = serving.communicate(timeout=60)
+        try:
+            assert serving.stdout is not None
+            assert serving.stdout.readline() == f"{SITE}/\n"
+            caller = Caller(port)
+            assert caller.ask("/login")[0] == 200
+            assert caller.ask("/login", name=TEACHER, password=PASSWORD)[0] == 303
+            for path in ("/", "/sets/1", "/sets/1/clip", "/sets/1/goal.jpg", "/sets/1/shots/1.jpg",
+                         "/static/player.js", "/checks"):  # fmt: skip
+                assert caller.ask(path)[0] == 200, path
+            assert caller.ask("/sets/1/answer", seen="1", shot="2", answer="miss")[0] == 303
+            assert caller.ask("/sets/1/sign", seen="2")[0] == 303
+            assert caller.ask("/checks/draw", **{"class": "7b", "size": "1"})[0] == 303
+            assert "shot 1 of 1" in caller.ask("/checks/1")[1]
+            assert caller.ask("/checks/1/1/stills.jpg")[0] == 200
+            assert caller.ask("/checks/1/1/answer", answer="cannot-tell")[0] == 303
+            assert caller.ask("/logout", leave="yes")[0] == 303
+            serving.send_signal(2)
+            _, trouble = serving.communicate(timeout=60)
+        finally:
+            serving.kill()  # else a failed assertion would wait for it for ever
     assert serving.returncode == 0, trouble
     assert verify_book(book).signatures == 1
 
