@@ -1,7 +1,7 @@
 """Learn the story's numbers from evidence of development yards.
 
-``python -m training.story FOLDER... --out src/shoegoal/shots/weights.json``, with ``src`` on the
-path; the folders hold evidence as ``python bench evidence`` and ``python bench drawn`` make it.
+``python -m training.story FOLDER... --out src/shoegoal/shots/weights.json``, with ``src``, ``tests``
+and ``bench`` on the path; ``python bench evidence`` and ``python bench drawn`` fill the folders.
 Steps of maximum likelihood, each with a small ridge: what is a ball's segment, what may lie between
 two segments, what is a shot; then what chances came true is counted. Truth is the drawn clips' own.
 """
@@ -9,7 +9,6 @@ two segments, what is a shot; then what chances came true is counted. Truth is t
 from __future__ import annotations
 
 import argparse
-import gzip
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -21,7 +20,9 @@ import numpy as np
 import numpy.typing as npt
 from scipy.optimize import minimize
 
-from shoegoal.ball.sightings import BallTrack, RestingBall
+from evidence import read_evidence
+from from_evidence import record_of
+from shoegoal.analysis.run import STEADY_MARGIN_S
 from shoegoal.ball.watch import BallRecord, split_record
 from shoegoal.errors import ShoegoalError
 from shoegoal.scene.ball_size import BallSize
@@ -31,7 +32,7 @@ from shoegoal.shots.judge import Judged, judge
 from shoegoal.shots.segments import Segment, ball_features
 from shoegoal.shots.story import PLACE_SIGMA, Between, candidate_pairs, link_parts
 from shoegoal.shots.weights import Calibration, Weights, shipped_weights
-from shoegoal.types import BallSighting, ImagePoint
+from shoegoal.types import ImagePoint
 
 F64 = npt.NDArray[np.float64]
 
@@ -39,7 +40,6 @@ ON_A_BALL = 0.5  # diameters: a detection no further off is of that ball
 MOSTLY, HARDLY = 0.7, 0.3  # of a segment's sightings
 RIDGE = 0.02
 LEAST_FLOORS = (0.03, 0.15, 0.03)  # m, m/s, m: what a clip can show at all
-STEADY_MARGIN_S = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,28 +54,15 @@ class Case:
 
 def load_case(path: Path) -> Case | None:
     """Read one file of evidence; None where the watcher refused the clip."""
-    table = json.loads(gzip.decompress(path.read_bytes()))
-    if table.get("refused") or not table.get("record"):
+    told = read_evidence(path)
+    if told["refused"]:
         return None
-    tracks = []
-    for track in table["raw_tracks"]:
-        if not track["dropped"]:
-            seen = tuple(BallSighting(*row[:6], False, row[6]) for row in track["seen"])
-            tracks.append(BallTrack(seen, float(np.mean([s.ball_score for s in seen]))))
-    resting = []
-    for rest in table["record"]["resting"]:
-        seen_there = BallSighting(*rest["sighting"][:6], True, rest["ball_score"])
-        resting.append(
-            RestingBall(
-                seen_there, rest["before_s"], rest["after_s"], rest["arrived"], rest["ball_score"]
-            )
-        )
-    record = BallRecord(tuple(sorted(tracks, key=lambda t: t.end_s)), tuple(resting))
-    bumps = table["stillness"].get("bumps_s")
+    record = record_of(told)
+    bumps = told["stillness"]["bumps_s"]
     if bumps:
         record, _ = split_record(record, bumps[0] - STEADY_MARGIN_S)
-    clip = table["clip"]
-    return Case(path.name, table["truth"], record, (clip["width_px"], clip["height_px"]))
+    clip = told["clip"]
+    return Case(path.name, told["truth"], record, (clip["width_px"], clip["height_px"]))
 
 
 def judged(case: Case, weights: Weights) -> Judged:
