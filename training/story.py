@@ -1,7 +1,8 @@
 """Learn the story's numbers from evidence of development yards.
 
-``python -m training.story FOLDER... --out src/shoegoal/shots/weights.json``, with ``src``, ``tests``
-and ``bench`` on the path; ``python bench evidence`` and ``python bench drawn`` fill the folders.
+``python -m training.story FOLDER... --out src/shoegoal/shots/weights.json``, with ``src``,
+``tests`` and ``bench`` on the path; ``python bench evidence`` and ``python bench drawn`` fill the
+folders.
 Steps of maximum likelihood, each with a small ridge: what is a ball's segment, what may lie between
 two segments, what is a shot; then what chances came true is counted. Truth is the drawn clips' own.
 """
