@@ -22,7 +22,7 @@ import numpy as np
 
 from donors import F64, Donors, donors_of, features_of, rest_feature, table_of_balls
 from evidence import kept_name
-from evidence_one import put, raw_row, told_truth
+from evidence_one import put, raw_row, told_set, told_truth
 from shoegoal.ball.tracks import Seen, TrackLinker
 from shoegoal.types import BallSighting
 from truth.backdrop import Backdrop
@@ -95,13 +95,7 @@ def draw_evidence(one: EvaluationSet, donors: Donors) -> dict[str, Any]:
     return {
         "made_of": {"scene": "", "tree": ""},
         "drawn": True,
-        "name": one.name,
-        "split": one.split,
-        "group": one.group,
-        "trouble": one.trouble.name,
-        "nuisance": one.trouble.nuisance,
-        "good": one.trouble.good,
-        "yard": one.yard.seed,
+        **told_set(one),
         "painter": "",
         "truth": truth,
         "refused": None,

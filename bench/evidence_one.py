@@ -27,7 +27,7 @@ from shoegoal.ball.sightings import RestingBall
 from shoegoal.ball.tracks import Track
 from shoegoal.errors import ShoegoalError
 from shoegoal.types import BallSighting
-from truth.catalogue import chosen
+from truth.catalogue import EvaluationSet, chosen
 from truth.record import Truth
 from truth.render import render_clip
 
@@ -56,13 +56,7 @@ def main(name: str, folder: Path, tree: str) -> None:
     }
     told = {
         "made_of": {"scene": scene_digest(one), "tree": tree},
-        "name": one.name,
-        "split": one.split,
-        "group": one.group,
-        "trouble": one.trouble.name,
-        "nuisance": one.trouble.nuisance,
-        "good": one.trouble.good,
-        "yard": one.yard.seed,
+        **told_set(one),
         "painter": one.painter,
         "spent": spent,
         "truth": told_truth(truth),
@@ -77,6 +71,19 @@ def main(name: str, folder: Path, tree: str) -> None:
     body = json.dumps(told, separators=(",", ":"), allow_nan=False).encode()
     put(folder / kept_name(one), gzip.compress(body, 9, mtime=0))
     print(f"{one.name}: {len(truth.frames)} frames {json.dumps(spent)}")
+
+
+def told_set(one: EvaluationSet) -> dict[str, Any]:
+    """Which set it is, and what makes it hard."""
+    return {
+        "name": one.name,
+        "split": one.split,
+        "group": one.group,
+        "trouble": one.trouble.name,
+        "nuisance": one.trouble.nuisance,
+        "good": one.trouble.good,
+        "yard": one.yard.seed,
+    }
 
 
 def put(path: Path, data: bytes) -> None:

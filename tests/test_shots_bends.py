@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from shoegoal.shots.bends import GRAVITY_MPS2, bends_between, find_legs, without_strays
+from shoegoal.ball.free_motion import GRAVITY_MPS2
+from shoegoal.shots.bends import bends_between, find_legs, without_strays
 from touch_simulation import BALL_M, RATE_HZ, SIZE_PX, sightings_of, to_and_fro
 
 TIMES = np.arange(60) / RATE_HZ

@@ -212,9 +212,7 @@ def _cut(lines: SightLines, radius_m: float) -> list[tuple[int, int]]:
 
     What no free motion explains, a foot's or a leaf's sightings, is passed over at a price each.
     """
-    n, times = len(lines.times_s), lines.times_s
-    rate = (n - 1) / max(1e-9, float(times[-1] - times[0]))
-    step = max(1, round(rate / CUTS_PER_S))
+    n, times, step = len(lines.times_s), lines.times_s, _pictures_a_step(lines)
     knots = np.append(np.arange(0, n, step), n)
     knots = np.delete(knots, -2) if len(knots) > 2 and n - knots[-2] < step else knots
     best, origin = np.full(len(knots), np.inf), np.zeros(len(knots), int)
@@ -242,13 +240,18 @@ def _cut(lines: SightLines, radius_m: float) -> list[tuple[int, int]]:
     return cuts[::-1]
 
 
+def _pictures_a_step(lines: SightLines) -> int:
+    """How many pictures lie between places at which cuts are tried first."""
+    times = lines.times_s
+    rate = (len(times) - 1) / max(1e-9, float(times[-1] - times[0]))
+    return max(1, round(rate / CUTS_PER_S))
+
+
 def _moved_to_the_best(
     lines: SightLines, radius_m: float, cuts: list[tuple[int, int]]
 ) -> list[tuple[int, int]]:
     """Move each cut between two stretches to the picture near it at which both sides fit best."""
-    n = len(lines.times_s)
-    rate = (n - 1) / max(1e-9, float(lines.times_s[-1] - lines.times_s[0]))
-    reach = max(1, round(rate / CUTS_PER_S)) - 1
+    reach = _pictures_a_step(lines) - 1
     moved = list(cuts)
     for i in range(len(moved) - 1):
         (start, cut), (after, end) = moved[i], moved[i + 1]
@@ -286,7 +289,7 @@ def _costs(
 
 @dataclass(frozen=True, slots=True)
 class _Basis:
-    """Which coefficients a kind of motion has: (power of t, axis) each, and their prior sigma."""
+    """Which coefficients a kind of motion has: (power of t, axis) each."""
 
     terms: tuple[tuple[int, int], ...]
     gravity: bool
@@ -379,16 +382,12 @@ def fit_stretch(
     reference_s = float(lines.times_s[n // 2])
     t = lines.times_s - reference_s
     sums = _Sums.of(lines, t, np.array([0]), radius_m)
-    matrix, right, square = (a[0] for a in sums.system(basis))
-    found = np.linalg.solve(matrix + 1e-9 * np.eye(len(right)), right)
+    seen, right, square = (a[0] for a in sums.system(basis))
     if basis is _ROLLING:
-        matrix, right, found = _slowing(matrix, right)
-    chi = max(
-        0.0,
-        float(
-            square - 2 * found @ sums.system(basis)[1][0] + found @ sums.system(basis)[0][0] @ found
-        ),
-    )
+        matrix, found = _slowing(seen, right)
+    else:
+        matrix, found = seen, np.linalg.solve(seen + 1e-9 * np.eye(len(right)), right)
+    chi = max(0.0, float(square - 2 * found @ right + found @ seen @ found))
     misfit = chi / max(1, 3 * n - len(found))
     covariance = np.linalg.inv(matrix + 1e-9 * np.eye(len(found))) * max(1.0, misfit)
     coefficients, spread = np.zeros((3, 3)), np.zeros((9, 9))
@@ -420,8 +419,11 @@ def _travelled_m(lines: SightLines, radius_m: float) -> float:
     return float(np.hypot(first @ found[:3] - found[0], first @ found[3:] - found[3]))
 
 
-def _slowing(matrix: F64, right: F64) -> tuple[F64, F64, F64]:
-    """Let a rolling ball slow down along its way, by as much as grass and floors take."""
+def _slowing(matrix: F64, right: F64) -> tuple[F64, F64]:
+    """Let a rolling ball slow down along its way, by as much as grass and floors take.
+
+    Returns the normal matrix with that prior, and the coefficients.
+    """
     prior_matrix, prior_right = matrix.copy(), right.copy()
     straight = np.diag([1e-9, 1e-9, 1e3, 1e-9, 1e-9, 1e3])
     first = np.linalg.solve(matrix + straight, right)
@@ -437,4 +439,4 @@ def _slowing(matrix: F64, right: F64) -> tuple[F64, F64, F64]:
     prior_matrix[at[:, None], at] += weight
     prior_right[at] += weight @ expected
     found = np.linalg.solve(prior_matrix + 1e-9 * np.eye(6), prior_right)
-    return prior_matrix, prior_right, np.asarray(found, np.float64)
+    return prior_matrix, np.asarray(found, np.float64)

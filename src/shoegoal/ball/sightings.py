@@ -13,6 +13,7 @@ from shoegoal.ball.tracks import Track, as_array
 from shoegoal.types import BallSighting
 
 MIN_SIGHTINGS = 4
+LAY_S = 0.3  # followed so long at one place, a ball lay there
 LEFT_DIAMETERS = 0.15  # so far from where it was first seen, a ball has left,
 LEFT_LOG_SIZE = 0.1  # or so much larger or smaller
 MIN_NET_TRAVEL = 2.0  # in diameters

@@ -14,9 +14,9 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
+from shoegoal.ball.free_motion import GRAVITY_MPS2
 from shoegoal.types import BallSighting
 
-GRAVITY_MPS2 = 9.80665  # standard gravity, ISO 80000-3
 # What the gauge's middle is off by while a foot covers a part of the ball; of the diameter.
 SIGMA_FLOOR = 0.02
 LEG_PRICE = 25.0  # chi-square that a further leg has to save: four numbers and a place, with room

@@ -86,33 +86,30 @@ def measure_crossing(
     radius = run.segments[0].stretch.radius_m
     times, way, which = run.way_m(goal)
     over = way[:, 1] <= 0.0
-    at = int(np.argmax(over)) if over.any() else None
-    seen_to_cross = at is not None and at > 0
-    met_before = _met_before(run, goal, float(times[at]) if seen_to_cross and at else np.inf)
+    at = int(np.argmax(over))  # 0 where it never is over the line, or was from the first
+    seen_to_cross = at > 0
+    met_before = _met_before(run, goal, float(times[at]) if seen_to_cross else np.inf)
     last = run.segments[-1]
-    if seen_to_cross and at is not None:
+    if seen_to_cross:
         k = int(which[at])
         # Between two steps the way is as good as straight.
         share = way[at - 1, 1] / (way[at - 1, 1] - way[at, 1])
         time_s = float(times[at - 1] + share * (times[at] - times[at - 1]))
         stretch = run.segments[k].stretch
         p_followed = float(np.prod(run.chances[:k]))
-        later = way[at:]
-        deepest = float(later[:, 1].min())
+        deepest = float(way[at:, 1].min())
         # Rolled on behind somebody, it may have gone deeper than it was seen to go.
         foretold = _runs_on(run, goal, radius) if at >= len(way) - 2 or not last.lies else 0.0
         depth_sigma = _depth_sigma(stretch, goal, time_s)
         p_reached = max(float(ndtr((-radius - deepest) / depth_sigma)), foretold)
     else:
-        stretch, p_followed = last.stretch, float(np.prod(run.chances))
-        deepest = float(way[:, 1].min())
-        time_s = float(times[int(np.argmin(way[:, 1]))])
-        k = int(which[int(np.argmin(way[:, 1]))])
-        stretch = run.segments[k].stretch
+        p_followed = float(np.prod(run.chances))
+        nearest = int(np.argmin(way[:, 1]))
+        deepest = float(way[nearest, 1])
+        time_s, stretch = float(times[nearest]), run.segments[int(which[nearest])].stretch
         p_reached = _reached(run, goal, radius, way)
-        if p_reached > 0.5 and run.segments[-1].stretch.motion is not Motion.LIES:
-            time_s = _meets_s(last.stretch, goal)
-            stretch = last.stretch
+        if p_reached > 0.5 and not last.lies:
+            time_s, stretch = _meets_s(last.stretch, goal), last.stretch
     sides, halves = _over_scenes(stretch, camera, goal, scenes, time_s)
     x_map = float(goal.to_goal(stretch.centre_m([time_s]))[0, 0])
     sigma = float(np.hypot(SIDE_FLOOR_M, _side_sigma(stretch, goal, time_s)))

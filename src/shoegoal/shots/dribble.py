@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from shoegoal.ball.sightings import (
+    LAY_S,
     LIKE_A_BALL,
     BallTrack,
     RestingBall,
@@ -21,7 +22,6 @@ from shoegoal.types import BallSighting
 JOINED_S = 1.0  # a track that begins so soon where another ended goes on with it
 JOINED_DIAMETERS = 2.5  # no further away than this
 SIZE_RATIO = 1.5  # between tracks of one ball
-LAY_S = 0.3  # followed so long at one place, a ball lay there
 ROUND_S = 0.2  # round a time: the ball's size changes little within it
 OTHER_BALL_SHARE = 0.5  # of a track's time that another one's covers: then it is a second thing
 

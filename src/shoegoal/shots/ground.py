@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from shoegoal.ball.free_motion import Motion
-from shoegoal.ball.sightings import SURELY_A_BALL, since_it_left
+from shoegoal.ball.sightings import LAY_S, SURELY_A_BALL, since_it_left
 from shoegoal.ball.watch import BallRecord
 from shoegoal.scene.ball_size import BallSize
 from shoegoal.scene.camera import Camera
@@ -32,7 +32,6 @@ RESTING_VOTES = 6
 MOST_OF_A_SEGMENT = 12
 SEED_SCORE = 0.9  # of a sighting that the first ground may lean on
 LIKE_A_BALL = 2.0  # log odds of a segment that the second one may lean on
-LAY_S = 0.3  # followed so long at one place, a ball lay there
 ONE_DEPARTURE_S = 0.8  # two readings of a ball that leaves may differ by this much
 LEAST_KICK_MPS = 1.5  # slower, what leaves a place may be a limb; common practice, no source
 

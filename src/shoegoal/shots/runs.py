@@ -32,7 +32,7 @@ class Run:
     chances : of each segment but the first, the probability that it goes on with the run.
     joints_s : when each of these joints was; met : which of them took speed from the ball.
     before : what it came from (a stay or another run's end), None for a ball that came to sight.
-    before_s : when it was struck: the joint with what came before, or its first sighting.
+    start_s : when it was struck: the joint with what came before, or its first sighting.
     p_begins : probability that it begins here.
     """
 
@@ -42,13 +42,8 @@ class Run:
     joints_s: tuple[float, ...]
     met: tuple[bool, ...]
     before: Segment | None
-    before_s: float
+    start_s: float
     p_begins: float
-
-    @property
-    def start_s(self) -> float:
-        """When it was struck."""
-        return self.before_s
 
     @property
     def end_s(self) -> float:
@@ -63,7 +58,7 @@ class Run:
     def way_m(self, goal: GoalFrame) -> tuple[F64, F64, npt.NDArray[np.int64]]:
         """Return times (T,), places (T, 3) in the goal frame, the segment (T,) that tells each."""
         times, places, which = [], [], []
-        begins = [min(self.before_s, self.segments[0].start_s), *self.joints_s]
+        begins = [min(self.start_s, self.segments[0].start_s), *self.joints_s]
         ends = [*self.joints_s, self.segments[-1].end_s]
         stretches = zip(self.segments, begins, ends, strict=True)
         for k, (segment, since_s, end_s) in enumerate(stretches):
@@ -97,9 +92,7 @@ def _run_from(story: Story, first: int, p_begins: float) -> Run:
     numbers, chances, joints, met = [first], [], [], []
     while True:
         i = numbers[-1]
-        onward = story.follows[i] * (
-            story.between[i, :, Between.RAN_ON] + story.between[i, :, Between.MET]
-        )
+        onward = story.onward[i]
         j = int(np.argmax(onward))
         if onward[j] < 0.5 or j in numbers:
             break

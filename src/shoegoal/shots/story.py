@@ -59,32 +59,18 @@ class Story:
         out of nothing.
     between : (N, N, 4) probability of each `Between`, given that j follows i.
     joints_s : (N, N, 4) when it happened.
+    onward : (N, N) probability that j goes on with the run of i: it ran on, or met something.
     """
 
     segments: tuple[Segment, ...]
     follows: F64
     between: F64
     joints_s: F64
-
-    def next_of(self, i: int) -> int | None:
-        """Return the likeliest segment after one; None when it is likelier that none follows."""
-        row = self.follows[i]
-        if not len(row):
-            return None
-        j = int(np.argmax(row))
-        return j if row[j] > 1 - row.sum() else None
-
-    def before(self, j: int) -> int | None:
-        """Return the likeliest segment before one; None for a beginning."""
-        i = int(np.argmax(self.follows[:, j]))
-        return i if i < len(self.segments) else None
+    onward: F64
 
     def p_begins(self, j: int) -> float:
         """Probability that a contact, or nothing known, came before a segment: a run begins."""
-        ran_on = self.follows[:-1, j] * (
-            self.between[:, j, Between.RAN_ON] + self.between[:, j, Between.MET]
-        )
-        return float(np.clip(1 - ran_on.sum(), 0.0, 1.0))
+        return float(np.clip(1 - self.onward[:, j].sum(), 0.0, 1.0))
 
 
 def tell_story(segments: Sequence[Segment], weights: Weights) -> Story:
@@ -105,7 +91,8 @@ def tell_story(segments: Sequence[Segment], weights: Weights) -> Story:
         between = np.exp(scores - whole[:, :, None])
     follows = matchings(np.maximum(whole, NEVER))
     between[whole <= NEVER / 2] = 0.0
-    return Story(tuple(segments), follows, between, joints)
+    onward = follows[:-1] * (between[:, :, Between.RAN_ON] + between[:, :, Between.MET])
+    return Story(tuple(segments), follows, between, joints, onward)
 
 
 def candidate_pairs(segments: Sequence[Segment]) -> list[tuple[int, int]]:

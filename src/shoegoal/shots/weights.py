@@ -1,6 +1,6 @@
 """The learnt numbers of the story: what they were learnt on stands in their file.
 
-``python -m training story`` learns them from development yards by maximum likelihood.
+``python -m training.story`` learns them from development yards by maximum likelihood.
 """
 
 from __future__ import annotations
