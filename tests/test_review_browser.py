@@ -226,6 +226,7 @@ def test_a_missed_shot_and_a_marker(address: str, page: Page) -> None:
     before = float(str(page.locator("line.goal").get_attribute("x1")))
     page.keyboard.press("g")
     expect(page.get_by_role("heading", name="Where are the markers?")).to_be_visible()
+    page.wait_for_load_state()  # its script and the still have to be there to point at
     box = page.locator(".point").bounding_box()
     foot = page.locator(".point .foot").first
     x_px, y_px = (float(str(foot.get_attribute(name))) for name in ("cx", "cy"))
