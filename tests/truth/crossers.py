@@ -1,4 +1,4 @@
-"""People and dogs that go right through the picture."""
+"""People, dogs and strange balls that go right through the picture."""
 
 from __future__ import annotations
 
@@ -13,6 +13,10 @@ from truth.people import Person
 from truth.shapes import ellipsoid, round_cone
 
 REACH_M = 10.0  # how far to either side the way begins and ends: out of the picture
+STRANGE_RADIUS_M = 0.11
+BOUNCES_HZ = 1.5
+HAND_SHARE = 0.45  # of the height: where a bouncing ball meets the hand
+PAINTS = ((0.75, 0.73, 0.7), (0.62, 0.26, 0.08), (0.7, 0.6, 0.1), (0.15, 0.2, 0.5))
 
 Rows = tuple[Floats, Floats, Floats]
 
@@ -28,8 +32,15 @@ def crossing_rows(part: CrosserPart, kicks: list[Kick], figure: Figure, times: F
         (n,) seconds at FIGURE_HZ.
     """
     number, after_s = part.when
-    middle_s = kicks[number - 1].contact_s + after_s
+    middle_s = after_s + (kicks[number - 1].contact_s if number else 0.0)
     sign = 1.0 if part.from_left else -1.0
+    if part.kind == "ball":
+        return _ball(_rolls(part, middle_s, sign, times), part)
+    if part.kind == "ball bouncer":
+        person = _person(part, middle_s, sign, figure, times)
+        ball = _ball(_bounces(part, middle_s, sign, times), part)
+        solids, casters = (np.concatenate([person[i], ball[i]], axis=1) for i in range(2))
+        return solids, casters, np.concatenate([person[2], ball[2]])
     if part.kind == "person":
         return _person(part, middle_s, sign, figure, times)
     x = part.x_m + sign * part.speed_mps * (times - middle_s)
@@ -49,6 +60,32 @@ def _person(part: CrosserPart, middle_s: float, sign: float, figure: Figure, tim
     bones = Person(walker, figure).skeleton(times)
     away = np.tile(np.array([0.0, 0.0, -50.0]), (len(times), 1))
     return dress(figure, bones, away, np.zeros(len(times)), 0.1)
+
+
+def _rolls(part: CrosserPart, middle_s: float, sign: float, times: Floats) -> Floats:
+    """Centres (n, 3) of a ball that rolls through without slowing much."""
+    along = np.clip(part.speed_mps * (times - middle_s), -REACH_M, REACH_M)
+    turn = np.deg2rad(part.turn_deg)
+    x = part.x_m + sign * along * np.cos(turn)
+    y = -part.y_m + sign * along * np.sin(turn)
+    return np.stack([x, y, np.full_like(x, STRANGE_RADIUS_M)], axis=1)
+
+
+def _bounces(part: CrosserPart, middle_s: float, sign: float, times: Floats) -> Floats:
+    """Centres (n, 3) of a ball that somebody bounces in front of the walking feet."""
+    along = part.speed_mps * (times - middle_s)
+    x = np.clip(part.x_m + sign * (along + 0.35), -REACH_M, REACH_M)
+    phase = (BOUNCES_HZ * times) % 1.0
+    top = HAND_SHARE * part.height_m
+    z = STRANGE_RADIUS_M + (top - STRANGE_RADIUS_M) * 4.0 * phase * (1.0 - phase)
+    return np.stack([x, np.full_like(x, -part.y_m - 0.2), z], axis=1)
+
+
+def _ball(centres: Floats, part: CrosserPart) -> Rows:
+    axes = np.broadcast_to(np.eye(3), (len(centres), 3, 3))
+    solid, caster = ellipsoid(centres, axes, (STRANGE_RADIUS_M,) * 3)
+    paint = PAINTS[int(abs(part.y_m) * 1000) % len(PAINTS)]
+    return solid[:, None], caster[:, None], np.array([(*paint, 0.2, 0.0)])
 
 
 def _dog(

@@ -31,18 +31,21 @@ class FriendPart(Part):
 
 
 class CrosserPart(Part):
-    """A person or a dog that goes right through the picture, along y = `y_m` of the goal frame.
+    """What goes right through the picture, along y = `y_m` of the goal frame.
 
-    It passes x = `x_m` at the moment `when`.
+    A person, a dog, somebody who bounces a ball at every step, or a ball from another game. It
+    passes x = `x_m` at the moment `when`. A ball's way is turned about that place by `turn_deg`;
+    of its `height_m` nothing is used.
     """
 
-    kind: Literal["person", "dog"]
+    kind: Literal["person", "dog", "ball bouncer", "ball"]
     when: Moment
     y_m: float
     x_m: float = 0.0
     from_left: bool = True
     speed_mps: float = 1.6
     height_m: float = Field(default=1.6, ge=0.3, le=2.0)
+    turn_deg: float = 0.0
 
 
 class WeatherPart(Part):

@@ -136,6 +136,44 @@ def kicker_before_the_ball(d: Draft, view: View) -> Table:
     return {"shots": shots, "camera": d.straight_behind(), "kicker": {"straight": True}}
 
 
+def strange_balls(d: Draft, view: View) -> Table:
+    """Balls of another game roll through the yard, some of them over the goal line."""
+    shots = d.shots(4, fetch=("in a row", "carry", "in a row"))
+    moments = ((0, d.between(0.2, 0.9)), (1, d.between(2.2, 3.0)), (3, -d.between(1.4, 2.2)))
+    return {"shots": shots, "camera": view(d), "crossers": [ball(d, when) for when in moments]}
+
+
+def ball(d: Draft, when: tuple[int, float]) -> Table:
+    """A ball that rolls through: across, or along the shots' own way."""
+    along = bool(d.rng.random() < 0.5)
+    turn = d.between(60.0, 120.0) if along else d.between(-25.0, 25.0)
+    return {
+        "kind": "ball",
+        "when": when,
+        "x_m": d.between(-1.0, 1.0) * d.yard.half_m,
+        "y_m": d.between(0.0, 0.8) * d.yard.back_m,
+        "from_left": bool(d.rng.random() < 0.5),
+        "speed_mps": d.between(1.2, 4.5),
+        "turn_deg": turn,
+    }
+
+
+def nobody_shoots(d: Draft, view: View) -> Table:
+    """People bounce a ball, roll one about or have none; the film ends before the first kick."""
+    shots = d.shots(1) + d.shots(1)
+    shots[0] |= {"idle_s": d.between(9.0, 12.0)}
+    kinds = [str(k) for k in d.rng.permutation(["ball bouncer", "ball", "person", "ball bouncer"])]
+    crossers = []
+    for number, kind in enumerate(kinds[:3]):
+        when = (1, -d.between(2.4, 3.2) - 2.6 * number)
+        one = ball(d, when) | {"kind": kind}
+        if kind != "ball":
+            one |= {"speed_mps": d.between(1.2, 1.9), "height_m": d.between(1.2, 1.8)}
+        crossers.append(one)
+    film = {"ends": (1, -0.9)}
+    return {"shots": shots, "camera": view(d), "crossers": crossers, "film": film}
+
+
 def on_target(more: int) -> Callable[[Draft, View], Table]:
     """Plain shots, and a stage that asks for as many makes as there are, or one more."""
 
@@ -166,6 +204,8 @@ KINDS: tuple[Kind, ...] = (
     Kind("kicker before the ball", kicker_before_the_ball),
     Kind("target just met", on_target(0)),
     Kind("target just missed", on_target(1)),
+    Kind("strange balls", strange_balls),
+    Kind("nobody shoots", nobody_shoots),
 )
 
 
