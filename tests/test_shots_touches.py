@@ -8,12 +8,13 @@ import numpy as np
 import pytest
 
 from shoegoal.ball.watch import BallRecord
-from shoegoal.shots.dribble import dribbled_ways
+from shoegoal.scene.camera import Camera
+from shoegoal.shots.contacts import dribbled_ways
 from shoegoal.shots.touches import Dribbled, FootSeen, find_touches
 from shoegoal.types import Call, EventKind, Shot
 from touch_simulation import BALL_M, RATE_HZ, SIZE_PX, record_of, sightings_of, to_and_fro
 
-LONG_SIDE_PX = 1280.0
+PICTURE_PX = (1280, 720)
 EVENLY_S = [0.5 + 0.45 * i for i in range(12)]
 
 
@@ -21,7 +22,7 @@ def dribbled(record: BallRecord, end_s: float = 10.0, apart: float | None = 0.8)
     def foot(*_: object) -> FootSeen | None:
         return None if apart is None else FootSeen("right", apart)
 
-    return find_touches(dribbled_ways(record, BALL_M), foot, LONG_SIDE_PX, (0.0, end_s))
+    return find_touches(dribbled_ways(record, PICTURE_PX), foot, (0.0, end_s))
 
 
 def touches_of(found: Dribbled) -> list[Shot]:
@@ -119,27 +120,28 @@ def test_a_ball_that_rolls_out_of_sight_leaves_a_doubt() -> None:
     assert "out of sight" in doubt.why
 
 
-def test_a_view_that_hardly_shows_the_swing_is_doubted_as_a_whole() -> None:
+def test_a_ball_that_hardly_swings_is_no_dribble_at_all() -> None:
     places = to_and_fro(EVENLY_S, swing=0.3)
-    first = moving(places)
-    record = record_of(sightings_of(places[first:], first / RATE_HZ, noise=0.06))
-    found = dribbled(record)
-    assert any("film from the front" in d.why for d in found.doubts)
+    record = record_of(sightings_of(places[moving(places) :], 0.5, noise=0.06))
+    assert dribbled_ways(record, PICTURE_PX) == []
 
 
-def test_a_swing_towards_the_camera_is_counted_but_doubted() -> None:
-    places = to_and_fro(EVENLY_S)
-    turned = places[:, [0, 0]] * [0.6, 0.8]  # the same way, slanting through the picture
-    first = moving(places)
-    found = dribbled(record_of(sightings_of(turned[first:], first / RATE_HZ)))
-    assert len(touches_of(found)) == 12
-    (doubt,) = found.doubts
-    assert "film from the front" in doubt.why
+def test_a_swing_towards_the_camera_is_measured_over_the_ground() -> None:
+    """Half a metre to and fro in depth, seen by a phone 0.9 m up that looks 14 degrees down."""
+    camera = Camera(970.0, 639.5, 359.5, 0.9, 14.0)
+    swing = to_and_fro(EVENLY_S)[:, 0] - 600.0
+    away = 3.0 + 0.5 * swing / swing.max()
+    way = np.column_stack([np.zeros_like(away), away, np.full_like(away, BALL_M / 2)])
+    centres, sizes = camera.ball_image(way, BALL_M)
+    first = moving(to_and_fro(EVENLY_S)) - 1
+    seen = sightings_of(centres[first:], first / RATE_HZ, sizes_px=sizes[first:])
+    events = touches_of(dribbled(record_of(seen)))
+    assert [e.kick_time_s for e in events] == pytest.approx(EVENLY_S, abs=0.1)
 
 
 def test_another_ball_beside_does_not_add_touches() -> None:
     record = dribble(EVENLY_S)
-    other = to_and_fro([0.5, 1.0, 1.5]) + np.array([0.0, 200.0])
+    other = to_and_fro([0.5, 1.0, 1.5]) + np.array([200.0, 0.0])
     beside = record_of(sightings_of(other[16:], 16 / RATE_HZ))
     both = BallRecord(record.tracks + beside.tracks, record.resting + beside.resting)
     assert len(touches_of(dribbled(both))) == 12

@@ -1,4 +1,4 @@
-"""Ball sightings of a dribble worked out by closed forms, for tests of bends and touches."""
+"""Ball sightings of a dribble worked out by closed forms, for tests of contacts and touches."""
 
 from __future__ import annotations
 
@@ -17,14 +17,20 @@ BALL_M = 0.22
 
 
 def sightings_of(
-    places: np.ndarray, start_s: float = 0.0, *, seed: int = 1, noise: float = NOISE
+    places: np.ndarray,
+    start_s: float = 0.0,
+    *,
+    seed: int = 1,
+    noise: float = NOISE,
+    sizes_px: np.ndarray | None = None,
 ) -> list[BallSighting]:
     """Sightings of a ball at places (N, 2) px, one a frame, with measuring noise."""
+    sizes = np.full(len(places), SIZE_PX) if sizes_px is None else sizes_px
     rng = np.random.default_rng(seed)
     seen = places + rng.normal(0.0, noise * SIZE_PX, places.shape)
     return [
-        BallSighting(start_s + i / RATE_HZ, float(x), float(y), SIZE_PX, noise * SIZE_PX, 0.5)
-        for i, (x, y) in enumerate(seen)
+        BallSighting(start_s + i / RATE_HZ, float(x), float(y), float(d), noise * float(d), 0.5)
+        for i, ((x, y), d) in enumerate(zip(seen, sizes, strict=True))
     ]
 
 

@@ -19,8 +19,7 @@ from shoegoal.clip.stillness import Stillness
 from shoegoal.errors import ClipNotJudgeableError
 from shoegoal.form.pose import open_pose_model
 from shoegoal.ladder.hidden import HiddenTime
-from shoegoal.scene.ball_size import ball_ruler
-from shoegoal.shots.dribble import Way, dribbled_ways
+from shoegoal.shots.contacts import Way, dribbled_ways
 from shoegoal.shots.touches import TOUCH_MOMENTS_S, find_touches
 from shoegoal.types import Shot
 
@@ -44,20 +43,18 @@ def analyse_dribble(
     watched = watch_clip(path, on_progress, dribbled=True)
     if watched.stillness.verdict is Stillness.MOVING:
         raise ClipNotJudgeableError(f"The clip cannot be counted: {watched.stillness.message}.")
-    ways = dribbled_ways(watched.record, ball_ruler(settings.ball).diameter_m)
+    size_px = (watched.info.width_px, watched.info.height_px)
+    ways = dribbled_ways(watched.record, size_px, settings.ball)
     if not ways:
         raise ClipNotJudgeableError(
             "No ball was found that is dribbled: film from the front, three or four metres away, "
             "with the ball and both feet in view from the first touch to the last."
         )
-    long_side_px = max(watched.info.width_px, watched.info.height_px)
-    bends = [bend for way in ways for bend in way.bends]
+    contacts = [contact for way in ways for contact in way.contacts]
     with open_pose_model() as model:
-        feet = FeetFinder(
-            watched.pictures, model, [(*bend.place_px, bend.diameter_px) for bend in bends]
-        )
+        feet = FeetFinder(watched.pictures, model, [(*c.place_px, c.diameter_px) for c in contacts])
         clip_s = (watched.start_s, watched.end_s)
-        found = find_touches(ways, feet.nearest, long_side_px, clip_s)
+        found = find_touches(ways, feet.nearest, clip_s)
     doubts = [HiddenTime(d.from_s, d.until_s, d.why) for d in found.doubts]
     doubts += _moved_unfollowed(watched, ways) + _bumps(watched)
     analysis = concluded(path, watched, settings, found.events, found.left_out, doubts=doubts)

@@ -279,9 +279,16 @@ def _costs(
     part = lines.part(slice(first, end))
     t = part.times_s - part.times_s[-1]
     sums = _Sums.of(part, t, starts - first, radius_m)
-    lies = sums.cost(_LYING)
-    rolls = sums.cost(_ROLLING) + 4.0
-    flies = sums.cost(_FLYING) + FLIGHT_PRICE
+    lies = sums.cost(_LYING)[0]
+    rolls, found = sums.cost(_ROLLING)
+    # Nothing that rolls turns back by itself: such a stretch has to make do with an even speed.
+    ends = found[:, [1, 4]]
+    begins = ends + 2 * t[starts - first, None] * found[:, [2, 5]]
+    back = np.sum(ends * begins, axis=1) < 0
+    if back.any():
+        rolls[back] = sums.cost(_EVEN)[0][back]
+    rolls += 4.0
+    flies = sums.cost(_FLYING)[0] + FLIGHT_PRICE
     every = np.stack([lies, rolls, flies])
     kind = np.argmin(every, axis=0)
     return every[kind, np.arange(len(starts))], kind
@@ -297,6 +304,7 @@ class _Basis:
 
 _LYING = _Basis(((0, 0), (0, 1)), gravity=False)
 _ROLLING = _Basis(((0, 0), (1, 0), (2, 0), (0, 1), (1, 1), (2, 1)), gravity=False)
+_EVEN = _Basis(((0, 0), (1, 0), (0, 1), (1, 1)), gravity=False)
 _FLYING = _Basis(((0, 0), (1, 0), (0, 1), (1, 1), (0, 2), (1, 2)), gravity=True)
 KINDS = tuple(Motion)
 _BASES = dict(zip(KINDS, (_LYING, _ROLLING, _FLYING), strict=True))
@@ -344,8 +352,8 @@ class _Sums:
             square = square + value**2 * self.normal[:, 2 * power, axis, axis]
         return matrix, right, square
 
-    def cost(self, basis: _Basis) -> F64:
-        """Least chi-square, the prior of a rolling ball's slowing included."""
+    def cost(self, basis: _Basis) -> tuple[F64, F64]:
+        """Least chi-square, the prior of a rolling ball's slowing included; and where it is."""
         matrix, right, square = self.system(basis)
         damping = np.zeros(len(basis.terms))
         if basis is _ROLLING:
@@ -354,7 +362,8 @@ class _Sums:
             damping[[p == 2 for p, _ in basis.terms]] = (2 / loss) ** 2
         matrix = matrix + np.diag(damping + 1e-9)
         found = np.linalg.solve(matrix, right[..., None])[..., 0]
-        return np.asarray(np.maximum(square - np.sum(found * right, axis=-1), 0.0), np.float64)
+        least = np.maximum(square - np.sum(found * right, axis=-1), 0.0)
+        return np.asarray(least, np.float64), np.asarray(found, np.float64)
 
 
 def fit_stretch(

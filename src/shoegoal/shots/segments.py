@@ -182,7 +182,7 @@ def _changes(
 
 def _trembles_in(moving: Segment, stay: Segment) -> bool:
     """Whether a stretch that hardly moves is a second track of a ball that lies there."""
-    if moving.start_s > stay.end_s or moving.end_s < stay.start_s:
+    if moving.track == stay.track or moving.start_s > stay.end_s or moving.end_s < stay.start_s:
         return False
     place = stay.stretch.sightings[-1]
     reach_px = SAME_PLACE_DIAMETERS * place.diameter_px
@@ -194,6 +194,8 @@ def _trembles_in(moving: Segment, stay: Segment) -> bool:
 
 def _same_stay(stay: Segment, other: Segment) -> bool:
     """Whether a later sighting of a lying ball is of the same stay."""
+    if stay.track == other.track >= 0:
+        return False  # it was followed from the one to the other
     a, b = stay.stretch.sightings[-1], other.stretch.sightings[0]
     apart = np.hypot(a.x_px - b.x_px, a.y_px - b.y_px) / max(a.diameter_px, b.diameter_px)
     if apart > SAME_PLACE_DIAMETERS:

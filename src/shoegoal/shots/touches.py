@@ -1,7 +1,7 @@
-"""From bends of a dribbled ball's way to touches and losses, each with its probability.
+"""From contacts of a dribbled ball to touches and losses, each with its probability.
 
-A touch: the ball's way bends, more than a free ball's does, while a foot is at it. The ball is
-lost when it gets more than about a metre away from where it was touched last, or when nobody
+A touch: the ball's velocity changes, more than a free ball's does, while a foot is at it. The ball
+is lost when it gets more than about a metre away from where it was touched last, or when nobody
 touches it for three seconds (common practice, no source).
 """
 
@@ -9,21 +9,20 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise
+from itertools import pairwise, zip_longest
 from statistics import median
 
 import numpy as np
 
-from shoegoal.shots.bends import F64, Bend
-from shoegoal.shots.dribble import Way
+from shoegoal.shots.contacts import F64, Contact, Way
 from shoegoal.shots.judge import CALL_AT, LeftOut
 from shoegoal.types import BallSighting, Call, EventKind, ImagePoint, Outcome, Shot
 
-ONE_TOUCH_S = 0.15  # bends closer together are of one touch: the foot goes along with the ball
-LEAST_CHANGE, LEAST_SIGNIFICANCE = 0.6, 2.0  # diameters per second; below, nothing bent
-# A free ball's way bends a little, too, over grass and grain: of the change, how wide that spreads.
+ONE_TOUCH_S = 0.15  # contacts closer together are one touch: the foot goes along with the ball
+LEAST_CHANGE, LEAST_SIGNIFICANCE = 0.6, 2.0  # diameters per second; below, nothing met it
+# A free ball changes its way a little, too, over grass and grain: how wide that spreads.
 FREE_CHANGE = 0.8
-PLACES = 20.0  # in a leg at which noise could look like a bend
+PLACES = 20.0  # in a stretch at which noise could look like a contact
 NEAR, FAR = 1.3, 2.2  # diameters from the ball's middle: a foot so near is at it; so far is not
 FAR_P, NO_FEET_P = 0.05, 0.97
 LEFT_DIAMETERS = 0.4  # so far from where it lay, a ball has left
@@ -32,18 +31,15 @@ STARTED_P = 0.9  # a ball that is first seen on its way was touched before, if i
 MOST_SURE = 0.9998  # nothing seen is surer: twenty of these still make more than 99 %
 LOST_DIAMETERS, LOST_SPREAD = 4.5, 0.4  # about one metre
 AWAY_S = 0.25  # nobody gets a ball back from there sooner
-SIZE_ROUND_S = 0.25
 LOST_S, LOST_SPREAD_S = 3.0, 0.3
 UNSEEN_S = 0.35  # a ball hidden for longer may have been touched once more,
 UNSEEN_LONG_S = 1.0  # and for longer than this, anything may have happened
 SKIPPED_BEATS, SKIPPED_P = 1.7, 0.3  # a gap of so many beats may hide a touch
 WORTH_TELLING = 0.004  # of a loss; less likely ones are none
-FOCAL_OF_LONG_SIDE = 0.75  # a phone's: 60 to 75 degrees across
 USUAL_BEAT_S = 0.5
 SNIPPET_S = 0.3
 TOUCH_MOMENTS_S = (-0.2, -0.1, 0.0, 0.1, 0.2)  # round an event: what a person has to see
 LEAST_SWING = 7.0  # median significance of the touches: below, the view hardly shows them
-LEAST_SIDEWAYS = 0.93  # median share of the swing that goes across the picture
 MOST_UNSURE = 0.3  # of the touches
 
 
@@ -80,7 +76,7 @@ class Dribbled:
     Attributes
     ----------
     events : touches and losses in order of time.
-    left_out : bends that were no touch, and why.
+    left_out : contacts that were no touch, and why.
     doubts : stretches in which touches or losses may be missing.
     """
 
@@ -91,19 +87,19 @@ class Dribbled:
 
 @dataclass(frozen=True, slots=True)
 class _Touch:
-    time_s: float
     p: float
     reason: str
     way: Way
-    place: tuple[float, float, float]  # x, y, diameter px
-    significance: float
-    sideways: float  # share of the change of velocity that goes across the picture
+    contact: Contact
+
+    @property
+    def time_s(self) -> float:
+        return self.contact.time_s
 
 
 def find_touches(
     ways: Sequence[Way],
     nearest_foot: FootFinder,
-    long_side_px: float,
     clip_s: tuple[float, float],
 ) -> Dribbled:
     """Find all touches and losses.
@@ -112,25 +108,24 @@ def find_touches(
     ----------
     ways : of the dribbled ball, in order of time.
     nearest_foot : given a time, the ball's (x, y) px and its diameter px, finds the foot.
-    long_side_px : of the picture, which tells about how far away a ball of some size is.
     clip_s : times of the clip's first and last picture.
     """
     touches: list[_Touch] = []
     left_out: list[LeftOut] = []
     for way in ways:
-        for bend in [*_start_of(way), *_merged(way.bends)]:
-            touch, why = _judged(bend, way, nearest_foot)
+        for contact in _merged(way):
+            touch, why = _judged(contact, way, nearest_foot)
             if touch is not None:
                 touches.append(touch)
             elif why:
-                left_out.append(LeftOut(bend.time_s, why))
+                left_out.append(LeftOut(contact.time_s, why))
     likely = [t for t in touches if t.p >= 0.5]
     beat_s = _beat_s(likely)
     events = [_as_event(t) for t in touches]
     seen_s = np.array([s.time_s for way in ways for s in way.sightings])
     events += _hidden(seen_s, likely, beat_s)
     for here, there in pairwise(likely):
-        loss = _loss_between(here, there, ways, long_side_px)
+        loss = _loss_between(here, there, ways)
         if loss is not None:
             events.append(loss)
         if loss is None or loss.p_make < 0.5:
@@ -141,65 +136,49 @@ def find_touches(
     return Dribbled(numbered, tuple(left_out), tuple(doubts))
 
 
-def _start_of(way: Way) -> list[Bend]:
-    """Return the bend that set a way going: from rest, or not seen."""
-    first, leg = way.sightings[0], way.legs[0]
-    speed = float(np.hypot(*leg.start_velocity))
-    if speed < LEAST_CHANGE:
-        return []
-    unseen_s = 0.0 if way.lay is not None else float("inf")
-    place = (first.x_px, first.y_px)
-    still = np.zeros(2)
-    return [
-        Bend(
-            first.time_s, unseen_s, place, way.size_px, still, leg.start_velocity,
-            leg.velocity_sigma, flies=leg.flying,
-        ).in_diameters_of(way.size_at(first.time_s))
-    ]  # fmt: skip
+def _left(contact: Contact, way: Way) -> bool:
+    """Whether the ball lay before and does not any more: however slowly, it was moved."""
+    lay, went = way.segments[0], way.moving[0].stretch
+    if contact is not way.contacts[0] or not lay.lies:
+        return False
+    apart_m = went.centre_m([went.end_s])[0] - lay.stretch.centre_m([lay.end_s])[0]
+    return float(np.linalg.norm(apart_m)) >= LEFT_DIAMETERS * way.diameter_m
 
 
-def _went(way: Way) -> float:
-    """How far the ball got on its first leg from where it lay, diameters."""
-    if way.lay is None:
-        return 0.0
-    end = way.legs[0].end * way.size_px
-    apart_px = float(np.hypot(end[0] - way.lay.x_px, end[1] - way.lay.y_px))
-    return apart_px / way.size_at(way.start_s)
-
-
-def _merged(bends: Sequence[Bend]) -> list[Bend]:
-    """Take bends that follow one another too fast for two touches as one."""
-    out: list[Bend] = []
-    for bend in bends:
-        if bend.change < LEAST_CHANGE or bend.significance < LEAST_SIGNIFICANCE:
+def _merged(way: Way) -> list[Contact]:
+    """Take contacts that follow one another too fast for two touches as one."""
+    out: list[Contact] = []
+    for contact in way.contacts:
+        slight = contact.change_mps < LEAST_CHANGE * way.diameter_m
+        if (slight or contact.significance < LEAST_SIGNIFICANCE) and not _left(contact, way):
             continue
-        if out and bend.time_s - out[-1].time_s < ONE_TOUCH_S:
+        if out and contact.time_s - out[-1].time_s < ONE_TOUCH_S:
             last = out[-1]
             out[-1] = replace(
                 last,
-                time_s=0.5 * (last.time_s + bend.time_s),
-                unseen_s=max(last.unseen_s, bend.unseen_s),
-                after=bend.after,
-                sigma=float(np.hypot(last.sigma, bend.sigma) / np.sqrt(2)),
-                flies=last.flies or bend.flies,
+                time_s=0.5 * (last.time_s + contact.time_s),
+                unseen_s=max(last.unseen_s, contact.unseen_s),
+                after_mps=contact.after_mps,
+                covariance=0.5 * (last.covariance + contact.covariance),
+                flies=last.flies or contact.flies,
             )
         else:
-            out.append(bend)
+            out.append(contact)
     return out
 
 
-def _judged(bend: Bend, way: Way, nearest_foot: FootFinder) -> tuple[_Touch | None, str]:
-    change, z = bend.change, bend.significance
+def _judged(contact: Contact, way: Way, nearest_foot: FootFinder) -> tuple[_Touch | None, str]:
+    change, z = contact.change_mps / way.diameter_m, contact.significance
     # Rayleigh: the length of a plane vector of pure noise passes z sigmas with exp(-z^2 / 2).
     p_noise = min(1.0, PLACES * float(np.exp(-0.5 * z * z)))
     p_free = float(np.exp(-((change / FREE_CHANGE) ** 2)))
     p = (1 - p_noise) * (1 - p_free)
-    if bend.time_s == way.start_s and way.lay is not None and _went(way) >= LEFT_DIAMETERS:
-        p = MOST_SURE  # it lay and does not any more: however slowly, it was moved
+    if _left(contact, way):
+        p = MOST_SURE
     reason = ""
     if p < CALL_AT:
         reason = "the ball's way hardly bends: was it touched?"
-    foot = nearest_foot(bend.time_s, bend.place_px, bend.diameter_px)
+    foot = nearest_foot(contact.time_s, contact.place_px, contact.diameter_px)
     if foot is None:
         p = min(p, NO_FEET_P) * NO_FEET_P
         reason = reason or "no foot was seen at the ball: was it touched?"
@@ -212,24 +191,22 @@ def _judged(bend: Bend, way: Way, nearest_foot: FootFinder) -> tuple[_Touch | No
             return None, f"the ball's way bent, but no foot was near ({foot.apart:.1f} balls away)"
         if share > 0.05:
             reason = reason or f"the {who} was {foot.apart:.1f} balls away: was it touched?"
-    if bend.flies and _upwards(bend):
+    if contact.flies and _upwards(contact):
         p = min(p, 0.5)
         reason = "did the ball bounce there, or was it touched?"
-    if not np.isfinite(bend.unseen_s):
+    if not np.isfinite(contact.unseen_s):
         p = STARTED_P
         reason = "the ball was first seen here on its way: was it touched just before?"
     if p < LEAST_P:
         return None, ""
     p = min(p, MOST_SURE)
-    place = (*bend.place_px, bend.diameter_px)
-    sideways = float(abs(bend.after[0] - bend.before[0])) / max(1e-9, change)
-    return _Touch(bend.time_s, p, reason or who, way, place, z, sideways), ""
+    return _Touch(p, reason or who, way, contact), ""
 
 
-def _upwards(bend: Bend) -> bool:
+def _upwards(contact: Contact) -> bool:
     """Whether the change is like a bounce off the ground: up, and on in the same direction."""
-    x, y = bend.after - bend.before
-    return bool(bend.before[1] > 0 and y < 0 and abs(x) < 0.5 * abs(y))
+    x, y, z = contact.after_mps - contact.before_mps
+    return bool(contact.before_mps[2] < 0 < z and np.hypot(x, y) < 0.5 * z)
 
 
 def _beat_s(touches: Sequence[_Touch]) -> float:
@@ -270,32 +247,23 @@ def _skipped(here: _Touch, there: _Touch, beat_s: float) -> list[Shot]:
 def _unseen(ways: Sequence[Way], end_s: float) -> list[Doubt]:
     """Return the stretches over which a ball that had been moving was out of sight."""
     out = []
-    starts_s = [*(way.start_s for way in ways[1:]), end_s]
-    for way, next_s in zip(ways, starts_s, strict=True):
-        speed = float(np.hypot(*way.legs[-1].end_velocity))
+    for way, after in zip_longest(ways, ways[1:]):
+        next_s = end_s if after is None else after.start_s
+        speed = way.end_speed_mps / way.diameter_m
         if speed >= LEAST_CHANGE and next_s - way.end_s > UNSEEN_LONG_S:
             why = f"the ball was out of sight for {next_s - way.end_s:.0f} s"
             out.append(Doubt(way.end_s, next_s, why))
     return out
 
 
-def _loss_between(
-    here: _Touch, there: _Touch, ways: Sequence[Way], long_side_px: float
-) -> Shot | None:
+def _loss_between(here: _Touch, there: _Touch, ways: Sequence[Way]) -> Shot | None:
     """Whether the ball was lost from one touch to the next."""
-    focal_px = FOCAL_OF_LONG_SIDE * long_side_px
     between = [s for way in ways for s in way.sightings if here.time_s < s.time_s < there.time_s]
-    start = np.array([here.place[0], here.place[1], focal_px]) / here.place[2]
     far, when_s = 0.0, 0.5 * (here.time_s + there.time_s)
-    if between:
-        times = np.array([s.time_s for s in between])
-        sizes = np.array([s.diameter_px for s in between])
-        # A foot before the ball makes it look smaller for a moment, and so further away.
-        smooth = np.array([np.median(sizes[np.abs(times - t) <= SIZE_ROUND_S]) for t in times])
-        rows = np.array([(s.x_px, s.y_px, focal_px) for s in between]) / smooth[:, None]
-        apart = np.linalg.norm(rows - start, axis=1)
+    times, apart = _apart_from(here, there.time_s, ways)
+    if len(times):
         far = _stayed_beyond(times, apart)
-        when_s = between[int(np.argmax(apart >= min(far, LOST_DIAMETERS)))].time_s
+        when_s = float(times[int(np.argmax(apart >= min(far, LOST_DIAMETERS)))])
     p_far = _logistic((far - LOST_DIAMETERS) / LOST_SPREAD)
     waited_s = there.time_s - here.time_s
     p_long = _logistic((waited_s - LOST_S) / LOST_SPREAD_S)
@@ -309,6 +277,18 @@ def _loss_between(
     if p < CALL_AT:
         reason += ": was it lost?"
     return _event(EventKind.LOSS, when_s, p, reason, between)
+
+
+def _apart_from(touch: _Touch, until_s: float, ways: Sequence[Way]) -> tuple[F64, F64]:
+    """Find when the ball is seen after a touch, (N,), and how far away, (N,) diameters."""
+    times, places = [np.empty(0)], [np.empty((0, 2))]
+    for segment in (segment for way in ways for segment in way.segments):
+        seen = np.array([s.time_s for s in segment.stretch.sightings])
+        seen = seen[(seen > touch.time_s) & (seen < until_s)]
+        times.append(seen)
+        places.append(segment.stretch.centre_m(seen)[:, :2])
+    apart_m = np.hypot(*(np.concatenate(places) - touch.contact.place_m[:2]).T)
+    return np.concatenate(times), apart_m / touch.way.diameter_m
 
 
 def _stayed_beyond(times: F64, apart: F64) -> float:
@@ -357,19 +337,13 @@ def _view_doubt(
     """Say why touches may be missing all over the clip; none when they should not."""
     if not touches:
         return [Doubt(*clip_s, "no touch was seen")]
-    swing = median(t.significance for t in touches)
+    swing = median(t.contact.significance for t in touches)
     told = [e.call for e in events if e.kind is EventKind.TOUCH]
     unsure = told.count(Call.UNSURE) / len(told)
     if swing < LEAST_SWING or (unsure > MOST_UNSURE and len(touches) >= 3):
         why = (
             "this view hardly shows the touches, so some may be missing: film from the front, "
             "three or four metres away, both feet in view"
-        )
-        return [Doubt(*clip_s, why)]
-    if median(t.sideways for t in touches) < LEAST_SIDEWAYS:
-        why = (
-            "the ball swings towards and away from the camera, which hides touches: film from "
-            "the front"
         )
         return [Doubt(*clip_s, why)]
     return []
