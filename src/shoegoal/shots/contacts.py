@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from shoegoal.ball.free_motion import Motion
-from shoegoal.ball.sightings import RestingBall, apart_px
+from shoegoal.ball.sightings import LAY_S, RestingBall, apart_px, since_it_left
 from shoegoal.ball.watch import BallRecord
 from shoegoal.scene.ball_size import BallSize, ball_ruler
 from shoegoal.scene.camera import Camera
@@ -49,6 +49,7 @@ class Contact:
     before_mps, after_mps : (3,) velocities.
     covariance : (3, 3) of their difference.
     flies : the ball was in the air before or after.
+    from_rest : it lay before.
     """
 
     time_s: float
@@ -60,6 +61,7 @@ class Contact:
     after_mps: F64
     covariance: F64
     flies: bool = False
+    from_rest: bool = False
 
     @property
     def change_mps(self) -> float:
@@ -233,7 +235,12 @@ def _way(story: Story, chain: list[int], camera: Camera, diameter_m: float) -> W
     contacts = []
     first = segments[0]
     if not first.lies:
-        contacts.append(_contact(camera, diameter_m, None, first, first.start_s))
+        start = _contact(camera, diameter_m, None, first, first.start_s)
+        # The watcher follows a ball from when it still lay.
+        moving = since_it_left(first.stretch.sightings)
+        if moving and moving[0].time_s - first.start_s >= LAY_S:
+            start = replace(start, time_s=moving[0].time_s, unseen_s=0.0, from_rest=True)
+        contacts.append(start)
     for (i, a), (j, b) in pairwise(zip(chain, segments, strict=True)):
         if a.lies and b.lies:
             continue
@@ -266,4 +273,5 @@ def _contact(
         still if b.lies else b.stretch.velocity_mps(at_s),
         covariance + b.stretch.velocity_covariance(at_s),
         any(s is not None and s.stretch.motion is Motion.FLIES for s in (a, b)),
+        a is not None and a.lies,
     )

@@ -10,10 +10,12 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise, zip_longest
-from statistics import median
+from math import log, sqrt
+from statistics import NormalDist, median
 
 import numpy as np
 
+from shoegoal.ball.free_motion import STRETCH_PRICE
 from shoegoal.shots.contacts import F64, Contact, Way
 from shoegoal.shots.judge import CALL_AT, LeftOut
 from shoegoal.types import BallSighting, Call, EventKind, ImagePoint, Outcome, Shot
@@ -39,7 +41,10 @@ WORTH_TELLING = 0.004  # of a loss; less likely ones are none
 USUAL_BEAT_S = 0.5
 SNIPPET_S = 0.3
 TOUCH_MOMENTS_S = (-0.2, -0.1, 0.0, 0.1, 0.2)  # round an event: what a person has to see
-LEAST_SWING = 7.0  # median significance of the touches: below, the view hardly shows them
+LEAST_SEEN = sqrt(STRETCH_PRICE)  # significance below which a track is not cut
+MOST_MISSED = 0.2  # touches; where more are likely missed, the view hardly shows them
+LEAST_SPREAD = 0.2  # of the logarithms of significances
+NORMAL_MAD = 1.4826  # standard deviation over median absolute deviation, of a normal distribution
 MOST_UNSURE = 0.3  # of the touches
 
 
@@ -136,13 +141,11 @@ def find_touches(
     return Dribbled(numbered, tuple(left_out), tuple(doubts))
 
 
-def _left(contact: Contact, way: Way) -> bool:
-    """Whether the ball lay before and does not any more: however slowly, it was moved."""
-    lay, went = way.segments[0], way.moving[0].stretch
-    if contact is not way.contacts[0] or not lay.lies:
-        return False
-    apart_m = went.centre_m([went.end_s])[0] - lay.stretch.centre_m([lay.end_s])[0]
-    return float(np.linalg.norm(apart_m)) >= LEFT_DIAMETERS * way.diameter_m
+def _set_it_going(contact: Contact, way: Way) -> bool:
+    """Whether a way begins there and leads away: however slowly, the ball was moved."""
+    went = way.moving[0].stretch
+    apart_m = float(np.linalg.norm(went.centre_m([went.end_s])[0] - contact.place_m))
+    return contact is way.contacts[0] and apart_m >= LEFT_DIAMETERS * way.diameter_m
 
 
 def _merged(way: Way) -> list[Contact]:
@@ -150,7 +153,9 @@ def _merged(way: Way) -> list[Contact]:
     out: list[Contact] = []
     for contact in way.contacts:
         slight = contact.change_mps < LEAST_CHANGE * way.diameter_m
-        if (slight or contact.significance < LEAST_SIGNIFICANCE) and not _left(contact, way):
+        if (slight or contact.significance < LEAST_SIGNIFICANCE) and not _set_it_going(
+            contact, way
+        ):
             continue
         if out and contact.time_s - out[-1].time_s < ONE_TOUCH_S:
             last = out[-1]
@@ -173,7 +178,7 @@ def _judged(contact: Contact, way: Way, nearest_foot: FootFinder) -> tuple[_Touc
     p_noise = min(1.0, PLACES * float(np.exp(-0.5 * z * z)))
     p_free = float(np.exp(-((change / FREE_CHANGE) ** 2)))
     p = (1 - p_noise) * (1 - p_free)
-    if _left(contact, way):
+    if contact.from_rest and _set_it_going(contact, way):
         p = MOST_SURE
     reason = ""
     if p < CALL_AT:
@@ -337,13 +342,25 @@ def _view_doubt(
     """Say why touches may be missing all over the clip; none when they should not."""
     if not touches:
         return [Doubt(*clip_s, "no touch was seen")]
-    swing = median(t.contact.significance for t in touches)
     told = [e.call for e in events if e.kind is EventKind.TOUCH]
     unsure = told.count(Call.UNSURE) / len(told)
-    if swing < LEAST_SWING or (unsure > MOST_UNSURE and len(touches) >= 3):
+    missed = _likely_missed(touches)
+    if missed > MOST_MISSED or (unsure > MOST_UNSURE and len(touches) >= 3):
         why = (
             "this view hardly shows the touches, so some may be missing: film from the front, "
             "three or four metres away, both feet in view"
         )
         return [Doubt(*clip_s, why)]
     return []
+
+
+def _likely_missed(touches: Sequence[_Touch]) -> float:
+    """Expect how many touches went under in noise, by how far above it the others are.
+
+    Their significances are taken as log-normal; the middle and the spread are those of the median.
+    """
+    logs = np.log([max(1.0, t.contact.significance) for t in touches])
+    middle = float(np.median(logs))
+    spread = max(LEAST_SPREAD, NORMAL_MAD * float(np.median(np.abs(logs - middle))))
+    share = NormalDist(middle, spread).cdf(log(LEAST_SEEN))
+    return len(touches) * share / (1 - share)
