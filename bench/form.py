@@ -23,15 +23,15 @@ from scipy.stats import norm, pearsonr, spearmanr
 from evaluation import ROOT
 from form_foot import learn_foot, write_foot
 from form_kicks import CACHE, KnownKick, known_kicks
-from shoegoal.form.bands import Band, load_bands, load_errors
-from shoegoal.form.foot import load_foot
-from shoegoal.form.read import KickForm, read_kick
-from shoegoal.form.reading import SURE, Answer
-from shoegoal.form.space import View
+from shoegoal.cues.bands import Band, load_bands, load_errors
+from shoegoal.cues.foot import load_foot
+from shoegoal.cues.read import KickForm, read_kick
+from shoegoal.cues.reading import SURE, Answer
+from shoegoal.cues.space import View
 from shoegoal.record.agreement import cohens_kappa, wilson_interval
 from truth.bodies.film import VIEWS, KickClip
 
-ERRORS = ROOT / "src" / "shoegoal" / "form" / "errors.toml"
+ERRORS = ROOT / "src" / "shoegoal" / "cues" / "errors.toml"
 # A cue is claimed from a view where, on the develop split, it answers, and is right, so often.
 LEAST_ANSWERED, LEAST_AGREED, LEAST_KICKS = 0.25, 0.92, 12
 # A number that does not rise and fall with the truth is no measurement, however often its call is

@@ -12,15 +12,15 @@ from scipy.optimize import least_squares
 
 from evaluation import ROOT
 from form_kicks import KnownKick
-from shoegoal.form.foot import FOOT_NAME, Foot, fit_foot, load_foot, seen_marks
-from shoegoal.form.read import read_kick
-from shoegoal.form.sides import legs_untangled
-from shoegoal.form.standing import Standing, standing_foot
-from shoegoal.form.strike import heel_to_toe_px
+from shoegoal.cues.foot import FOOT_NAME, Foot, fit_foot, load_foot, seen_marks
+from shoegoal.cues.read import read_kick
+from shoegoal.cues.sides import legs_untangled
+from shoegoal.cues.standing import Standing, standing_foot
+from shoegoal.cues.strike import heel_to_toe_px
 from truth.bodies.answers import marks_of
 
 F64 = npt.NDArray[np.float64]
-FOOT_FILE = ROOT / "src" / "shoegoal" / "form" / FOOT_NAME
+FOOT_FILE = ROOT / "src" / "shoegoal" / "cues" / FOOT_NAME
 ROUNDS = 3
 WILD = 0.03  # residuals beyond so many leg lengths lose their say
 

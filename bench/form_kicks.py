@@ -22,12 +22,12 @@ import numpy.typing as npt
 
 from evaluation import ROOT
 from shoegoal.clip.reader import open_clip
+from shoegoal.cues.pose import MediaPipePose, open_pose_model
+from shoegoal.cues.shoes import ShoeSight
+from shoegoal.cues.skeleton import JOINTS, Pose
+from shoegoal.cues.space import ShotSpace, cameras_round
+from shoegoal.cues.window import look_round
 from shoegoal.errors import ShoegoalError
-from shoegoal.form.pose import MediaPipePose, open_pose_model
-from shoegoal.form.shoes import ShoeSight
-from shoegoal.form.skeleton import JOINTS, Pose
-from shoegoal.form.space import ShotSpace, cameras_round
-from shoegoal.form.window import look_round
 from shoegoal.scene.ball_size import BallSize, ball_ruler
 from shoegoal.scene.camera import Camera
 from shoegoal.scene.fit import SceneFit, fit_scene
@@ -236,7 +236,7 @@ def _look(path: Path, truth: dict[str, Any], model: MediaPipePose) -> list[tuple
 
 def _mark(path: Path, truth: dict[str, Any]) -> str:
     """Names what the poses hang on: the clip, the rooms that look at it, and where they look."""
-    rooms = [ROOT / "src" / "shoegoal" / "form" / name for name in POSE_ROOMS]
+    rooms = [ROOT / "src" / "shoegoal" / "cues" / name for name in POSE_ROOMS]
     digest = hashlib.sha256()
     for file in (path, *rooms):
         digest.update(file.read_bytes())

@@ -8,10 +8,10 @@ import numpy as np
 import numpy.typing as npt
 from scipy.spatial.transform import Rotation
 
-from shoegoal.form.foot import load_foot
-from shoegoal.form.sides import Side
-from shoegoal.form.skeleton import JOINTS, Joint, Pose
-from shoegoal.form.space import ShotSpace
+from shoegoal.cues.foot import load_foot
+from shoegoal.cues.sides import Side
+from shoegoal.cues.skeleton import JOINTS, Joint, Pose
+from shoegoal.cues.space import ShotSpace
 from shoegoal.scene.camera import Camera
 from shoegoal.scene.goal import GoalFrame
 

@@ -10,14 +10,14 @@ import pytest
 
 from no_network import LINUX, NO_SOCKETS, run
 from shoegoal.clip.frame import Frame
+from shoegoal.cues import pose
+from shoegoal.cues.pose import OUTSIDE_GREY, Square, open_pose_model
+from shoegoal.cues.quiet import quiet_standard_error
 from shoegoal.errors import ShoegoalError
-from shoegoal.form import pose
-from shoegoal.form.pose import OUTSIDE_GREY, Square, open_pose_model
-from shoegoal.form.quiet import quiet_standard_error
 
 LOOK = """
 import numpy as np
-from shoegoal.form.pose import Square, open_pose_model
+from shoegoal.cues.pose import Square, open_pose_model
 with open_pose_model() as model:
     found = model.find(np.full((256, 256, 3), 128, np.uint8), Square(-20, 10, 256), 0.5)
 print("nobody" if found is None else "somebody")

@@ -9,15 +9,15 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from form_bodies import CONTACT_S, StickKick, poses_of, space_from
-from shoegoal.form.advice import MOST_TO_TRY, advise
-from shoegoal.form.bands import MeasuredError, load_bands, load_errors
-from shoegoal.form.read import read_kick, unread
-from shoegoal.form.reading import SURE, Answer, Measurement, Reading, judge
-from shoegoal.form.sides import Side, kicking_side, legs_untangled
-from shoegoal.form.skeleton import LEFT_LEG, RIGHT_LEG, Pose
-from shoegoal.form.smooth import smoothed
-from shoegoal.form.space import View
-from shoegoal.form.window import window_times
+from shoegoal.cues.advice import MOST_TO_TRY, advise
+from shoegoal.cues.bands import MeasuredError, load_bands, load_errors
+from shoegoal.cues.read import read_kick, unread
+from shoegoal.cues.reading import SURE, Answer, Measurement, Reading, judge
+from shoegoal.cues.sides import Side, kicking_side, legs_untangled
+from shoegoal.cues.skeleton import LEFT_LEG, RIGHT_LEG, Pose
+from shoegoal.cues.smooth import smoothed
+from shoegoal.cues.space import View
+from shoegoal.cues.window import window_times
 
 BANDS = load_bands()
 BESIDE = BANDS["plant_beside"]

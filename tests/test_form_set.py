@@ -30,12 +30,12 @@ from shoegoal.analysis.stills import SceneView
 from shoegoal.cli.main import cli
 from shoegoal.clip.frame import U8
 from shoegoal.clip.reader import clip_sha256
+from shoegoal.cues import read
+from shoegoal.cues.bands import MeasuredError, load_bands
+from shoegoal.cues.pose import Square
+from shoegoal.cues.skeleton import Pose
+from shoegoal.cues.space import ShotSpace, View
 from shoegoal.errors import BadSettingsError
-from shoegoal.form import read
-from shoegoal.form.bands import MeasuredError, load_bands
-from shoegoal.form.pose import Square
-from shoegoal.form.skeleton import Pose
-from shoegoal.form.space import ShotSpace, View
 from shoegoal.record.book import Book
 from shoegoal.review.app import make_app
 from shoegoal.review.guard import KeyEntrance

@@ -24,7 +24,7 @@ FLOORS = (
     "shots",
     "ladder",
     "card",
-    "form",
+    "cues",
     "analysis",
     "record",
     "scale",

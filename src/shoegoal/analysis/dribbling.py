@@ -16,8 +16,8 @@ from shoegoal.analysis.watching import Watched, watch_clip
 from shoegoal.ball.sightings import LIKE_A_BALL
 from shoegoal.clip.clock import clock_text
 from shoegoal.clip.stillness import Stillness
+from shoegoal.cues.pose import open_pose_model
 from shoegoal.errors import ClipNotJudgeableError
-from shoegoal.form.pose import open_pose_model
 from shoegoal.ladder.hidden import HiddenTime
 from shoegoal.shots.contacts import Way, dribbled_ways
 from shoegoal.shots.touches import TOUCH_MOMENTS_S, find_touches

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from shoegoal.form.advice import Advice
-from shoegoal.form.reading import Answer, Reading
-from shoegoal.form.sides import Side
-from shoegoal.form.space import View
+from shoegoal.cues.advice import Advice
+from shoegoal.cues.reading import Answer, Reading
+from shoegoal.cues.sides import Side
+from shoegoal.cues.space import View
 
 FORM_FORMAT_VERSION = 1
 

@@ -23,12 +23,12 @@ from shoegoal.analysis.marks import (
 )
 from shoegoal.analysis.stills import F64, U8
 from shoegoal.clip.clock import clock_text
-from shoegoal.form.motion import Kick
-from shoegoal.form.pose import Square
-from shoegoal.form.read import KickForm
-from shoegoal.form.reading import Answer, Reading
-from shoegoal.form.skeleton import BONES
-from shoegoal.form.space import ShotSpace
+from shoegoal.cues.motion import Kick
+from shoegoal.cues.pose import Square
+from shoegoal.cues.read import KickForm
+from shoegoal.cues.reading import Answer, Reading
+from shoegoal.cues.skeleton import BONES
+from shoegoal.cues.space import ShotSpace
 
 ROWS, PANEL = 900, 760
 EDGE, LINE = 18, 31

@@ -12,7 +12,7 @@ from shoegoal.analysis.form_picture import ANSWER_COLOURS, ROWS
 from shoegoal.analysis.marks import INK, PAPER, draw_disc, draw_line, wrapped_text, write_text
 from shoegoal.analysis.stills import U8
 from shoegoal.clip.clock import clock_text
-from shoegoal.form.reading import Answer
+from shoegoal.cues.reading import Answer
 
 WIDTH, HEIGHT = 1240, 1754  # A4 at 150 dots per inch (ISO 216)
 EDGE, LINE, TEXT = 60, 40, 28

@@ -9,7 +9,7 @@ import numpy as np
 
 from shoegoal.analysis.model import Analysis, SceneRecord
 from shoegoal.analysis.stills import SceneView
-from shoegoal.form.space import ShotSpace, View, cameras_round
+from shoegoal.cues.space import ShotSpace, View, cameras_round
 from shoegoal.scene.goal import GoalNotPlausibleError, goal_from_markers
 from shoegoal.scene.posterior import UNKNOWNS
 from shoegoal.types import Shot

@@ -12,7 +12,7 @@ from shoegoal.analysis.form_file import FORM_FOLDER_NAME, PAGE_NAME, SHEET_NAME
 from shoegoal.analysis.form_model import SetForm, ShotForm
 from shoegoal.card.cautions import SHORT_CAUTION
 from shoegoal.clip.clock import clock_text
-from shoegoal.form.reading import Answer, Reading
+from shoegoal.cues.reading import Answer, Reading
 
 WIDTH = 100
 

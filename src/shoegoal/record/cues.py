@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from shoegoal.analysis.form_file import load_form
+from shoegoal.cues.bands import load_bands
+from shoegoal.cues.reading import Answer
 from shoegoal.errors import BadSettingsError
-from shoegoal.form.bands import load_bands
-from shoegoal.form.reading import Answer
 from shoegoal.record.history import SetHistory
 
 BANDS = (Answer.IN_BAND.value, Answer.LOOK.value)

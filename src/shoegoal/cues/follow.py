@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from shoegoal.form.motion import Kick
-from shoegoal.form.reading import Measurement
+from shoegoal.cues.motion import Kick
+from shoegoal.cues.reading import Measurement
 
 FROM_S, UNTIL_S = 0.03, 0.45  # after contact; later the foot comes down or walks on; no source
 LEAST_SEEN_S = 0.2  # seen less long than this after contact, its highest place may be missed

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from shoegoal.form.foot import load_foot
-from shoegoal.form.motion import Kick
-from shoegoal.form.reading import Measurement
+from shoegoal.cues.foot import load_foot
+from shoegoal.cues.motion import Kick
+from shoegoal.cues.reading import Measurement
 
 F64 = npt.NDArray[np.float64]
 

@@ -13,9 +13,9 @@ import numpy as np
 import numpy.typing as npt
 
 from shoegoal.clip.frame import U8
-from shoegoal.form.pose import OUTSIDE_GREY, Square
-from shoegoal.form.sides import Side
-from shoegoal.form.skeleton import Pose
+from shoegoal.cues.pose import OUTSIDE_GREY, Square
+from shoegoal.cues.sides import Side
+from shoegoal.cues.skeleton import Pose
 from shoegoal.networks import Network, load_network
 
 F64 = npt.NDArray[np.float64]
@@ -37,7 +37,7 @@ class ShoeSight:
     def look(self, piece: U8, square: Square, pose: Pose) -> Pose:
         """Put heels and toes where they show, in a pose found in a square piece of a picture."""
         if self._network is None:
-            self._network = load_network("form", NETWORK_NAME)
+            self._network = load_network("cues", NETWORK_NAME)
         leg_px = leg_length_px(pose)
         windows, places = [], []
         for side in Side:

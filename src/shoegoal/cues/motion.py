@@ -9,12 +9,12 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
-from shoegoal.form.foot import FootFit, fit_foot
-from shoegoal.form.sides import Side
-from shoegoal.form.skeleton import Joint, Leg, Pose
-from shoegoal.form.smooth import smoothed
-from shoegoal.form.space import ShotSpace
-from shoegoal.form.standing import Standing, trust_in_feet
+from shoegoal.cues.foot import FootFit, fit_foot
+from shoegoal.cues.sides import Side
+from shoegoal.cues.skeleton import Joint, Leg, Pose
+from shoegoal.cues.smooth import smoothed
+from shoegoal.cues.space import ShotSpace
+from shoegoal.cues.standing import Standing, trust_in_feet
 
 F64 = npt.NDArray[np.float64]
 

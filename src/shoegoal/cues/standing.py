@@ -12,8 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from shoegoal.form.sides import Side, legs_swapped
-from shoegoal.form.skeleton import Pose
+from shoegoal.cues.sides import Side, legs_swapped
+from shoegoal.cues.skeleton import Pose
 
 F64 = npt.NDArray[np.float64]
 

@@ -7,9 +7,9 @@ from collections.abc import Callable
 import numpy as np
 import numpy.typing as npt
 
-from shoegoal.form.motion import Kick
-from shoegoal.form.reading import Measurement
-from shoegoal.form.skeleton import Joint
+from shoegoal.cues.motion import Kick
+from shoegoal.cues.reading import Measurement
+from shoegoal.cues.skeleton import Joint
 
 F64 = npt.NDArray[np.float64]
 

@@ -9,8 +9,8 @@ from enum import StrEnum
 import numpy as np
 from scipy.stats import norm
 
-from shoegoal.form.bands import Band, MeasuredError
-from shoegoal.form.space import View
+from shoegoal.cues.bands import Band, MeasuredError
+from shoegoal.cues.space import View
 
 SURE = 0.9  # a value is called in or out of its band from this probability on
 

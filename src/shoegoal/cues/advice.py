@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from shoegoal.form.bands import load_bands
-from shoegoal.form.reading import Answer, Reading
+from shoegoal.cues.bands import load_bands
+from shoegoal.cues.reading import Answer, Reading
 
 MOST_TO_TRY = 2
 LEAST_SHARE = 0.5  # of the kicks in which a cue was told must say the same; no source

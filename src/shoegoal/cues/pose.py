@@ -15,9 +15,9 @@ import cv2
 import numpy as np
 
 from shoegoal.clip.frame import U8, Frame, planes_to_bgr
+from shoegoal.cues.quiet import quiet_standard_error
+from shoegoal.cues.skeleton import JOINTS, Pose
 from shoegoal.errors import ShoegoalError
-from shoegoal.form.quiet import quiet_standard_error
-from shoegoal.form.skeleton import JOINTS, Pose
 
 if TYPE_CHECKING:
     from mediapipe.tasks.python.vision import PoseLandmarker, PoseLandmarkerResult
@@ -135,7 +135,7 @@ def open_pose_model() -> Generator[MediaPipePose, None, None]:
     ShoegoalError
         The model's file is missing or damaged.
     """
-    with as_file(files("shoegoal.form") / "models" / MODEL_NAME) as path:
+    with as_file(files("shoegoal.cues") / "models" / MODEL_NAME) as path:
         with quiet_standard_error():
             from mediapipe.tasks.python import BaseOptions
             from mediapipe.tasks.python.vision import (

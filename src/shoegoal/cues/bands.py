@@ -9,8 +9,8 @@ from functools import cache
 from importlib.resources import files
 from typing import Any
 
+from shoegoal.cues.space import View
 from shoegoal.errors import ShoegoalError
-from shoegoal.form.space import View
 
 BANDS_NAME, ERRORS_NAME = "bands.toml", "errors.toml"
 
@@ -128,7 +128,7 @@ def _known(row: dict[str, Any]) -> dict[str, Any]:
 
 def _read(name: str) -> dict[str, Any]:
     try:
-        return tomllib.loads((files("shoegoal.form") / name).read_text(encoding="utf-8"))
+        return tomllib.loads((files("shoegoal.cues") / name).read_text(encoding="utf-8"))
     except (OSError, ValueError) as error:
         raise _damaged(name, error) from error
 

@@ -14,9 +14,9 @@ from importlib.resources import files
 import numpy as np
 import numpy.typing as npt
 
+from shoegoal.cues.space import ShotSpace
+from shoegoal.cues.standing import Standing
 from shoegoal.errors import ShoegoalError
-from shoegoal.form.space import ShotSpace
-from shoegoal.form.standing import Standing
 
 F64 = npt.NDArray[np.float64]
 
@@ -65,7 +65,7 @@ def load_foot() -> Foot:
         The file is damaged.
     """
     try:
-        row = tomllib.loads((files("shoegoal.form") / FOOT_NAME).read_text(encoding="utf-8"))
+        row = tomllib.loads((files("shoegoal.cues") / FOOT_NAME).read_text(encoding="utf-8"))
         return Foot(
             np.array(row["marks"], float).reshape(3, 3),
             np.array(row["noise"], float).reshape(3),

@@ -13,7 +13,7 @@ from functools import cached_property
 import numpy as np
 import numpy.typing as npt
 
-from shoegoal.form.pose import Square
+from shoegoal.cues.pose import Square
 from shoegoal.scene.camera import Camera
 from shoegoal.scene.goal import GoalFrame
 from shoegoal.scene.posterior import LOG_BALL, LOG_FOCAL, LOG_HEIGHT, PITCH, ROLL

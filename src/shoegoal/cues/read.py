@@ -7,18 +7,18 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from shoegoal.form.bands import load_bands, load_errors
-from shoegoal.form.eyes import eyes_cue
-from shoegoal.form.follow import follow_through_cue
-from shoegoal.form.motion import Kick
-from shoegoal.form.plant import plant_cues
-from shoegoal.form.reading import Measurement, Reading, cannot_tell, judge
-from shoegoal.form.sides import Side, kicking_side, legs_untangled
-from shoegoal.form.skeleton import LEFT_LEG, RIGHT_LEG, Pose
-from shoegoal.form.space import ShotSpace, View
-from shoegoal.form.standing import legs_by_standing, standing_foot
-from shoegoal.form.strike import contact_cue
-from shoegoal.form.swing import swing_cues
+from shoegoal.cues.bands import load_bands, load_errors
+from shoegoal.cues.eyes import eyes_cue
+from shoegoal.cues.follow import follow_through_cue
+from shoegoal.cues.motion import Kick
+from shoegoal.cues.plant import plant_cues
+from shoegoal.cues.reading import Measurement, Reading, cannot_tell, judge
+from shoegoal.cues.sides import Side, kicking_side, legs_untangled
+from shoegoal.cues.skeleton import LEFT_LEG, RIGHT_LEG, Pose
+from shoegoal.cues.space import ShotSpace, View
+from shoegoal.cues.standing import legs_by_standing, standing_foot
+from shoegoal.cues.strike import contact_cue
+from shoegoal.cues.swing import swing_cues
 
 LEAST_POSES = 5  # with fewer, neither a swing nor a plant foot can be told
 # The model now and then makes up a body where none is; of such, it calls no leg visible. Dressed

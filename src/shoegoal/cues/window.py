@@ -7,11 +7,11 @@ from dataclasses import dataclass
 
 from shoegoal.clip.frame import Frame
 from shoegoal.clip.sampling import Sampler
-from shoegoal.form.pose import PoseModel, Square
-from shoegoal.form.shoes import ShoeSight
-from shoegoal.form.skeleton import Pose
-from shoegoal.form.standing import AFTER_S as STANDS_AFTER_S
-from shoegoal.form.standing import BEFORE_S as STANDS_BEFORE_S
+from shoegoal.cues.pose import PoseModel, Square
+from shoegoal.cues.shoes import ShoeSight
+from shoegoal.cues.skeleton import Pose
+from shoegoal.cues.standing import AFTER_S as STANDS_AFTER_S
+from shoegoal.cues.standing import BEFORE_S as STANDS_BEFORE_S
 
 BEFORE_S, AFTER_S = 0.4, 0.4  # backswing to follow-through; common practice, no source
 # Of an ordinary clip every picture of the swing is looked at; at its two ends, and of faster clips,

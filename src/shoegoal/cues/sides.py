@@ -8,8 +8,8 @@ from enum import StrEnum
 import numpy as np
 import numpy.typing as npt
 
-from shoegoal.form.skeleton import LEFT_LEG, RIGHT_LEG, Leg, Pose
-from shoegoal.form.smooth import smoothed
+from shoegoal.cues.skeleton import LEFT_LEG, RIGHT_LEG, Leg, Pose
+from shoegoal.cues.smooth import smoothed
 
 F64 = npt.NDArray[np.float64]
 
