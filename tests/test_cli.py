@@ -21,8 +21,8 @@ from shoegoal.analysis.file import load_analysis
 from shoegoal.analysis.model import Analysis
 from shoegoal.analysis.settings import CountSettings
 from shoegoal.cli.main import EXIT_CODES, cli
-from shoegoal.cli.progress import plain_progress, shown_progress
 from shoegoal.cli.report import interval_text, where_text
+from shoegoal.cli.terminal import plain_progress, shown_progress
 from shoegoal.errors import BadSettingsError, ClipNotJudgeableError, ClipUnreadableError
 from shoegoal.ladder.ladders import load_ladder
 from shoegoal.ladder.rules import FirstMakes, MakesInARow, MakesInTime, MakesOfShots

@@ -9,22 +9,17 @@ import pytest
 from click.testing import CliRunner, Result
 
 from class_work import begun_names, made_up_count
-from demo_truths import demo_truth, wrong_calls
-from shoegoal.analysis.run import analyse_clip
-from shoegoal.analysis.settings import CountSettings
+from demo_truths import demo_truth
 from shoegoal.cli import classes
 from shoegoal.cli.main import cli
 from shoegoal.demo import folder as demo_folder
 from shoegoal.demo.run import SIGNED_PUPILS
 from shoegoal.ladder.ladders import load_ladder
-from shoegoal.ladder.verdict import Decision
 from shoegoal.record.book import Book
 from shoegoal.record.history import load_sets
 from shoegoal.record.verify import verify_book
 from shoegoal.scale import class_run
 from shoegoal.scale.file_names import assignments_by_file_name
-from shoegoal.scene.ball_size import BallSize
-from shoegoal.types import Call
 from test_scale_run import here
 
 MOST_BYTES = 3_300_000
@@ -135,13 +130,3 @@ def test_six_pupils_come_along_each_clip_with_its_scene_and_truth() -> None:
     assert all(one.clip.with_suffix(".toml").is_file() for one in assigned)
     assert {one.clip.stem for one in assigned} == set(demo_truth())
     assert sum(one.clip.stat().st_size for one in assigned) < MOST_BYTES
-
-
-def test_the_shortest_clip_is_counted_as_it_was() -> None:
-    """The other five are counted by ``python bench demo``: together they take too long here."""
-    clip = demo_folder.SHIPPED / "Newt 15_two-in-a-row.mp4"
-    stage = load_ladder(demo_folder.LADDER_FILE).stage_by_name("two-in-a-row")
-    counted = analyse_clip(clip, CountSettings(stage, ball=BallSize(str(stage.ball_size)))).analysis
-    assert wrong_calls(counted) == []
-    assert [shot.call for shot in counted.shots] == [Call.MAKE, Call.MAKE]
-    assert counted.verdict.decision is Decision.ADVANCE

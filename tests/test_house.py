@@ -3,16 +3,22 @@
 from __future__ import annotations
 
 import ast
+import dataclasses
 import re
 from collections.abc import Iterator
+from importlib import import_module
 from pathlib import Path
+from typing import Any, get_type_hints
 
 import click
 import pytest
 
-from shoegoal.cli.count import count
-from shoegoal.cli.main import EXIT_CODES, cli
-from shoegoal.cli.options import OPTIONS
+import shoegoal
+from shoegoal.cli.clips import count
+from shoegoal.cli.main import _MODULES, EXIT_CODES, cli
+from shoegoal.cli.options import OPTIONS, BallWord, FilePath, PixelPoint, flag_of
+from shoegoal.scene.ball_size import BallSize
+from shoegoal.types import ImagePoint
 
 ROOT = Path(__file__).parents[1]
 PACKAGE = ROOT / "src" / "shoegoal"
@@ -37,10 +43,15 @@ README = (ROOT / "README.md").read_text(encoding="utf-8")
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
 
 
-def _floor(module: str) -> int:
+PUBLIC = frozenset(shoegoal.__all__)  # rest on `analysis`, and what is above may call them
+
+
+def _floor(module: str) -> float:
     """Height of the floor that a module lies on; 0 for the plain types and errors below all."""
     parts = module.split(".")
-    return 1 + FLOORS.index(parts[1]) if len(parts) > 1 and parts[1] in FLOORS else 0
+    if len(parts) == 2 and parts[1] in PUBLIC:
+        return 1.5 + FLOORS.index("analysis")
+    return 1.0 + FLOORS.index(parts[1]) if len(parts) > 1 and parts[1] in FLOORS else 0.0
 
 
 def _imports(source: str) -> Iterator[str]:
@@ -53,7 +64,7 @@ def _imports(source: str) -> Iterator[str]:
             yield from (f"{node.module}.{alias.name}" for alias in node.names)
 
 
-def _upward(source: str, floor: int) -> list[str]:
+def _upward(source: str, floor: float) -> list[str]:
     ours = [name for name in _imports(source) if name.split(".")[0] in ("shoegoal", "")]
     return [name for name in ours if name.startswith(".") or _floor(name) > floor]
 
@@ -65,8 +76,8 @@ def test_the_floors_are_all_there_are() -> None:
 
 @pytest.mark.parametrize("path", MODULES, ids=lambda p: str(p.relative_to(PACKAGE)))
 def test_imports_go_down(path: Path) -> None:
-    if path.name == "__main__.py":
-        return  # the front door opens onto the top floor
+    if path in (PACKAGE / "__main__.py", PACKAGE / "__init__.py"):
+        return  # the front doors: onto the top floor, and onto the public functions
     module = ".".join(("shoegoal", *path.relative_to(PACKAGE).with_suffix("").parts))
     assert _upward(path.read_text(encoding="utf-8"), _floor(module)) == []
 
@@ -90,7 +101,10 @@ def test_every_room_says_what_it_is_for(path: Path) -> None:
 
 def _commands(group: click.Group, within: str = "") -> Iterator[tuple[str, click.Command]]:
     """Every command and every group of commands, by its whole name."""
-    for name, command in group.commands.items():
+    context = click.Context(group)
+    for name in group.list_commands(context):
+        command = group.get_command(context, name)
+        assert command is not None
         yield f"{within}{name}", command
         if isinstance(command, click.Group):
             yield from _commands(command, f"{within}{name} ")
@@ -102,6 +116,9 @@ def test_every_command_has_help_and_stands_in_the_readme() -> None:
     for name, command in commands.items():
         assert f"`shoegoal {name}" in README, name
         assert command.help and command.get_short_help_str().endswith(".")
+    for name, (_, short) in _MODULES.items():
+        whole = " ".join((commands[name].help or "").split())
+        assert whole.startswith(short), name
 
 
 def test_every_option_has_help_and_stands_in_the_readme() -> None:
@@ -117,6 +134,39 @@ def test_every_option_has_help_and_stands_in_the_readme() -> None:
             told = [word.strip() for word in row.split("|")[2].split(",")]
             known = name in told or name.split()[0] in told
             assert known, f"the README does not say that {name} takes {flag}"
+
+
+CLI = {f"shoegoal.cli.{file.stem}" for file in (PACKAGE / "cli").glob("*.py")}
+TYPES: dict[type, Any] = {
+    click.types.StringParamType: str,
+    click.IntRange: int,
+    click.FloatRange: float,
+    click.Choice: str,
+    PixelPoint: ImagePoint,
+    BallWord: BallSize,
+    FilePath: Path,
+}
+
+
+def test_every_option_has_the_type_that_its_row_gives() -> None:
+    """What a command reads of an option is what the table makes of it."""
+    kinds = {
+        one
+        for file in sorted((PACKAGE / "cli").glob("*.py"))
+        for one in vars(import_module(f"shoegoal.cli.{file.stem}")).values()
+        if isinstance(one, type) and one.__name__.endswith("Options") and one.__module__ in CLI
+    }
+    assert len(kinds) > 20
+    for kind in kinds:
+        hints = get_type_hints(kind)
+        for one in dataclasses.fields(kind):
+            row = OPTIONS[flag_of(one.name)]
+            expected: Any = bool if row.kind is None else TYPES[type(row.kind)]
+            if row.many:
+                expected = tuple[expected, ...]
+            elif row.kind is not None and one.default is not dataclasses.MISSING:
+                expected |= None
+            assert hints[one.name] == expected, f"{kind.__name__}.{one.name}"
 
 
 def test_no_option_of_the_table_is_unused() -> None:

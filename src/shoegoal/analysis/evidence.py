@@ -8,7 +8,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from shoegoal.analysis.file import ANALYSIS_FILE_NAME, save_analysis
 from shoegoal.analysis.folders import fresh_folder
@@ -21,9 +20,6 @@ from shoegoal.analysis.stills import SceneView, StillPicture
 from shoegoal.analysis.strip import draw_strip
 from shoegoal.analysis.touch_chart import draw_touch_chart
 from shoegoal.analysis.touch_strip import draw_touch_strip
-
-if TYPE_CHECKING:
-    from shoegoal.analysis.form_run import FormSeen
 
 __all__ = [
     "EVIDENCE_FOLDER_NAME",
@@ -75,9 +71,8 @@ def write_result(
     analysis: Analysis,
     stills_by_shot: Mapping[int, Sequence[StillPicture]],
     markers_still: StillPicture,
-    form: FormSeen | None = None,
 ) -> None:
-    """Write the analysis file, evidence, plain stills and form as one folder, whole or not at all.
+    """Write the analysis file, evidence and plain stills as one folder, whole or not at all.
 
     Raises
     ------
@@ -93,10 +88,6 @@ def write_result(
             stills = fresh / STILLS_FOLDER_NAME
             stills.mkdir()
             keep_stills(stills, analysis, stills_by_shot, markers_still)
-        if form is not None:
-            from shoegoal.analysis.form_file import write_form
-
-            write_form(fresh, form)
 
 
 def _write_pictures(

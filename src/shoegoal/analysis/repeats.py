@@ -15,13 +15,13 @@ from shoegoal.errors import BadSettingsError
 RESULT_SUFFIX = ".shoegoal"
 
 
-def earlier_results(result: Path, named: Iterable[Path]) -> list[Path]:
+def earlier_results(result: Path | None, named: Iterable[Path]) -> list[Path]:
     """List the result folders to compare with, each once, never the result's own.
 
     Parameters
     ----------
     result : folder that the count writes; those beside it whose names end in `RESULT_SUFFIX` are
-        taken by themselves.
+        taken by themselves. None for a count that writes none.
     named : further folders, each a result or holding results.
 
     Raises
@@ -29,7 +29,7 @@ def earlier_results(result: Path, named: Iterable[Path]) -> list[Path]:
     BadSettingsError
         A named folder neither is a result nor holds one.
     """
-    found = _results_in(result.absolute().parent)
+    found = [] if result is None else _results_in(result.absolute().parent)
     for folder in named:
         inside = [folder] if (folder / ANALYSIS_FILE_NAME).is_file() else _results_in(folder)
         if not inside:
@@ -38,7 +38,7 @@ def earlier_results(result: Path, named: Iterable[Path]) -> list[Path]:
                 f"shoegoal count wrote, or one with such folders ending in {RESULT_SUFFIX}"
             )
         found += inside
-    own = result.resolve()
+    own = None if result is None else result.resolve()
     return list({path.resolve(): path for path in found if path.resolve() != own}.values())
 
 

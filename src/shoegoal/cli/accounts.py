@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import json as json_text
 import sys
-from dataclasses import asdict
+from dataclasses import asdict, dataclass, field
 
 import click
 
-from shoegoal.cli.options import with_options
+from shoegoal.cli.options import BookOptions, meaning, with_options
 from shoegoal.errors import BadSettingsError
 
 
@@ -21,10 +21,28 @@ def accounts() -> None:
     """
 
 
+@dataclass(frozen=True, kw_only=True)
+class PlaceOptions:
+    """Of commands that only need to know which book."""
+
+    book: str | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class AddOptions(PlaceOptions):
+    """Of ``accounts add``."""
+
+    role: str
+    pupil: str | None = field(default=None, metadata=meaning("A student's own name in the book."))
+    class_name: str | None = field(
+        default=None, metadata=meaning("The only class that a coach checks; default: all.")
+    )
+
+
 @accounts.command()
 @click.argument("name")
-@with_options("--role", "--pupil", "--class", "--book", required=("--role",))
-def add(name: str, role: str, pupil: str | None, class_name: str | None, book: str | None) -> int:
+@with_options(AddOptions)
+def add(given: AddOptions, name: str) -> int:
     """Make an account; the password is asked for.
 
     A student's names its --pupil. A coach's may be for one --class.
@@ -32,25 +50,30 @@ def add(name: str, role: str, pupil: str | None, class_name: str | None, book: s
     from shoegoal.record.accounts import Role, add_account
     from shoegoal.record.book import Book
 
-    opened, password = Book(book), _new_password()
+    opened, password = Book(given.book), _new_password()
     with opened.writing() as connection:
         made = add_account(
-            connection, name, Role(role), password, pupil=pupil, class_name=class_name
+            connection,
+            name,
+            Role(given.role),
+            password,
+            pupil=given.pupil,
+            class_name=given.class_name,
         )
     click.echo(f"{made.name}: {made.role.value}")
     return 0
 
 
 @accounts.command("list")
-@with_options("--book", "--json")
-def list_all(book: str | None, json: bool) -> int:
+@with_options(BookOptions)
+def list_all(given: BookOptions) -> int:
     """List all accounts."""
     from shoegoal.record.accounts import list_accounts
     from shoegoal.record.book import Book
 
-    with Book(book).reading() as connection:
+    with Book(given.book).reading() as connection:
         found = list_accounts(connection)
-    if json:
+    if given.json:
         plain = [asdict(one) for one in found]
         click.echo(json_text.dumps(plain, indent=1, ensure_ascii=False))
         return 0
@@ -65,47 +88,47 @@ def list_all(book: str | None, json: bool) -> int:
 
 @accounts.command()
 @click.argument("name")
-@with_options("--book")
-def password(name: str, book: str | None) -> int:
+@with_options(PlaceOptions)
+def password(given: PlaceOptions, name: str) -> int:
     """Give an account another password, which is asked for, and log it out everywhere."""
     from shoegoal.record.accounts import account_called, set_password
     from shoegoal.record.book import Book
 
-    opened = Book(book)
+    opened = Book(given.book)
     with opened.reading() as connection:
         account_called(connection, name)
-    given = _new_password()
+    chosen = _new_password()
     with opened.writing() as connection:
-        set_password(connection, name, given)
+        set_password(connection, name, chosen)
     click.echo(f"{name}: the password was changed")
     return 0
 
 
 @accounts.command()
 @click.argument("name")
-@with_options("--book")
-def disable(name: str, book: str | None) -> int:
+@with_options(PlaceOptions)
+def disable(given: PlaceOptions, name: str) -> int:
     """Shut an account out at once; what was done under its name stays."""
-    return _set_disabled(name, book, disabled=True)
+    return _set_disabled(name, given.book, disabled=True)
 
 
 @accounts.command()
 @click.argument("name")
-@with_options("--book")
-def enable(name: str, book: str | None) -> int:
+@with_options(PlaceOptions)
+def enable(given: PlaceOptions, name: str) -> int:
     """Let a disabled account in again."""
-    return _set_disabled(name, book, disabled=False)
+    return _set_disabled(name, given.book, disabled=False)
 
 
 @accounts.command()
 @click.argument("name")
-@with_options("--book")
-def unlock(name: str, book: str | None) -> int:
+@with_options(PlaceOptions)
+def unlock(given: PlaceOptions, name: str) -> int:
     """Let an account try again at once that is made to wait after failed logins."""
     from shoegoal.record.book import Book
     from shoegoal.record.logins import forget_tries
 
-    failed = forget_tries(Book(book), name)
+    failed = forget_tries(Book(given.book), name)
     click.echo(f"{name}: {failed} failed {'login' if failed == 1 else 'logins'} forgotten")
     return 0
 

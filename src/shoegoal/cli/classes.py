@@ -1,25 +1,30 @@
-"""``shoegoal class``: the clips of a whole class counted, and what came of them."""
+"""``shoegoal class``, which counts the clips of a whole class, and ``demo``, an invented one."""
 
 from __future__ import annotations
 
 import json as json_text
 import time
-from dataclasses import asdict
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from shoegoal.cli.options import FilePath, with_options
+from shoegoal.cli.options import BookOptions, FilePath, meaning, with_options
 from shoegoal.errors import EXIT_NEEDS_A_LOOK, EXIT_SOME_FAILED, BadSettingsError
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from shoegoal.demo.folder import DemoFolder
+    from shoegoal.demo.run import Demo
     from shoegoal.ladder.ladders import Ladder
     from shoegoal.record.book import Book
     from shoegoal.scale.assignment import Assignment, NotAssigned
     from shoegoal.scale.class_run import ClipOutcome, Runner
     from shoegoal.scale.results import ClassResults
 
+DEFAULT_FOLDER = Path("shoegoal-demo")
 _ENDINGS = (".html", ".xlsx", ".csv", ".json")
 
 
@@ -31,110 +36,120 @@ def class_group() -> None:
     """
 
 
+@dataclass(frozen=True, kw_only=True)
+class RunOptions(BookOptions):
+    """Of ``class run``."""
+
+    class_name: str
+    manifest: Path | None = None
+    ladder: Path | None = None
+    enrol: bool = False
+    again: bool = field(
+        default=False,
+        metadata=meaning("Count clips that have a result, too; signed sets stay as they are."),
+    )
+    workers: int | None = None
+    dask: str | None = None
+    quiet: bool = False
+
+
 @class_group.command()
 @click.argument("folder", type=FilePath("FOLDER"))
-@with_options(
-    "--class",
-    "--manifest",
-    "--ladder",
-    "--enrol",
-    "--again",
-    "--workers",
-    "--dask",
-    "--book",
-    "--json",
-    "--quiet",
-    required=("--class",),
-)
-def run(
-    folder: Path,
-    class_name: str,
-    manifest: Path | None,
-    ladder: Path | None,
-    enrol: bool,
-    again: bool,
-    workers: int | None,
-    dask: str | None,
-    book: str | None,
-    json: bool,
-    quiet: bool,
-) -> int:
+@with_options(RunOptions)
+def run(given: RunOptions, folder: Path) -> int:
     """Count the clips in FOLDER and bring the counts into the record book.
 
     File names tell whose clip it is and for which stage, as in "Otter 17_five-of-ten.mp4"; or a
     --manifest does. Clips are known by their content: run it again, and only what is new or was
     broken off is counted. A clip that cannot be counted does not stop the rest.
     """
-    if dask is not None and workers is not None:
+    if given.dask is not None and given.workers is not None:
         raise click.UsageError("give either --workers or --dask, not both")
-    from shoegoal.cli.class_progress import shown_class_progress
+    from shoegoal.cli.terminal import shown_class_progress
     from shoegoal.record.book import Book
     from shoegoal.scale.assignment import tidy_name
     from shoegoal.scale.class_run import run_class
 
-    opened, name = Book(book), tidy_name(class_name)
-    loaded = ladder_of(opened, name, ladder)
-    assigned, untold = _clips(folder.absolute(), manifest, loaded)
+    opened, name = Book(given.book), tidy_name(given.class_name)
+    loaded = ladder_of(opened, name, given.ladder)
+    assigned, untold = _clips(folder.absolute(), given.manifest, loaded)
     began = time.monotonic()
-    with shown_class_progress(quiet=quiet) as watcher:
+    with shown_class_progress(quiet=given.quiet) as watcher:
         outcomes = run_class(
             opened,
             assigned,
             untold,
             class_name=name,
             ladder=loaded,
-            runner=runner_of(workers, dask),
-            enter_new_pupils=enrol,
-            again=again,
+            runner=runner_of(given.workers, given.dask),
+            enter_new_pupils=given.enrol,
+            again=given.again,
             watcher=watcher,
         )
-    _remember(opened, name, ladder, loaded)
-    if json:
+    _remember(opened, name, given.ladder, loaded)
+    if given.json:
         plain = [asdict(outcome) for outcome in outcomes]
         click.echo(json_text.dumps(plain, indent=1, ensure_ascii=False))
     else:
-        from shoegoal.cli.class_report import print_outcomes
+        from shoegoal.cli.book_report import print_outcomes
 
-        print_outcomes(outcomes, time.monotonic() - began, book)
+        print_outcomes(outcomes, time.monotonic() - began, given.book)
     return _exit_code(outcomes)
 
 
+@dataclass(frozen=True, kw_only=True)
+class ResultsOptions(BookOptions):
+    """Of ``class results``."""
+
+    class_name: str
+    ladder: Path | None = None
+    out: Path | None = field(
+        default=None, metadata=meaning("The file to write, ending in .html, .xlsx, .csv or .json.")
+    )
+
+
 @class_group.command()
-@with_options("--class", "--ladder", "--out", "--book", "--json", required=("--class",))
-def results(
-    class_name: str, ladder: Path | None, out: Path | None, book: str | None, json: bool
-) -> int:
+@with_options(ResultsOptions)
+def results(given: ResultsOptions) -> int:
     """Show how a class stands: sets, stages, pupils, and what each could try next.
 
     With --out, writes a file, by the ending of its name: .html, a page to print with all shots
     drawn; .xlsx or .csv, for spreadsheets; .json. Only signed sets count as verified.
     """
-    if out is not None:
-        _check_ending(out)
+    if given.out is not None:
+        _check_ending(given.out)
     from shoegoal.record.book import Book
     from shoegoal.scale.results import class_results
 
-    opened = Book(book)
-    found = class_results(opened, class_name, ladder_of(opened, class_name, ladder))
-    if json:
+    opened = Book(given.book)
+    ladder = ladder_of(opened, given.class_name, given.ladder)
+    found = class_results(opened, given.class_name, ladder)
+    if given.json:
         from shoegoal.scale.tables import results_json
 
         click.echo(results_json(found), nl=False)
-    if out is not None:
-        _write(out, found)
-        click.echo(f"wrote {out}", err=json)
-    elif not json:
-        from shoegoal.cli.class_report import print_results
+    if given.out is not None:
+        _write(given.out, found)
+        click.echo(f"wrote {given.out}", err=given.json)
+    elif not given.json:
+        from shoegoal.cli.book_report import print_results
 
-        print_results(found, ladder, book)
+        print_results(found, given.ladder, given.book)
     return 0
 
 
+@dataclass(frozen=True, kw_only=True)
+class NextOptions(BookOptions):
+    """Of ``class next``."""
+
+    class_name: str
+    pupil: str | None = None
+    ladder: Path | None = None
+
+
 @class_group.command("next")
-@with_options("--class", "--pupil", "--ladder", "--book", "--json", required=("--class",))
-def next_(
-    class_name: str, pupil: str | None, ladder: Path | None, book: str | None, json: bool
-) -> int:
+@with_options(NextOptions)
+def next_(given: NextOptions) -> int:
     """Say which goal each pupil could try next, for 70 to 80 % makes.
 
     It rests on where the shots of signed sets went: on their bias and spread. With too few of them
@@ -143,35 +158,44 @@ def next_(
     from shoegoal.record.book import Book
     from shoegoal.scale.results import class_results
 
-    opened = Book(book)
-    rows = class_results(opened, class_name, ladder_of(opened, class_name, ladder)).pupils
-    if pupil is not None:
-        rows = tuple(row for row in rows if row.pupil == pupil)
+    opened = Book(given.book)
+    ladder = ladder_of(opened, given.class_name, given.ladder)
+    rows = class_results(opened, given.class_name, ladder).pupils
+    if given.pupil is not None:
+        rows = tuple(row for row in rows if row.pupil == given.pupil)
         if not rows:
-            raise BadSettingsError(f'there is no pupil "{pupil}" in {class_name}')
-    if json:
+            raise BadSettingsError(f'there is no pupil "{given.pupil}" in {given.class_name}')
+    if given.json:
         from shoegoal.scale.tables import advice_json
 
         told = [{"pupil": row.pupil, **advice_json(row.advice)} for row in rows]
         click.echo(json_text.dumps(told, indent=1, ensure_ascii=False))
     else:
-        from shoegoal.cli.class_report import print_advice
+        from shoegoal.cli.book_report import print_advice
 
         print_advice(rows)
     return 0
 
 
+@dataclass(frozen=True, kw_only=True)
+class FamilyOptions:
+    """Of ``class family``."""
+
+    class_name: str
+    pupil: str | None = None
+    ladder: Path | None = None
+    out: Path = field(metadata=meaning("The page to write, ending in .html."))
+    book: str | None = None
+
+
 @class_group.command()
-@with_options(
-    "--class", "--pupil", "--ladder", "--out", "--book", required=("--class", "--out")
-)  # fmt: skip
-def family(
-    class_name: str, pupil: str | None, ladder: Path | None, out: Path, book: str | None
-) -> int:
+@with_options(FamilyOptions)
+def family(given: FamilyOptions) -> int:
     """Write a page to print for each pupil's family (.html): what was reached, what to try next.
 
     Who has climbed the whole ladder gets a certificate behind it. Only signed sets count.
     """
+    out, class_name = given.out, given.class_name
     if out.suffix.casefold() != ".html":
         raise click.UsageError(f"--out must end in .html, and {out} does not")
     from shoegoal.analysis.folders import check_writable_file
@@ -180,10 +204,11 @@ def family(
     from shoegoal.scene.written import replace_file
 
     check_writable_file(out)
-    opened = Book(book)
-    pages = family_pages(opened, class_name, ladder_of(opened, class_name, ladder), pupil)
+    opened = Book(given.book)
+    ladder = ladder_of(opened, class_name, given.ladder)
+    pages = family_pages(opened, class_name, ladder, given.pupil)
     if not pages:
-        who = "has no pupils yet" if pupil is None else f'has no pupil "{pupil}"'
+        who = "has no pupils yet" if given.pupil is None else f'has no pupil "{given.pupil}"'
         raise BadSettingsError(f"the class {class_name} {who}")
     replace_file(out, family_html(pages, class_name).encode())
     finished = sum(page.results.is_finished for page in pages)
@@ -272,3 +297,96 @@ def _exit_code(outcomes: list[ClipOutcome]) -> int:
     if any(outcome.news == "failed" for outcome in outcomes):
         return EXIT_SOME_FAILED
     return EXIT_NEEDS_A_LOOK if any(outcome.state == "look" for outcome in outcomes) else 0
+
+
+@dataclass(frozen=True, kw_only=True)
+class DemoOptions:
+    """Of ``demo``."""
+
+    out: Path | None = field(
+        default=None, metadata=meaning("The folder for everything; default: shoegoal-demo.")
+    )
+    in_browser: bool = field(
+        default=False, metadata=meaning("Serve the page at the end and open it in the browser.")
+    )
+    quiet: bool = False
+
+
+@click.command()
+@with_options(DemoOptions)
+def demo(given: DemoOptions) -> int:
+    """Count an invented class of six pupils from clips that come along.
+
+    Some sets are signed, the rest is left to look at. Everything goes into a folder of its own
+    (default: shoegoal-demo), the record book too. The clips are rendered, and counted anew from the
+    pixels. Run it again, and it goes on where it stopped. With --open it ends on the review page in
+    the browser.
+    """
+    from shoegoal.cli.terminal import shown_class_progress
+    from shoegoal.demo.folder import DemoFolder
+    from shoegoal.demo.run import run_demo
+
+    folder = DemoFolder(given.out or DEFAULT_FOLDER)
+    folder.prepare()
+    began = time.monotonic()
+    with shown_class_progress(quiet=given.quiet) as watcher:
+        seen = run_demo(folder, runner_of(), watcher)
+    _print_demo(seen, folder, time.monotonic() - began)
+    if any(outcome.news == "failed" for outcome in seen.outcomes):
+        return EXIT_SOME_FAILED
+    if given.in_browser:
+        from shoegoal.cli.review import serve_page
+        from shoegoal.review.serve import LOOPBACK
+
+        return serve_page(str(folder.book), LOOPBACK, 0, None, in_browser=True)
+    return 0
+
+
+def _print_demo(seen: Demo, folder: DemoFolder, wall_s: float) -> None:
+    from shoegoal.cli.book_report import outcome_table, result_tables
+    from shoegoal.cli.terminal import print_parts
+
+    print_parts([outcome_table(seen.outcomes), *result_tables(seen.results)])
+    # Plain lines, for a terminal must not fold what is to be copied.
+    for line in _demo_lines(seen, folder, wall_s):
+        click.echo(line)
+
+
+def _demo_lines(seen: Demo, folder: DemoFolder, wall_s: float) -> Iterator[str]:
+    from shoegoal.card.cautions import SHORT_CAUTION
+    from shoegoal.cli.book_report import typed
+    from shoegoal.demo.run import CLASS_NAME, TEACHER
+
+    counted = sum(outcome.news == "counted" for outcome in seen.outcomes)
+    yield f"{_number(counted, 'clip')} counted now, in {wall_s:.0f} s"
+    yield (
+        f"{_number(len(seen.signed), 'set')} signed as {TEACHER}, an invented teacher; "
+        "in a real class a person looks before signing"
+    )
+    look = len(seen.to_look_at)
+    yield (
+        f"{_number(look, 'set')} {'needs' if look == 1 else 'need'} a look, "
+        f"{len(seen.to_sign)} can be signed"
+    )
+    yield f"The class page, to open in a browser: {folder.page}"
+    yield ""
+    yield "Go on, in this order:"
+    yield f"  {typed('review --open', book=folder.book)}"
+    if seen.to_look_at:
+        yield f"  {typed(f'review show {seen.to_look_at[0]}', book=folder.book)}"
+    if seen.to_sign:
+        yield f"  {typed(f'review sign {seen.to_sign[0]}', by=TEACHER, book=folder.book)}"
+    whole = typed(
+        "class results",
+        class_=CLASS_NAME,
+        ladder=folder.ladder,
+        book=folder.book,
+        out=folder.page,
+    )
+    yield f"  {whole}"
+    yield ""
+    yield SHORT_CAUTION
+
+
+def _number(count: int, thing: str) -> str:
+    return f"{count} {thing}{'' if count == 1 else 's'}"

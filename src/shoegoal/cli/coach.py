@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import json as json_text
 from collections.abc import Iterator
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
 from typing import TYPE_CHECKING
 
 import click
 
-from shoegoal.cli.options import with_options
+from shoegoal.cli.options import BookOptions, with_options
 
 if TYPE_CHECKING:
     from shoegoal.record.coach_report import Agreement, CueReport
@@ -29,11 +29,19 @@ def coach() -> None:
     """
 
 
+@dataclass(frozen=True, kw_only=True)
+class DrawOptions(BookOptions):
+    """Of ``coach draw``."""
+
+    class_name: str
+    size: int | None = None
+    seed: int | None = None
+    cues: bool = False
+
+
 @coach.command()
-@with_options("--class", "--size", "--seed", "--cues", "--book", "--json", required=("--class",))
-def draw(
-    class_name: str, size: int | None, seed: int | None, cues: bool, book: str | None, json: bool
-) -> int:
+@with_options(DrawOptions)
+def draw(given: DrawOptions) -> int:
     """Draw shots of a class at random, makes and misses by their shares, in random order.
 
     With --cues, what was told of their form, each cue and band by its share.
@@ -43,35 +51,44 @@ def draw(
     from shoegoal.record.book import Book
     from shoegoal.record.coaching import HIGHEST_SEED, checks_of, draw_round
 
-    sown = secrets.randbelow(HIGHEST_SEED) if seed is None else seed
-    with Book(book).writing() as connection:
-        round_id = draw_round(connection, class_name, size or DEFAULT_SIZE, sown, cues=cues)
+    sown = secrets.randbelow(HIGHEST_SEED) if given.seed is None else given.seed
+    with Book(given.book).writing() as connection:
+        size = given.size or DEFAULT_SIZE
+        round_id = draw_round(connection, given.class_name, size, sown, cues=given.cues)
         checks = checks_of(connection, round_id)
-    if not json:
+    if not given.json:
         click.echo(f"round {round_id}, seed {sown}")
-    _print_checks(round_id, checks, json=json)
+    _print_checks(round_id, checks, json=given.json)
     return 0
 
 
 @coach.command()
 @click.argument("round_id", metavar="ROUND", type=_ROUND)
-@with_options("--book", "--json")
-def show(round_id: int, book: str | None, json: bool) -> int:
+@with_options(BookOptions)
+def show(given: BookOptions, round_id: int) -> int:
     """Show a round's shots, where to find them, and what was answered so far."""
     from shoegoal.record.book import Book
     from shoegoal.record.coaching import checks_of
 
-    with Book(book).reading() as connection:
-        _print_checks(round_id, checks_of(connection, round_id), json=json)
+    with Book(given.book).reading() as connection:
+        _print_checks(round_id, checks_of(connection, round_id), json=given.json)
     return 0
+
+
+@dataclass(frozen=True, kw_only=True)
+class AnswerOptions:
+    """Of ``coach answer``."""
+
+    by: str | None = None
+    book: str | None = None
 
 
 @coach.command()
 @click.argument("round_id", metavar="ROUND", type=_ROUND)
 @click.argument("place", metavar="SHOT", type=click.IntRange(1))
 @click.argument("seen", metavar="ANSWER", type=_ANSWER)
-@with_options("--by", "--book")
-def answer(round_id: int, place: int, seen: str, by: str | None, book: str | None) -> int:
+@with_options(AnswerOptions)
+def answer(given: AnswerOptions, round_id: int, place: int, seen: str) -> int:
     """Say what you saw in a shot of a round: make, miss or cannot-tell. It cannot be changed.
 
     Of a cue: "in band", look or cannot-tell.
@@ -79,23 +96,31 @@ def answer(round_id: int, place: int, seen: str, by: str | None, book: str | Non
     from shoegoal.record.book import Book
     from shoegoal.record.coaching import answer_check
 
-    with Book(book).writing() as connection:
-        answer_check(connection, round_id, place, seen, by or "")
+    with Book(given.book).writing() as connection:
+        answer_check(connection, round_id, place, seen, given.by or "")
     click.echo(f"round {round_id}, shot {place}: {seen}")
     return 0
 
 
+@dataclass(frozen=True, kw_only=True)
+class ReportOptions(BookOptions):
+    """Of ``coach report``."""
+
+    class_name: str
+    interval: float | None = None
+
+
 @coach.command()
-@with_options("--class", "--interval", "--book", "--json", required=("--class",))
-def report(class_name: str, interval: float | None, book: str | None, json: bool) -> int:
+@with_options(ReportOptions)
+def report(given: ReportOptions) -> int:
     """Tell how often coaches agreed with the count, and how many checks more make that surer."""
     from shoegoal.record.book import Book
     from shoegoal.record.coach_report import report_of
 
-    width = DEFAULT_INTERVAL if interval is None else interval
-    with Book(book).reading() as connection:
-        told = report_of(connection, class_name, width)
-    if json:
+    width = DEFAULT_INTERVAL if given.interval is None else given.interval
+    with Book(given.book).reading() as connection:
+        told = report_of(connection, given.class_name, width)
+    if given.json:
         click.echo(json_text.dumps(asdict(told), indent=1, ensure_ascii=False))
         return 0
     for one in told.cues:

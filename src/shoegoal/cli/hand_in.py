@@ -1,46 +1,60 @@
-"""``shoegoal hand-in``: the link for a class, and a slip for each pupil to hand in with."""
+"""``shoegoal hand-in``, the link and the slips of a class; ``work``, which counts what comes in."""
 
 from __future__ import annotations
 
 import json as json_text
+from contextlib import suppress
+from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TYPE_CHECKING
 from urllib.parse import urlsplit
 
 import click
 
-from shoegoal.cli.options import with_options
+from shoegoal.cli.options import BookOptions, meaning, with_options
 from shoegoal.errors import BadSettingsError
+
+if TYPE_CHECKING:
+    from shoegoal.scale.handed_in_work import Counter
 
 HERE = "http://127.0.0.1:8000"
 
 
+@dataclass(frozen=True, kw_only=True)
+class HandInOptions(BookOptions):
+    """Of ``hand-in``."""
+
+    class_name: str
+    pupil: str | None = None
+    ladder: Path | None = None
+    out: Path | None = field(
+        default=None,
+        metadata=meaning("The slips to write, ending in .pdf; default: only the link is printed."),
+    )
+    site: str | None = field(
+        default=None, metadata=meaning("The https:// address at which phones reach the page.")
+    )
+    again: bool = field(
+        default=False, metadata=meaning("New slips for everyone; the old ones no longer work.")
+    )
+    largest_mb: int | None = None
+    longest_min: int | None = None
+    a_day: int | None = None
+
+
 @click.command("hand-in")
-@with_options(
-    "--class", "--site", "--out", "--ladder", "--pupil", "--again", "--largest-mb",
-    "--longest-min", "--a-day", "--book", "--json", required=("--class",),
-)  # fmt: skip
-def hand_in(
-    class_name: str,
-    site: str | None,
-    out: Path | None,
-    ladder: Path | None,
-    pupil: str | None,
-    again: bool,
-    largest_mb: int | None,
-    longest_min: int | None,
-    a_day: int | None,
-    book: str | None,
-    json: bool,
-) -> int:
-    """Let a class hand in from phones: print its link, and write a slip for each pupil to --out.
+@with_options(HandInOptions)
+def hand_in(given: HandInOptions) -> int:
+    """Let a class hand in from phones: print its link, write its slips.
 
     A slip carries the made-up name and a code of the pupil's own, as letters and as a QR code.
     Whoever has one already keeps it; --again makes new ones. --site is the address of the page that
     shoegoal review serves. The book remembers the class's --ladder and limits.
     """
+    out = given.out
     if out is not None and out.suffix.casefold() != ".pdf":
         raise click.UsageError(f"--out must end in .pdf, and {out} does not")
-    address = _address(site)
+    address = _address(given.site)
     from shoegoal.analysis.folders import check_writable_file
     from shoegoal.ladder.ladders import load_ladder
     from shoegoal.record.book import Book
@@ -49,15 +63,23 @@ def hand_in(
 
     if out is not None:
         check_writable_file(out)
-    loaded = None if ladder is None else load_ladder(ladder)
-    given = {"largest_mb": largest_mb, "longest_min": longest_min, "most_a_day": a_day}
-    limits = {name: value for name, value in given.items() if value is not None}
-    with Book(book).writing() as connection:
-        settings = remember_class(connection, class_name, ladder=loaded, limits=limits)
+    loaded = None if given.ladder is None else load_ladder(given.ladder)
+    limits = {
+        name: value
+        for name, value in (
+            ("largest_mb", given.largest_mb),
+            ("longest_min", given.longest_min),
+            ("most_a_day", given.a_day),
+        )
+        if value is not None
+    }
+    with Book(given.book).writing() as connection:
+        settings = remember_class(connection, given.class_name, ladder=loaded, limits=limits)
         made = []
-        if out is not None or json:
-            names = () if pupil is None else (pupil,)
-            made = make_slips(connection, settings, names, again=again or pupil is not None)
+        if out is not None or given.json:
+            names = () if given.pupil is None else (given.pupil,)
+            again = given.again or given.pupil is not None
+            made = make_slips(connection, settings, names, again=again)
     link = f"{address}/h/{settings.code}"
     if out is not None and made:
         from shoegoal.card.slips import SlipSheet, slips_pdf
@@ -65,7 +87,7 @@ def hand_in(
 
         sheet = SlipSheet(settings.name, settings.ladder.school or settings.ladder.title, link)
         replace_file(out, slips_pdf(sheet, [(one.pupil, one.secret) for one in made]))
-    if json:
+    if given.json:
         slips = [{"pupil": one.pupil, "link": f"{link}/{one.secret}"} for one in made]
         plain = {"class": settings.name, "link": link, "slips": slips}
         click.echo(json_text.dumps(plain, indent=1, ensure_ascii=False))
@@ -86,3 +108,52 @@ def _address(site: str | None) -> str:
     if parts.scheme not in ("http", "https") or not parts.netloc or parts.path.strip("/"):
         raise BadSettingsError(f'--site "{site}": give https://NAME, with a port if need be')
     return f"{parts.scheme}://{parts.netloc}"
+
+
+@dataclass(frozen=True, kw_only=True)
+class WorkOptions:
+    """Of ``work``."""
+
+    only: str | None = None
+    dask: str | None = None
+    until_empty: bool = False
+    book: str | None = None
+
+
+@click.command()
+@with_options(WorkOptions)
+def work(given: WorkOptions) -> int:
+    """Count what pupils hand in, until Ctrl-C.
+
+    It takes clips from the book's queue, checks their filming and counts them. The page starts
+    workers of its own (review --workers); this is one more, here or on any computer that sees the
+    book and the clips' folder under the same names. A worker may be ended at any moment: its clip
+    is counted by another one.
+    """
+    from shoegoal.record.book import Book
+    from shoegoal.scale.crew import parent_is_gone
+    from shoegoal.scale.handed_in_work import Duty, work_once, work_until
+
+    duty = Duty(checks=given.only != "counts", counts=given.only != "checks")
+    opened, count = Book(given.book), _counter(given.dask)
+    if given.until_empty:
+        while work_once(opened, duty, count):
+            pass
+        return 0
+    with suppress(KeyboardInterrupt):  # the way to end it
+        work_until(opened, duty, count, parent_is_gone)
+    return 0
+
+
+def _counter(dask: str | None) -> Counter:
+    from shoegoal.scale.task import CountTask, TaskDone, carry_out, count_clip
+
+    if dask is None:
+        return lambda task: carry_out(count_clip, task, lambda share: None)
+    from shoegoal.scale.cluster import run_on_cluster
+
+    def on_cluster(task: CountTask) -> TaskDone:
+        (done,) = run_on_cluster([task], count_clip, dask, lambda key, share: None)
+        return done
+
+    return on_cluster

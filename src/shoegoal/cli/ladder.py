@@ -1,17 +1,21 @@
-"""``shoegoal ladder`` and ``shoegoal stages``: whether a ladder is right, and what it asks."""
+"""What a set is prepared with: ``ladder``, ``stages``, ``card`` and ``cautions``."""
 
 from __future__ import annotations
 
 import json as json_text
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from shoegoal.cli.options import FilePath, with_options
+from shoegoal.card.cautions import CAUTIONS
+from shoegoal.cli.options import FilePath, meaning, with_options
 
 if TYPE_CHECKING:
     from shoegoal.ladder.ladders import Ladder
+
+CARD_KINDS = (".pdf", ".html")
 
 
 @click.group()
@@ -39,20 +43,87 @@ def check(file: Path) -> int:
     return 0
 
 
+@dataclass(frozen=True, kw_only=True)
+class StagesOptions:
+    """Of ``stages``."""
+
+    ladder: Path | None = None
+    json: bool = False
+
+
 @click.command()
-@with_options("--ladder", "--json")
-def stages(ladder: Path | None, json: bool) -> int:
+@with_options(StagesOptions)
+def stages(given: StagesOptions) -> int:
     """List the stages of a ladder."""
     from shoegoal.ladder.ladders import load_ladder
 
-    loaded = load_ladder(ladder)
-    if json:
+    loaded = load_ladder(given.ladder)
+    if given.json:
         from shoegoal.analysis.model import plain_ladder
 
         click.echo(json_text.dumps(plain_ladder(loaded), indent=1, ensure_ascii=False))
     else:
         _print_ladder(loaded)
     return 0
+
+
+@dataclass(frozen=True, kw_only=True)
+class CardOptions:
+    """Of ``card``."""
+
+    stage: str | None = None
+    ladder: Path | None = None
+    out: Path = field(metadata=meaning("The cards to write, ending in .pdf or .html."))
+
+
+@click.command()
+@with_options(CardOptions)
+def card(given: CardOptions) -> int:
+    """Write the cards to print for a ladder's stages (.pdf or .html).
+
+    One page for each stage: how to pace the goal, where the phone goes, what to film, what to
+    mind; then a page with warm-up and cool-down. With --stage that stage's card alone, or that of
+    a second round (NAME-harder, NAME-easier).
+    """
+    out = given.out
+    kind = out.suffix.lower()
+    if kind not in CARD_KINDS:
+        raise click.UsageError(f"--out must end in {' or '.join(CARD_KINDS)}, and {out} does not")
+    from shoegoal.analysis.folders import check_writable_file
+    from shoegoal.card.content import cards_of, timed_card
+    from shoegoal.ladder.ladders import load_ladder
+    from shoegoal.scene.written import replace_file
+
+    loaded = load_ladder(given.ladder)
+    chosen = loaded.stages if given.stage is None else (loaded.stage_by_name(given.stage),)
+    cards, timed = cards_of(loaded, chosen), timed_card(loaded)
+    check_writable_file(out)
+    if kind == ".html":
+        from shoegoal.card.pages import html_of
+
+        content = html_of(cards, timed).encode()
+    else:
+        from shoegoal.card.pdf import letters_missing, pdf_of
+
+        content = pdf_of(cards, timed)
+        if missing := letters_missing(cards, timed):
+            click.echo(
+                f"the PDF's letters lack {' '.join(missing)}; print {out.stem}.html in their place",
+                err=True,
+            )
+    replace_file(out, content)
+    click.echo(
+        f"wrote {out}: {len(cards)} {'card' if len(cards) == 1 else 'cards'}, and a page "
+        "with warm-up and cool-down; print it on A4"
+    )
+    return 0
+
+
+@click.command()
+def cautions() -> None:
+    """Print what to mind before kicking and filming."""
+    for caution in CAUTIONS:
+        click.echo(click.wrap_text(caution, 90, initial_indent="- ", subsequent_indent="  "))
 
 
 def _print_ladder(ladder: Ladder) -> None:

@@ -9,30 +9,15 @@ import sys
 import threading
 from collections.abc import Generator, Sequence
 from contextlib import contextmanager, suppress
+from importlib import import_module
 from types import FrameType
 from typing import Any
 
 import click
 
 from shoegoal import __version__
-from shoegoal.cli.accounts import accounts
 from shoegoal.cli.apart import COMMANDS, can_run_apart, run_apart
-from shoegoal.cli.board import board, lens
-from shoegoal.cli.card import card
-from shoegoal.cli.cautions import cautions
-from shoegoal.cli.classes import class_group
-from shoegoal.cli.coach import coach
-from shoegoal.cli.count import count
-from shoegoal.cli.demo import demo
-from shoegoal.cli.fit import fit
-from shoegoal.cli.form import form
-from shoegoal.cli.hand_in import hand_in
-from shoegoal.cli.ladder import ladder, stages
-from shoegoal.cli.record import record
-from shoegoal.cli.review import review
-from shoegoal.cli.show import show
 from shoegoal.cli.terminal import shown_streams
-from shoegoal.cli.work import work
 from shoegoal.errors import ClipUnreadableError, OutputError, ShoegoalError
 from shoegoal.outside import shown
 
@@ -58,6 +43,29 @@ EXIT_CODES = (
     (130, "interrupted; nothing half-written is left"),
     (141, "whoever read the output stopped reading"),
 )
+# Every command: the module that holds it, and its help in short. What is not used is not loaded, so
+# that the program starts at once.
+_MODULES = {
+    "fit": ("clips", "Say whether CLIP can be judged, and what to change before filming on."),
+    "count": ("clips", "Count the shots of CLIP for a stage, or on a dribble stage the touches."),
+    "form": ("clips", "Say what a coach would look at in each kick of CLIP."),
+    "show": ("clips", "Print the table of an earlier count again."),
+    "stages": ("ladder", "List the stages of a ladder."),
+    "ladder": ("ladder", "Check ladder files: the stages of a class, in TOML."),
+    "card": ("ladder", "Write the cards to print for a ladder's stages (.pdf or .html)."),
+    "cautions": ("ladder", "Print what to mind before kicking and filming."),
+    "board": ("lens", "Write the board to print for `shoegoal lens` (.pdf or .png)."),
+    "lens": ("lens", "Measure a phone's lens from CLIP, a clip of the printed board."),
+    "record": ("record", "Keep counts in a record book that shows every later change."),
+    "review": ("review", "Look at the sets in the record book, correct them and sign them"),
+    "coach": ("coach", "Check a random sample of shots against the count, blind to what it said."),
+    "accounts": ("accounts", "Say who may open the page from another computer, and as what."),
+    "hand-in": ("hand_in", "Let a class hand in from phones: print its link, write its slips."),
+    "work": ("hand_in", "Count what pupils hand in, until Ctrl-C."),
+    "class": ("classes", "Count the clips of a whole class, and see how it stands."),
+    "demo": ("classes", "Count an invented class of six pupils from clips that come along."),
+}
+_NAMES = {"hand-in": "hand_in", "class": "class_group"}  # where they differ from the command's
 _EPILOG = "\b\nExit codes:\n" + "\n".join(f"  {code:<4}{what}" for code, what in EXIT_CODES)
 
 
@@ -71,6 +79,23 @@ class _InterruptedError(Exception):
 
 class _Cli(click.Group):
     """A group that ends in one line and an exit code, whatever happens inside."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Name every command, in the order in which a set goes through them."""
+        return list(_MODULES)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """Load a command."""
+        if cmd_name not in _MODULES:
+            return None
+        module = import_module(f"shoegoal.cli.{_MODULES[cmd_name][0]}")
+        command: click.Command = getattr(module, _NAMES.get(cmd_name, cmd_name))
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """List the commands without loading them."""
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, help_text) for name, (_, help_text) in _MODULES.items()])
 
     def invoke(self, ctx: click.Context) -> Any:
         """Run the command."""
@@ -228,11 +253,3 @@ def cli() -> None:
 
     Start with: shoegoal fit CLIP, then shoegoal count CLIP --stage NAME
     """
-
-
-for _command in (
-    *(fit, count, form, show, stages, ladder),
-    *(record, review, hand_in, work, class_group, coach, accounts, demo),
-    *(card, board, lens, cautions),
-):
-    cli.add_command(_command)

@@ -1,6 +1,7 @@
-"""Every option of every command in one table: its flags, what it takes, its help and default.
+"""Every option of every command in one table: its flag, what it takes, and what it is for.
 
-The README's table of options is checked against this one. Only click and the standard library are
+A command says which of them it takes by a frozen dataclass: a field for each option, with its type.
+The docs' table is made from both (`docs/conf.py`). Only click and the standard library are
 imported here, so that ``--help`` answers at once.
 """
 
@@ -9,9 +10,10 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import MISSING, dataclass, fields
+from functools import wraps
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, Concatenate, ParamSpec, TypeVar
 
 import click
 
@@ -24,28 +26,30 @@ from shoegoal.ladder.rules import (
     MIN_TIME_S,
     MIN_WIDTH_STEPS,
 )
+from shoegoal.scene.ball_size import BallSize
+from shoegoal.types import ImagePoint
 
-Command = TypeVar("Command", bound=Callable[..., Any])
+Given = TypeVar("Given")
+Arguments = ParamSpec("Arguments")
 
 MAX_PIXEL = 100_000.0
 MAX_INVENTED = 500
 MAX_DAYS = 36_500.0
 MAX_WORKERS = 256
 MAX_ID = 2**31 - 1  # numbers of sets and rounds are 32-bit in PostgreSQL
-BALL_WORDS = ("3", "4", "5", "unknown")
 
 
-class PixelPoint(click.ParamType[tuple[float, float]]):
+class PixelPoint(click.ParamType[ImagePoint]):
     """``X,Y`` in pixels of the displayed picture; parts may be negative or fractional."""
 
     name = "X,Y"
 
     def convert(
         self, value: Any, param: click.Parameter | None, ctx: click.Context | None
-    ) -> tuple[float, float]:
+    ) -> ImagePoint:
         """Read the two numbers."""
-        if isinstance(value, tuple):
-            return float(value[0]), float(value[1])
+        if isinstance(value, ImagePoint):
+            return value
         parts = re.split(r"\s*[,;x ]\s*", str(value).strip())
         try:
             x_px, y_px = (float(part) for part in parts)
@@ -56,7 +60,20 @@ class PixelPoint(click.ParamType[tuple[float, float]]):
             or max(abs(x_px), abs(y_px)) > MAX_PIXEL
         ):
             self.fail(f"{value!r} lies far outside any picture; give X,Y in pixels", param, ctx)
-        return x_px, y_px
+        return ImagePoint(x_px, y_px)
+
+
+class BallWord(click.Choice[str]):
+    """The size printed on a ball, or ``unknown``."""
+
+    def __init__(self) -> None:
+        super().__init__([size.value for size in BallSize])
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> BallSize:
+        """Read the size."""
+        return BallSize(super().convert(value, param, ctx))
 
 
 class FilePath(click.ParamType[Path]):
@@ -133,12 +150,12 @@ _ROWS = (
     OptionRow(
         "--width-steps",
         click.FloatRange(MIN_WIDTH_STEPS, MAX_WIDTH_STEPS),
-        "Goal width in the student's own steps; for count, with --make.",
+        "Goal width in the student's own steps.",
     ),
     OptionRow(
         "--back-steps",
         click.FloatRange(MIN_BACK_STEPS, MAX_BACK_STEPS),
-        "Kick distance in the student's own steps; for count, with --make.",
+        "Kick distance in the student's own steps.",
     ),
     OptionRow(
         "--left",
@@ -156,13 +173,13 @@ _ROWS = (
     OptionRow("--lens", FilePath(), "Lens file made by `shoegoal lens`; narrows the distances."),
     OptionRow(
         "--ball",
-        click.Choice(BALL_WORDS),
+        BallWord(),
         "Size printed on the ball; default: the stage's, unknown with --make.",
     ),
     OptionRow(
         "--confidence",
         click.FloatRange(0.5, 1.0, min_open=True),
-        "Probability past which a verdict is told; default 0.99.",
+        "Least probability for a verdict without review; default 0.99.",
     ),
     OptionRow(
         "--earlier",
@@ -172,10 +189,14 @@ _ROWS = (
         many=True,
     ),
     OptionRow(
+        "--trace",
+        FilePath(),
+        "Write every threshold and intermediate score behind the calls to this file (JSON).",
+    ),
+    OptionRow(
         "--out",
         FilePath("PATH"),
-        "Where to write; count's default: a folder beside the clip named after it, ending in "
-        ".shoegoal; fit's: a picture beside it, ending in .fit.jpg; demo's: shoegoal-demo.",
+        "Where to write.",
     ),
     OptionRow(
         "--book",
@@ -264,13 +285,12 @@ _ROWS = (
     OptionRow(
         "--again",
         None,
-        "Count clips that have a result, too; signed sets stay. Of slips: new ones for all, and "
-        "the old ones are worth nothing.",
+        "Do what was done before once more.",
     ),
     OptionRow(
         "--workers",
         click.IntRange(1, MAX_WORKERS),
-        "How many clips to count at a time; default: one for every core. Of the page: none.",
+        "How many clips to count at a time; default: one for every core.",
     ),
     OptionRow(
         "--dask",
@@ -292,34 +312,91 @@ _ROWS = (
     OptionRow("--json", None, "Print JSON in place of the table."),
     OptionRow("--quiet", None, "No progress."),
 )
-_OTHER_NAMES = {
-    "class": "class_name",
-    "list": "as_list",
-    "open": "in_browser",
-}  # the flags are words of Python
 OPTIONS = {row.flag: row for row in _ROWS}
+_PLACE = {flag: place for place, flag in enumerate(OPTIONS)}
+_FLAGS = {"class_name": "--class", "as_list": "--list", "in_browser": "--open"}  # words of Python
 
 
-def with_options(*flags: str, required: tuple[str, ...] = ()) -> Callable[[Command], Command]:
-    """Decorate a command with rows of the table, in the order given."""
+def flag_of(name: str) -> str:
+    """Return the flag behind a field's name."""
+    return _FLAGS.get(name, "--" + name.replace("_", "-"))
 
-    def decorate(command: Command) -> Command:
-        for flag in reversed(flags):
-            row = OPTIONS[flag]
-            name = flag.removeprefix("--").replace("-", "_")
-            name = _OTHER_NAMES.get(name, name)
+
+def meaning(help: str) -> dict[str, str]:
+    """Return a field's metadata where an option means something else here than the table says."""
+    return {"help": help}
+
+
+def with_options(
+    kind: type[Given],
+) -> Callable[[Callable[Concatenate[Given, Arguments], int]], Callable[Arguments, int]]:
+    """Decorate a command: it gets its options, in one record of this kind, before its arguments.
+
+    Parameters
+    ----------
+    kind : frozen dataclass whose fields are named after rows of the table; one without a default
+        has to be given. Help lists them in the table's order.
+    """
+
+    def decorate(
+        command: Callable[Concatenate[Given, Arguments], int],
+    ) -> Callable[Arguments, int]:
+        names = [one.name for one in fields(kind)]  # type: ignore[arg-type]
+
+        @wraps(command)
+        def called(*args: Arguments.args, **values: Arguments.kwargs) -> int:
+            given = kind(**{name: values.pop(name) for name in names})
+            return command(given, *args, **values)
+
+        decorated: Callable[Arguments, int] = called
+        ordered = sorted(
+            fields(kind),  # type: ignore[arg-type]
+            key=lambda one: _PLACE[flag_of(one.name)],
+        )
+        for one in reversed(ordered):
+            row = OPTIONS[flag_of(one.name)]
+            help_text = one.metadata.get("help", row.help)
             if row.kind is None:
-                option = click.option(flag, name, is_flag=True, help=row.help)
+                option = click.option(row.flag, one.name, is_flag=True, help=help_text)
             else:
+                required = one.default is MISSING and one.default_factory is MISSING
                 option = click.option(
-                    flag,
-                    name,
+                    row.flag,
+                    one.name,
                     type=row.kind,
-                    help=row.help,
-                    required=flag in required,
+                    help=help_text,
+                    required=required,
                     multiple=row.many,
                 )
-            command = option(command)
-        return command
+            decorated = option(decorated)
+        return decorated
 
     return decorate
+
+
+@dataclass(frozen=True, kw_only=True)
+class BookOptions:
+    """Of commands that read the record book and print."""
+
+    book: str | None = None
+    json: bool = False
+
+
+@dataclass(frozen=True, kw_only=True)
+class GoalOptions:
+    """What a filming check and a count may be told of the goal and the ball."""
+
+    width_steps: float | None = None
+    back_steps: float | None = None
+    left: ImagePoint | None = None
+    right: ImagePoint | None = None
+    ball: BallSize | None = None
+
+    def __post_init__(self) -> None:
+        if (self.left is None) != (self.right is None):
+            raise click.UsageError("give both --left and --right, or neither")
+
+    @property
+    def markers(self) -> tuple[ImagePoint, ImagePoint] | None:
+        """Both markers, where they are given."""
+        return None if self.left is None or self.right is None else (self.left, self.right)

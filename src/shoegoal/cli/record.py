@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import json as json_text
-from dataclasses import asdict
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from shoegoal.cli.options import MAX_ID, FilePath, with_options
+from shoegoal.cli.options import MAX_ID, BookOptions, FilePath, meaning, with_options
 from shoegoal.errors import BadSettingsError, ShoegoalError
 
 if TYPE_CHECKING:
@@ -26,19 +26,21 @@ def record() -> None:
     """
 
 
+@dataclass(frozen=True, kw_only=True)
+class AddOptions(BookOptions):
+    """Of ``record add``."""
+
+    stage: str | None = None
+    ladder: Path | None = None
+    class_name: str | None = None
+    pupil: str | None = None
+    enrol: bool = False
+
+
 @record.command()
 @click.argument("analyses", metavar="ANALYSIS...", nargs=-1, required=True, type=FilePath("PATH"))
-@with_options("--class", "--pupil", "--enrol", "--stage", "--ladder", "--book", "--json")
-def add(
-    analyses: tuple[Path, ...],
-    class_name: str | None,
-    pupil: str | None,
-    enrol: bool,
-    stage: str | None,
-    ladder: Path | None,
-    book: str | None,
-    json: bool,
-) -> int:
+@with_options(AddOptions)
+def add(given: AddOptions, analyses: tuple[Path, ...]) -> int:
     """Bring counts into the book; each clip is one set.
 
     ANALYSIS is a folder that count wrote. Without --pupil every clip is taken for a new pupil's,
@@ -46,16 +48,17 @@ def add(
     --class. With --stage the sets are judged by that stage; the goal must be the
     one that was counted. Adding a folder again from another place tells the book where it lies.
     """
-    from shoegoal.analysis.file import load_analysis
+    import shoegoal
     from shoegoal.record.book import Book
     from shoegoal.record.filing import enter_missing, file_count
 
-    if enrol and (pupil is None or class_name is None):
+    class_name, pupil = given.class_name, given.pupil
+    if given.enrol and (pupil is None or class_name is None):
         raise click.UsageError("--enrol needs --pupil and --class")
-    asked, from_ladder = _asked(stage, ladder)
-    loaded = [(_folder(path), load_analysis(path)) for path in analyses]
-    opened = Book(book)
-    if enrol and pupil is not None and class_name is not None:
+    asked, from_ladder = _asked(given.stage, given.ladder)
+    loaded = [(_folder(path), shoegoal.load(path)) for path in analyses]
+    opened = Book(given.book)
+    if given.enrol and pupil is not None and class_name is not None:
         enter_missing(opened, class_name, pupil)
     filed, refused = [], None
     for folder, analysis in loaded:
@@ -75,7 +78,7 @@ def add(
         except ShoegoalError as error:
             refused = error
             break
-    if json:
+    if given.json:
         click.echo(json_text.dumps([asdict(one) for one in filed], indent=1, ensure_ascii=False))
     else:
         for one in filed:
@@ -88,20 +91,27 @@ def add(
     return 0
 
 
+@dataclass(frozen=True, kw_only=True)
+class EnrolOptions(BookOptions):
+    """Of ``record enrol``."""
+
+    class_name: str
+    pupil: str | None = None
+    invent: int | None = None
+
+
 @record.command()
-@with_options("--class", "--pupil", "--invent", "--book", "--json", required=("--class",))
-def enrol(
-    class_name: str, pupil: str | None, invent: int | None, book: str | None, json: bool
-) -> int:
+@with_options(EnrolOptions)
+def enrol(given: EnrolOptions) -> int:
     """Enter pupils of a class, with made-up names unless --pupil gives one."""
     from shoegoal.record.book import Book
     from shoegoal.record.filing import enrol as enter
 
-    names = () if pupil is None else (pupil,)
-    invented = invent if invent is not None else 1 - len(names)
-    with Book(book).writing() as connection:
-        entered = enter(connection, class_name, names, invented)
-    if json:
+    names = () if given.pupil is None else (given.pupil,)
+    invented = given.invent if given.invent is not None else 1 - len(names)
+    with Book(given.book).writing() as connection:
+        entered = enter(connection, given.class_name, names, invented)
+    if given.json:
         click.echo(json_text.dumps(entered, ensure_ascii=False))
     else:
         for name in entered:
@@ -109,33 +119,43 @@ def enrol(
     return 0
 
 
+@dataclass(frozen=True, kw_only=True)
+class ListOptions(BookOptions):
+    """Of ``record list``."""
+
+    class_name: str | None = None
+    pupil: str | None = None
+
+
 @record.command("list")
-@with_options("--class", "--pupil", "--book", "--json")
-def list_sets(class_name: str | None, pupil: str | None, book: str | None, json: bool) -> int:
+@with_options(ListOptions)
+def list_sets(given: ListOptions) -> int:
     """List the sets in the book, in the order in which they came."""
-    from shoegoal.cli.standing import print_summaries
+    from shoegoal.cli.book_report import print_summaries
     from shoegoal.record.book import Book
     from shoegoal.record.history import load_sets
     from shoegoal.record.plain import summary
 
-    with Book(book).reading() as connection:
-        histories = load_sets(connection, class_name=class_name, pupil=pupil)
-    print_summaries(
-        [summary(history, history.standing_while_open()) for history in histories], json=json
-    )
+    with Book(given.book).reading() as connection:
+        histories = load_sets(connection, class_name=given.class_name, pupil=given.pupil)
+    summaries = [summary(history, history.standing_while_open()) for history in histories]
+    print_summaries(summaries, json=given.json)
     return 0
 
 
+@dataclass(frozen=True, kw_only=True)
+class VerifyOptions(BookOptions):
+    """Of ``record verify``."""
+
+    head: str | None = None
+    receipt: tuple[Path, ...] = ()
+    key: tuple[str, ...] = ()
+    restored: bool = False
+
+
 @record.command()
-@with_options("--head", "--receipt", "--key", "--restored", "--book", "--json")
-def verify(
-    head: str | None,
-    receipt: tuple[Path, ...],
-    key: tuple[str, ...],
-    restored: bool,
-    book: str | None,
-    json: bool,
-) -> int:
+@with_options(VerifyOptions)
+def verify(given: VerifyOptions) -> int:
     """Prove that nothing in the book was changed afterwards; name the first entry that was.
 
     Works every hash, seal, tally and verdict out anew and holds every table against the journal.
@@ -147,9 +167,14 @@ def verify(
     from shoegoal.record.receipts import read_receipt
     from shoegoal.record.verify import proof_lines, verify_book
 
-    receipts = [read_receipt(file) for file in receipt]
-    proof = verify_book(Book(book), head, receipts=receipts, keys=key, restored=restored)
-    if json:
+    proof = verify_book(
+        Book(given.book),
+        given.head,
+        receipts=[read_receipt(file) for file in given.receipt],
+        keys=given.key,
+        restored=given.restored,
+    )
+    if given.json:
         click.echo(json_text.dumps(asdict(proof), indent=1))
     else:
         for line in proof_lines(proof):
@@ -157,10 +182,18 @@ def verify(
     return 0
 
 
+@dataclass(frozen=True, kw_only=True)
+class ReceiptOptions:
+    """Of ``record receipt``."""
+
+    out: Path = field(metadata=meaning("The receipt to write, ending in .json or .pdf."))
+    book: str | None = None
+
+
 @record.command("receipt")
 @click.argument("set_id", metavar="[SET]", required=False, type=click.IntRange(1, MAX_ID))
-@with_options("--out", "--book", required=("--out",))
-def write_receipt(set_id: int | None, out: Path, book: str | None) -> int:
+@with_options(ReceiptOptions)
+def write_receipt(given: ReceiptOptions, set_id: int | None) -> int:
     """Write a receipt of a signed SET, or of the whole book as it is now.
 
     As JSON, or on a page with a QR code where --out ends in .pdf. Kept elsewhere, it lets record
@@ -172,8 +205,9 @@ def write_receipt(set_id: int | None, out: Path, book: str | None) -> int:
     from shoegoal.record.receipts import receipt_of_book, receipt_of_set, receipt_pdf, receipt_text
     from shoegoal.scene.written import replace_file
 
+    out = given.out
     check_writable_file(out)
-    with Book(book).reading() as connection:
+    with Book(given.book).reading() as connection:
         made = receipt_of_book(connection) if set_id is None else receipt_of_set(connection, set_id)
     pdf = out.suffix.lower() == ".pdf"
     replace_file(out, receipt_pdf(*made) if pdf else receipt_text(*made).encode())
@@ -181,9 +215,20 @@ def write_receipt(set_id: int | None, out: Path, book: str | None) -> int:
     return 0
 
 
+@dataclass(frozen=True, kw_only=True)
+class KeyOptions:
+    """Of ``record key``."""
+
+    out: Path | None = field(
+        default=None,
+        metadata=meaning("The file to copy the key into; keep it apart from the book."),
+    )
+    take: Path | None = None
+
+
 @record.command("key")
-@with_options("--out", "--take")
-def show_key(out: Path | None, take: Path | None) -> int:
+@with_options(KeyOptions)
+def show_key(given: KeyOptions) -> int:
     """Name the key that seals entries made on this computer; made when there is none.
 
     --out writes the key itself, to keep in a safe place or take to another computer with --take.
@@ -192,17 +237,26 @@ def show_key(out: Path | None, take: Path | None) -> int:
     from shoegoal.analysis.folders import check_writable_file
     from shoegoal.record.keys import own_key, take_key, write_key
 
-    key = own_key() if take is None else take_key(take)
-    if out is not None:
-        check_writable_file(out)
-        write_key(out, key)
+    key = own_key() if given.take is None else take_key(given.take)
+    if given.out is not None:
+        check_writable_file(given.out)
+        write_key(given.out, key)
     click.echo(key.name)
     return 0
 
 
+@dataclass(frozen=True, kw_only=True)
+class ExportOptions:
+    """Of ``record export``."""
+
+    pupil: str
+    out: Path = field(metadata=meaning("The folder to write, or a file ending in .zip."))
+    book: str | None = None
+
+
 @record.command()
-@with_options("--pupil", "--out", "--book", required=("--pupil", "--out"))
-def export(pupil: str, out: Path, book: str | None) -> int:
+@with_options(ExportOptions)
+def export(given: ExportOptions) -> int:
     """Write all that the book holds of one pupil to a folder, or a file ending in .zip.
 
     Faces in the pictures are covered. Look at them before you hand them on: clothes, build and
@@ -211,14 +265,24 @@ def export(pupil: str, out: Path, book: str | None) -> int:
     from shoegoal.record.book import Book
     from shoegoal.record.export import export_pupil
 
-    sets = export_pupil(Book(book), pupil, out)
-    click.echo(f"wrote {out}: {sets} {'set' if sets == 1 else 'sets'} of {pupil}, faces covered")
+    sets = export_pupil(Book(given.book), given.pupil, given.out)
+    of = f"{sets} {'set' if sets == 1 else 'sets'} of {given.pupil}"
+    click.echo(f"wrote {given.out}: {of}, faces covered")
     return 0
 
 
+@dataclass(frozen=True, kw_only=True)
+class PurgeOptions:
+    """Of ``record purge``."""
+
+    older_than_days: float
+    yes: bool = False
+    book: str | None = None
+
+
 @record.command()
-@with_options("--older-than-days", "--yes", "--book", required=("--older-than-days",))
-def purge(older_than_days: float, yes: bool, book: str | None) -> int:
+@with_options(PurgeOptions)
+def purge(given: PurgeOptions) -> int:
     """Delete clips and pictures that came into the book so many days ago; results stay.
 
     A clip that was changed since it was counted is left alone.
@@ -227,13 +291,13 @@ def purge(older_than_days: float, yes: bool, book: str | None) -> int:
     from shoegoal.record.purge import due_for_purge
     from shoegoal.record.purge import purge as remove
 
-    opened = Book(book)
-    due = due_for_purge(opened, older_than_days)
+    opened = Book(given.book)
+    due = due_for_purge(opened, given.older_than_days)
     _tell_due(due)
     if not any(one.files for one in due):
         click.echo("nothing to delete")
         return 0
-    if not yes:
+    if not given.yes:
         click.confirm("Delete these files for good?", abort=True, err=True)
     click.echo(f"deleted {remove(opened, due)} files; every result is still in the book")
     return 0

@@ -4,49 +4,73 @@ from __future__ import annotations
 
 import json as json_text
 from contextlib import suppress
+from dataclasses import dataclass, field
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from shoegoal.cli.options import ClockTime, PixelPoint, with_options
+from shoegoal.cli.options import BookOptions, ClockTime, PixelPoint, meaning, with_options
 from shoegoal.errors import EXIT_NEEDS_A_LOOK, BadSettingsError
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from shoegoal.record.history import SetHistory
     from shoegoal.review.serve import Site
+    from shoegoal.types import ImagePoint
 
 SET_ID = click.IntRange(1)
 _ANSWERS = click.Choice(
     ["make", "miss", "not-a-shot", "retake", "cannot-tell", "touch", "no-touch", "lost", "not-lost"]
 )
 _ADDITIONS = click.Choice(["make", "miss", "touch", "lost"])
-_CHANGE = ("--note", "--by", "--seen", "--book", "--json")
+
+
+@dataclass(frozen=True, kw_only=True)
+class ReviewOptions(BookOptions):
+    """Of ``review`` itself."""
+
+    as_list: bool = False
+    class_name: str | None = field(default=None, metadata=meaning("With --list: only this class."))
+    port: int | None = None
+    in_browser: bool = False
+    host: str | None = None
+    site: str | None = None
+    certificate: Path | None = None
+    private_key: Path | None = None
+    behind_tls: bool = False
+    proxy: str | None = None
+    workers: int | None = field(
+        default=None, metadata=meaning("How many workers count beside the page; default: none.")
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class SayOptions(BookOptions):
+    """Of commands that write something about a set down."""
+
+    by: str | None = None
+    seen: int | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class ChangeOptions(SayOptions):
+    """Of commands that correct a set."""
+
+    note: str | None = None
+
+
+@dataclass(frozen=True, kw_only=True)
+class SignOptions(BookOptions):
+    """Of commands that take a name."""
+
+    by: str
+    seen: int | None = None
 
 
 @click.group(invoke_without_command=True)
-@with_options(
-    "--list", "--class", "--port", "--open", "--host", "--site", "--certificate",
-    "--private-key", "--behind-tls", "--proxy", "--workers", "--book", "--json",
-)  # fmt: skip
+@with_options(ReviewOptions)
 @click.pass_context
-def review(
-    ctx: click.Context,
-    as_list: bool,
-    class_name: str | None,
-    port: int | None,
-    in_browser: bool,
-    host: str | None,
-    site: str | None,
-    certificate: Path | None,
-    private_key: Path | None,
-    behind_tls: bool,
-    proxy: str | None,
-    workers: int | None,
-    book: str | None,
-    json: bool,
-) -> int:
+def review(ctx: click.Context, given: ReviewOptions) -> int:
     """Look at the sets in the record book, correct them and sign them, on a page in the browser.
 
     Without a command it serves the page to this computer alone and prints its address; Ctrl-C ends
@@ -55,26 +79,38 @@ def review(
     """
     if ctx.invoked_subcommand is not None:
         return 0
-    if as_list:
-        return _list_waiting(class_name, book, json=json)
-    if json or class_name is not None:
+    if given.as_list:
+        return _list_waiting(given)
+    if given.json or given.class_name is not None:
         raise click.UsageError("--json and --class go with --list", ctx)
     from shoegoal.review.serve import LOOPBACK, check_site
 
-    at = host or LOOPBACK
+    at = given.host or LOOPBACK
     served = check_site(
-        site, at, certificate, private_key, behind_tls=behind_tls, proxy=proxy or LOOPBACK
+        given.site,
+        at,
+        given.certificate,
+        given.private_key,
+        behind_tls=given.behind_tls,
+        proxy=given.proxy or LOOPBACK,
     )
-    return serve_page(book, at, port or 0, served, workers or 0, in_browser=in_browser)
+    return serve_page(
+        given.book,
+        at,
+        given.port or 0,
+        served,
+        given.workers or 0,
+        in_browser=given.in_browser,
+    )
 
 
-def _list_waiting(class_name: str | None, book: str | None, *, json: bool) -> int:
-    from shoegoal.cli.standing import print_summaries
+def _list_waiting(given: ReviewOptions) -> int:
+    from shoegoal.cli.book_report import print_summaries
     from shoegoal.record.book import Book
     from shoegoal.record.queue import waiting_sets
 
-    with Book(book).reading() as connection:
-        print_summaries(waiting_sets(connection, class_name), json=json)
+    with Book(given.book).reading() as connection:
+        print_summaries(waiting_sets(connection, given.class_name), json=given.json)
     return 0
 
 
@@ -113,32 +149,23 @@ def serve_page(
 
 @review.command()
 @click.argument("set_id", metavar="ID", type=SET_ID)
-@with_options("--book", "--json")
-def show(set_id: int, book: str | None, json: bool) -> int:
+@with_options(BookOptions)
+def show(given: BookOptions, set_id: int) -> int:
     """Show a set: every shot as it stands, and those to look at. Exits 3 when there are any."""
     from shoegoal.record.book import Book
     from shoegoal.record.history import load_set
 
-    with Book(book).reading() as connection:
+    with Book(given.book).reading() as connection:
         history = load_set(connection, set_id)
-    return _print(history, json=json)
+    return _print(history, json=given.json)
 
 
 @review.command()
 @click.argument("set_id", metavar="ID", type=SET_ID)
 @click.argument("shot", type=click.IntRange(1))
 @click.argument("answer", type=_ANSWERS)
-@with_options(*_CHANGE)
-def correct(
-    set_id: int,
-    shot: int,
-    answer: str,
-    note: str | None,
-    by: str | None,
-    seen: int | None,
-    book: str | None,
-    json: bool,
-) -> int:
+@with_options(ChangeOptions)
+def correct(given: ChangeOptions, set_id: int, shot: int, answer: str) -> int:
     """Say what a shot is, or on a dribble stage a touch or a loss, after looking at it.
 
     A shot is a make, a miss, not-a-shot or a retake, which was kicked but is taken again: like
@@ -150,97 +177,83 @@ def correct(
     from shoegoal.record.reviewing import answer_shot
 
     history = answer_shot(
-        Book(book), set_id, shot, Answer(answer), note=note or "", by=by or "", seen=seen
+        Book(given.book),
+        set_id,
+        shot,
+        Answer(answer),
+        note=given.note or "",
+        by=given.by or "",
+        seen=given.seen,
     )
-    return _print(history, json=json)
+    return _print(history, json=given.json)
 
 
 @review.command("add-shot")
 @click.argument("set_id", metavar="ID", type=SET_ID)
 @click.argument("time_s", metavar="TIME", type=ClockTime())
 @click.argument("answer", type=_ADDITIONS)
-@with_options(*_CHANGE)
-def add_shot(
-    set_id: int,
-    time_s: float,
-    answer: str,
-    note: str | None,
-    by: str | None,
-    seen: int | None,
-    book: str | None,
-    json: bool,
-) -> int:
+@with_options(ChangeOptions)
+def add_shot(given: ChangeOptions, set_id: int, time_s: float, answer: str) -> int:
     """Add a shot, or a touch or loss, that was not counted, by its time on the player's clock."""
     from shoegoal.record.book import Book
     from shoegoal.record.corrections import Answer
     from shoegoal.record.reviewing import add_shot as add
 
     history = add(
-        Book(book), set_id, time_s, Answer(answer), note=note or "", by=by or "", seen=seen
+        Book(given.book),
+        set_id,
+        time_s,
+        Answer(answer),
+        note=given.note or "",
+        by=given.by or "",
+        seen=given.seen,
     )
-    return _print(history, json=json)
+    return _print(history, json=given.json)
 
 
 @review.command("move-marker")
 @click.argument("set_id", metavar="ID", type=SET_ID)
 @click.argument("side", type=click.Choice(["left", "right"]))
 @click.argument("place", metavar="X,Y", type=PixelPoint())
-@with_options(*_CHANGE)
-def move_marker(
-    set_id: int,
-    side: str,
-    place: tuple[float, float],
-    note: str | None,
-    by: str | None,
-    seen: int | None,
-    book: str | None,
-    json: bool,
-) -> int:
+@with_options(ChangeOptions)
+def move_marker(given: ChangeOptions, set_id: int, side: str, place: ImagePoint) -> int:
     """Put a marker's inner foot elsewhere and work the set out anew; the clip is not needed."""
     from shoegoal.record.book import Book
     from shoegoal.record.corrections import Side
     from shoegoal.record.reviewing import move_marker as move
-    from shoegoal.types import ImagePoint
 
     history = move(
-        Book(book),
+        Book(given.book),
         set_id,
         Side(side),
-        ImagePoint(*place),
-        note=note or "",
-        by=by or "",
-        seen=seen,
+        place,
+        note=given.note or "",
+        by=given.by or "",
+        seen=given.seen,
     )
-    return _print(history, json=json)
+    return _print(history, json=given.json)
 
 
 @review.command()
 @click.argument("set_id", metavar="ID", type=SET_ID)
 @click.argument("text")
-@with_options("--by", "--seen", "--book", "--json")
-def note(
-    set_id: int, text: str, by: str | None, seen: int | None, book: str | None, json: bool
-) -> int:
+@with_options(SayOptions)
+def note(given: SayOptions, set_id: int, text: str) -> int:
     """Write a remark about a set down; no real names, please."""
     from shoegoal.record.book import Book
     from shoegoal.record.reviewing import add_note
 
-    return _print(add_note(Book(book), set_id, text, by=by or "", seen=seen), json=json)
+    return _print(
+        add_note(Book(given.book), set_id, text, by=given.by or "", seen=given.seen),
+        json=given.json,
+    )
 
 
 @review.command("looked-through")
 @click.argument("set_id", metavar="ID", type=SET_ID)
 @click.argument("places", metavar="[NUMBER]...", type=click.IntRange(1), nargs=-1)
-@with_options(*_CHANGE)
-def looked_through(
-    set_id: int,
-    places: tuple[int, ...],
-    note: str | None,
-    by: str | None,
-    seen: int | None,
-    book: str | None,
-    json: bool,
-) -> int:
+@with_options(ChangeOptions)
+def looked_through(given: ChangeOptions, set_id: int, places: tuple[int, ...]) -> int:
     """Say that you looked through what `show` asks for, and no shot is hidden there.
 
     These are breaks of the clip and oddly long gaps between shots, by their numbers; all of them
@@ -249,39 +262,41 @@ def looked_through(
     from shoegoal.record.book import Book
     from shoegoal.record.reviewing import look_through
 
-    history = look_through(Book(book), set_id, places, note=note or "", by=by or "", seen=seen)
-    return _print(history, json=json)
+    history = look_through(
+        Book(given.book), set_id, places, note=given.note or "", by=given.by or "", seen=given.seen
+    )
+    return _print(history, json=given.json)
 
 
 @review.command()
 @click.argument("set_id", metavar="ID", type=SET_ID)
-@with_options("--by", "--seen", "--book", "--json")
-def undo(set_id: int, by: str | None, seen: int | None, book: str | None, json: bool) -> int:
+@with_options(SayOptions)
+def undo(given: SayOptions, set_id: int) -> int:
     """Take the last correction back; again for the one before."""
     from shoegoal.record.book import Book
     from shoegoal.record.reviewing import undo as take_back
 
-    return _print(take_back(Book(book), set_id, by=by or "", seen=seen), json=json)
+    return _print(
+        take_back(Book(given.book), set_id, by=given.by or "", seen=given.seen), json=given.json
+    )
 
 
 @review.command()
 @click.argument("set_id", metavar="ID", type=SET_ID)
-@with_options("--by", "--seen", "--book", "--json", required=("--by",))
-def sign(set_id: int, by: str, seen: int | None, book: str | None, json: bool) -> int:
+@with_options(SignOptions)
+def sign(given: SignOptions, set_id: int) -> int:
     """Sign a set as it stands; from then on nothing about it can be changed."""
     from shoegoal.record.book import Book
     from shoegoal.record.reviewing import sign as put_name
 
-    return _print(put_name(Book(book), set_id, by, seen=seen), json=json)
+    return _print(put_name(Book(given.book), set_id, given.by, seen=given.seen), json=given.json)
 
 
 @review.command()
 @click.argument("set_id", metavar="ID", type=SET_ID)
 @click.argument("reason")
-@with_options("--by", "--seen", "--book", "--json", required=("--by",))
-def withdraw(
-    set_id: int, reason: str, by: str, seen: int | None, book: str | None, json: bool
-) -> int:
+@with_options(SignOptions)
+def withdraw(given: SignOptions, set_id: int, reason: str) -> int:
     """Withdraw a set's signature with a REASON; both stay in the history.
 
     From then on the set can be corrected, and signed anew.
@@ -289,11 +304,14 @@ def withdraw(
     from shoegoal.record.book import Book
     from shoegoal.record.reviewing import withdraw as take_name_back
 
-    return _print(take_name_back(Book(book), set_id, reason, by=by, seen=seen), json=json)
+    return _print(
+        take_name_back(Book(given.book), set_id, reason, by=given.by, seen=given.seen),
+        json=given.json,
+    )
 
 
 def _print(history: SetHistory, *, json: bool) -> int:
-    from shoegoal.cli.standing import print_set, print_summaries
+    from shoegoal.cli.book_report import print_set, print_summaries
     from shoegoal.record.plain import detail, summary
 
     try:

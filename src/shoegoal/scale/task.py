@@ -72,24 +72,19 @@ def count_clip(task: CountTask, tell: Tell) -> None:
     ShoegoalError
         As ``shoegoal count`` would say it.
     """
-    from shoegoal.analysis.evidence import write_result
-    from shoegoal.analysis.folders import check_replaceable
-    from shoegoal.analysis.run import analyse_clip
-    from shoegoal.analysis.settings import CountSettings
-    from shoegoal.scene.ball_size import BallSize
+    import shoegoal
 
-    check_replaceable(task.folder)
-    settings = CountSettings(
-        task.stage, task.left_px, task.right_px, BallSize(str(task.stage.ball_size))
+    shoegoal.count(
+        task.clip,
+        stage=task.stage,
+        left=task.left_px,
+        right=task.right_px,
+        out=task.folder,
+        on_progress=tell,
     )
-    counted = analyse_clip(task.clip, settings, tell)
-    seen = None
     if task.with_form and task.stage.width_steps is not None:
-        from shoegoal.analysis.form_run import read_form
-
         with suppress(ShoegoalError):  # hints are welcome, and a count is whole without them
-            seen = read_form(task.clip, counted.analysis)
-    write_result(task.folder, counted.analysis, counted.stills, counted.goal_still, seen)
+            shoegoal.form(task.folder, clip=task.clip)
 
 
 def carry_out(work: Work, task: CountTask, tell: Tell) -> TaskDone:

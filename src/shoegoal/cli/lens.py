@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from shoegoal.cli.options import FilePath, with_options
+from shoegoal.cli.options import FilePath, meaning, with_options
 
 if TYPE_CHECKING:
     from shoegoal.clip.frame import U8
@@ -18,14 +19,22 @@ BOARD_KINDS = (".pdf", ".png")
 LOOK_EVERY_S = 0.25  # a slowly turned board shows nothing new sooner
 
 
+@dataclass(frozen=True, kw_only=True)
+class BoardOptions:
+    """Of ``board``."""
+
+    out: Path = field(metadata=meaning("The board to write, ending in .pdf or .png."))
+
+
 @click.command()
-@with_options("--out", required=("--out",))
-def board(out: Path) -> int:
+@with_options(BoardOptions)
+def board(given: BoardOptions) -> int:
     """Write the board to print for `shoegoal lens` (.pdf or .png).
 
     Print it on A4 at 100 %, glue it on something flat, and film it for half a minute from all
     sides and tilts, near and far, with the phone held the same way up as for the clips.
     """
+    out = given.out
     if out.suffix.lower() not in BOARD_KINDS:
         raise click.UsageError(f"--out must end in {' or '.join(BOARD_KINDS)}, and {out} does not")
     from shoegoal.analysis.folders import check_writable_file
@@ -37,28 +46,38 @@ def board(out: Path) -> int:
     return 0
 
 
+@dataclass(frozen=True, kw_only=True)
+class LensOptions:
+    """Of ``lens``."""
+
+    out: Path = field(metadata=meaning("The lens file to write (TOML), for count --lens."))
+    quiet: bool = False
+
+
 @click.command()
 @click.argument("clip", type=FilePath("CLIP"))
-@with_options("--out", "--quiet", required=("--out",))
-def lens(clip: Path, out: Path, quiet: bool) -> int:
+@with_options(LensOptions)
+def lens(given: LensOptions, clip: Path) -> int:
     """Measure a phone's lens from CLIP, a clip of the printed board.
 
     Writes a lens file for `shoegoal count --lens`. It is good for clips filmed with the same phone
     in the same mode and the same way up.
     """
     from shoegoal.analysis.folders import check_writable_file
-    from shoegoal.cli.progress import shown_progress
+    from shoegoal.cli.terminal import shown_progress
     from shoegoal.clip.reader import open_clip
     from shoegoal.scene.board import calibrate_from_frames
     from shoegoal.scene.lens import write_lens
 
     with open_clip(clip) as opened:
-        check_writable_file(out)
-        with shown_progress(f"looking for the board in {clip.name}", quiet=quiet) as on_progress:
+        check_writable_file(given.out)
+        with shown_progress(
+            f"looking for the board in {clip.name}", quiet=given.quiet
+        ) as on_progress:
             measured = calibrate_from_frames(_lumas(opened, on_progress), f"from {clip.name}")
-    write_lens(out, measured)
+    write_lens(given.out, measured)
     click.echo(
-        f"wrote {out}: focal length {measured.focal_px:.0f} px at "
+        f"wrote {given.out}: focal length {measured.focal_px:.0f} px at "
         f"{measured.width_px}x{measured.height_px} ({measured.how_made})"
     )
     return 0
