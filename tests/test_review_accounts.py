@@ -101,6 +101,7 @@ TABLE: dict[tuple[str, str], tuple[int, int, int, int, int]] = {
     ("POST", "/sets/{set_id:int}/undo"): _DOING,
     ("POST", "/sets/{set_id:int}/sign"): _DOING,
     ("POST", "/sets/{set_id:int}/withdraw"): _DOING,
+    ("GET", "/accuracy"): (303, 403, 403, 403, 200),
     ("GET", "/checks"): (303, 403, 403, 200, 200),
     ("POST", "/checks/draw"): (403, 403, 403, 422, 422),
     ("GET", "/checks/{round:int}"): (303, 403, 403, 200, 200),

@@ -22,7 +22,8 @@ NARROWEST = {"width": 320, "height": 640}  # 1.4.10 asks for 320
 PAGES = (
     "/", "/ready", "/signed", f"/sets/{DOUBTFUL}/markers",
     *(f"/sets/{number}" for number in (DOUBTFUL, SIGNED, SHORT, TOUCHES)),
-    "/checks", f"/checks/{OPEN_ROUND}", f"/checks/{DONE_ROUND}", "/sets/99",
+    "/checks", f"/checks/{OPEN_ROUND}", f"/checks/{DONE_ROUND}", "/accuracy",
+    "/sets/99",
 )  # fmt: skip
 # What a page shows, element by element, as the browser worked it out.
 LOOK = """() => {

@@ -20,6 +20,7 @@ from shoegoal.analysis.words import call_word, event_name
 from shoegoal.cli.report import call_text, titled
 from shoegoal.cli.terminal import print_parts
 from shoegoal.ladder.next_setup import NextSetUp
+from shoegoal.record.accuracy import Accuracy
 from shoegoal.record.corrections import Answer
 from shoegoal.record.history import SetHistory
 from shoegoal.record.plain import counted_text, state_of
@@ -131,6 +132,25 @@ def table_of(titles: tuple[str, ...]) -> Table:
         table.add_column(title, no_wrap=True)
     table.add_column(titles[-1])
     return table
+
+
+def print_accuracy(accuracy: Accuracy) -> None:
+    """Print what people found of the calls that nobody was asked about."""
+    for found in accuracy.found:
+        title = Text(found.source.value.capitalize(), style="bold")
+        if not found.all.called:
+            print_parts([title, Text("nothing checked yet")])
+            continue
+        table = table_of(("calls", "changed", "95 % interval"))
+        for row in (found.all, *found.by_call, *found.by_view, *found.by_class):
+            interval = f"{100 * row.low:.1f} to {100 * row.high:.1f} %"
+            table.add_row(row.what, f"{row.changed} of {row.called}", interval)
+        print_parts([title, table])
+    lines = [("Not called", accuracy.missed_sentence)]
+    lines += [("Trust", one.sentence) for one in accuracy.trust.classes] or [
+        ("Trust", "nothing speaks against what comes with shoegoal, nor for more")
+    ]
+    print_parts([titled(lines)])
 
 
 def print_outcomes(outcomes: Sequence[ClipOutcome], wall_s: float, book: str | None) -> None:

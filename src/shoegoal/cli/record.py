@@ -303,6 +303,37 @@ def purge(given: PurgeOptions) -> int:
     return 0
 
 
+@dataclass(frozen=True, kw_only=True)
+class AccuracyOptions(BookOptions):
+    """Of ``record accuracy``."""
+
+    class_name: str | None = field(
+        default=None, metadata=meaning("Only this class; default: the whole book.")
+    )
+
+
+@record.command()
+@with_options(AccuracyOptions)
+def accuracy(given: AccuracyOptions) -> int:
+    """Say how many of the calls made without asking turned out otherwise.
+
+    By coaches' blind checks and by what teachers corrected in signed sets, by view and by class of
+    evidence, each with its 95 % Wilson interval. Where the book's own evidence is worse than what
+    comes with shoegoal, such calls are trusted less in its open sets, and it says so.
+    """
+    from shoegoal.cli.book_report import print_accuracy
+    from shoegoal.record.accuracy import accuracy_of
+    from shoegoal.record.book import Book
+
+    with Book(given.book).reading() as connection:
+        found = accuracy_of(connection, given.class_name)
+    if given.json:
+        click.echo(json_text.dumps(asdict(found), indent=1, ensure_ascii=False))
+    else:
+        print_accuracy(found)
+    return 0
+
+
 def _folder(path: Path) -> Path:
     return (path if path.is_dir() else path.parent).absolute()
 

@@ -9,7 +9,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, RowMapping, exists, select
+from sqlalchemy import Connection, RowMapping, select
 
 from shoegoal.analysis.file import analysis_from_json
 from shoegoal.analysis.model import Analysis, StageRecord
@@ -17,11 +17,11 @@ from shoegoal.clip.reader import clip_sha256
 from shoegoal.errors import BadSettingsError
 from shoegoal.ladder.rules import Stage, TouchesInARow
 from shoegoal.record import schema
+from shoegoal.record.accuracy import AS_SHIPPED, Trust, trust_of
 from shoegoal.record.corrections import Correction, correction_from_plain, still_held
 from shoegoal.record.journal import set_version
+from shoegoal.record.schema import WITHDRAWN, stands_signed
 from shoegoal.record.standing import Standing, stand
-
-WITHDRAWN = "withdrawn"  # kind of the entry that takes a signature back
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +74,7 @@ class SetHistory:
     corrections : all of them, undone ones included, in order.
     signature : None while not signed, or when it was withdrawn.
     withdrawals : signatures that were withdrawn, in order.
+    trust : what the book's own checks make of its calls, while the set is open.
     """
 
     set_id: int
@@ -92,6 +93,7 @@ class SetHistory:
     corrections: tuple[Correction, ...]
     signature: Signature | None
     withdrawals: tuple[Withdrawal, ...] = ()
+    trust: Trust = AS_SHIPPED
 
     @property
     def held(self) -> list[Correction]:
@@ -113,6 +115,8 @@ class SetHistory:
     def standing(self, analysis: Analysis | None = None) -> Standing:
         """How the set stands now; ``analysis`` saves reading `count` again."""
         counted = self.count.analysis() if analysis is None else analysis
+        if self.signature is None:
+            counted = self.trust.weighed(counted)
         return stand(counted, self.stage_asked, [c.change for c in self.held])
 
     def standing_while_open(self) -> Standing | None:
@@ -212,19 +216,11 @@ def load_sets(
     if signed is not None:
         stands = stands_signed(sets.id)
         query = query.where(stands if signed else ~stands)
-    return [_history(connection, row) for row in connection.execute(query).mappings().all()]
+    trust = trust_of(connection)
+    return [_history(connection, row, trust) for row in connection.execute(query).mappings().all()]
 
 
-def stands_signed(set_id: ColumnElement[int]) -> ColumnElement[bool]:
-    """Whether a set is signed, as a condition of a query; a trigger says the same."""
-    signatures, later = schema.signatures.c, schema.journal.alias().c
-    withdrawn = select(later.seq).where(
-        later.set_id == signatures.set_id, later.kind == WITHDRAWN, later.seq > signatures.seq
-    )
-    return exists().where(signatures.set_id == set_id, ~withdrawn.exists())
-
-
-def _history(connection: Connection, row: RowMapping) -> SetHistory:
+def _history(connection: Connection, row: RowMapping, trust: Trust) -> SetHistory:
     set_id = row["id"]
     stage: dict[str, Any] = json.loads(row["stage"])
     return SetHistory(
@@ -244,6 +240,7 @@ def _history(connection: Connection, row: RowMapping) -> SetHistory:
         corrections=_corrections(connection, set_id),
         signature=_signature(connection, set_id),
         withdrawals=_withdrawals(connection, set_id),
+        trust=trust,
     )
 
 

@@ -14,7 +14,6 @@ from shoegoal.errors import RecordNotTrueError
 from shoegoal.record import schema
 from shoegoal.record.chain import FIRST_PREVIOUS, Entry, canonical_text
 from shoegoal.record.filing import calibration_sha256
-from shoegoal.record.history import WITHDRAWN
 from shoegoal.record.journal import entry_of
 from shoegoal.record.keys import seal_fits
 from shoegoal.record.told import RowTold, rows_told
@@ -162,11 +161,11 @@ class Replay:
         self._at = entry.at
         set_id = entry.set_id
         if set_id is None:
-            if entry.kind in ("analysis", "correction", "signature", WITHDRAWN):
+            if entry.kind in ("analysis", "correction", "signature", schema.WITHDRAWN):
                 raise MisfitError("it names no set")
             return
         signed = self.standing.get(set_id)
-        if entry.kind == WITHDRAWN:
+        if entry.kind == schema.WITHDRAWN:
             if signed is None or entry.payload["signature"] != signed:
                 raise MisfitError("it withdraws a signature that does not stand")
             self.withdrawn.add(self.standing.pop(set_id))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from typing import Any
 
 from sqlalchemy import Connection, insert
@@ -15,6 +15,7 @@ from shoegoal.analysis.words import event_name
 from shoegoal.clip.clock import clock_text
 from shoegoal.errors import BadSettingsError, NotYetCertainError, RecordChangedError
 from shoegoal.record import schema
+from shoegoal.record.accuracy import AS_SHIPPED
 from shoegoal.record.book import Book
 from shoegoal.record.chain import canonical_text
 from shoegoal.record.corrections import (
@@ -230,7 +231,9 @@ def sign(book: Book, set_id: int, by: str, *, seen: int | None = None) -> SetHis
             f"set {set_id} cannot be signed yet: {standing.verdict.sentence} "
             f"(shoegoal review show {set_id})"
         )
-    content = signed_content(history, standing, name)
+    # The book's own trust may ask for looks; what is signed then rests on the count alone, so that
+    # later checks change nothing about it.
+    content = signed_content(history, replace(history, trust=AS_SHIPPED).standing(), name)
     with book.writing() as connection:
         history = _open_set(connection, set_id, history.version)
         entry = append(connection, set_id, history.version, "signature", content)

@@ -9,6 +9,7 @@ from __future__ import annotations
 from sqlalchemy import (
     BigInteger,
     Column,
+    ColumnElement,
     Float,
     ForeignKey,
     ForeignKeyConstraint,
@@ -19,9 +20,12 @@ from sqlalchemy import (
     Table,
     Text,
     UniqueConstraint,
+    exists,
+    select,
 )
 
 REVISION = "0100"  # of the newest migration
+WITHDRAWN = "withdrawn"  # kind of the entry that takes a signature back
 
 metadata = MetaData()
 
@@ -244,3 +248,12 @@ handed_in = Table(
     Column("tries", Integer, nullable=False, server_default="0"),
     Column("set_id", ForeignKey("sets.id")),
 )
+
+
+def stands_signed(set_id: ColumnElement[int]) -> ColumnElement[bool]:
+    """Whether a set is signed, as a condition of a query; a trigger says the same."""
+    signed, later = signatures.c, journal.alias().c
+    withdrawn = select(later.seq).where(
+        later.set_id == signed.set_id, later.kind == WITHDRAWN, later.seq > signed.seq
+    )
+    return exists().where(signed.set_id == set_id, ~withdrawn.exists())

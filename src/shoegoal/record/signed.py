@@ -11,6 +11,7 @@ from sqlalchemy import Connection, select
 from shoegoal import __version__
 from shoegoal.errors import BadSettingsError, RecordNotTrueError
 from shoegoal.record import schema
+from shoegoal.record.accuracy import AS_SHIPPED
 from shoegoal.record.chain import canonical_text
 from shoegoal.record.history import SetHistory, load_set
 from shoegoal.record.reviewing import signed_content
@@ -47,9 +48,10 @@ def check_signed(connection: Connection, signatures: dict[int, int]) -> None:
 
 
 def _as_of(history: SetHistory, seq: int) -> SetHistory:
-    """Take a set back to what it was before an entry."""
+    """Take a set back to what it was before an entry; what is signed rests on the count alone."""
     return replace(
         history,
+        trust=AS_SHIPPED,
         counts=tuple(count for count in history.counts if count.seq < seq),
         corrections=tuple(change for change in history.corrections if change.seq < seq),
     )

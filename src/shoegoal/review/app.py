@@ -12,6 +12,7 @@ from starlette.staticfiles import StaticFiles
 
 from shoegoal.errors import ShoegoalError
 from shoegoal.record.book import Book
+from shoegoal.review.accuracy import AccuracyPage
 from shoegoal.review.checks import CheckPages
 from shoegoal.review.glances import Glances
 from shoegoal.review.guard import Entrance, Guard
@@ -37,6 +38,7 @@ def make_app(book: Book, entrance: Entrance) -> Starlette:
         *QueuePages(book, showing, glances).doors(),
         *SetPages(book, showing, clips, glances).doors(),
         *CheckPages(book, showing, clips).doors(),
+        *AccuracyPage(book, showing).doors(),
     ]
     routes: list[BaseRoute] = [Mount("/static", StaticFiles(directory=HERE / "static"))]
     if entrance.with_accounts:

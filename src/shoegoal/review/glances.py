@@ -12,6 +12,7 @@ from sqlalchemy import Connection, func, select
 from shoegoal.errors import BadSettingsError, ShoegoalError
 from shoegoal.ladder.verdict import Decision
 from shoegoal.record import schema
+from shoegoal.record.accuracy import AS_SHIPPED, trust_of
 from shoegoal.record.handed_in import ClipState, HandedIn, clips_of
 from shoegoal.record.history import SetHistory, load_set
 from shoegoal.record.pictures import SetPictures
@@ -94,13 +95,17 @@ class Wanted:
 
 
 class Glances:
-    """Glances of a book's sets, remembered by the version that each set was in."""
+    """Glances of a book's sets, remembered by the version that each set was in, and its trust."""
 
     def __init__(self) -> None:
         self._known: dict[int, Glance] = {}
+        self._trust = AS_SHIPPED
 
     def all(self, connection: Connection) -> list[Glance]:
         """Give every set's, in order of their numbers."""
+        trust = trust_of(connection)
+        if trust != self._trust:  # which bears on every set that is open
+            self._known, self._trust = {}, trust
         journal = schema.journal.c
         versions = connection.execute(
             select(journal.set_id, func.max(journal.set_version))

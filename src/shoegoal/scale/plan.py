@@ -20,7 +20,6 @@ from shoegoal.analysis.repeats import RESULT_SUFFIX
 from shoegoal.clip.reader import clip_sha256
 from shoegoal.errors import BadSettingsError, ClipUnreadableError
 from shoegoal.record import schema
-from shoegoal.record.history import stands_signed
 from shoegoal.scale.assignment import Assignment, NotAssigned
 from shoegoal.scale.task import CountTask
 
@@ -133,7 +132,7 @@ def _refused(one: Assignment, trouble: str, exit_code: int) -> PlannedClip:
 def _known_sets(connection: Connection) -> dict[str, KnownSet]:
     """Every set of the book by its clip's SHA-256."""
     sets, pupils = schema.sets.c, schema.pupils.c
-    signed = stands_signed(sets.id).label("signed")
+    signed = schema.stands_signed(sets.id).label("signed")
     query = select(sets.clip_sha256, sets.id, pupils.name, sets.stage, signed).join(
         schema.pupils, pupils.id == sets.pupil_id
     )
