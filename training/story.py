@@ -127,6 +127,8 @@ class Examples:
     shot_w: list[float]
     unseen_x: list[F64]
     unseen_y: list[float]
+    came_x: list[F64]
+    came_y: list[float]
     shot_p: list[tuple[float, bool]]
     make_p: list[tuple[float, bool]]
 
@@ -141,7 +143,7 @@ def examples(work: tuple[Path, Weights]) -> Examples | None:
         result = judged(case, weights)
     except ShoegoalError:
         return None
-    out = Examples([], [], [], [], [], [], [], [], [], [], [])
+    out = Examples([], [], [], [], [], [], [], [], [], [], [], [], [])
     story, camera = result.story, result.scene.camera
     balls = TrueBalls(case.truth)
     labels = [balls.ball_of(segment) for segment in story.segments]
@@ -236,7 +238,15 @@ def _learn_shots(
     for k, event in enumerate(result.events):
         if any(a - 1.5 <= event.time_s <= b + 1.5 for a, b in unclear):
             continue
-        if event.run is None:
+        if event.came is not None:
+            kicked_s = [
+                s["kick_time_s"] - event.time_s
+                for s in truth["shots"]
+                if s["number"] not in seen_shots
+            ]
+            out.came_x.append(event.features)
+            out.came_y.append(float(any(abs(off_s) <= ONE_KICK_S for off_s in kicked_s)))
+        elif event.run is None:
             assert event.stay is not None
             number = next(n for n, s in enumerate(result.story.segments) if s is event.stay)
             ball, share = labels[number]
@@ -392,12 +402,16 @@ def learn(files: Sequence[Path], weights: Weights, jobs: int = 2, rounds: int = 
         unseen_x = np.array([x for e in found for x in e.unseen_x])
         unseen_y = np.array([y for e in found for y in e.unseen_y])
         unseen = logistic(unseen_x, unseen_y)
+        came_x = np.array([x for e in found for x in e.came_x])
+        came_y = np.array([y for e in found for y in e.came_y])
+        came = logistic(came_x, came_y)
         print(
             f"round {turn + 1}: {len(found)} sets, {len(ball_y)} segments, "
             f"{len(links)} links, {int(shot_y.sum())} shots of {len(shot_y)} runs, "
-            f"{int(unseen_y.sum())} unseen of {len(unseen_y)}"
+            f"{int(unseen_y.sum())} unseen of {len(unseen_y)}, "
+            f"{int(came_y.sum())} came to sight of {len(came_y)}"
         )
-        weights = Weights(ball=ball, link=link, shot=shot, unseen=unseen)
+        weights = Weights(ball=ball, link=link, shot=shot, unseen=unseen, came=came)
     with Pool(jobs) as pool:
         found = [e for e in pool.map(examples, [(f, weights) for f in files], 1) if e]
     return replace(
