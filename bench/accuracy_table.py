@@ -80,6 +80,9 @@ def print_table(rows: Sequence[Row], tree: str, faults: bool) -> None:
             print_targets(good)
         named, right = (sum(getattr(r.score, of) for r in some) for of in ("named", "right"))
         click.echo(f"right calls that also say how the shot ended: {share(named, right)}")
+        sure, vanished = (sum(r.count.get(of, 0) for r in some) for of in ("sure", "vanished"))
+        if sure:
+            click.echo(f"stretches of sure balls that are told of nowhere: {share(vanished, sure)}")
         print_metres(some)
         print_calibration("make", [c for r in some for c in r.score.chances])
         print_calibration("shot", [c for r in some for c in r.score.shot_chances])

@@ -28,6 +28,7 @@ from shoegoal.clip.stillness import Stillness, StillnessReport, StillSpan
 from shoegoal.errors import ShoegoalError
 from shoegoal.ladder.hidden import judge_shots_around
 from shoegoal.scene.fit import MARKER_SIGMA_REL
+from shoegoal.shots.judge import Judged, sure_segments_beside
 from shoegoal.types import BallSighting
 
 
@@ -74,7 +75,22 @@ def counted(told: dict[str, Any]) -> dict[str, Any]:
         watched_until_s=end_s,
     )
     scene = scene_record(judged.scene, MarkersSource.GIVEN, (), settings.stage.back_steps)
-    return told_set(verdict, judged.shots, judged.left_out, scene, told["problems"])
+    return {
+        **told_set(verdict, judged.shots, judged.left_out, scene, told["problems"]),
+        **sure_stretches(judged),
+    }
+
+
+def sure_stretches(judged: Judged) -> dict[str, int]:
+    """Count the stretches of what surely is a moving ball, and those told of nowhere."""
+    told_s = {shot.kick_time_s for shot in judged.shots}
+    told_s |= {line.time_s for line in judged.left_out}
+    shown = [event for event in judged.events if event.time_s in told_s]
+    beside = sure_segments_beside(judged.story, shown)
+    return {
+        "sure": len(sure_segments_beside(judged.story, [])),
+        "vanished": sum(segment.start_s not in told_s for segment in beside),
+    }
 
 
 def record_of(told: dict[str, Any]) -> BallRecord:

@@ -28,7 +28,7 @@ from record_simulation import (
 from scene_simulation import IMAGE_SIZE_PX
 from shoegoal.scene.ball_size import BallSize
 from shoegoal.shots.ground import find_ground
-from shoegoal.shots.judge import ASK_AT, SURE_BALL, SURE_S, Judged, judge
+from shoegoal.shots.judge import ASK_AT, Judged, judge, sure_segments_beside
 from shoegoal.shots.weights import shipped_weights
 from shoegoal.types import Call, Outcome, Shot
 
@@ -64,22 +64,10 @@ def only_the_shots(found: Judged) -> None:
 
 
 def nothing_vanished(found: Judged) -> None:
-    """Every stretch that is surely a moving ball's is a shot's, or a line's, or asked about."""
-    told_s = [(s.kick_time_s, s.end_time_s) for s in found.shots]
-    told_s += [(line.time_s, line.time_s) for line in found.left_out]
-    for segment in found.story.segments:
-        if segment.lies or segment.ball_log_odds < SURE_BALL:
-            continue
-        if segment.end_s - segment.start_s < SURE_S:
-            continue
-        # It is told with the run that it belongs to: that starts before and ends after it.
-        begun_s = [
-            e.time_s for e in found.events
-            if e.run is not None and any(s is segment for s in e.run.segments)
-        ]  # fmt: skip
-        assert any(
-            a - 0.1 <= segment.end_s and b >= segment.start_s - 0.1 for a, b in told_s
-        ) or any(any(abs(a - t) < 0.01 for a, _ in told_s) for t in begun_s), segment.start_s
+    """Every stretch that is surely a moving ball's belongs to a shot, or to a line of its own."""
+    told_s = {s.kick_time_s for s in found.shots} | {line.time_s for line in found.left_out}
+    shown = [event for event in found.events if event.time_s in told_s]
+    assert all(s.start_s in told_s for s in sure_segments_beside(found.story, shown))
 
 
 def test_makes_and_misses_are_told_with_their_times_places_and_speeds() -> None:

@@ -19,7 +19,7 @@ from shoegoal.scene.lens import Lens
 from shoegoal.shots.crossing import Crossing
 from shoegoal.shots.events import Event, find_events
 from shoegoal.shots.ground import Ground
-from shoegoal.shots.segments import segments_of
+from shoegoal.shots.segments import Segment, segments_of
 from shoegoal.shots.story import Story, tell_story
 from shoegoal.shots.weights import Weights, shipped_weights
 from shoegoal.types import Call, Estimate, ImagePoint, Outcome, Shot
@@ -28,6 +28,7 @@ CALL_AT = 0.97  # probability from which on a make or a miss is called without a
 ASK_AT = 0.03  # probability of a shot below which an event is left out, with its reason
 SURE_BALL = 2.0  # log odds of a ball whose way is never passed over in silence,
 SURE_S = 0.4  # if it was seen for so long
+NO_KICK = "a ball came by that was not kicked from the kick line"
 LOOK_S = 2.0
 PATH_STEP_S = 0.04
 
@@ -120,12 +121,31 @@ def judge(
     events = find_events(story, scene, ratio, weights)
     shots: list[Shot] = []
     left_out: list[LeftOut] = []
+    shown: list[Event] = []
     for event in events:
         if event.p_shot >= ASK_AT:
             shots.append(_shot(len(shots) + 1, event, events, scene, weights))
         elif _is_sure(event):
             left_out.append(LeftOut(event.time_s, _why_left_out(event)))
+        else:
+            continue
+        shown.append(event)
+    left_out += [LeftOut(s.start_s, NO_KICK) for s in sure_segments_beside(story, shown)]
+    left_out.sort(key=lambda line: line.time_s)
     return Judged(scene, tuple(shots), tuple(left_out), tuple(events), story)
+
+
+def sure_segments_beside(story: Story, events: Sequence[Event]) -> list[Segment]:
+    """Return the stretches of what surely is a moving ball that belong to none of some events."""
+    of_these = {id(s) for e in events if e.run is not None for s in e.run.segments}
+    return [
+        segment
+        for segment in story.segments
+        if not segment.lies
+        and segment.ball_log_odds >= SURE_BALL
+        and segment.end_s - segment.start_s >= SURE_S
+        and id(segment) not in of_these
+    ]
 
 
 def unseen_shot(
