@@ -177,6 +177,13 @@ class SightLines:
             np.sum(values**2, axis=1),
         )
 
+    def scaled(self, noise: float) -> SightLines:
+        """Return the same with all standard deviations multiplied."""
+        weight = 1 / noise**2
+        return SightLines(
+            self.times_s, self.normal * weight, self.right * weight, self.square * weight
+        )
+
     def part(self, chosen: slice | npt.NDArray[np.bool_]) -> SightLines:
         """Return some of them."""
         return SightLines(
@@ -185,7 +192,7 @@ class SightLines:
 
 
 def free_stretches(
-    camera: Camera, diameter_m: float, sightings: Sequence[BallSighting]
+    camera: Camera, diameter_m: float, sightings: Sequence[BallSighting], noise: float = 1.0
 ) -> list[FreeStretch]:
     """Cut one track into stretches of free motion.
 
@@ -194,6 +201,7 @@ def free_stretches(
     camera : over the ground.
     diameter_m : of the ball.
     sightings : of one track, in order of time.
+    noise : of the clip, over what is usual.
 
     Returns
     -------
@@ -201,7 +209,7 @@ def free_stretches(
     """
     if len(sightings) < LEAST_SIGHTINGS:
         return []
-    lines = SightLines.of(camera, diameter_m, sightings)
+    lines = SightLines.of(camera, diameter_m, sightings).scaled(noise)
     radius_m = diameter_m / 2
     cuts = _moved_to_the_best(lines, radius_m, _cut(lines, radius_m))
     return [fit_stretch(lines.part(slice(a, b)), radius_m, sightings[a:b]) for a, b in cuts]

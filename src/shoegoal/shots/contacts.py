@@ -30,6 +30,8 @@ USUAL_PITCH_DEG = 12.0  # of a phone that has ball and feet in view; common prac
 LEAST_HEIGHT_M = 0.2
 AT_ONCE_S = 0.2
 JOINED_S = 1.0  # a ball that is out of sight for longer begins another way
+LEAST_SIGHTINGS = 8  # of a stretch that tells the clip's noise
+NOISE_BOUNDS = (0.3, 1.0)
 OTHER_BALL_SHARE = 0.5  # of a way's time that another one's covers: then it is a second ball
 F64 = npt.NDArray[np.float64]
 
@@ -140,17 +142,25 @@ def dribbled_ways(
     weights = weights or shipped_weights()
     record = replace(record, resting=tuple(_before_a_track(record)))
     try:
-        ground = find_ground(record, size_px, ball=ball, weights=weights)
+        fit = find_ground(record, size_px, ball=ball, weights=weights).fit
     except SceneNotFittedError:
         camera, diameter_m = _stand_in(record, size_px, ball)
-        story = tell_story(
-            segments_of(camera, diameter_m, record.tracks, record.resting, weights), weights
-        )
     else:
-        camera, diameter_m = ground.fit.camera, ground.fit.ball_diameter_m.value
-        story = ground.story
+        camera, diameter_m = fit.camera, fit.ball_diameter_m.value
+    given = camera, diameter_m, record.tracks, record.resting, weights
+    story = tell_story(segments_of(*given, _noise(segments_of(*given))), weights)
     ways = [_way(story, chain, camera, diameter_m) for chain in _of_one_ball(story, _chains(story))]
     return [way for way in ways if way.moving]
+
+
+def _noise(segments: Sequence[Segment]) -> float:
+    """Measure the clip's own noise: a dribbled ball is near, and seen better than most."""
+    misfits = [
+        segment.stretch.misfit
+        for segment in segments
+        if not segment.lies and len(segment.stretch.sightings) >= LEAST_SIGHTINGS
+    ]
+    return float(np.clip(np.sqrt(np.median(misfits)), *NOISE_BOUNDS)) if misfits else 1.0
 
 
 def _before_a_track(record: BallRecord) -> list[RestingBall]:

@@ -62,6 +62,7 @@ def segments_of(
     tracks: Sequence[BallTrack],
     resting: Sequence[RestingBall],
     weights: Weights,
+    noise: float = 1.0,
 ) -> list[Segment]:
     """Cut tracks into free motion, and join what was seen of lying balls into stays.
 
@@ -70,6 +71,7 @@ def segments_of(
     camera, diameter_m : the ruler.
     tracks, resting : what the watcher saw.
     weights : learnt; see `shoegoal.shots.weights`.
+    noise : of the clip's sightings, over what is usual.
 
     Returns
     -------
@@ -78,7 +80,7 @@ def segments_of(
     moving: list[Segment] = []
     lying: list[Segment] = []
     for number, track in enumerate(tracks):
-        stretches = free_stretches(camera, diameter_m, track.sightings)
+        stretches = free_stretches(camera, diameter_m, track.sightings, noise)
         for k, stretch in enumerate(stretches):
             still = stretch.motion is Motion.LIES
             came_s = stretch.start_s if k or not still else -inf
