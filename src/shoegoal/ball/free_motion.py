@@ -212,7 +212,11 @@ def free_stretches(
     lines = SightLines.of(camera, diameter_m, sightings).scaled(noise)
     radius_m = diameter_m / 2
     cuts = _moved_to_the_best(lines, radius_m, _cut(lines, radius_m))
-    return [fit_stretch(lines.part(slice(a, b)), radius_m, sightings[a:b]) for a, b in cuts]
+    hardly_m = HARDLY_DIAMETERS * diameter_m * noise
+    return [
+        fit_stretch(lines.part(slice(a, b)), radius_m, sightings[a:b], hardly_m=hardly_m)
+        for a, b in cuts
+    ]
 
 
 def _cut(lines: SightLines, radius_m: float) -> list[tuple[int, int]]:
@@ -379,6 +383,7 @@ def fit_stretch(
     radius_m: float,
     sightings: Sequence[BallSighting],
     motion: Motion | None = None,
+    hardly_m: float = 0.0,
 ) -> FreeStretch:
     """Fit one stretch, and tell how well it is known.
 
@@ -388,12 +393,13 @@ def fit_stretch(
     radius_m : of the ball.
     sightings : at least ``LEAST_SIGHTINGS``, in order of time.
     motion : how it moves; the likeliest kind where it is not known.
+    hardly_m : a ball that rolls no further in all lies there.
     """
     n = len(lines.times_s)
     if motion is None:
         motion = KINDS[int(_costs(lines, radius_m, np.array([0]), n)[1][0])]
         end_m = _travelled_m(lines, radius_m) if motion is Motion.ROLLS else np.inf
-        if end_m < 2 * radius_m * HARDLY_DIAMETERS:
+        if end_m < hardly_m:
             motion = Motion.LIES
     basis = _BASES[motion]
     reference_s = float(lines.times_s[n // 2])

@@ -31,7 +31,7 @@ LEAST_HEIGHT_M = 0.2
 AT_ONCE_S = 0.2
 JOINED_S = 1.0  # a ball that is out of sight for longer begins another way
 LEAST_SIGHTINGS = 8  # of a stretch that tells the clip's noise
-NOISE_BOUNDS = (0.3, 1.0)
+NOISE_BOUNDS = (0.5, 1.0)
 OTHER_BALL_SHARE = 0.5  # of a way's time that another one's covers: then it is a second ball
 F64 = npt.NDArray[np.float64]
 
