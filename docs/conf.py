@@ -21,6 +21,9 @@ html_theme_options = {
     "description": "A phone clip of a soccer shooting set in, a tally a teacher can verify out",
     "fixed_sidebar": True,
     "page_width": "1100px",
+    "font_family": "system-ui, sans-serif",
+    "head_font_family": "system-ui, sans-serif",
+    "font_size": "16px",
 }
 html_show_sourcelink = False
 html_copy_source = False

@@ -7,14 +7,17 @@ The list of rooms is made whenever the docs are built, from the first line of ev
 from __future__ import annotations
 
 import ast
+import re
 import sys
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import click
 
 DOCS = Path(__file__).parent
 PACKAGE = DOCS.parent / "src" / "shoegoal"
+MOST_SAID = 10_000  # a limit beyond is no use to a reader
 COMMANDS_FILE = DOCS / "commands.md"
 # From the ground up: every floor imports only from those before it.
 FLOORS = (
@@ -80,11 +83,11 @@ def _command_lines(name: str, command: click.Command) -> Iterator[str]:
         yield _plain(" ".join(paragraph.split()))
         yield ""
     if options:
-        yield "| option | |"
+        yield "| option | meaning |"
         yield "|---|---|"
         for option in options:
-            needed = " Required." if option.required else ""
-            yield f"| `{_spelt(option)}` | {_plain(option.help or '')}{needed} |"
+            more = _range(option.type) + (" Required." if option.required else "")
+            yield f"| `{_spelt(option)}` | {_plain(option.help or '')}{more} |"
         yield ""
 
 
@@ -95,13 +98,27 @@ def _metavar(argument: click.Argument) -> str:
 def _spelt(option: click.Option) -> str:
     if option.is_flag:
         return option.opts[0]
+    if isinstance(option.type, click.IntRange | click.FloatRange):
+        return f"{option.opts[0]} N"
     taken = option.make_metavar(click.Context(click.Command("any")))
     return f"{option.opts[0]} {taken.replace('|', ' or ').strip('[]')}"
 
 
+def _range(kind: click.ParamType[Any]) -> str:
+    """Say which numbers an option takes."""
+    if not isinstance(kind, click.IntRange | click.FloatRange):
+        return ""
+    least, most = kind.min, kind.max
+    if most is None or most > MOST_SAID:
+        return f" From {least:g}." if least else ""
+    above = "above " if kind.min_open else ""
+    return f" {above.capitalize()}{least:g} to {most:g}."
+
+
 def _plain(text: str) -> str:
-    """Keep what Markdown would read as its own."""
-    return text.replace("|", "\\|").replace("*", "\\*").replace("<", "\\<")
+    """Keep what Markdown would read as its own, and set options as code."""
+    text = text.replace("|", "\\|").replace("*", "\\*").replace("<", "\\<")
+    return re.sub(r"(?<![\w`-])--[a-z][a-z-]*", r"`\g<0>`", text)
 
 
 def rooms_page() -> str:
