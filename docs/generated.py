@@ -110,15 +110,16 @@ def _range(kind: click.ParamType[Any]) -> str:
         return ""
     least, most = kind.min, kind.max
     if most is None or most > MOST_SAID:
-        return f" From {least:g}." if least else ""
-    above = "above " if kind.min_open else ""
-    return f" {above.capitalize()}{least:g} to {most:g}."
+        return f" (from {least:g})" if least else ""
+    return f" ({'above ' if kind.min_open else ''}{least:g} to {most:g})"
 
 
 def _plain(text: str) -> str:
     """Keep what Markdown would read as its own, and set options as code."""
     text = text.replace("|", "\\|").replace("*", "\\*").replace("<", "\\<")
-    return re.sub(r"(?<![\w`-])--[a-z][a-z-]*", r"`\g<0>`", text)
+    parts = text.split("`")  # every other one is code already
+    parts[::2] = [re.sub(r"(?<![\w-])--[a-z][a-z-]*", r"`\g<0>`", part) for part in parts[::2]]
+    return "`".join(parts)
 
 
 def rooms_page() -> str:
