@@ -234,6 +234,8 @@ def test_a_dribble_stage_has_no_goal_and_needs_a_ball(clip: Path) -> None:
     result = run("count", clip, "--stage", "touches", "--left", "1,2", "--right", "3,4")
     assert result.exit_code == 2
     assert "has no goal: leave out --left" in one_line(result)
+    result = run("count", clip, "--stage", "touches", "--trace", clip.with_name("why.json"))
+    assert "has no goal: leave out --trace" in one_line(result)
     result = run("count", clip, "--stage", "touches", "--form")
     assert result.exit_code == 2
     assert "form is read from shots" in one_line(result)

@@ -121,7 +121,7 @@ def test_the_command_line_gives_the_true_tally_and_writes_the_files(tmp_path: Pa
     assert done.returncode in (0, EXIT_NEEDS_A_LOOK), done.stderr
     analysis = load_analysis(folder / "analysis.json")
     assert faults_of(analysis, truth) == [], told(analysis)
-    # README, exit codes: 0 with a verdict, 3 when a person has to look first.
+    # docs/commands.md, exit codes: 0 with a verdict, 3 when a person has to look first.
     assert done.returncode == (EXIT_NEEDS_A_LOOK if analysis.needs_a_look else 0) == 0
     assert analysis.clip.rotation_deg == truth["rotation_deg"]
     assert (analysis.clip.width_px, analysis.clip.height_px) == (720, 1280)

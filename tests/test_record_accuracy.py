@@ -50,8 +50,8 @@ def found_in(book: Book, class_name: str | None = None) -> Accuracy:
 def signed_set(book: Book, number: int, *wrong: int) -> int:
     """A signed set of three makes and two misses, of which some turned out otherwise."""
     set_id = file_set(book, f"clip{number}.mp4", unsure=False).set_id
-    for shot in wrong:
-        answer_shot(book, set_id, shot, Answer.MISS, by=TEACHER)
+    for number in wrong:
+        answer_shot(book, set_id, number, Answer.MISS, by=TEACHER)
     for shot in example_analysis(unsure=False).shots:
         if wrong and shot.number not in wrong and shot.call is Call.MAKE:
             answer_shot(book, set_id, shot.number, Answer.MAKE, by=TEACHER)
@@ -98,7 +98,7 @@ def test_reliability_is_counted_in_classes() -> None:
     calls += [checked(Answer.NOT_A_SHOT, 20, p_make=0.2)]  # neither a make nor a miss
     low, high = reliability_of(calls)
     assert (low.makes, low.shots, high.makes, high.shots) == (0, 4, 9, 10)
-    assert (low.p_make, high.p_make) == (pytest.approx(0.2), pytest.approx(0.989))
+    assert [low.p_make, high.p_make] == pytest.approx([0.2, 0.989])
     assert high.low < 0.9 < high.high
 
 

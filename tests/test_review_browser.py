@@ -24,7 +24,7 @@ from shoegoal.types import Call
 
 @pytest.fixture
 def by_command(tmp_path: Path, side_view_count: Path) -> Iterator[tuple[str, str]]:
-    """A book with the counted set, and the page's address, all by the commands of the README."""
+    """A book with the counted set, and the page's address, all by the commands of the docs."""
     place = str(tmp_path / "book.sqlite3")
     shoegoal = [sys.executable, "-m", "shoegoal"]
     added = [*shoegoal, "record", "add", str(side_view_count), "--class", "7b", "--book", place]

@@ -10,13 +10,13 @@ from typing import Any
 import pytest
 from starlette.testclient import TestClient
 
+import shoegoal
 from analysis_examples import marker_px
 from record_books import TEACHER, file_set, put_result
 from shoegoal.analysis import file
 from shoegoal.analysis.file import load_analysis
 from shoegoal.analysis.model import Analysis
 from shoegoal.errors import BadSettingsError
-from shoegoal.record import reviewing
 from shoegoal.record.book import Book
 from shoegoal.record.corrections import Answer
 from shoegoal.record.filing import file_count
@@ -170,7 +170,7 @@ def test_a_moved_marker_is_told_and_can_be_undone(
         assert analysis.scene is not None
         return replace(analysis, scene=replace(analysis.scene, left_px=left, right_px=right))
 
-    monkeypatch.setattr(reviewing, "recount_with_markers", judged_anew)
+    monkeypatch.setattr(shoegoal, "recount", judged_anew)
     file_set(book)
     told = "A marker was moved: all on this page is worked out anew."
     assert told not in client.get("/sets/1").text

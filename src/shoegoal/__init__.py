@@ -42,16 +42,23 @@ def check(
 
     Parameters
     ----------
-    clip : video file.
-    width_steps, back_steps : goal width and kick distance that the stage asks for, in steps.
-    left, right : inner feet of the markers as the kicker sees them, px of the displayed picture;
-        both or neither. Without them both are looked for.
-    ball : size printed on the ball: "3", "4", "5" or "unknown".
-    out : where to write a still that shows the answer (JPEG); None to write nothing.
+    clip : path
+        Video file.
+    width_steps, back_steps : float
+        Goal width and kick distance that the stage asks for, in the student's steps.
+    left, right : (x, y), optional
+        Inner feet of the markers as the kicker sees them, px of the displayed picture; both or
+        neither. Without them both are looked for.
+    ball : str
+        Size printed on the ball: "3", "4", "5" or "unknown".
+    out : path, optional
+        Where to write a still that shows the answer (JPEG).
 
     Returns
     -------
-    The answer (`is_fit`, `headline`) with its findings, gravest first.
+    Fitness
+        Whether it can be judged (``is_fit``), in a few words (``headline``), and the findings,
+        gravest first.
 
     Raises
     ------
@@ -107,26 +114,39 @@ def count(
 
     Parameters
     ----------
-    clip : video file.
-    stage : name of a stage in the ladder, or a `shoegoal.ladder.rules.Stage` of your own.
-    ladder : ladder file (TOML) in which the name is looked up; the shipped one by default.
-    left, right : inner feet of the markers as the kicker sees them, px of the displayed picture;
-        both or neither. Without them both are found.
-    ball : size printed on the ball: "3", "4", "5" or "unknown"; the stage's by default.
-    lens : lens file that `shoegoal lens` wrote.
-    calibration : markers and camera saved from another clip of the same set-up.
-    confidence : least probability for a verdict without review, above 0.5; 0.99 by default.
-    out : folder to write, with the analysis file and the pictures, whole or not at all; None to
-        write nothing.
-    earlier : folders with results of earlier counts, in which the same take is looked for; those
-        beside ``out`` are looked through too. None for no such comparison.
-    save_calibration : file to save markers and camera to.
-    trace : JSON file to write with every threshold and intermediate score behind the calls.
-    on_progress : called with the share of the clip that has passed, 0..1.
+    clip : path
+        Video file.
+    stage : str or Stage
+        Name of a stage in the ladder, or a `shoegoal.ladder.rules.Stage` of your own.
+    ladder : path, optional
+        Ladder file (TOML) in which the name is looked up; the shipped one by default.
+    left, right : (x, y), optional
+        Inner feet of the markers as the kicker sees them, px of the displayed picture; both or
+        neither. Without them both are found.
+    ball : str, optional
+        Size printed on the ball: "3", "4", "5" or "unknown"; the stage's by default.
+    lens : path, optional
+        Lens file that ``shoegoal lens`` wrote.
+    calibration : path, optional
+        Markers and camera saved from another clip of the same set-up.
+    confidence : float, optional
+        Least probability for a verdict without review, above 0.5; 0.99 by default.
+    out : path, optional
+        Folder to write, with the analysis file and the pictures, whole or not at all.
+    earlier : paths, optional
+        Folders with results of earlier counts, in which the same take is looked for; those beside
+        ``out`` are looked through too. Without it nothing is compared.
+    save_calibration : path, optional
+        File to save markers and camera to.
+    trace : path, optional
+        JSON file to write with every threshold and intermediate score behind the calls.
+    on_progress : function, optional
+        Called with the share of the clip that has passed, 0..1.
 
     Returns
     -------
-    The analysis: shots, tally, verdict and all that they rest on.
+    Analysis
+        Shots, tally, verdict and all that they rest on.
 
     Raises
     ------
@@ -218,13 +238,17 @@ def form(
 
     Parameters
     ----------
-    result : folder that a count wrote, or the analysis file in it.
-    clip : the clip that was counted; by default the one of that name beside the folder.
-    on_progress : called with the share of the shots that are done, 0..1.
+    result : path
+        Folder that a count wrote, or the analysis file in it.
+    clip : path, optional
+        The clip that was counted; by default the one of that name beside the folder.
+    on_progress : function, optional
+        Called with the share of the shots that are done, 0..1.
 
     Returns
     -------
-    Of each shot eight cues, each in band, to look at, or not to be told from this view.
+    SetForm
+        Of each shot its cues, each in band, to look at, or not to be told from this view.
 
     Raises
     ------
@@ -272,7 +296,13 @@ def load(result: AnyPath) -> Analysis:
 
     Parameters
     ----------
-    result : folder that a count wrote, or the analysis file in it.
+    result : path
+        Folder that a count wrote, or the analysis file in it.
+
+    Returns
+    -------
+    Analysis
+        As `count` returned it.
 
     Raises
     ------
@@ -297,8 +327,15 @@ def recount(analysis: Analysis, left: AnyPoint, right: AnyPoint) -> Analysis:
 
     Parameters
     ----------
-    analysis : of shots at a goal, with the evidence that a count keeps.
-    left, right : inner feet of the markers as the kicker sees them, px of the displayed picture.
+    analysis : Analysis
+        Of shots at a goal, with the evidence that a count keeps.
+    left, right : (x, y)
+        Inner feet of the markers as the kicker sees them, px of the displayed picture.
+
+    Returns
+    -------
+    Analysis
+        The same clip, with other calls where they depend on the markers.
 
     Raises
     ------

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from shoegoal.cli.options import BookOptions, FilePath, meaning, with_options
+from shoegoal.cli.options import ClassOptions, FilePath, meaning, with_options
 from shoegoal.errors import EXIT_NEEDS_A_LOOK, EXIT_SOME_FAILED, BadSettingsError
 
 if TYPE_CHECKING:
@@ -37,12 +37,10 @@ def class_group() -> None:
 
 
 @dataclass(frozen=True, kw_only=True)
-class RunOptions(BookOptions):
+class RunOptions(ClassOptions):
     """Of ``class run``."""
 
-    class_name: str
     manifest: Path | None = None
-    ladder: Path | None = None
     enrol: bool = False
     again: bool = field(
         default=False,
@@ -59,7 +57,7 @@ class RunOptions(BookOptions):
 def run(given: RunOptions, folder: Path) -> int:
     """Count the clips in FOLDER and bring the counts into the record book.
 
-    File names tell whose clip it is and for which stage, as in "Otter 17_five-of-ten.mp4"; or a
+    File names say whose clip it is and for which stage, as in "Otter 17_five-of-ten.mp4"; or a
     --manifest does. Clips are known by their content: run it again, and only what is new or was
     broken off is counted. A clip that cannot be counted does not stop the rest.
     """
@@ -98,11 +96,9 @@ def run(given: RunOptions, folder: Path) -> int:
 
 
 @dataclass(frozen=True, kw_only=True)
-class ResultsOptions(BookOptions):
+class ResultsOptions(ClassOptions):
     """Of ``class results``."""
 
-    class_name: str
-    ladder: Path | None = None
     out: Path | None = field(
         default=None, metadata=meaning("The file to write, ending in .html, .xlsx, .csv or .json.")
     )
@@ -139,12 +135,10 @@ def results(given: ResultsOptions) -> int:
 
 
 @dataclass(frozen=True, kw_only=True)
-class NextOptions(BookOptions):
+class NextOptions(ClassOptions):
     """Of ``class next``."""
 
-    class_name: str
     pupil: str | None = None
-    ladder: Path | None = None
 
 
 @class_group.command("next")
@@ -168,8 +162,8 @@ def next_(given: NextOptions) -> int:
     if given.json:
         from shoegoal.scale.tables import advice_json
 
-        told = [{"pupil": row.pupil, **advice_json(row.advice)} for row in rows]
-        click.echo(json_text.dumps(told, indent=1, ensure_ascii=False))
+        plain = [{"pupil": row.pupil, **advice_json(row.advice)} for row in rows]
+        click.echo(json_text.dumps(plain, indent=1, ensure_ascii=False))
     else:
         from shoegoal.cli.book_report import print_advice
 
@@ -178,14 +172,11 @@ def next_(given: NextOptions) -> int:
 
 
 @dataclass(frozen=True, kw_only=True)
-class FamilyOptions:
+class FamilyOptions(ClassOptions):
     """Of ``class family``."""
 
-    class_name: str
     pupil: str | None = None
-    ladder: Path | None = None
     out: Path = field(metadata=meaning("The page to write, ending in .html."))
-    book: str | None = None
 
 
 @class_group.command()
@@ -281,16 +272,16 @@ def _clips(
 
 
 def runner_of(workers: int | None = None, dask: str | None = None) -> Runner:
-    """Say where clips are counted: here, as many at a time as there are cores, or as told."""
+    """Say where clips are counted: here, a few at a time, or on a Dask cluster."""
     if dask is not None:
         from shoegoal.scale.cluster import run_on_cluster
 
-        return lambda tasks, work, tell: run_on_cluster(tasks, work, dask, tell)
+        return lambda tasks, work, on_progress: run_on_cluster(tasks, work, dask, on_progress)
     from shoegoal.scale.pool import run_in_processes
     from shoegoal.threads import usable_cores
 
     processes = workers or usable_cores()
-    return lambda tasks, work, tell: run_in_processes(tasks, work, processes, tell)
+    return lambda tasks, work, on_progress: run_in_processes(tasks, work, processes, on_progress)
 
 
 def _exit_code(outcomes: list[ClipOutcome]) -> int:

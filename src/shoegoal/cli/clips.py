@@ -14,6 +14,7 @@ import click
 import shoegoal
 from shoegoal.cli.options import FilePath, GoalOptions, flag_of, meaning, with_options
 from shoegoal.errors import EXIT_NEEDS_A_LOOK, BadSettingsError, ClipNotJudgeableError
+from shoegoal.scene.ball_size import BallSize
 
 if TYPE_CHECKING:
     from shoegoal.analysis.fitness import Fitness
@@ -36,6 +37,9 @@ class FitOptions(GoalOptions):
     )
     back_steps: float | None = field(
         default=None, metadata=meaning("Kick distance in the student's own steps; default 10.")
+    )
+    ball: BallSize | None = field(
+        default=None, metadata=meaning("Size printed on the ball; default: unknown.")
     )
     out: Path | None = field(
         default=None,

@@ -44,7 +44,7 @@ class DrawOptions(BookOptions):
 def draw(given: DrawOptions) -> int:
     """Draw shots of a class at random, makes and misses by their shares, in random order.
 
-    With --cues, what was told of their form, each cue and band by its share.
+    With --cues, what was read of their form, each cue and band by its share.
     """
     import secrets
 
@@ -119,11 +119,11 @@ def report(given: ReportOptions) -> int:
 
     width = DEFAULT_INTERVAL if given.interval is None else given.interval
     with Book(given.book).reading() as connection:
-        told = report_of(connection, given.class_name, width)
+        found = report_of(connection, given.class_name, width)
     if given.json:
-        click.echo(json_text.dumps(asdict(told), indent=1, ensure_ascii=False))
+        click.echo(json_text.dumps(asdict(found), indent=1, ensure_ascii=False))
         return 0
-    for one in told.cues:
+    for one in found.cues:
         for line in _report_lines(one, width):
             click.echo(line)
     return 0
@@ -159,5 +159,5 @@ def _print_checks(round_id: int, checks: list[Check], *, json: bool) -> None:
     for check in checks:
         where = check.clip or f"clip of set {check.set_id}"
         parts = (check.cue, check.answer or "")
-        told = "  ".join(part for part in parts if part)
-        click.echo(f"{check.place:>3}  {check.clock:>7}  {where}  {told}".rstrip())
+        rest = "  ".join(part for part in parts if part)
+        click.echo(f"{check.place:>3}  {check.clock:>7}  {where}  {rest}".rstrip())

@@ -11,7 +11,7 @@ from urllib.parse import urlsplit
 
 import click
 
-from shoegoal.cli.options import BookOptions, meaning, with_options
+from shoegoal.cli.options import ClassOptions, meaning, with_options
 from shoegoal.errors import BadSettingsError
 
 if TYPE_CHECKING:
@@ -21,12 +21,10 @@ HERE = "http://127.0.0.1:8000"
 
 
 @dataclass(frozen=True, kw_only=True)
-class HandInOptions(BookOptions):
+class HandInOptions(ClassOptions):
     """Of ``hand-in``."""
 
-    class_name: str
     pupil: str | None = None
-    ladder: Path | None = None
     out: Path | None = field(
         default=None,
         metadata=meaning("The slips to write, ending in .pdf; default: only the link is printed."),

@@ -135,12 +135,12 @@ def _print_ladder(ladder: Ladder) -> None:
     for rung in ladder.rungs:
         for which, stage in rung.rounds:
             if which is Round.STAGE:
-                told = StageRecord.of(stage).heading
+                words = StageRecord.of(stage).heading
                 if stage.retries is not None:
-                    told += f"; {_some(1 + stage.retries, 'try', 'tries')}"
+                    words += f"; {_some(1 + stage.retries, 'try', 'tries')}"
             else:
-                told = f"  {which} round: {stage.goal_sentence}"
-            click.echo(f"  {stage.name:<{width}}  {told}")
+                words = f"  {which} round: {stage.goal_sentence}"
+            click.echo(f"  {stage.name:<{width}}  {words}")
         if rung.advance is not Advance.MET:
             click.echo(f"  {'':<{width}}  climbs on: {rung.advance.sentence}")
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable
-from dataclasses import MISSING, dataclass, fields
+from dataclasses import MISSING, dataclass, field, fields
 from functools import wraps
 from pathlib import Path
 from typing import Any, Concatenate, ParamSpec, TypeVar
@@ -130,17 +130,14 @@ _ROWS = (
     OptionRow(
         "--ladder",
         FilePath(),
-        "Ladder file (TOML); default: for a class the one that the book remembers, else the one "
-        "shipped.",
+        "Ladder file (TOML); default: the one shipped.",
     ),
     OptionRow(
         "--make",
         click.IntRange(1, MAX_COUNT),
         "In place of --stage: makes needed; alone it means as many shots as it takes.",
     ),
-    OptionRow(
-        "--of", click.IntRange(1, MAX_COUNT), "With --make: only the first so many shots count."
-    ),
+    OptionRow("--of", click.IntRange(1, MAX_COUNT), "With --make: only the first N shots count."),
     OptionRow("--in-a-row", None, "With --make: the makes must follow one another."),
     OptionRow(
         "--within-s",
@@ -218,7 +215,7 @@ _ROWS = (
         click.FloatRange(0.01, 1.0),
         "Wanted width of the intervals, from their lower to their upper end; default 0.2.",
     ),
-    OptionRow("--cues", None, "What was told of form, in place of makes and misses."),
+    OptionRow("--cues", None, "Check form, cue by cue, in place of makes and misses."),
     OptionRow("--head", click.STRING, "Hash noted down earlier, which must still be in the book."),
     OptionRow(
         "--receipt",
@@ -270,7 +267,7 @@ _ROWS = (
         "127.0.0.1.",
     ),
     OptionRow("--note", click.STRING, "Remark to write down; no real names, please."),
-    OptionRow("--by", click.STRING, "Who says so."),
+    OptionRow("--by", click.STRING, "Your name, written beside what you say."),
     OptionRow(
         "--seen",
         click.IntRange(1),
@@ -279,7 +276,7 @@ _ROWS = (
     OptionRow(
         "--manifest",
         FilePath(),
-        "CSV table with the columns clip, pupil and stage; default: the clips' file names tell.",
+        "CSV table with the columns clip, pupil and stage; default: by the clips' file names.",
     ),
     OptionRow("--enrol", None, "Enter pupils whom the book does not know; else they are refused."),
     OptionRow(
@@ -383,8 +380,22 @@ class BookOptions:
 
 
 @dataclass(frozen=True, kw_only=True)
+class ClassOptions(BookOptions):
+    """Of commands about a class and its ladder."""
+
+    class_name: str
+    ladder: Path | None = field(
+        default=None,
+        metadata=meaning(
+            "Ladder file (TOML); default: the one that the book remembers for the class, else the "
+            "one shipped."
+        ),
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
 class GoalOptions:
-    """What a filming check and a count may be told of the goal and the ball."""
+    """What is known of goal and ball beforehand: of a filming check and a count alike."""
 
     width_steps: float | None = None
     back_steps: float | None = None

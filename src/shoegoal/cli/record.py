@@ -46,7 +46,7 @@ def add(given: AddOptions, analyses: tuple[Path, ...]) -> int:
     ANALYSIS is a folder that count wrote. Without --pupil every clip is taken for a new pupil's,
     who gets a made-up name; with --enrol, a --pupil whom the book does not know is entered in
     --class. With --stage the sets are judged by that stage; the goal must be the
-    one that was counted. Adding a folder again from another place tells the book where it lies.
+    one that was counted. Adding a folder again from another place notes where it lies now.
     """
     import shoegoal
     from shoegoal.record.book import Book
@@ -197,7 +197,7 @@ def write_receipt(given: ReceiptOptions, set_id: int | None) -> int:
     """Write a receipt of a signed SET, or of the whole book as it is now.
 
     As JSON, or on a page with a QR code where --out ends in .pdf. Kept elsewhere, it lets record
-    verify --receipt tell whether any later book still holds the same. It names the pupil as the
+    verify --receipt say whether any later book still holds the same. It names the pupil as the
     book does, and the result.
     """
     from shoegoal.analysis.folders import check_writable_file

@@ -186,7 +186,7 @@ def print_form(form: SetForm, folder: Path) -> None:
     for shot in form.shots:
         lines += [*_shot_lines(shot, form.start_s), ""]
     lines += ["What went well"]
-    lines += [f"  {words}" for words in form.advice.went_well] or ["  Nothing could be told for "
+    lines += [f"  {words}" for words in form.advice.went_well] or ["  No cue could be judged for "
               "sure; that says nothing of the kicks."]  # fmt: skip
     lines += ["To try"]
     lines += [f"  {n}. {words}" for n, words in enumerate(form.advice.to_try, start=1)] or [
@@ -200,7 +200,7 @@ def print_form(form: SetForm, folder: Path) -> None:
 
 
 def _shot_lines(shot: ShotForm, start_s: float) -> Iterator[str]:
-    foot = "kicking foot not told" if shot.side is None else f"{shot.side.value} foot"
+    foot = "kicking foot not seen" if shot.side is None else f"{shot.side.value} foot"
     view = "view unknown" if shot.view is None else f"filmed from: {shot.view.value}"
     yield f"Shot {shot.number} at {clock_text(shot.kick_time_s - start_s)}, {foot}, {view}"
     for reading in shot.told:

@@ -121,13 +121,13 @@ def shown_progress(
 
 def plain_progress(what: str, write: Callable[[str], None]) -> Callable[[float], None]:
     """Return a function that writes a line for every further tenth."""
-    told = 0
+    shown_tenths = 0
 
     def update(share: float) -> None:
-        nonlocal told
+        nonlocal shown_tenths
         steps = int(share / PLAIN_STEP + 1e-9)
-        if steps > told:
-            told = steps
+        if steps > shown_tenths:
+            shown_tenths = steps
             write(f"{what}: {100 * PLAIN_STEP * steps:.0f} %")
 
     return update

@@ -8,9 +8,8 @@ from typing import Any
 
 from sqlalchemy import Connection, insert
 
-from shoegoal import __version__
+import shoegoal
 from shoegoal.analysis.file import analysis_to_json
-from shoegoal.analysis.recount import recount_with_markers
 from shoegoal.analysis.words import event_name
 from shoegoal.clip.clock import clock_text
 from shoegoal.errors import BadSettingsError, NotYetCertainError, RecordChangedError
@@ -138,7 +137,7 @@ def move_marker(
 ) -> SetHistory:
     """Put a marker elsewhere and work the set out anew from its sightings, without the clip.
 
-    Parameters and errors are as for `answer_shot`, and as for `recount_with_markers`.
+    Parameters and errors are as for `answer_shot`, and as for `shoegoal.recount`.
     """
     with book.reading() as connection:
         history = _open_set(connection, set_id, seen)
@@ -146,9 +145,9 @@ def move_marker(
     left, right = before.goal_scene.left_px, before.goal_scene.right_px
     # Worked out between two transactions: it takes seconds, and nobody has to wait for it.
     if side is Side.LEFT:
-        analysis = recount_with_markers(before, place_px, right)
+        analysis = shoegoal.recount(before, place_px, right)
     else:
-        analysis = recount_with_markers(before, left, place_px)
+        analysis = shoegoal.recount(before, left, place_px)
     content = analysis_to_json(analysis)
     change = MarkerMoved(side, place_px.x_px, place_px.y_px, _note(note))
     with book.writing() as connection:
@@ -299,7 +298,7 @@ def signed_content(history: SetHistory, standing: Standing, by: str) -> dict[str
         "class_name": history.class_name,
         "ladder": history.ladder,
         "clip_name": history.clip_name,
-        "tool_version": __version__,
+        "tool_version": shoegoal.__version__,
         "clip_sha256": history.clip_sha256,
         "analysis_sha256": count.sha256,
         "calibration_sha256": count.calibration_sha256,

@@ -80,7 +80,7 @@ def check_site(
             raise BadSettingsError(
                 f"{host} can be reached from other computers, so the page needs accounts and "
                 "HTTPS: give --site https://NAME with --certificate and --private-key, or "
-                "--behind-tls where a reverse proxy speaks HTTPS (README, The page for a school)"
+                "--behind-tls where a reverse proxy speaks HTTPS (docs/server.md)"
             )
         return None
     parts = urlsplit(address)
