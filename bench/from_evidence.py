@@ -17,7 +17,7 @@ from evidence import read_evidence
 from judge_one import settings_of, told_set
 from shoegoal.analysis.doubts import doubtful_times
 from shoegoal.analysis.interruptions import strayed_times
-from shoegoal.analysis.judging import judge_evidence, scene_record
+from shoegoal.analysis.judging import JudgedSet, judge_evidence, scene_record
 from shoegoal.analysis.model import MarkersSource
 from shoegoal.analysis.run import evidence_of, ground_of
 from shoegoal.analysis.watching import Watched
@@ -28,7 +28,7 @@ from shoegoal.clip.stillness import Stillness, StillnessReport, StillSpan
 from shoegoal.errors import ShoegoalError
 from shoegoal.ladder.hidden import judge_shots_around
 from shoegoal.scene.fit import MARKER_SIGMA_REL
-from shoegoal.shots.judge import Judged, sure_segments_beside
+from shoegoal.shots.judge import sure_segments_beside
 from shoegoal.types import BallSighting
 
 
@@ -81,7 +81,7 @@ def counted(told: dict[str, Any]) -> dict[str, Any]:
     }
 
 
-def sure_stretches(judged: Judged) -> dict[str, int]:
+def sure_stretches(judged: JudgedSet) -> dict[str, int]:
     """Count the stretches of what surely is a moving ball, and those told of nowhere."""
     told_s = {shot.kick_time_s for shot in judged.shots}
     told_s |= {line.time_s for line in judged.left_out}

@@ -10,8 +10,10 @@ from shoegoal.analysis.model import Evidence, MarkersSource, SceneRecord
 from shoegoal.clip.rhythm import Break
 from shoegoal.ladder.rules import Stage
 from shoegoal.scene.fit import SceneFit
+from shoegoal.shots.events import Event
 from shoegoal.shots.ground import Ground, find_ground
 from shoegoal.shots.judge import LeftOut, judge, unseen_shot
+from shoegoal.shots.story import Story
 from shoegoal.types import Estimate, ImagePoint, Shot
 
 AFTER_A_BUMP = "the camera had been moved: was it a shot, and a make?"
@@ -24,6 +26,8 @@ class JudgedSet:
     scene: SceneFit
     shots: tuple[Shot, ...]
     left_out: tuple[LeftOut, ...]
+    events: tuple[Event, ...]
+    story: Story
 
 
 def judge_evidence(
@@ -69,9 +73,8 @@ def judge_evidence(
     )
     shots = [*judged.shots, *(unseen_shot(1, at_s, AFTER_A_BUMP) for at_s in evidence.after_bump_s)]
     numbered = [replace(shot, number=n) for n, shot in enumerate(shots, start=1)]
-    return JudgedSet(
-        judged.scene, tuple(doubted_around(numbered, breaks, start_s)), judged.left_out
-    )
+    doubted = tuple(doubted_around(numbered, breaks, start_s))
+    return JudgedSet(judged.scene, doubted, judged.left_out, judged.events, judged.story)
 
 
 def scene_record(

@@ -27,7 +27,7 @@ from shoegoal.shots.weights import Weights, shipped_weights
 from shoegoal.types import BallSighting
 
 USUAL_PITCH_DEG = 12.0  # of a phone that has ball and feet in view; common practice, no source
-LEAST_HEIGHT_M = 0.2
+USUAL_HEIGHT_M, LEAST_HEIGHT_M = 1.0, 0.2
 AT_ONCE_S = 0.2
 JOINED_S = 1.0  # a ball that is out of sight for longer begins another way
 LEAST_SIGHTINGS = 8  # of a stretch that tells the clip's noise
@@ -182,15 +182,15 @@ def _stand_in(record: BallRecord, size_px: tuple[int, int], ball: BallSize) -> t
     diameter_m = ball_ruler(ball).diameter_m
     focal_px = focal_of_fov(LONG_SIDE_FOV_RAD[0], size_px)
     middle_px = ((size_px[0] - 1) / 2, (size_px[1] - 1) / 2)
+    usual = Camera(focal_px, *middle_px, USUAL_HEIGHT_M, USUAL_PITCH_DEG)
     seen = [s for track in record.tracks for s in track.sightings]
-    high = Camera(focal_px, *middle_px, 0.0, USUAL_PITCH_DEG)
     if not seen:
-        return Camera(focal_px, *middle_px, 1.0, USUAL_PITCH_DEG), diameter_m
+        return usual, diameter_m
     pixels = np.array([(s.x_px, s.y_px) for s in seen])
     sizes = np.array([s.diameter_px for s in seen])
-    below_m = -np.nanmedian(high.ball_position(pixels, sizes, diameter_m)[:, 2])
-    height_m = max(LEAST_HEIGHT_M, float(below_m) + diameter_m / 2)
-    return Camera(focal_px, *middle_px, height_m, USUAL_PITCH_DEG), diameter_m
+    above_m = float(np.nanmedian(usual.ball_position(pixels, sizes, diameter_m)[:, 2]))
+    height_m = max(LEAST_HEIGHT_M, USUAL_HEIGHT_M - above_m + diameter_m / 2)
+    return replace(usual, height_m=height_m), diameter_m
 
 
 def _chains(story: Story) -> list[list[int]]:
