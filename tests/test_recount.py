@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from analysis_examples import example_analysis, old_format
@@ -50,8 +52,13 @@ def marker_px(side_m: float) -> ImagePoint:
 @pytest.fixture(scope="module")
 def counted() -> Analysis:
     """Three shots as a count keeps them."""
+    return count_of(SIDES_M)
+
+
+def count_of(sides_m: Sequence[float], clutter: int = 0) -> Analysis:
+    """Count shots that are meant to cross the line at these places."""
     ball = Ball()
-    for k, side_m in enumerate(SIDES_M):
+    for k, side_m in enumerate(sides_m):
         ball.kick(2.0 + 9.0 * k, shot_velocity(side_m)).fetch(9.0 + 9.0 * k)
     example = example_analysis()
     kept = replace(
@@ -59,7 +66,7 @@ def counted() -> Analysis:
         clip=replace(example.clip, start_s=0.0, end_s=28.0, width_px=IMAGE_SIZE_PX[0],
                      height_px=IMAGE_SIZE_PX[1]),
         stage=StageRecord.of(STAGE),
-        evidence=Evidence(record_of(ball, seconds=28.0), ball=BallSize.FIVE),
+        evidence=Evidence(record_of(ball, seconds=28.0, clutter=clutter), ball=BallSize.FIVE),
         problems=(),
     )  # fmt: skip
     return recount_with_markers(kept, *bases_px())
@@ -77,6 +84,15 @@ def test_a_marker_moved_by_no_pixel_changes_no_bit(counted: Analysis) -> None:
     read = analysis_from_json(analysis_to_json(counted).encode(), "again")
     assert read == counted
     assert recount_with_markers(read, scene.left_px, scene.right_px) == counted
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_by_no_pixel_in_any_of_many_sets(seed: int) -> None:
+    rng = np.random.default_rng([seed, 7])
+    analysis = count_of(rng.normal(0.0, 1.2, 3).tolist(), clutter=int(rng.integers(12)))
+    read = analysis_from_json(analysis_to_json(analysis).encode(), "again")
+    scene = analysis.goal_scene
+    assert recount_with_markers(read, scene.left_px, scene.right_px) == analysis
 
 
 def test_a_marker_of_a_counted_clip_moved_by_no_pixel_changes_no_bit(side_view_count: Path) -> None:
