@@ -17,6 +17,7 @@ from demo_cost import demo_cost
 from drawn import drawn
 from evaluation import sets
 from evidence import evidence
+from filming import filming
 from form import form
 from form_cost import form_cost
 from mutate import mutate
@@ -33,6 +34,7 @@ bench.add_command(accuracy)
 bench.add_command(attack)
 bench.add_command(class_cost)
 bench.add_command(sets)
+bench.add_command(filming)
 bench.add_command(form)
 bench.add_command(form_cost)
 bench.add_command(touches)

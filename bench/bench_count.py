@@ -29,7 +29,7 @@ WORDS = {
     "analysis": "whole analysis",
     "evidence": "analysis and evidence",
     "stages": "analysis, one thread",
-    "fit": "quick look",
+    "fit": "filming check",
 }
 TARGET_RATIO, TARGET_CPU_RATIO = 1.5, 2.5
 TARGET_MB = 500

@@ -23,7 +23,7 @@ TARGET_RATIO = 0.3
 @click.option("--quick", is_flag=True, help="10 s of clip and one run.")
 @clip_options
 def main(quick: bool, tiny: bool, as_json: bool, cache: Path) -> None:
-    """Time the quick look beside a bare decode."""
+    """Time the filming check beside a bare decode."""
     lengths = ((10, 1),) if quick else ((60, 3), (600, 1))
     figures: list[Figures] = []
     for seconds, runs in lengths:

@@ -8,10 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 from statistics import fmean
-from types import SimpleNamespace
-from typing import Any, cast
-
-import numpy as np
+from typing import Any
 
 from evidence import read_evidence
 from judge_one import settings_of, told_set
@@ -19,15 +16,13 @@ from shoegoal.analysis.doubts import doubtful_times
 from shoegoal.analysis.interruptions import strayed_times
 from shoegoal.analysis.judging import JudgedSet, judge_evidence, scene_record
 from shoegoal.analysis.model import MarkersSource
-from shoegoal.analysis.run import evidence_of, ground_of
-from shoegoal.analysis.watching import Watched
+from shoegoal.analysis.run import evidence_of, ground_of, marker_sigma_px
 from shoegoal.ball.sightings import BallTrack, RestingBall
 from shoegoal.ball.watch import BallRecord
 from shoegoal.clip.rhythm import Break, BreakKind
 from shoegoal.clip.stillness import Stillness, StillnessReport, StillSpan
 from shoegoal.errors import ShoegoalError
 from shoegoal.ladder.hidden import judge_shots_around
-from shoegoal.scene.fit import MARKER_SIGMA_REL
 from shoegoal.shots.judge import sure_segments_beside
 from shoegoal.types import BallSighting
 
@@ -50,18 +45,14 @@ def counted(told: dict[str, Any]) -> dict[str, Any]:
     start_s, end_s, size_px = clip["start_s"], clip["end_s"], (clip["width_px"], clip["height_px"])
     breaks = [Break(BreakKind(b["kind"]), b["start_s"], b["end_s"]) for b in told["breaks"]]
     stillness = stillness_of(told)
-    info = SimpleNamespace(width_px=size_px[0], height_px=size_px[1])
-    # Only what the evidence is made from; pictures and the like are not needed.
-    watched = SimpleNamespace(record=record_of(told), stillness=stillness, info=info)
-    evidence = evidence_of(cast(Watched, watched), settings)
-    strayed = max((span.displacement for span in stillness.spans[:1]), default=0.0)
+    evidence = evidence_of(record_of(told), stillness, settings)
     judged = judge_evidence(
         evidence,
         size_px,
         settings.stage,
         settings.left_px,
         settings.right_px,
-        float(np.hypot(MARKER_SIGMA_REL, strayed / 2)) * max(size_px),
+        marker_sigma_px(stillness, size_px),
         breaks,
         start_s,
         ground_of(evidence, size_px),

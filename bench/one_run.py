@@ -1,7 +1,7 @@
 """One measured run in a process of its own: ``python bench/one_run.py KIND CLIP``.
 
 KIND is ``decode`` (PyAV alone), ``analysis`` (the tally), ``evidence`` (the tally, then the
-result folder written), ``fit`` (the quick look, its still included) or ``stages`` (the tally on one
+result folder written), ``fit`` (the filming check) or ``stages`` (the tally on one
 thread, timed stage by stage). Prints one line of JSON.
 Starting Python and loading libraries is left out of the times; the peak memory is the whole
 process's.
@@ -15,6 +15,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -67,16 +68,17 @@ def decoding(clip: Path) -> Callable[[], str]:
 
 
 def fitting(clip: Path) -> Callable[[], str]:
-    """Return the work of looking quickly at a clip and drawing the still."""
-    from shoegoal.analysis.fitness import check_clip
-    from shoegoal.analysis.fitness_picture import draw_fitness, encoded
-    from shoegoal.analysis.quick_scene import FitSettings
+    """Return the work of checking a clip's filming and drawing the still."""
+    from shoegoal.filming_check.check import check_clip
+    from shoegoal.filming_check.picture import draw_check, encoded
+
+    settings = replace(settings_for(clip), left_px=None, right_px=None)
 
     def work() -> str:
-        fitness = check_clip(clip, FitSettings())
-        encoded(draw_fitness(fitness))
-        look = fitness.facts.look
-        return f"{look.looked_at} of {look.pictures} pictures; {fitness.headline}"
+        check = check_clip(clip, settings)
+        encoded(draw_check(check))
+        sampled = check.facts.sampled
+        return f"{sampled.decoded} of {sampled.pictures} pictures; {check.headline}"
 
     return work
 

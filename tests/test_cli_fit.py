@@ -26,7 +26,7 @@ def run(*args: str | Path) -> Result:
 def test_help_says_what_it_is_for() -> None:
     result = run("--help")
     assert result.exit_code == 0
-    assert "can be judged" in result.output and "--json" in result.output
+    assert "can be counted" in result.output and "--json" in result.output
 
 
 @pytest.mark.parametrize(
@@ -73,7 +73,7 @@ def test_a_clip_of_nothing_is_refused_with_reasons(tmp_path: Path) -> None:
     clip = write_clip(tmp_path / "a.mp4", ramp_pictures(4))
     result = run(clip)
     assert result.exit_code == 5
-    assert result.stdout.startswith("This clip cannot be judged")
+    assert result.stdout.startswith("This clip cannot be counted")
     assert "Why: it holds only 4 picture(s)." in result.stdout
     picture = cv2.imread(str(tmp_path / "a.fit.jpg"))
     assert picture is not None and picture.shape[1] == 1280
@@ -88,13 +88,13 @@ def test_a_shaking_picture_is_refused(tmp_path: Path) -> None:
     assert result.exit_code == 5 and "Hold still" in result.stdout
 
 
-def test_a_sample_clip_fits(tmp_path: Path) -> None:
+def test_a_sample_clip_can_be_counted(tmp_path: Path) -> None:
     clip = Path(shutil.copy(SAMPLES / "side_view.mp4", tmp_path))
     result = run(clip, "--json", "--ball", "5", "--width-steps", "3")
     assert result.exit_code == 0
     said = json.loads(result.stdout)
     truth = json.loads((SAMPLES / "side_view.truth.json").read_text(encoding="utf-8"))
-    assert said["fits"] and all(f["level"] != "refuse" for f in said["findings"])
+    assert said["countable"] == "yes" and all(f["level"] != "refuse" for f in said["findings"])
     assert said["clip"]["decoded"] < 0.4 * said["clip"]["pictures"]
     assert said["clip"]["rate_hz"] == pytest.approx(30, rel=0.01)
     resting = truth["frames"][0]

@@ -21,6 +21,7 @@ from tusclient.client import TusClient
 from page_server import KEY, served
 from record_books import TEACHER
 from shoegoal.analysis.model import StageRecord
+from shoegoal.filming_check.pupil import Filmed
 from shoegoal.ladder.ladders import load_ladder
 from shoegoal.record.book import Book
 from shoegoal.record.class_settings import remember_class, settings_of
@@ -32,7 +33,6 @@ from shoegoal.review.app import make_app
 from shoegoal.review.guard import KeyEntrance
 from shoegoal.review.phone_guard import SLIP_COOKIE
 from shoegoal.review.queue import plain_reason
-from shoegoal.scale.filming import Filmed
 
 HOME = "http://127.0.0.1"
 TUS = {"tus-resumable": "1.0.0"}

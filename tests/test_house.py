@@ -32,6 +32,7 @@ FLOORS = (
     "card",
     "cues",
     "analysis",
+    "filming_check",
     "record",
     "scale",
     "review",

@@ -1,7 +1,7 @@
 """shoegoal: a phone clip of a soccer shooting set in, a tally a teacher can verify out.
 
 Everything that the command line does with one clip is one of five functions: `check` (was it filmed
-so that it can be judged?), `count`, `form`, `load` (an earlier count) and `recount` (with the
+so that it can be counted?), `count`, `form`, `load` (an earlier count) and `recount` (with the
 markers elsewhere). Importing this module costs nothing: what a function needs, it loads itself.
 """
 
@@ -13,9 +13,9 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
     from os import PathLike
 
-    from shoegoal.analysis.fitness import Fitness
     from shoegoal.analysis.form_model import SetForm
     from shoegoal.analysis.model import Analysis
+    from shoegoal.filming_check.check import FilmingCheck
     from shoegoal.ladder.rules import Stage
     from shoegoal.scene.ball_size import BallSize
     from shoegoal.types import ImagePoint
@@ -37,8 +37,8 @@ def check(
     right: AnyPoint | None = None,
     ball: BallSize | str = "unknown",
     out: AnyPath | None = None,
-) -> Fitness:
-    """Look at a few pictures of a clip: say whether it can be judged, and what to change.
+) -> FilmingCheck:
+    """Check the filming of a clip by samples of it: can it be counted, and what should change?
 
     Parameters
     ----------
@@ -56,9 +56,9 @@ def check(
 
     Returns
     -------
-    Fitness
-        Whether it can be judged (``is_fit``), in a few words (``headline``), and the findings,
-        gravest first.
+    FilmingCheck
+        The ``answer`` (yes, no, or that only a count can tell), in a few words (``headline``), and
+        the findings, gravest first.
 
     Raises
     ------
@@ -67,30 +67,31 @@ def check(
 
     Examples
     --------
-    >>> answer = shoegoal.check("yard.mp4", width_steps=4, back_steps=10, ball="4")
-    >>> answer.is_fit
-    True
-    >>> print(answer.headline)
-    This clip can be judged.
+    >>> check = shoegoal.check("yard.mp4", width_steps=4, back_steps=10, ball="4")
+    >>> check.answer.value
+    'yes'
+    >>> print(check.headline)
+    This clip can be counted.
     """
     from pathlib import Path
 
-    from shoegoal.analysis.fitness import check_clip
-    from shoegoal.analysis.fitness_picture import draw_fitness, encoded
     from shoegoal.analysis.folders import check_writable_file
-    from shoegoal.analysis.quick_scene import FitSettings
+    from shoegoal.analysis.settings import CountSettings
     from shoegoal.clip.reader import open_clip
+    from shoegoal.filming_check.check import check_clip
+    from shoegoal.filming_check.picture import draw_check, encoded
+    from shoegoal.ladder.rules import FirstMakes, Stage
     from shoegoal.scene.written import replace_file
 
     path = Path(clip)
     if out is not None:
         open_clip(path).close()  # a missing clip is said first
         check_writable_file(Path(out))
-    settings = FitSettings(_ball(ball), width_steps, back_steps, *_both(left, right))
-    answer = check_clip(path, settings)
+    stage = Stage("check", "Check", FirstMakes(1), width_steps, back_steps)
+    checked = check_clip(path, CountSettings(stage, *_both(left, right), _ball(ball)))
     if out is not None:
-        replace_file(Path(out), encoded(draw_fitness(answer)))
-    return answer
+        replace_file(Path(out), encoded(draw_check(checked)))
+    return checked
 
 
 def count(

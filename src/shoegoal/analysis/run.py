@@ -18,12 +18,12 @@ from shoegoal.analysis.spread import spread_pictures
 from shoegoal.analysis.watching import Watched, watch_clip
 from shoegoal.ball.watch import BallRecord, split_record
 from shoegoal.clip.clock import clock_text
-from shoegoal.clip.stillness import Stillness
+from shoegoal.clip.stillness import Stillness, StillnessReport
 from shoegoal.errors import ClipNotJudgeableError
-from shoegoal.ladder.rules import TouchesInARow
+from shoegoal.ladder.rules import Stage, TouchesInARow
 from shoegoal.scene.calibration import refuse_another_scene
 from shoegoal.scene.fit import MARKER_SIGMA_REL, SceneNotFittedError
-from shoegoal.scene.markers import MarkersNotFoundError, find_markers
+from shoegoal.scene.markers import FoundMarkers, MarkersNotFoundError, find_markers
 from shoegoal.shots.ground import Ground, departures_s, find_ground
 from shoegoal.types import ImagePoint
 
@@ -56,19 +56,17 @@ def analyse_clip(
 
 def count_shots(path: Path, watched: Watched, settings: CountSettings) -> Counted:
     """Count the shots of a clip that was watched; as `analyse_clip`, which see."""
-    evidence = evidence_of(watched, settings)
+    evidence = evidence_of(watched.record, watched.stillness, settings)
     size_px = (watched.info.width_px, watched.info.height_px)
     ground = ground_of(evidence, size_px)
     left_px, right_px, source, marker_notes = _markers(path, watched, settings, ground)
-    # Markers are set on one picture; where the camera strays they stray with it.
-    strayed = max((span.displacement for span in watched.stillness.spans[:1]), default=0.0)
     judged = judge_evidence(
         evidence,
         size_px,
         settings.stage,
         left_px,
         right_px,
-        float(np.hypot(MARKER_SIGMA_REL, strayed / 2)) * max(size_px),
+        marker_sigma_px(watched.stillness, size_px),
         watched.take.breaks,
         watched.start_s,
         ground,
@@ -118,23 +116,51 @@ def _markers(
         )
         return saved.left_px, saved.right_px, MarkersSource.CALIBRATION_FILE, ()
     try:
-        found = find_markers(
-            spread_pictures(path, YARD_LOOKS, watched.stillness.bumped_s),
-            ground.fit,
-            ground.spots_px,
-            ground.ways_m,
-            settings.stage.width_steps or 4.0,
-            settings.stage.back_steps or 10.0,
-            [(r.sighting.x_px, r.sighting.y_px) for r in watched.record.resting],
-        )
+        found = markers_of(path, watched.record, watched.stillness, ground, settings.stage)
     except MarkersNotFoundError as error:
         seen = ", ".join(clock_text(k.start_s - watched.start_s) for k in ground.kicks)
         told = f" Kicks were seen at {seen}." if seen else ""
-        raise MarkersNotFoundError(f"{error}{told}") from error
+        raise MarkersNotFoundError(f"{error}{told}", error.likeliest_px, error.in_view) from error
     return found.left_px, found.right_px, MarkersSource.FOUND, (found.reason,)
 
 
-def evidence_of(watched: Watched, settings: CountSettings) -> Evidence:
+def markers_of(
+    path: Path, record: BallRecord, stillness: StillnessReport, ground: Ground, stage: Stage
+) -> FoundMarkers:
+    """Look for the markers of a clip, for its count and for the check of its filming alike.
+
+    Parameters
+    ----------
+    path : the clip.
+    record, stillness : what was seen of ball and camera.
+    ground : found from that record.
+    stage : what was asked.
+
+    Raises
+    ------
+    MarkersNotFoundError
+        No two things in the pictures are surely the goal markers.
+    """
+    return find_markers(
+        spread_pictures(path, YARD_LOOKS, stillness.bumped_s),
+        ground.fit,
+        ground.spots_px,
+        ground.ways_m,
+        stage.width_steps or 4.0,
+        stage.back_steps or 10.0,
+        [(r.sighting.x_px, r.sighting.y_px) for r in record.resting],
+    )
+
+
+def marker_sigma_px(stillness: StillnessReport, size_px: tuple[int, int]) -> float:
+    """How well markers are placed: they are set on one picture, and stray with the camera."""
+    strayed = max((span.displacement for span in stillness.spans[:1]), default=0.0)
+    return float(np.hypot(MARKER_SIGMA_REL, strayed / 2)) * max(size_px)
+
+
+def evidence_of(
+    record: BallRecord, stillness: StillnessReport, settings: CountSettings
+) -> Evidence:
     """Keep what the shots are judged from: up to a bump, after which only kicks are told.
 
     Raises
@@ -142,10 +168,9 @@ def evidence_of(watched: Watched, settings: CountSettings) -> Evidence:
     ClipNotJudgeableError
         The camera moves all the time.
     """
-    stillness = watched.stillness
     if stillness.verdict is Stillness.MOVING:
         raise ClipNotJudgeableError(f"The clip cannot be counted: {stillness.message}.")
-    before, after = watched.record, BallRecord()
+    before, after = record, BallRecord()
     if stillness.bumped_s is not None:
-        before, after = split_record(watched.record, stillness.bumped_s - STEADY_MARGIN_S)
+        before, after = split_record(record, stillness.bumped_s - STEADY_MARGIN_S)
     return Evidence(before, tuple(departures_s(after)), settings.ball, settings.lens)

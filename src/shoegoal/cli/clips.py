@@ -17,13 +17,18 @@ from shoegoal.errors import EXIT_NEEDS_A_LOOK, BadSettingsError, ClipNotJudgeabl
 from shoegoal.scene.ball_size import BallSize
 
 if TYPE_CHECKING:
-    from shoegoal.analysis.fitness import Fitness
     from shoegoal.analysis.form_model import SetForm
     from shoegoal.analysis.model import Analysis
+    from shoegoal.filming_check.check import FilmingCheck
     from shoegoal.ladder.rules import Stage
 
 STILL_SUFFIX = ".fit.jpg"
 DEFAULT_WIDTH_STEPS, DEFAULT_BACK_STEPS = 4.0, 10.0
+_EXIT_CODES = {
+    "yes": 0,
+    "cannot tell": EXIT_NEEDS_A_LOOK,
+    "no": ClipNotJudgeableError.exit_code,
+}
 _OWN_STAGE = ("make", "of", "in_a_row", "within_s", "width_steps", "back_steps")
 _OF_A_GOAL = ("left", "right", "calibration", "save_calibration", "lens", "trace")
 
@@ -162,13 +167,14 @@ class FormOptions(CountingOptions):
 @click.argument("clip", type=FilePath("CLIP"))
 @with_options(FitOptions)
 def fit(given: FitOptions, clip: Path) -> int:
-    """Say whether CLIP can be judged, and what to change before filming on.
+    """Say whether CLIP can be counted, and what to change before filming on.
 
-    A quick look at a few pictures. Prints what to do and why, and writes a still that shows it.
-    Exits 0 when the clip can be counted, with advice or without, and 5 when it cannot.
+    The count's own code looks at samples of the clip. Prints what to do and why, and writes a still
+    that shows it. Exits 0 when the clip can be counted, with advice or without, 3 when only the
+    count can tell, and 5 when it cannot be counted.
     """
     still = clip.with_name(clip.stem + STILL_SUFFIX) if given.out is None else given.out
-    answer = shoegoal.check(
+    check = shoegoal.check(
         clip,
         width_steps=given.width_steps or DEFAULT_WIDTH_STEPS,
         back_steps=given.back_steps or DEFAULT_BACK_STEPS,
@@ -178,12 +184,12 @@ def fit(given: FitOptions, clip: Path) -> int:
         out=still,
     )
     if given.json:
-        from shoegoal.analysis.fitness_file import fitness_to_json
+        from shoegoal.filming_check.check import check_to_json
 
-        click.echo(fitness_to_json(answer, still), nl=False)
+        click.echo(check_to_json(check, still), nl=False)
     else:
-        _print_answer(answer, still)
-    return 0 if answer.is_fit else ClipNotJudgeableError.exit_code
+        _print_check(check, still)
+    return _EXIT_CODES[check.answer.value]
 
 
 @click.command()
@@ -312,9 +318,9 @@ def _print_count(analysis: Analysis, folder: Path, *, json: bool) -> None:
         print_report(analysis, evidence if evidence.is_dir() else None)
 
 
-def _print_answer(answer: Fitness, still: Path) -> None:
-    click.echo(answer.headline)
-    for number, (_, finding) in enumerate(answer.findings, start=1):
+def _print_check(check: FilmingCheck, still: Path) -> None:
+    click.echo(check.headline)
+    for number, (_, finding) in enumerate(check.findings, start=1):
         click.echo(f"{number:2}. {finding.do}")
         click.echo(f"    Why: {finding.why}.")
     click.echo(f"Still: {still}")

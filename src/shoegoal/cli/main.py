@@ -28,10 +28,13 @@ _NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO)
 TRACEBACK_VARIABLE = "SHOEGOAL_TRACEBACK"
 
 EXIT_CODES = (
-    (0, "there is a verdict, whichever; fit: it can be judged; demo: all was counted"),
+    (0, "there is a verdict, whichever; fit: it can be counted; demo: all was counted"),
     (1, f"unexpected; set {TRACEBACK_VARIABLE}=1 to see where"),
     (2, "the command line is wrong"),
-    (3, "a person needs to look at some shots before there is a verdict"),
+    (
+        3,
+        "a person needs to look before there is a verdict; fit: only a count can tell",
+    ),
     (4, "the clip cannot be read"),
     (5, "the clip can be read but not judged (no goal, no ball, the camera moved)"),
     (6, "a ladder, stage, calibration, lens or analysis file cannot be used"),

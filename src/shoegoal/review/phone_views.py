@@ -5,12 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from shoegoal.card.places import DRIBBLE_STEPS, phone_place
+from shoegoal.filming_check.pupil import Filmed
 from shoegoal.ladder.rules import FirstMakes, MakesInARow, MakesOfShots, Stage, TouchesInARow
 from shoegoal.ladder.verdict import Decision
 from shoegoal.record.handed_in import ClipState, HandedIn
 from shoegoal.record.history import SetHistory
 from shoegoal.record.plain import counted_text, summary
-from shoegoal.scale.filming import Filmed
 from shoegoal.scale.handed_in_work import FOUND_NAME
 
 WAITED_FOR = (ClipState.RECEIVED,)

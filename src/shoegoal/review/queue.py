@@ -9,6 +9,7 @@ from starlette.exceptions import HTTPException
 from starlette.responses import FileResponse, RedirectResponse, Response
 
 from shoegoal.errors import BadSettingsError, ShoegoalError
+from shoegoal.filming_check.pupil import Filmed
 from shoegoal.record.accounts import Role
 from shoegoal.record.book import Book
 from shoegoal.record.handed_in import ClipState, HandedIn, by_id, count_again, move
@@ -19,7 +20,6 @@ from shoegoal.review.glances import Glances, overview, page_of
 from shoegoal.review.media import CLIP_TYPES
 from shoegoal.review.sets import name_of, remember_name, wanted_of
 from shoegoal.review.showing import Showing, status_of
-from shoegoal.scale.filming import Filmed
 from shoegoal.scale.handed_in_work import PLAIN_NAME
 
 FILM_AGAIN = "Your teacher asks you to film this set again."

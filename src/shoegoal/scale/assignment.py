@@ -39,6 +39,12 @@ class NotAssigned:
     reason: str
 
 
+def suffix_of(file_name: str) -> str | None:
+    """Take the ending of a file's name; None where it is that of no clip."""
+    ending = Path(file_name).suffix.casefold()
+    return ending if ending in VIDEO_ENDINGS else None
+
+
 def tidy_name(text: str) -> str:
     """Write a name in one way: composed letters (Unicode NFC), single blanks, none around it."""
     return " ".join(unicodedata.normalize("NFC", text).split())

@@ -16,6 +16,7 @@ from shoegoal.analysis.file import ANALYSIS_FILE_NAME, load_analysis, save_analy
 from shoegoal.analysis.model import Analysis
 from shoegoal.analysis.repeats import RESULT_SUFFIX, same_take, with_same_takes
 from shoegoal.errors import BadSettingsError, OutputError, RecordBookError, ShoegoalError
+from shoegoal.filming_check.pupil import Filmed, check_filming
 from shoegoal.record.book import Book
 from shoegoal.record.chain import canonical_text
 from shoegoal.record.class_settings import settings_by_id
@@ -33,7 +34,6 @@ from shoegoal.record.handed_in import (
     keep_claim,
 )
 from shoegoal.record.history import load_sets
-from shoegoal.scale.filming import Filmed, check_filming
 from shoegoal.scale.task import CountTask, TaskDone
 
 POLL_S = 0.5

@@ -16,6 +16,7 @@ from shoegoal.scene.markers_pairs import (
     STEP_LIMITS_M,
     Pair,
     Shots,
+    chance_of_any,
     confidence,
     rival_of,
     weigh_pairs,
@@ -39,7 +40,24 @@ TO_DO = (
 
 
 class MarkersNotFoundError(ClipNotJudgeableError):
-    """No two things in the picture are surely the goal markers."""
+    """No two things in the picture are surely the goal markers.
+
+    Parameters
+    ----------
+    message : what is missing, and what to do.
+    likeliest_px : left and right inner base of the likeliest two things; None where there are none.
+    in_view : probability that some two things in the picture are the markers.
+    """
+
+    def __init__(
+        self,
+        message: str,
+        likeliest_px: tuple[ImagePoint, ImagePoint] | None = None,
+        in_view: float = 0.0,
+    ) -> None:
+        super().__init__(message)
+        self.likeliest_px = likeliest_px
+        self.in_view = in_view
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,17 +116,22 @@ def find_markers(
     sure, best = confidence(pairs), pairs[0]
     (left_x, left_y), (right_x, right_y) = feet_px(ground.camera, best)
     if sure < BELIEVED_AT:
+        likeliest = ImagePoint(left_x, left_y), ImagePoint(right_x, right_y)
         rival = rival_of(pairs)
         at = f"({left_x:.0f},{left_y:.0f} and {right_x:.0f},{right_y:.0f})"
         if rival is not None and rival.score > best.score - 3:
             (x0, y0), (x1, y1) = feet_px(ground.camera, rival)
             what = f"or {x0:.0f},{y0:.0f} and {x1:.0f},{y1:.0f}"
             raise MarkersNotFoundError(
-                f"Cannot tell which things are the goal markers {at[:-1]}, {what}). {TO_DO}"
+                f"Cannot tell which things are the goal markers {at[:-1]}, {what}). {TO_DO}",
+                likeliest,
+                chance_of_any(pairs),
             )
         raise MarkersNotFoundError(
             f"Nothing in the picture is clearly a pair of goal markers; the likeliest {at} is too "
-            f"unsure. {TO_DO}"
+            f"unsure. {TO_DO}",
+            likeliest,
+            chance_of_any(pairs),
         )
     others = tuple(ImagePoint(*t.foot_px) for t in things if t not in (best.left, best.right))
     return FoundMarkers(

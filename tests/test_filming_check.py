@@ -4,16 +4,16 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from types import SimpleNamespace
+from typing import Any, cast
 
 import cv2
 import numpy as np
 import numpy.typing as npt
 import pytest
 
-from shoegoal.analysis.fitness_checks import CHECKS, Facts, Finding, Level
-from shoegoal.analysis.quick_look import PictureQuality, QuickLook
-from shoegoal.analysis.quick_scene import FitSettings, QuickScene, contrast_levels
+from shoegoal.analysis.judging import JudgedSet
+from shoegoal.analysis.settings import CountSettings
 from shoegoal.ball.free_motion import FreeStretch, Motion
 from shoegoal.ball.moving import MAX_SIZE_OF_LONG_SIDE, MIN_SIZE_OF_LONG_SIDE
 from shoegoal.ball.sightings import BallTrack
@@ -22,10 +22,16 @@ from shoegoal.clip.frame import Frame
 from shoegoal.clip.quality import tilt_deg
 from shoegoal.clip.reader import ClipInfo
 from shoegoal.clip.stillness import Stillness, StillnessReport
+from shoegoal.filming_check.checks import CHECKS, Facts, Finding, Level
+from shoegoal.filming_check.sampled import PictureQuality, SampledClip
+from shoegoal.filming_check.scene import CheckedScene, contrast_levels
+from shoegoal.ladder.rules import FirstMakes, Stage
 from shoegoal.scene.camera import Camera
 from shoegoal.scene.ground import GroundFit
+from shoegoal.shots.ground import Ground
 from shoegoal.shots.runs import Run
 from shoegoal.shots.segments import Segment
+from shoegoal.shots.story import Story
 from shoegoal.types import BallSighting, Estimate, ImagePoint
 
 U8 = npt.NDArray[np.uint8]
@@ -34,19 +40,19 @@ INFO = ClipInfo(
     Path("a.mp4"), WIDTH, HEIGHT, 0, False, "h264", "yuv420p", 30.0, 0.0, 30.0, 1_000_000
 )
 NOTHING = np.zeros((2, 2), np.uint8)
-LOOK = QuickLook(
+LOOK = SampledClip(
     info=INFO,
     start_s=0.0,
     end_s=30.0,
     pictures=901,
-    looked_at=90,
+    decoded=90,
     rate_hz=30.0,
     longest_gap_s=(1.0, 1.033),
     is_whole=False,
     damaged=0,
     record=BallRecord(),
     stillness=StillnessReport(Stillness.STILL, (), (), ()),
-    settled=(NOTHING, NOTHING, NOTHING),
+    background=(NOTHING, NOTHING, NOTHING),
     quality=PictureQuality(0.5, 0.2, 1.0, 0.5),
 )
 BALL = BallSighting(1.0, 400.0, 500.0, 50.0, 0.2, 0.5, at_rest=True)
@@ -56,17 +62,22 @@ STRETCH = FreeStretch(
 KICK = Run((0,), (Segment(STRETCH, 1.2, 1.6, 1.2, 1.6, 0, 9.0, 1.6),), (), (), (), None, 1.2, 1.0)
 
 
-def ground(height_m: float = 1.3, sigma: float = 0.1) -> GroundFit:
+def ground(height_m: float = 1.3, sigma: float = 0.1, kicks: tuple[Run, ...] = (KICK,)) -> Ground:
     camera = Camera(1000.0, (WIDTH - 1) / 2, (HEIGHT - 1) / 2, height_m, 8.0)
     covariance = np.diag([0.01, sigma**2, 0.001, 0.001, 0.001])
-    return GroundFit(
+    fit = GroundFit(
         camera, Estimate(0.21, 0.01), ("a",) * 5, np.zeros(5), covariance, 9, 9, 1.0, 0.02
     )
+    return Ground(fit, cast(Story, None), kicks, ())
 
 
 MARKERS = (ImagePoint(500.0, 360.0), ImagePoint(780.0, 360.0))
-SCENE = QuickScene(BALL, ground(), (KICK,), MARKERS, 0.95, 0.99)
-GOOD = Facts(LOOK, SCENE, FitSettings(), 60.0, 10.0)
+# Of a judged set the checks ask for the camera alone.
+JUDGED = cast(JudgedSet, SimpleNamespace(scene=SimpleNamespace(camera=ground().fit.camera)))
+SCENE = CheckedScene(BALL, ground(), JUDGED, MARKERS, 0.99)
+STAGE = Stage("set", "Set", FirstMakes(5), 4.0, 10.0)
+GOOD = Facts(LOOK, SCENE, CountSettings(STAGE), 60.0, 10.0)
+NO_GOAL: dict[str, Any] = {"judged": None, "refusal": "no markers"}
 
 
 def seen(name: str, facts: Facts) -> Finding | None:
@@ -74,7 +85,7 @@ def seen(name: str, facts: Facts) -> Finding | None:
 
 
 def with_look(**changes: Any) -> Facts:
-    return replace(GOOD, look=replace(LOOK, **changes))
+    return replace(GOOD, sampled=replace(LOOK, **changes))
 
 
 def with_scene(**changes: Any) -> Facts:
@@ -107,6 +118,8 @@ def rolling(start_s: float, lay_s: float = 0.0) -> BallRecord:
     return BallRecord((BallTrack(seen, 0.9),))
 
 
+WHOLE = with_look(is_whole=True)
+NO_KICK = replace(SCENE, ground=ground(kicks=()))
 CASES = [
     ("length", with_look(pictures=5, end_s=0.1), Level.REFUSE, "5 picture"),
     ("length", with_look(end_s=2.0), Level.ADVISE, "2.0 s"),
@@ -118,18 +131,17 @@ CASES = [
     ("camera still", with_look(stillness=still(Stillness.BUMPED)), Level.ADVISE, "0:04.0"),
     ("light", with_quality(brightness=0.1), Level.ADVISE, "10%"),
     ("sharpness", with_quality(blur=0.7), Level.ADVISE, "0.70"),
+    ("goal in view", replace(WHOLE, scene=replace(SCENE, **NO_GOAL)),
+     Level.REFUSE, "surely the goal"),
     ("ball seen", with_scene(ball=None), Level.ASK, "no ball"),
-    ("kick seen", replace(with_look(is_whole=True), scene=replace(SCENE, kicks=(), ball=None)),
-     Level.REFUSE,
-     "no kick"),
-    ("kick seen", replace(with_look(is_whole=True), scene=replace(SCENE, kicks=())), Level.ADVISE,
-     "could not be followed"),
+    ("kick seen", replace(WHOLE, scene=replace(NO_KICK, ball=None)), Level.REFUSE, "no kick"),
+    ("kick seen", replace(WHOLE, scene=NO_KICK), Level.ADVISE, "could not be followed"),
     ("ball size", ball_of(0.9 * MIN_SIZE_OF_LONG_SIDE), Level.REFUSE, "too small"),
     ("ball size", ball_of(1.1 * MAX_SIZE_OF_LONG_SIDE), Level.REFUSE, "of the picture"),
     ("ball colour", replace(GOOD, contrast_levels=12.0), Level.ADVISE, "12 of 255"),
     ("phone height", with_scene(ground=ground(0.2)), Level.ADVISE, "0.2 m"),
     ("phone level", with_quality(tilt_deg=-18.0), Level.ADVISE, "18 degrees"),
-    ("goal in view", with_scene(in_view=0.2), Level.ASK, "surely the goal"),
+    ("goal in view", with_scene(**NO_GOAL, in_view=0.2), Level.ASK, "surely the goal"),
     ("goal in view", with_scene(markers_px=(ImagePoint(20.0, 400.0), MARKERS[1])), Level.ADVISE,
      "beside a marker"),
     ("start", with_look(record=rolling(0.1)), Level.ADVISE, "already on its way"),
@@ -152,7 +164,6 @@ def test_trouble_is_found_and_named(name: str, facts: Facts, level: Level, words
         ("phone height", with_scene(ground=ground(0.3, sigma=0.5))),
         ("phone level", with_quality(tilt_deg=42.0)),
         ("phone level", with_quality(tilt_deg=None)),
-        ("goal in view", with_scene(sure=0.4)),
         ("start", with_look(record=rolling(0.1, lay_s=0.3))),
         ("start", with_look(record=rolling(5.0))),
     ],

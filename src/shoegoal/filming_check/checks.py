@@ -7,10 +7,9 @@ from dataclasses import dataclass
 from enum import IntEnum
 
 import numpy as np
+import numpy.typing as npt
 
-from shoegoal.analysis import goal_view
-from shoegoal.analysis.quick_look import QuickLook
-from shoegoal.analysis.quick_scene import FitSettings, QuickScene
+from shoegoal.analysis.settings import CountSettings
 from shoegoal.analysis.watching import MIN_FRAMES
 from shoegoal.ball.moving import MAX_SIZE_OF_LONG_SIDE, MIN_SIZE_OF_LONG_SIDE
 from shoegoal.ball.settled import MIN_CONTRAST
@@ -18,8 +17,15 @@ from shoegoal.ball.sightings import LIKE_A_BALL, SURELY_A_BALL, runs_straight, s
 from shoegoal.clip.clock import clock_text
 from shoegoal.clip.stillness import NEARLY_STILL_LIMIT, Stillness
 from shoegoal.clip.timekeeper import BREAK_OFF_S, GAP_S
+from shoegoal.filming_check.sampled import SampledClip
+from shoegoal.filming_check.scene import CheckedScene
+from shoegoal.ladder.rules import Stage
+from shoegoal.scene.camera import Camera
 from shoegoal.scene.markers import BELIEVED_AT
+from shoegoal.scene.markers_pairs import STEP_M
 from shoegoal.types import ImagePoint
+
+F64 = npt.NDArray[np.float64]
 
 LEAST_SET_S = 3.0
 LEAST_RATE_HZ = 22.0
@@ -31,6 +37,10 @@ MOST_TILT_DEG, MOST_BELIEVED_TILT_DEG = 12.0, 35.0  # beyond, lines of a path or
 GOAL_SIZE_MARGIN = 1.1
 STARTS_WITHIN_S = 0.3
 SMALL_PICTURE_PX = 720
+SHORT_STEP_M = 0.45  # a small pupil's step: the goal is at least this near; no source
+BESIDE_M = 0.5  # beside a marker that was found, so much must be seen
+MIN_WAY_M = 1.5  # a shorter way says too little of where a ball was heading
+WIDTH_STEPS, BACK_STEPS = 4.0, 10.0  # of a goal of which nothing was said
 
 
 class Level(IntEnum):
@@ -38,7 +48,7 @@ class Level(IntEnum):
 
     REFUSE = 0  # the count would refuse the clip, or call every shot unsure
     ADVISE = 1  # it can be counted, and the next clip should be filmed otherwise
-    ASK = 2  # a quick look cannot tell: a person should look
+    ASK = 2  # the samples cannot tell: a person should look
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,16 +81,21 @@ class Facts:
     least_contrast_levels : what the count takes for paint in this clip.
     """
 
-    look: QuickLook
-    scene: QuickScene
-    settings: FitSettings
+    sampled: SampledClip
+    scene: CheckedScene
+    settings: CountSettings
     contrast_levels: float | None
     least_contrast_levels: float
 
     @property
+    def stage(self) -> Stage:
+        """What was asked."""
+        return self.settings.stage
+
+    @property
     def long_side_px(self) -> int:
         """Longer side of the displayed picture."""
-        return max(self.look.info.width_px, self.look.info.height_px)
+        return max(self.sampled.info.width_px, self.sampled.info.height_px)
 
     @property
     def ball_px(self) -> ImagePoint | None:
@@ -90,7 +105,7 @@ class Facts:
 
     def clock(self, time_s: float) -> str:
         """Time as a player's clock shows it."""
-        return clock_text(time_s - self.look.start_s)
+        return clock_text(time_s - self.sampled.start_s)
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,6 +118,7 @@ class Check:
     limit, unit : what the finding's value is held against.
     source : where the limit comes from.
     needs_still : says nothing of a picture that moves.
+    needs_goal : says nothing of a clip in which no goal is asked for.
     find : the finding, None when all is well or nothing is known.
     """
 
@@ -111,14 +127,15 @@ class Check:
     unit: str
     source: str
     needs_still: bool
+    needs_goal: bool
     find: Callable[[Facts], Finding | None]
 
 
 def _length(facts: Facts) -> Finding | None:
-    look = facts.look
-    seconds = look.end_s - look.start_s
-    if look.pictures < MIN_FRAMES:
-        what = f"it holds only {look.pictures} picture(s)"
+    sampled = facts.sampled
+    seconds = sampled.end_s - sampled.start_s
+    if sampled.pictures < MIN_FRAMES:
+        what = f"it holds only {sampled.pictures} picture(s)"
         return Finding(Level.REFUSE, "Film the whole set, not a single moment.", what, seconds)
     if seconds < LEAST_SET_S:
         return Finding(
@@ -131,8 +148,8 @@ def _length(facts: Facts) -> Finding | None:
 
 
 def _rate(facts: Facts) -> Finding | None:
-    rate_hz = facts.look.rate_hz
-    if rate_hz >= LEAST_RATE_HZ or facts.look.pictures < MIN_FRAMES:
+    rate_hz = facts.sampled.rate_hz
+    if rate_hz >= LEAST_RATE_HZ or facts.sampled.pictures < MIN_FRAMES:
         return None
     return Finding(
         Level.ADVISE,
@@ -143,7 +160,7 @@ def _rate(facts: Facts) -> Finding | None:
 
 
 def _gap(facts: Facts) -> Finding | None:
-    before_s, after_s = facts.look.longest_gap_s
+    before_s, after_s = facts.sampled.longest_gap_s
     if after_s - before_s <= GAP_S:
         return None
     return Finding(
@@ -156,13 +173,13 @@ def _gap(facts: Facts) -> Finding | None:
 
 
 def _whole(facts: Facts) -> Finding | None:
-    look = facts.look
-    missing_s = (look.info.duration_s or 0.0) - (look.end_s - look.start_s)
-    if look.damaged:
+    sampled = facts.sampled
+    missing_s = (sampled.info.duration_s or 0.0) - (sampled.end_s - sampled.start_s)
+    if sampled.damaged:
         return Finding(
             Level.ADVISE, "Copy the clip from the phone again.", "part of it cannot be decoded"
         )
-    if missing_s > 3 * BREAK_OFF_S + 1.0 / max(1.0, look.rate_hz):
+    if missing_s > 3 * BREAK_OFF_S + 1.0 / max(1.0, sampled.rate_hz):
         return Finding(
             Level.ADVISE,
             "Copy the clip from the phone again.",
@@ -173,7 +190,7 @@ def _whole(facts: Facts) -> Finding | None:
 
 
 def _stillness(facts: Facts) -> Finding | None:
-    stillness = facts.look.stillness
+    stillness = facts.sampled.stillness
     strayed = max((s.displacement or 0.0 for s in stillness.samples), default=0.0)
     if stillness.verdict is Stillness.MOVING:
         return Finding(
@@ -200,7 +217,7 @@ def _stillness(facts: Facts) -> Finding | None:
 
 
 def _light(facts: Facts) -> Finding | None:
-    found = facts.look.quality.brightness
+    found = facts.sampled.quality.brightness
     if found >= DARKEST:
         return None
     return Finding(
@@ -212,7 +229,7 @@ def _light(facts: Facts) -> Finding | None:
 
 
 def _blur(facts: Facts) -> Finding | None:
-    found = facts.look.quality.blur
+    found = facts.sampled.quality.blur
     if found <= MOST_BLUR:
         return None
     return Finding(
@@ -224,8 +241,8 @@ def _blur(facts: Facts) -> Finding | None:
 
 
 def _ball(facts: Facts) -> Finding | None:
-    is_said = facts.look.is_whole and not facts.scene.kicks  # by the check for kicks
-    if facts.scene.ball is not None or facts.look.pictures < MIN_FRAMES or is_said:
+    is_said = facts.sampled.is_whole and not facts.scene.kicks  # by the check for kicks
+    if facts.scene.ball is not None or facts.sampled.pictures < MIN_FRAMES or is_said:
         return None
     return Finding(
         Level.ASK,
@@ -236,7 +253,7 @@ def _ball(facts: Facts) -> Finding | None:
 
 
 def _kick(facts: Facts) -> Finding | None:
-    if facts.scene.kicks or not facts.look.is_whole or facts.look.pictures < MIN_FRAMES:
+    if facts.scene.kicks or not facts.sampled.is_whole or facts.sampled.pictures < MIN_FRAMES:
         return None
     is_ball_known = facts.scene.ball is not None
     return Finding(
@@ -261,24 +278,25 @@ def _ball_size(facts: Facts) -> Finding | None:
             share, facts.ball_px,
         )  # fmt: skip
     nearer = "Move the phone nearer"
-    if min(facts.look.info.width_px, facts.look.info.height_px) < SMALL_PICTURE_PX:
+    if min(facts.sampled.info.width_px, facts.sampled.info.height_px) < SMALL_PICTURE_PX:
         nearer += ", and film at a higher resolution (1080p)"
     if share < MIN_SIZE_OF_LONG_SIDE:
         return Finding(
             Level.REFUSE, f"{nearer}.", f"{at}, too small to be measured", share, facts.ball_px
         )
-    there = goal_view.ball_at_goal(facts.scene, facts.settings)
+    there = _ball_at_goal(facts)
     if there is None:
         return None
-    at_goal = there.diameter_px / facts.long_side_px
+    at_px, there_px = there
+    at_goal = there_px / facts.long_side_px
     if at_goal >= GOAL_SIZE_MARGIN * MIN_SIZE_OF_LONG_SIDE:
         return None
     return Finding(
         Level.ADVISE,
         f"{nearer}, so that the ball is larger at the goal.",
-        f"there it will be about {there.diameter_px:.0f} px wide, hardly enough to be followed",
+        f"there it will be about {there_px:.0f} px wide, hardly enough to be followed",
         at_goal,
-        there.at_px,
+        at_px,
     )
 
 
@@ -293,9 +311,9 @@ def _ball_contrast(facts: Facts) -> Finding | None:
 
 
 def _height(facts: Facts) -> Finding | None:
-    ground = facts.scene.ground
-    if ground is None:
+    if facts.scene.ground is None:
         return None
+    ground = facts.scene.ground.fit
     height_m = ground.camera.height_m
     sigma = float(np.sqrt(ground.covariance[1, 1]))  # of the height's logarithm
     if height_m * np.exp(LOWEST_SURE * sigma) >= LOWEST_M:
@@ -309,7 +327,7 @@ def _height(facts: Facts) -> Finding | None:
 
 
 def _tilt(facts: Facts) -> Finding | None:
-    tilt_deg = facts.look.quality.tilt_deg
+    tilt_deg = facts.sampled.quality.tilt_deg
     if tilt_deg is None or not MOST_TILT_DEG <= abs(tilt_deg) <= MOST_BELIEVED_TILT_DEG:
         return None
     return Finding(
@@ -321,7 +339,7 @@ def _tilt(facts: Facts) -> Finding | None:
 
 
 def _goal(facts: Facts) -> Finding | None:
-    view = goal_view.goal_out_of_view(facts.look, facts.scene, facts.settings)
+    view = _goal_out_of_view(facts)
     if view is not None:
         return Finding(
             Level.ADVISE,
@@ -330,10 +348,10 @@ def _goal(facts: Facts) -> Finding | None:
             None,
             view.at_px,
         )
-    if not facts.scene.kicks or facts.scene.in_view >= BELIEVED_AT:
+    if facts.scene.has_goal or not facts.scene.kicks:
         return None
     return Finding(
-        Level.ASK,
+        Level.REFUSE if facts.sampled.is_whole else Level.ASK,
         "Are both markers in the picture, with a metre beside each? Then give them to the count "
         "with --left and --right, or put down ones that stand out from the ground.",
         "no two things were made out that are surely the goal",
@@ -341,9 +359,104 @@ def _goal(facts: Facts) -> Finding | None:
     )
 
 
+@dataclass(frozen=True, slots=True)
+class OutOfView:
+    """Something of the goal that the picture does not show."""
+
+    do: str
+    why: str
+    at_px: ImagePoint
+
+
+def _ball_at_goal(facts: Facts) -> tuple[ImagePoint, float] | None:
+    """Predict the ball's place and diameter (px) on the goal line; None if too little is known."""
+    scene, camera = facts.scene, facts.scene.camera
+    if camera is None or scene.ground is None:
+        return None
+    if scene.has_goal and scene.markers_px is not None:
+        middle = camera.ground_points([(m.x_px, m.y_px) for m in scene.markers_px]).mean(axis=0)
+    else:
+        way = _longest_way(scene)
+        if way is None:
+            return None
+        middle = way[0] + (facts.stage.back_steps or BACK_STEPS) * STEP_M * way[1]
+    diameter_m = scene.ground.fit.ball_diameter_m.value
+    centre, size = camera.ball_image([[*middle, diameter_m / 2]], diameter_m)
+    if not np.isfinite([*centre[0], size[0]]).all():
+        return None
+    return ImagePoint(float(centre[0, 0]), float(centre[0, 1])), float(size[0])
+
+
+def _goal_out_of_view(facts: Facts) -> OutOfView | None:
+    """Say what of the goal lies outside the picture; None when it all fits or nothing is known."""
+    scene, camera = facts.scene, facts.scene.camera
+    if camera is None or facts.settings.left_px is not None:
+        return None
+    if scene.has_goal and scene.markers_px is not None:
+        return _too_tight(facts, camera, scene.markers_px)
+    way = _longest_way(scene)
+    if way is None or scene.in_view >= BELIEVED_AT:
+        return None
+    spot_m, ahead = way
+    middle = spot_m + (facts.stage.back_steps or BACK_STEPS) * SHORT_STEP_M * ahead
+    half = (facts.stage.width_steps or WIDTH_STEPS) * SHORT_STEP_M / 2
+    right = half * np.array([ahead[1], -ahead[0]])
+    # A ball may cross the line at either marker, so only the ball's own line is sure to be near.
+    for name, place in (("where the ball was heading", middle), ("a marker", middle - right),
+                        ("a marker", middle + right)):  # fmt: skip
+        out = _out_of_picture(facts, camera, place, f"{name} lies outside the picture")
+        if out is not None:
+            return out
+    return None
+
+
+def _too_tight(
+    facts: Facts, camera: Camera, markers_px: tuple[ImagePoint, ImagePoint]
+) -> OutOfView | None:
+    feet = camera.ground_points([(m.x_px, m.y_px) for m in markers_px])
+    along = feet[1] - feet[0]
+    width_m = float(np.hypot(*along))
+    if not np.isfinite(width_m) or width_m <= 0:
+        return None
+    for foot, side in ((feet[0], -1.0), (feet[1], 1.0)):
+        place = foot + side * BESIDE_M * along / width_m
+        why = f"less than {BESIDE_M:g} m beside a marker is in the picture"
+        out = _out_of_picture(facts, camera, place, why)
+        if out is not None:
+            return out
+    return None
+
+
+def _out_of_picture(facts: Facts, camera: Camera, place_m: F64, why: str) -> OutOfView | None:
+    x_px, y_px = camera.project([[*place_m, 0.0]])[0]
+    if not np.isfinite([x_px, y_px]).all():
+        return None
+    if x_px < 0:
+        do = "Turn the phone to the left, or move it back,"
+    elif x_px > facts.sampled.info.width_px - 1:
+        do = "Turn the phone to the right, or move it back,"
+    else:
+        return None
+    return OutOfView(do, why, ImagePoint(float(x_px), float(y_px)))
+
+
+def _longest_way(scene: CheckedScene) -> tuple[F64, F64] | None:
+    """Return where the ball that was seen to go farthest lay, and its unit direction, (2,) each."""
+    best: tuple[float, F64, F64] | None = None
+    for path in () if scene.ground is None else scene.ground.ways_m:
+        seen = path[np.isfinite(path).all(axis=1)]
+        if len(seen) < 2:
+            continue
+        step = seen[-1] - seen[0]
+        length_m = float(np.hypot(*step))
+        if length_m >= MIN_WAY_M and (best is None or length_m > best[0]):
+            best = (length_m, seen[0], step / length_m)
+    return None if best is None else best[1:]
+
+
 def _start(facts: Facts) -> Finding | None:
-    for track in facts.look.record.tracks:
-        is_early = track.start_s - facts.look.start_s <= STARTS_WITHIN_S
+    for track in facts.sampled.record.tracks:
+        is_early = track.start_s - facts.sampled.start_s <= STARTS_WITHIN_S
         moving = since_it_left(track.sightings)
         lay = moving and moving[0].time_s > track.start_s
         if (
@@ -357,7 +470,7 @@ def _start(facts: Facts) -> Finding | None:
                 Level.ADVISE,
                 "Start filming before the first kick.",
                 "a ball is already on its way when the clip starts",
-                track.start_s - facts.look.start_s,
+                track.start_s - facts.sampled.start_s,
                 ImagePoint(first.x_px, first.y_px),
             )
     return None
@@ -368,21 +481,27 @@ _OURS = "measured by us on rendered clips"
 _CUSTOM = "common practice, no source"
 _SHARE = "share of the longer side"
 CHECKS = (
-    Check("length", LEAST_SET_S, "s", _CUSTOM, False, _length),
-    Check("frame rate", LEAST_RATE_HZ, "1/s", _CUSTOM, False, _rate),
-    Check("pauses", GAP_S, "s", _COUNT, False, _gap),
-    Check("whole file", 3 * BREAK_OFF_S, "s", _COUNT, False, _whole),
-    Check("camera still", NEARLY_STILL_LIMIT, _SHARE, _COUNT, False, _stillness),
-    Check("light", DARKEST, "share of white", _OURS, False, _light),
-    Check("sharpness", MOST_BLUR, "blur, 0 to 1 (Crete 2007)", _OURS, False, _blur),
-    Check("ball seen", SURELY_A_BALL, "score, 0 to 1", _COUNT, True, _ball),
-    Check("kick seen", None, "", _COUNT, True, _kick),
-    Check("ball size", MIN_SIZE_OF_LONG_SIDE, _SHARE, _COUNT, True, _ball_size),
+    Check("length", LEAST_SET_S, "s", _CUSTOM, False, False, _length),
+    Check("frame rate", LEAST_RATE_HZ, "1/s", _CUSTOM, False, False, _rate),
+    Check("pauses", GAP_S, "s", _COUNT, False, False, _gap),
+    Check("whole file", 3 * BREAK_OFF_S, "s", _COUNT, False, False, _whole),
+    Check("camera still", NEARLY_STILL_LIMIT, _SHARE, _COUNT, False, False, _stillness),
+    Check("light", DARKEST, "share of white", _OURS, False, False, _light),
+    Check("sharpness", MOST_BLUR, "blur, 0 to 1 (Crete 2007)", _OURS, False, False, _blur),
+    Check("ball seen", SURELY_A_BALL, "score, 0 to 1", _COUNT, True, True, _ball),
+    Check("kick seen", None, "", _COUNT, True, True, _kick),
+    Check("ball size", MIN_SIZE_OF_LONG_SIDE, _SHARE, _COUNT, True, False, _ball_size),
     Check(
-        "ball colour", FAINT_MULTIPLE, "times the least that counts", _OURS, True, _ball_contrast
+        "ball colour",
+        FAINT_MULTIPLE,
+        "times the least that counts",
+        _OURS,
+        True,
+        False,
+        _ball_contrast,
     ),
-    Check("phone height", LOWEST_M, "m", _OURS, True, _height),
-    Check("phone level", MOST_TILT_DEG, "deg", _OURS, False, _tilt),
-    Check("goal in view", BELIEVED_AT, "probability", _COUNT, True, _goal),
-    Check("start", STARTS_WITHIN_S, "s", _CUSTOM, True, _start),
+    Check("phone height", LOWEST_M, "m", _OURS, True, True, _height),
+    Check("phone level", MOST_TILT_DEG, "deg", _OURS, False, False, _tilt),
+    Check("goal in view", BELIEVED_AT, "probability", _COUNT, True, True, _goal),
+    Check("start", STARTS_WITHIN_S, "s", _CUSTOM, True, False, _start),
 )

@@ -1,6 +1,6 @@
-"""A quick look at a clip: key pictures a second apart, and every picture round a few kicks.
+"""A clip by samples: key pictures a second apart, and every picture round a few kicks.
 
-The same watchers as in the count get these few pictures, so that what is seen here is seen there.
+The count's own watchers get these few pictures, so what they find here the count finds, too.
 """
 
 from __future__ import annotations
@@ -10,7 +10,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from shoegoal.analysis.stills import StillPicture
 from shoegoal.ball.sightings import LIKE_A_BALL, RestingBall, place_of
 from shoegoal.ball.watch import BallRecord, BallWatcher
 from shoegoal.clip.container import WAY_OUT
@@ -22,15 +21,15 @@ from shoegoal.clip.small import SmallFrame, small_frame
 from shoegoal.clip.stillness import StillnessReport, StillnessWatcher
 from shoegoal.errors import ClipUnreadableError
 
-WHOLE_UP_TO = 300  # pictures: a clip as short as that is looked at whole
+WHOLE_UP_TO = 300  # pictures: a clip as short as that is watched whole
 STEP_S = 1.0  # phones put a key picture about this often
 STRETCH_S = 10.0  # watched at a time, until balls were found at rest
 MAX_STRETCHES = 6
-ENOUGH_BALLS = 2
+ENOUGH_BALLS = 4  # that left their place
 SPREAD = 8  # further pictures over the rest of the clip: does the camera stay where it was?
 LEAST_SPREAD = 3
-KICKS_WATCHED = 3
-PICTURES_ROUND_KICKS = (80, 0.03)  # at most: so many, or this share of the clip's
+KICKS_WATCHED = 4
+PICTURES_ROUND_KICKS = 320  # at most
 KICK_WINDOW_S = 2.5  # a run-up's last step, and the way to the goal
 QUALITY_LOOKS = 3
 
@@ -46,21 +45,21 @@ class PictureQuality:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class QuickLook:
-    """What a quick look leaves behind.
+class SampledClip:
+    """What the samples of a clip show.
 
     Attributes
     ----------
     info : the clip as it was opened.
     start_s, end_s : presentation times of the first and the last picture.
-    pictures, looked_at : how many the clip holds, and how many were decoded for this.
+    pictures, decoded : how many the clip holds, and how many were decoded for this.
     rate_hz : pictures per second.
     longest_gap_s : times of the neighbouring pictures that lie farthest apart.
-    is_whole : every picture was looked at, so that the count will see no more than this.
+    is_whole : every picture was watched, so that the count will see no more than this.
     damaged : how often something could not be decoded.
     record : what the ball did, as far as it was seen.
     stillness : what the camera did.
-    settled : luma, u and v of the yard without what moves.
+    background : luma, u and v of the yard without what moves.
     quality : of the pictures.
     """
 
@@ -68,22 +67,22 @@ class QuickLook:
     start_s: float
     end_s: float
     pictures: int
-    looked_at: int
+    decoded: int
     rate_hz: float
     longest_gap_s: tuple[float, float]
     is_whole: bool
     damaged: int
     record: BallRecord
     stillness: StillnessReport
-    settled: tuple[U8, U8, U8]
+    background: tuple[U8, U8, U8]
     quality: PictureQuality
 
 
-class _Looking:
+class _Pass:
     """The pass over single pictures: ball, camera and what the pictures are like."""
 
-    def __init__(self, sampler: Sampler) -> None:
-        self.ball, self.camera = BallWatcher(), StillnessWatcher()
+    def __init__(self, sampler: Sampler, *, dribbled: bool) -> None:
+        self.ball, self.camera = BallWatcher(dribbled=dribbled), StillnessWatcher()
         self.brightness: list[float] = []
         self.blur: list[float] = []
         self.tilts: list[float] = []
@@ -98,7 +97,7 @@ class _Looking:
             self.ball.update(frame, small)
 
     def watch_stretches(self) -> BallRecord:
-        """Watch the clip's start, longer where no balls were found, and the camera to its end."""
+        """Watch the clip's start, longer where few balls were kicked, and the camera to its end."""
         wanted = self._sampler.spread_s(STEP_S)
         for number in range(MAX_STRETCHES):
             from_s = wanted[0] + number * STRETCH_S
@@ -107,13 +106,16 @@ class _Looking:
             if len(likely_balls(self.ball.record)) >= ENOUGH_BALLS:
                 break
         record = self.ball.finish()
-        until_s = from_s + STRETCH_S
-        rest = [t for t in self._sampler.key_times_s if t >= until_s]
+        self.watch_camera(from_s + STRETCH_S)
+        return record
+
+    def watch_camera(self, from_s: float) -> None:
+        """Watch the camera alone from a time to the clip's end."""
+        rest = [t for t in self._sampler.key_times_s if t >= from_s]
         if len(rest) < LEAST_SPREAD:
-            rest = [t for t in wanted if t >= until_s]
+            rest = [t for t in self._sampler.spread_s(STEP_S) if t >= from_s]
         for frame in self._sampler.near(rest[:: max(1, len(rest) // SPREAD)], STEP_S / 2):
             self._follow(frame, small_frame(frame))
-        return record
 
     def _follow(self, frame: Frame, small: SmallFrame) -> None:
         self.camera.update(frame.time_s, small.luma)
@@ -125,8 +127,13 @@ class _Looking:
             self.tilts += [] if tilt is None else [tilt]
 
 
-def look_quickly(clip: Clip) -> QuickLook:
-    """Look at a clip without decoding much of it.
+def sample_clip(clip: Clip, *, dribbled: bool = False) -> SampledClip:
+    """Watch a clip without decoding much of it.
+
+    Parameters
+    ----------
+    clip : the clip.
+    dribbled : the ball is dribbled: the clip's start is watched whole, as no kicks are looked for.
 
     Raises
     ------
@@ -136,46 +143,41 @@ def look_quickly(clip: Clip) -> QuickLook:
         The picture changes its size.
     """
     with clip.sampler() as sampler:
-        looking = _Looking(sampler)
+        watch = _Pass(sampler, dribbled=dribbled)
+        first_s, last_s = sampler.times_s[0], sampler.times_s[-1]
         is_whole = len(sampler.times_s) <= WHOLE_UP_TO
-        if is_whole:
-            looking.watch(sampler.between(sampler.times_s[0], sampler.times_s[-1]))
-            records = [looking.ball.finish()]
+        if is_whole or dribbled:
+            until_s = last_s if is_whole else sampler.times_s[WHOLE_UP_TO]
+            watch.watch(sampler.between(first_s, until_s))
+            records = [watch.ball.finish()]
+            watch.watch_camera(until_s + STEP_S)
         else:
-            records = [looking.watch_stretches()]
+            records = [watch.watch_stretches()]
             records += _watch_kicks(sampler, records[0])
-        if looking.ball.yard.settled is None:
+        if watch.ball.yard.settled is None:
             raise ClipUnreadableError(
                 f"{clip.info.path} holds no picture that can be decoded: {WAY_OUT}"
             )
-        return QuickLook(
+        return SampledClip(
             info=clip.info,
-            start_s=sampler.times_s[0],
-            end_s=sampler.times_s[-1],
+            start_s=first_s,
+            end_s=last_s,
             pictures=len(sampler.times_s),
-            looked_at=sampler.decoded,
+            decoded=sampler.decoded,
             rate_hz=sampler.rate_hz,
             longest_gap_s=sampler.longest_gap,
             is_whole=is_whole,
             damaged=sampler.damaged,
             record=_joined(records),
-            stillness=looking.camera.report(),
-            settled=looking.ball.yard.settled.native.planes,
+            stillness=watch.camera.report(),
+            background=watch.ball.yard.settled.native.planes,
             quality=PictureQuality(
-                float(np.median(looking.brightness)),
-                float(np.median(looking.blur)),
+                float(np.median(watch.brightness)),
+                float(np.median(watch.blur)),
                 _noise(sampler),
-                float(np.median(looking.tilts)) if looking.tilts else None,
+                float(np.median(watch.tilts)) if watch.tilts else None,
             ),
         )
-
-
-def still_at(clip: Clip, time_s: float) -> StillPicture | None:
-    """Return the key picture at or before a time, at its own size; None where it is damaged."""
-    with clip.sampler() as sampler:
-        for frame in sampler.near([time_s], STEP_S / 10):
-            return StillPicture(frame.time_s, frame.bgr(), 1.0)
-    return None
 
 
 def likely_balls(record: BallRecord) -> list[RestingBall]:
@@ -185,8 +187,7 @@ def likely_balls(record: BallRecord) -> list[RestingBall]:
 
 def _watch_kicks(sampler: Sampler, record: BallRecord) -> list[BallRecord]:
     """Watch every picture from a ball's last rest on, for the surest few, as long as it is few."""
-    least, share = PICTURES_ROUND_KICKS
-    left = max(least, round(share * len(sampler.times_s)))
+    left = PICTURES_ROUND_KICKS
     records = []
     for rest in sorted(likely_balls(record), key=lambda r: -r.ball_score)[:KICKS_WATCHED]:
         until_s = min(rest.before_s + KICK_WINDOW_S, sampler.times_s[-1])

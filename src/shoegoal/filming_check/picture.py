@@ -5,8 +5,6 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from shoegoal.analysis.fitness import Fitness
-from shoegoal.analysis.fitness_checks import Level
 from shoegoal.analysis.marks import (
     CALL_COLOURS,
     INK,
@@ -24,6 +22,8 @@ from shoegoal.analysis.marks import (
     write_text,
 )
 from shoegoal.analysis.stills import F64, U8
+from shoegoal.filming_check.check import FilmingCheck
+from shoegoal.filming_check.checks import Level
 from shoegoal.scene.camera import Camera
 from shoegoal.scene.markers import BELIEVED_AT
 from shoegoal.types import Call, ImagePoint
@@ -48,47 +48,47 @@ LEVEL_COLOURS: dict[Level, Colour] = {
 LEVEL_WORDS = {Level.REFUSE: "film again", Level.ADVISE: "better", Level.ASK: "please check"}
 
 
-def draw_fitness(fitness: Fitness) -> U8:
+def draw_check(check: FilmingCheck) -> U8:
     """Draw the answer.
 
     Returns
     -------
     (H, W, 3) uint8 blue-green-red.
     """
-    window = _window(fitness)
-    scene = fitness.facts.scene
-    if scene.ground is not None:
-        _draw_grid(window, scene.ground.camera)
-    _draw_scene(window, fitness)
-    for number, (_, finding) in enumerate(fitness.findings, start=1):
+    window = _window(check)
+    scene = check.facts.scene
+    if scene.camera is not None:
+        _draw_grid(window, scene.camera)
+    _draw_scene(window, check)
+    for number, (_, finding) in enumerate(check.findings, start=1):
         if finding.at_px is not None:
             _draw_trouble(window, finding.at_px, number, LEVEL_COLOURS[finding.level])
-    return _with_words(fitness, window.canvas)
+    return _with_words(check, window.canvas)
 
 
-def draw_found(fitness: Fitness) -> U8:
+def draw_found(check: FilmingCheck) -> U8:
     """Draw what was found and no words: the goal where it is believed, and the ball.
 
     Returns
     -------
     (H, W, 3) uint8 blue-green-red.
     """
-    window = _window(fitness)
-    _draw_scene(window, fitness)
+    window = _window(check)
+    _draw_scene(window, check)
     return window.canvas
 
 
-def _window(fitness: Fitness) -> Window:
-    width, height = fitness.still.native_size_px
+def _window(check: FilmingCheck) -> Window:
+    width, height = check.still.native_size_px
     rows = round(height * LONG_SIDE / max(width, height))
-    return Window.onto(fitness.still, Box(0.0, 0.0, width, height), rows)
+    return Window.onto(check.still, Box(0.0, 0.0, width, height), rows)
 
 
-def _draw_scene(window: Window, fitness: Fitness) -> None:
+def _draw_scene(window: Window, check: FilmingCheck) -> None:
     """Draw goal and ball."""
-    scene = fitness.facts.scene
+    scene = check.facts.scene
     if scene.markers_px is not None and scene.in_view >= BELIEVED_AT:
-        unsure = "" if scene.sure >= BELIEVED_AT else "?"
+        unsure = "" if scene.has_goal else "?"
         feet = window.place([(m.x_px, m.y_px) for m in scene.markers_px])
         draw_line(window.canvas, feet, YELLOW, 3, 2)
         for letter, (x, y) in zip("LR", feet, strict=True):
@@ -153,12 +153,12 @@ def _draw_badge(canvas: U8, spot: tuple[float, float], number: int, colour: Colo
     write_text(canvas, spot, str(number), 20, rim=None, anchor="middle middle", bold=True)
 
 
-def _with_words(fitness: Fitness, canvas: U8) -> U8:
+def _with_words(check: FilmingCheck, canvas: U8) -> U8:
     """Set the words under a picture that lies, beside one that stands."""
     rows, columns = canvas.shape[:2]
     beside = rows > columns
     room = round(columns * PANEL_SHARE) if beside else columns
-    panel = _panel(fitness, room, rows if beside else 0)
+    panel = _panel(check, room, rows if beside else 0)
     if not beside:
         return np.vstack([canvas, panel])
     short = panel.shape[0] - rows
@@ -167,19 +167,19 @@ def _with_words(fitness: Fitness, canvas: U8) -> U8:
     return np.hstack([canvas, panel])
 
 
-def _panel(fitness: Fitness, width: int, least_rows: int) -> U8:
+def _panel(check: FilmingCheck, width: int, least_rows: int) -> U8:
     indent = round(MARGIN + 3 * BADGE)
     lines: list[tuple[str, int, bool, int]] = [  # text, indent, bold, number of the finding
         (text, MARGIN, True, 0)
-        for text in wrapped_text(fitness.headline, HEAD_SIZE, BOLD_SHARE * (width - 2 * MARGIN))
+        for text in wrapped_text(check.headline, HEAD_SIZE, BOLD_SHARE * (width - 2 * MARGIN))
     ]
-    for number, (_, finding) in enumerate(fitness.findings, start=1):
+    for number, (_, finding) in enumerate(check.findings, start=1):
         room = width - indent - MARGIN
         for index, text in enumerate(wrapped_text(finding.do, TEXT_SIZE, BOLD_SHARE * room)):
             lines.append((text, indent, True, number if index == 0 else 0))
         why = f"({LEVEL_WORDS[finding.level]}) {finding.why}"
         lines += [(text, indent, False, 0) for text in wrapped_text(why, TEXT_SIZE, room)]
-    if fitness.facts.scene.ground is not None:
+    if check.facts.scene.camera is not None:
         lines.append(("Squares on the ground: about 1 m.", MARGIN, False, 0))
     rows = max(least_rows, 2 * MARGIN + LINE_HEIGHT * len(lines) + 8)
     panel: U8 = np.full((rows, width, 3), INK, np.uint8)
@@ -188,6 +188,6 @@ def _panel(fitness: Fitness, width: int, least_rows: int) -> U8:
         size = HEAD_SIZE if left == MARGIN and bold else TEXT_SIZE
         write_text(panel, (left, top), text, size, rim=None, bold=bold)
         if number:
-            colour = LEVEL_COLOURS[fitness.findings[number - 1][1].level]
+            colour = LEVEL_COLOURS[check.findings[number - 1][1].level]
             _draw_badge(panel, (MARGIN + BADGE, top + LINE_HEIGHT / 2), number, colour)
     return panel

@@ -1,4 +1,4 @@
-"""The filming of a clip that a pupil hands in, checked and told in words for a twelve-year-old."""
+"""The filming check of a clip that a pupil hands in, in words for a twelve-year-old."""
 
 from __future__ import annotations
 
@@ -7,20 +7,17 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from shoegoal.analysis.fitness import Fitness, check_clip
-from shoegoal.analysis.fitness_checks import Level
-from shoegoal.analysis.fitness_picture import draw_found, encoded
-from shoegoal.analysis.quick_scene import FitSettings
+from shoegoal.analysis.settings import CountSettings
 from shoegoal.clip.reader import open_clip
 from shoegoal.errors import ClipNotJudgeableError, ClipUnreadableError
+from shoegoal.filming_check.check import Answer, FilmingCheck, check_clip
+from shoegoal.filming_check.checks import Level
+from shoegoal.filming_check.picture import draw_found, encoded
 from shoegoal.ladder.rules import Stage
-from shoegoal.scale.assignment import VIDEO_ENDINGS
 from shoegoal.scene.ball_size import BallSize
-from shoegoal.scene.markers import BELIEVED_AT
 
 MOST_CHANGES = 2
 # What a pupil cannot help, or is told in another way; said to grown-ups by ``shoegoal fit``.
-_NOT_FOR_TOUCHES = frozenset(("goal in view", "kick seen", "ball seen", "phone height"))
 _SAID_SHORTER = {
     "length": "Film the whole set in one clip, from before the first kick to after the last.",
     "whole file": "The end of the clip is missing. Send it once more.",
@@ -33,6 +30,7 @@ _SAID_SHORTER = {
     "camera still": "Lean the phone on something firm. Nobody holds or touches it.",
 }
 _MARKERS_UNSURE = "We could not make out both markers for sure. Can you see them in this picture?"
+_BALL_UNSURE = "We could not make out the ball for sure. Can you see it in this picture?"
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +44,7 @@ class Filmed:
     change : at most two things to do otherwise.
     markers_px : where the goal is taken to be, for the picture; None where that is not sure.
     width_px, height_px : of the picture that the markers are placed in.
+    sure : it will be counted; else only the count can say so.
     """
 
     good: bool
@@ -54,6 +53,7 @@ class Filmed:
     markers_px: tuple[tuple[float, float], tuple[float, float]] | None = None
     width_px: int = 0
     height_px: int = 0
+    sure: bool = True
 
     def to_plain(self) -> dict[str, Any]:
         """Write it down in plain values."""
@@ -65,7 +65,10 @@ class Filmed:
         markers = plain["markers_px"]
         pair = None if markers is None else (_pair(markers[0]), _pair(markers[1]))
         rest = {name: plain[name] for name in ("good", "saw", "width_px", "height_px")}
-        return cls(change=tuple(plain["change"]), markers_px=pair, **rest)
+        # Checks of earlier versions said yes or no.
+        return cls(
+            change=tuple(plain["change"]), markers_px=pair, sure=plain.get("sure", True), **rest
+        )
 
 
 def _pair(point: Sequence[float]) -> tuple[float, float]:
@@ -81,7 +84,7 @@ class Pictures:
 
 
 def check_filming(clip: Path, stage: Stage, longest_min: float) -> tuple[Filmed, Pictures | None]:
-    """Look at a clip quickly, with the eyes of the count.
+    """Check the filming of a clip that was handed in.
 
     Parameters
     ----------
@@ -102,7 +105,7 @@ def check_filming(clip: Path, stage: Stage, longest_min: float) -> tuple[Filmed,
                 f"The clip is {duration_s / 60:.0f} minutes long.",
                 (f"Send a clip of at most {longest_min:g} minutes: one set, without the breaks.",),
             ), None
-        fitness = check_clip(clip, _settings(stage))
+        check = check_clip(clip, CountSettings(stage, ball=BallSize(str(stage.ball_size))))
     except ClipUnreadableError:
         return Filmed(
             False,
@@ -115,58 +118,41 @@ def check_filming(clip: Path, stage: Stage, longest_min: float) -> tuple[Filmed,
             "The picture was turned or changed its size in the middle of the clip.",
             ("Film the set in one clip, and do not turn or zoom.",),
         ), None
-    pictures = Pictures(encoded(draw_found(fitness)), encoded(fitness.still.bgr))
-    return told(fitness, stage), pictures
+    return pupils_answer(check), Pictures(encoded(draw_found(check)), encoded(check.still.bgr))
 
 
-def told(fitness: Fitness, stage: Stage) -> Filmed:
+def pupils_answer(check: FilmingCheck) -> Filmed:
     """Put a check's answer into a pupil's words."""
-    touches = stage.width_steps is None
-    found = [
-        (check, finding)
-        for check, finding in fitness.findings
-        if not (touches and check.name in _NOT_FOR_TOUCHES)
-    ]
-    scene = fitness.facts.scene
-    sure = touches or (scene.markers_px is not None and scene.sure >= BELIEVED_AT)
-    refused = any(finding.level is Level.REFUSE for _, finding in found)
-    # A promise that the count would break is worse than a question.
-    good = not refused and sure
-    wanted = [pair for pair in found if pair[1].level is not Level.ASK]
-    change = [_SAID_SHORTER.get(check.name, finding.do) for check, finding in wanted]
-    if not sure and _SAID_SHORTER["goal in view"] not in change:
+    scene, stage = check.facts.scene, check.facts.stage
+    has_goal = stage.width_steps is not None
+    wanted = [pair for pair in check.findings if pair[1].level is not Level.ASK]
+    change = [_SAID_SHORTER.get(asked.name, finding.do) for asked, finding in wanted]
+    if has_goal and scene.kicks and not scene.has_goal:
         change.insert(0, _SAID_SHORTER["goal in view"])
-    markers = scene.markers_px if sure and not touches else None
-    info = fitness.facts.look.info
+    elif check.answer is not Answer.YES and not change:
+        change.append(_SAID_SHORTER["ball seen"])
+    markers = scene.markers_px if scene.has_goal else None
+    info = check.facts.sampled.info
     return Filmed(
-        good,
-        _saw(fitness, touches=touches, sure=sure),
+        check.answer is not Answer.NO,
+        _saw(check, has_goal=has_goal),
         tuple(dict.fromkeys(change))[:MOST_CHANGES],
         None
         if markers is None
         else ((markers[0].x_px, markers[0].y_px), (markers[1].x_px, markers[1].y_px)),
         info.width_px,
         info.height_px,
+        check.answer is Answer.YES,
     )
 
 
-def suffix_of(file_name: str) -> str | None:
-    """Take the ending of a file's name; None where it is that of no clip."""
-    ending = Path(file_name).suffix.casefold()
-    return ending if ending in VIDEO_ENDINGS else None
-
-
-def _settings(stage: Stage) -> FitSettings:
-    ball = BallSize(str(stage.ball_size))
-    if stage.width_steps is None or stage.back_steps is None:
-        return FitSettings(ball)
-    return FitSettings(ball, stage.width_steps, stage.back_steps)
-
-
-def _saw(fitness: Fitness, *, touches: bool, sure: bool) -> str:
-    ball = fitness.facts.scene.ball is not None or bool(fitness.facts.scene.kicks)
-    if touches:
-        return "We saw the ball." if ball else "The clip arrived and can be played."
-    if not sure:
+def _saw(check: FilmingCheck, *, has_goal: bool) -> str:
+    scene = check.facts.scene
+    ball = scene.ball is not None or bool(scene.kicks)
+    if check.answer is Answer.YES:
+        if not has_goal:
+            return "We saw the ball."
+        return "We saw the ball and both markers." if ball else "We saw both markers."
+    if has_goal and ball and not scene.has_goal:
         return _MARKERS_UNSURE
-    return "We saw the ball and both markers." if ball else "We saw both markers."
+    return "The clip arrived and can be played." if ball else _BALL_UNSURE

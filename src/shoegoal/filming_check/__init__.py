@@ -1,0 +1,1 @@
+"""The filming check: can this clip be counted, and what should change."""

@@ -1,0 +1,180 @@
+"""Ball, ground and goal as far as the samples show them, found by the count's own code."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from shoegoal.analysis.judging import JudgedSet, judge_evidence
+from shoegoal.analysis.run import evidence_of, ground_of, marker_sigma_px, markers_of
+from shoegoal.analysis.settings import CountSettings
+from shoegoal.ball.settled import MIN_CONTRAST, NOISE_MULTIPLE, paint_difference
+from shoegoal.ball.sightings import SURELY_A_BALL
+from shoegoal.clip.frame import Frame
+from shoegoal.clip.halvings import Planes
+from shoegoal.errors import ClipNotJudgeableError
+from shoegoal.filming_check.sampled import SampledClip, likely_balls
+from shoegoal.ladder.rules import TouchesInARow
+from shoegoal.scene.camera import Camera
+from shoegoal.scene.fit_checks import SceneNotFittedError
+from shoegoal.scene.goal import GoalNotPlausibleError
+from shoegoal.scene.markers import MarkersNotFoundError
+from shoegoal.shots.contacts import dribbled_ways
+from shoegoal.shots.ground import Ground
+from shoegoal.shots.runs import Run
+from shoegoal.types import BallSighting, ImagePoint
+
+INSIDE, RING = 0.8, (1.3, 2.0)  # radii that the ball and its surroundings are compared within
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CheckedScene:
+    """What was found; None where it was not.
+
+    Attributes
+    ----------
+    ball : the ball at its kick spot.
+    ground : the ground, and the kicks that the samples happened to show.
+    judged : the goal, and these kicks judged, by the count's own code.
+    markers_px : left and right inner foot of the likeliest two things.
+    in_view : probability that some two things in the picture are the goal.
+    refusal : with which sentence the count would refuse these samples, were they all; "" where it
+        would not.
+    """
+
+    ball: BallSighting | None = None
+    ground: Ground | None = None
+    judged: JudgedSet | None = None
+    markers_px: tuple[ImagePoint, ImagePoint] | None = None
+    in_view: float = 0.0
+    refusal: str = ""
+
+    @property
+    def kicks(self) -> tuple[Run, ...]:
+        """Kicks that were seen, not all of the clip's."""
+        return () if self.ground is None else self.ground.kicks
+
+    @property
+    def camera(self) -> Camera | None:
+        """The camera: with the goal where that was found, else by the ball's sizes alone."""
+        if self.judged is not None:
+            return self.judged.scene.camera
+        return None if self.ground is None else self.ground.fit.camera
+
+    @property
+    def has_goal(self) -> bool:
+        """Whether the count's own code found the goal and could place it on the ground."""
+        return self.judged is not None
+
+
+def checked_scene(sampled: SampledClip, settings: CountSettings) -> CheckedScene:
+    """Find ball, ground and goal in the samples of a clip, as its count does in all of it."""
+    size_px = (sampled.info.width_px, sampled.info.height_px)
+    if isinstance(settings.stage.rule, TouchesInARow):
+        dribbled = dribbled_ways(sampled.record, size_px, settings.ball)
+        ball = _ball_at_its_spot(sampled, None)
+        if ball is None and dribbled:
+            ball = dribbled[0].sightings[0]
+        return CheckedScene(ball, refusal="" if dribbled else "no ball was seen dribbled")
+    try:
+        evidence = evidence_of(sampled.record, sampled.stillness, settings)
+        ground = ground_of(evidence, size_px)
+    except ClipNotJudgeableError as error:
+        return CheckedScene(_ball_at_its_spot(sampled, None), refusal=str(error))
+    ball = _ball_at_its_spot(sampled, ground)
+    if settings.left_px is not None and settings.right_px is not None:
+        markers_px, in_view = (settings.left_px, settings.right_px), 1.0
+    else:
+        try:
+            found = markers_of(
+                sampled.info.path, sampled.record, sampled.stillness, ground, settings.stage
+            )
+        except MarkersNotFoundError as error:
+            return CheckedScene(
+                ball, ground, None, error.likeliest_px, error.in_view, refusal=str(error)
+            )
+        markers_px, in_view = (found.left_px, found.right_px), 1.0
+    try:
+        judged = judge_evidence(
+            evidence,
+            size_px,
+            settings.stage,
+            *markers_px,
+            marker_sigma_px(sampled.stillness, size_px),
+            (),
+            sampled.start_s,
+            ground,
+        )
+    except (SceneNotFittedError, GoalNotPlausibleError) as error:
+        return CheckedScene(ball, ground, None, markers_px, in_view, refusal=str(error))
+    return CheckedScene(
+        ball, ground, judged, (judged.scene.left_px, judged.scene.right_px), in_view
+    )
+
+
+def contrast_levels(frame: Frame, ball: BallSighting, background: Planes) -> float:
+    """How far a ball's paint is from what it lies on: the mean over its disc, luma levels.
+
+    Parameters
+    ----------
+    frame : picture that shows the ball.
+    ball : its disc there.
+    background : luma, u and v of the yard, with or without the ball.
+
+    Notes
+    -----
+    In the measure by which the count tells things from the ground (`paint_difference`): from the
+    same place without the ball or, where the yard settled with it, from the median of a ring round
+    it, whichever is more. On a grey ball it is the numerator of Weber's contrast.
+    """
+    radius = ball.diameter_px / 2
+    reach = int(np.ceil(RING[1] * radius)) + 2
+    x0, y0 = (max(0, int(v) - reach) // 2 * 2 for v in (ball.x_px, ball.y_px))
+    now = _cut(frame.planes, x0, y0, 2 * reach)
+    rows, columns = np.mgrid[: now[0].shape[0], : now[0].shape[1]]
+    away = np.hypot(columns + x0 - ball.x_px, rows + y0 - ball.y_px) / radius
+    ring, inside = (away >= RING[0]) & (away <= RING[1]), away <= INSIDE
+    if not ring.any() or not inside.any():
+        return 0.0
+    halved = ring[::2, ::2]
+    around = tuple(
+        np.full_like(plane, round(float(np.median(plane[where]))))
+        for plane, where in zip(now, (ring, halved, halved), strict=True)
+    )
+    without = _cut(background, x0, y0, 2 * reach)
+    return max(
+        float(paint_difference(now, other)[inside].mean())
+        for other in ((around[0], around[1], around[2]), without)
+    )
+
+
+def least_contrast_levels(noise_levels: float | None) -> float:
+    """Return what the count takes for paint rather than noise, luma levels."""
+    return max(MIN_CONTRAST, NOISE_MULTIPLE * (noise_levels or 0.0))
+
+
+def _cut(planes: Planes, left: int, top: int, side: int) -> Planes:
+    """Cut an even square out of luma and half-size chroma."""
+    luma, u, v = planes
+    height, width = (
+        min(side, size - at) // 2 * 2 for size, at in zip(luma.shape, (top, left), strict=True)
+    )
+    half = slice(top // 2, (top + height) // 2), slice(left // 2, (left + width) // 2)
+    return luma[top : top + height, left : left + width], u[half], v[half]
+
+
+def _ball_at_its_spot(sampled: SampledClip, found: Ground | None) -> BallSighting | None:
+    lay = [run.before.stretch.sightings[-1] for run in found.kicks if run.before] if found else []
+    if lay:  # the usual kick spot is where balls were seen most often
+        places = [rest.sighting for rest in likely_balls(sampled.record)]
+        return max(lay, key=lambda rest: sum(_is_near(rest, place) for place in places))
+    best = max(likely_balls(sampled.record), key=lambda rest: rest.ball_score, default=None)
+    if best is None or best.ball_score < SURELY_A_BALL:
+        return None
+    return best.sighting
+
+
+def _is_near(rest: BallSighting, place: BallSighting) -> bool:
+    away_px = np.hypot(rest.x_px - place.x_px, rest.y_px - place.y_px)
+    return bool(away_px <= 1.5 * max(rest.diameter_px, place.diameter_px))
