@@ -12,6 +12,7 @@ import json
 import threading
 from collections.abc import Iterator
 from contextlib import closing
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -27,6 +28,7 @@ from shoegoal.record.book import Book
 from shoegoal.record.class_settings import remember_class, settings_of
 from shoegoal.record.filing import enrol
 from shoegoal.record.handed_in import ClipState, HandedIn, by_token, clips_of, move
+from shoegoal.record.purge import due_for_purge, purge
 from shoegoal.record.slips import make_slips
 from shoegoal.review import tus
 from shoegoal.review.app import make_app
@@ -353,3 +355,26 @@ def test_what_is_signed_tells_the_pupil_what_was_reached(book: Book, tmp_path: P
         assert [one.stage for one in clips_of(connection)] == [
             StageRecord.of(load_ladder().stage_by_name(STAGE))
         ]
+
+
+def test_purge_takes_clips_that_were_never_counted_and_uploads_that_broke_off(book: Book) -> None:
+    client = phone(book)
+    half, refused, queued = (create(client, size) for size in (10, 4, 5))
+    patch(client, half, 0, b"half")
+    patch(client, refused, 0, b"dark")
+    patch(client, queued, 0, b"other")
+    with book.writing() as connection:
+        move(connection, clip_at(book, refused), ClipState.NOT_COUNTED, why="no goal")
+    still = clip_at(book, refused).clip_path.with_name("filming.jpg")
+    still.write_bytes(b"a picture")
+    assert due_for_purge(book, 1) == []
+    later = datetime.now(UTC) + timedelta(days=2)
+    due = due_for_purge(book, 1, later)
+    assert [one.set_id for one in due] == [None, None] and purge(book, due) == 3
+    for place in (half, refused):
+        clip = clip_at(book, place)
+        assert clip.state is ClipState.SET_ASIDE and not list(clip.clip_path.parent.glob("*"))
+        assert "It was deleted" in client.get(f"/h/clips/{clip.token}").text
+    assert clip_at(book, queued).clip_path.read_bytes() == b"other"  # it waits to be counted
+    assert due_for_purge(book, 1, later) == []
+    assert client.head(half, headers=TUS).status_code == 404

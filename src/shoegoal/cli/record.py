@@ -285,7 +285,8 @@ class PurgeOptions:
 def purge(given: PurgeOptions) -> int:
     """Delete clips and pictures that came into the book so many days ago; results stay.
 
-    A clip that was changed since it was counted is left alone.
+    So are clips that were handed in and never counted, and uploads that broke off. A clip that was
+    changed since it was counted is left alone.
     """
     from shoegoal.record.book import Book
     from shoegoal.record.purge import due_for_purge
@@ -357,10 +358,10 @@ def _asked(stage: str | None, ladder: Path | None) -> tuple[StageRecord | None, 
 def _tell_due(due: list[Due]) -> None:
     for one in due:
         for file in one.files:
-            click.echo(f"set {one.set_id}: {file}", err=True)
+            click.echo(f"{one.name}: {file}", err=True)
         if one.left_alone is not None:
-            click.echo(f"set {one.set_id}: {one.left_alone} was changed; left alone", err=True)
-    unsigned = [str(one.set_id) for one in due if one.files and not one.signed]
+            click.echo(f"{one.name}: {one.left_alone} was changed; left alone", err=True)
+    unsigned = [str(one.set_id) for one in due if one.files and one.set_id and not one.signed]
     if unsigned:
         click.echo(
             f"not signed yet, and not to be checked any more once deleted: set "

@@ -1,4 +1,7 @@
-"""Removing clips and pictures that were kept long enough; what was counted and signed stays."""
+"""Removing clips and pictures that were kept long enough; what was counted and signed stays.
+
+So are clips that were handed in and never counted, and uploads that never came to their end.
+"""
 
 from __future__ import annotations
 
@@ -6,31 +9,46 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from sqlalchemy import update
+from sqlalchemy import Connection, update
 
 from shoegoal.analysis.evidence import OVERVIEW_NAME
 from shoegoal.errors import OutputError
 from shoegoal.record import schema
 from shoegoal.record.book import Book
+from shoegoal.record.handed_in import ClipState, HandedIn, clips_of, move
 from shoegoal.record.history import SetHistory, load_sets
 from shoegoal.record.pictures import files_of_pictures
+
+# Nothing works on these any more, and no set came of them.
+NEVER_COUNTED = (
+    ClipState.RECEIVING,
+    ClipState.CHECKED,
+    ClipState.NOT_COUNTED,
+    ClipState.SET_ASIDE,
+)
+PURGED = "It was deleted, as clips are after some time. Film another one."
 
 
 @dataclass(frozen=True, slots=True)
 class Due:
-    """What is to be removed of one set.
+    """What is to be removed of one set, or of a clip that was handed in and never counted.
 
     Attributes
     ----------
+    name : of the set or clip, for messages.
     set_id, signed : the set; of one that is not signed, nobody can check the shots afterwards.
+        None and False for a clip that is no set.
     files : clip and pictures that show the kicker.
     left_alone : a clip that is not the one that was counted, so it may be somebody's own.
+    clip : the clip that is no set.
     """
 
-    set_id: int
+    name: str
+    set_id: int | None
     signed: bool
     files: tuple[Path, ...]
-    left_alone: Path | None
+    left_alone: Path | None = None
+    clip: HandedIn | None = None
 
 
 def due_for_purge(book: Book, older_than_days: float, now: datetime | None = None) -> list[Due]:
@@ -45,8 +63,17 @@ def due_for_purge(book: Book, older_than_days: float, now: datetime | None = Non
     limit = (now or datetime.now(UTC)) - timedelta(days=older_than_days)
     with book.reading() as connection:
         histories = load_sets(connection)
+        handed_in = clips_of(connection)
+    beside = {clip.set_id: _stills(clip) for clip in handed_in}
     due = [
-        _due(history) for history in histories if datetime.fromisoformat(history.added_at) <= limit
+        _due(history, beside.get(history.set_id, []))
+        for history in histories
+        if datetime.fromisoformat(history.added_at) <= limit
+    ]
+    due += [
+        Due(f"a clip of {clip.pupil} ({clip.state})", None, False, _all_of(clip), clip=clip)
+        for clip in reversed(handed_in)
+        if clip.state in NEVER_COUNTED and _last_touched(clip) <= limit
     ]
     return [one for one in due if one.files or one.left_alone]
 
@@ -70,16 +97,41 @@ def purge(book: Book, due: list[Due]) -> int:
                     "removed before it. Check your right to its folder and purge again"
                 ) from error
             gone += 1
-        with book.writing() as connection:
-            places = schema.places
-            connection.execute(
-                update(places).where(places.c.set_id == one.set_id).values(clip_path=None)
-            )
+        with book.writing(history=one.set_id is not None) as connection:
+            _forget(connection, one)
     return gone
 
 
-def _due(history: SetHistory) -> Due:
-    files: list[Path] = []
+def _forget(connection: Connection, one: Due) -> None:
+    if one.clip is not None:
+        move(connection, one.clip, ClipState.SET_ASIDE, why=PURGED)
+        return
+    places = schema.places
+    connection.execute(update(places).where(places.c.set_id == one.set_id).values(clip_path=None))
+
+
+def _all_of(clip: HandedIn) -> tuple[Path, ...]:
+    """List what lies in a clip's own folder."""
+    return tuple(sorted(path for path in clip.clip_path.parent.rglob("*") if path.is_file()))
+
+
+def _stills(clip: HandedIn) -> list[Path]:
+    """List the pictures that the check of a clip's filming left beside it."""
+    return sorted(clip.clip_path.parent.glob("*.jpg"))
+
+
+def _last_touched(clip: HandedIn) -> datetime:
+    """When a clip's state changed last, or some of its bytes came."""
+    changed = datetime.fromisoformat(clip.changed_at)
+    try:
+        came = datetime.fromtimestamp(clip.part_path.stat().st_mtime, UTC)
+    except OSError:
+        return changed
+    return max(changed, came)
+
+
+def _due(history: SetHistory, beside: list[Path]) -> Due:
+    files: list[Path] = list(beside)
     left_alone = None
     clip, state = history.clip_path, history.clip_state()
     if clip is not None and state == "as counted":
@@ -89,4 +141,5 @@ def _due(history: SetHistory) -> Due:
     if history.folder_path is not None:
         pictures = files_of_pictures(history.folder_path)
         files += [picture for picture in pictures if picture.name != OVERVIEW_NAME]
-    return Due(history.set_id, history.signature is not None, tuple(files), left_alone)
+    name = f"set {history.set_id}"
+    return Due(name, history.set_id, history.signature is not None, tuple(files), left_alone)

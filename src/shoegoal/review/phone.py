@@ -48,6 +48,13 @@ from shoegoal.scale.handed_in_work import FOUND_NAME, PLAIN_NAME
 from shoegoal.scale.pupil_results import PupilResults, form_hints, pupil_results
 
 MOST_LISTED = 20
+# No set has come of these; one that is being counted is left to its end.
+_MAY_BE_FILMED_AGAIN = (
+    ClipState.CHECKED,
+    ClipState.RECEIVING,
+    ClipState.WAITING,
+    ClipState.NOT_COUNTED,
+)
 
 
 def make_phone_app(book: Book, entrance: Entrance, showing: Showing) -> Starlette:
@@ -205,7 +212,7 @@ class PhonePages:
 
     def _again(self, asked: PhoneAsked) -> Response:
         clip = self._own(asked)
-        if clip.state in (ClipState.CHECKED, ClipState.RECEIVING):
+        if clip.state in _MAY_BE_FILMED_AGAIN:
             set_aside(self._book, clip)
         return RedirectResponse(f"{PLACE}/?stage={clip.stage.name}", 303)
 

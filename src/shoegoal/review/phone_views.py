@@ -11,7 +11,8 @@ from shoegoal.ladder.verdict import Decision
 from shoegoal.record.handed_in import ClipState, HandedIn
 from shoegoal.record.history import SetHistory
 from shoegoal.record.plain import counted_text, summary
-from shoegoal.scale.handed_in_work import FOUND_NAME
+from shoegoal.review.tus import HANDED_IN_BEFORE
+from shoegoal.scale.handed_in_work import FOUND_NAME, PLAIN_NAME
 
 WAITED_FOR = (ClipState.RECEIVED,)
 
@@ -29,6 +30,8 @@ class ClipView:
     filmed : what the check of the filming said.
     has_picture : there is a picture of it.
     asks : the pupil has to decide whether to film again.
+    may_film_again : nothing has come of it yet, and another clip may be the quicker way.
+    may_point : the goal was not made out for sure, and the pupil may point at both markers.
     shows_goal : the picture shows a goal that can be doubted.
     is_settling : the page should look again in a moment.
     """
@@ -43,6 +46,8 @@ class ClipView:
     filmed: Filmed | None
     has_picture: bool
     asks: bool
+    may_film_again: bool
+    may_point: bool
     shows_goal: bool
     is_settling: bool
 
@@ -66,6 +71,8 @@ def clip_view(clip: HandedIn, history: SetHistory | None) -> ClipView:
     filmed = None if clip.filming is None else Filmed.from_plain(clip.filming)
     mark, heading, words, short = _said(clip, history, filmed)
     open_ = clip.state in (ClipState.WAITING, ClipState.COUNTING, ClipState.CHECKED)
+    unsure = filmed is not None and not (filmed.good and filmed.sure)
+    to_repair = open_ or (clip.state is ClipState.NOT_COUNTED and not is_known(clip))
     return ClipView(
         clip.token,
         clip.stage.title,
@@ -77,9 +84,20 @@ def clip_view(clip: HandedIn, history: SetHistory | None) -> ClipView:
         filmed,
         clip.clip_path.with_name(FOUND_NAME).is_file(),
         clip.state is ClipState.CHECKED,
+        clip.state is ClipState.NOT_COUNTED or (clip.state is ClipState.WAITING and unsure),
+        to_repair
+        and clip.markers_px is None
+        and clip.stage.width_steps is not None
+        and clip.clip_path.with_name(PLAIN_NAME).is_file()
+        and (unsure or clip.state is ClipState.NOT_COUNTED),
         open_ and clip.markers_px is None and filmed is not None and filmed.markers_px is not None,
         clip.state in WAITED_FOR,
     )
+
+
+def is_known(clip: HandedIn) -> bool:
+    """Whether the same file had been handed in before."""
+    return clip.why.startswith(HANDED_IN_BEFORE)
 
 
 def _said(
@@ -98,12 +116,16 @@ def _said(
             return "again", "Film again", saw, "film again"
         case ClipState.WAITING | ClipState.COUNTING:
             saw = "" if filmed is None else f"{filmed.saw} "
-            return *handed_in, f"{saw}Now it is being counted.", "being counted"
+            now = "Now it is being counted."
+            if filmed is not None and not filmed.sure:
+                now = "It is being counted all the same." if clip.markers_px is None else now
+            return *handed_in, f"{saw}{now}", "being counted"
         case ClipState.NOT_COUNTED:
-            if clip.why.startswith("this clip was handed in before"):
+            if is_known(clip):
                 words = "We know this clip already. Film a new one."
                 return "again", "Handed in before", words, "handed in before"
-            return *handed_in, "Your teacher will look at it.", "your teacher will look"
+            words = "It could not be counted by itself. Your teacher will look at it."
+            return *handed_in, words, "your teacher will look"
         case ClipState.SET_ASIDE:
             words = clip.why or "You film another one in its place."
             return "again", "Set aside", words, "set aside"
