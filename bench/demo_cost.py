@@ -15,9 +15,10 @@ def demo_cost() -> None:
     """Run the whole demo in a temporary folder; its calls beside the truth of its clips."""
     from demo_truths import wrong_calls
     from shoegoal.analysis.file import load_analysis
-    from shoegoal.cli.classes import runner_of
     from shoegoal.demo.folder import DemoFolder
-    from shoegoal.demo.run import run_demo
+    from shoegoal.demo.run import page_with_workers, run_demo
+    from shoegoal.record.book import Book
+    from shoegoal.record.history import load_set
     from shoegoal.threads import usable_cores
     from shoegoal.types import Call
 
@@ -26,17 +27,21 @@ def demo_cost() -> None:
         folder = DemoFolder(Path(scratch) / "demo")
         began = time.perf_counter()
         folder.prepare()
-        seen = run_demo(folder, runner_of(cores))
+        seen = run_demo(folder, lambda book: page_with_workers(book, cores))
         wall_s = time.perf_counter() - began
         for outcome in seen.outcomes:
             if outcome.news == "failed":
                 click.echo(f"{outcome.clip}: {outcome.sentence}")
                 continue
-            counted = load_analysis((folder.clips / outcome.clip).with_suffix(".shoegoal"))
+            assert outcome.set_id is not None
+            with Book(str(folder.book)).reading() as connection:
+                result = load_set(connection, outcome.set_id).folder_path
+            assert result is not None
+            counted = load_analysis(result)
             unsure = sum(shot.call is Call.UNSURE for shot in counted.shots)
             wrong = wrong_calls(counted)
             click.echo(
-                f"{outcome.clip}: {outcome.film_s:.1f} s of film, {outcome.cpu_s:.1f} s CPU, "
+                f"{outcome.clip}: "
                 f"{len(counted.shots)} calls, {unsure} unsure, "
                 f"{'; '.join(wrong) or 'none wrong'}; {outcome.sentence}"
             )

@@ -3,24 +3,31 @@
 from __future__ import annotations
 
 import shlex
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
 from click.testing import CliRunner, Result
 
-from class_work import begun_names, made_up_count
+from class_work import LOG_NAME, begun_names, made_up_count
 from demo_truths import demo_truth
-from shoegoal.cli import classes
+from page_server import KEY, served
 from shoegoal.cli.main import cli
 from shoegoal.demo import folder as demo_folder
+from shoegoal.demo import run as run_of_demo
 from shoegoal.demo.run import SIGNED_PUPILS
+from shoegoal.filming_check.pupil import Filmed
 from shoegoal.ladder.ladders import load_ladder
 from shoegoal.record.book import Book
 from shoegoal.record.history import load_sets
 from shoegoal.record.verify import verify_book
-from shoegoal.scale import class_run
+from shoegoal.review.app import make_app
+from shoegoal.review.guard import KeyEntrance
+from shoegoal.scale import handed_in_work
 from shoegoal.scale.file_names import assignments_by_file_name
-from test_scale_run import here
+from shoegoal.scale.task import CountTask, TaskDone, carry_out
 
 MOST_BYTES = 3_300_000
 CLEAR = "Badger 2_two-of-three.mp4"
@@ -35,10 +42,32 @@ def shipped(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     (clips / CLEAR).write_text("one", encoding="utf-8")
     (clips / DOUBTFUL).write_text("two unsure", encoding="utf-8")
     monkeypatch.setattr(demo_folder, "SHIPPED", clips)
-    monkeypatch.setattr(classes, "runner_of", lambda: here)
-    monkeypatch.setattr(class_run, "count_clip", made_up_count)
+    monkeypatch.setattr(run_of_demo, "page_with_workers", page_in_this_process)
+    filmed = Filmed(True, "We saw the ball.", ()), None
+    monkeypatch.setattr(handed_in_work, "check_filming", lambda *of_clip: filmed)
     monkeypatch.setenv("SHOEGOAL_BOOK", str(tmp_path / "own" / "book.sqlite3"))
     return clips
+
+
+@contextmanager
+def page_in_this_process(book: Book, workers: int) -> Iterator[str]:
+    """The real page, with one worker beside it that counts as the clip says."""
+    over = threading.Event()
+
+    def count(task: CountTask) -> TaskDone:
+        return carry_out(made_up_count, task, lambda share: None)
+
+    work = threading.Thread(
+        target=handed_in_work.work_until,
+        args=(book, handed_in_work.Duty(), count, over.is_set, 0.02),
+    )
+    with served(lambda _: make_app(book, KeyEntrance(KEY))) as port:
+        work.start()
+        try:
+            yield f"http://127.0.0.1:{port}"
+        finally:
+            over.set()
+            work.join()
 
 
 def run(*args: object) -> Result:
@@ -92,9 +121,10 @@ def test_run_again_it_goes_on_and_keeps_what_people_did(tmp_path: Path, shipped:
     assert again.exit_code == 0, again.stderr
     assert standing_of(out / "book.sqlite3") == {"Badger 2": "T. Quill", "Heron 9": None}
     assert "0 sets need a look, 1 can be signed" in again.stdout
-    assert begun_names(out / "clips").count(DOUBTFUL) == 1
+    logs = (out / "book-clips").glob(f"*/{LOG_NAME}")
+    assert sum(begun_names(log.parent).count(DOUBTFUL) for log in logs) == 1
     third = run("demo", "--out", out, "--quiet")
-    assert third.exit_code == 0 and "0 clips counted now" in third.stdout
+    assert third.exit_code == 0 and "0 clips handed in and counted now" in third.stdout
 
 
 @pytest.mark.parametrize("what", ["full folder", "file", "dangling link", "no parent"])

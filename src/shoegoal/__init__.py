@@ -38,7 +38,7 @@ def check(
     ball: BallSize | str = "unknown",
     out: AnyPath | None = None,
 ) -> FilmingCheck:
-    """Check the filming of a clip by samples of it: can it be counted, and what should change?
+    """Check the filming of a clip by samples: say whether it can be counted, and what to change.
 
     Parameters
     ----------

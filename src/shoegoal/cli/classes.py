@@ -308,20 +308,21 @@ class DemoOptions:
 def demo(given: DemoOptions) -> int:
     """Count an invented class of six pupils from clips that come along.
 
-    Some sets are signed, the rest is left to look at. Everything goes into a folder of its own
-    (default: shoegoal-demo), the record book too. The clips are rendered, and counted anew from the
-    pixels. Run it again, and it goes on where it stopped. With --open it ends on the review page in
-    the browser.
+    They are sent to the page as from the pupils' phones, and workers beside it count them anew from
+    the pixels. Some sets are signed, the rest is left to look at. Everything goes into a folder of
+    its own (default: shoegoal-demo), the record book too. Run it again, and it goes on where it
+    stopped. With --open it ends on the teacher's page in the browser.
     """
     from shoegoal.cli.terminal import shown_class_progress
     from shoegoal.demo.folder import DemoFolder
-    from shoegoal.demo.run import run_demo
+    from shoegoal.demo.run import page_with_workers, run_demo
+    from shoegoal.threads import usable_cores
 
     folder = DemoFolder(given.out or DEFAULT_FOLDER)
     folder.prepare()
     began = time.monotonic()
     with shown_class_progress(quiet=given.quiet) as watcher:
-        seen = run_demo(folder, runner_of(), watcher)
+        seen = run_demo(folder, lambda book: page_with_workers(book, usable_cores()), watcher)
     _print_demo(seen, folder, time.monotonic() - began)
     if any(outcome.news == "failed" for outcome in seen.outcomes):
         return EXIT_SOME_FAILED
@@ -349,7 +350,7 @@ def _demo_lines(seen: Demo, folder: DemoFolder, wall_s: float) -> Iterator[str]:
     from shoegoal.demo.run import CLASS_NAME, TEACHER
 
     counted = sum(outcome.news == "counted" for outcome in seen.outcomes)
-    yield f"{_number(counted, 'clip')} counted now, in {wall_s:.0f} s"
+    yield f"{_number(counted, 'clip')} handed in and counted now, in {wall_s:.0f} s"
     yield (
         f"{_number(len(seen.signed), 'set')} signed as {TEACHER}, an invented teacher; "
         "in a real class a person looks before signing"

@@ -1,25 +1,48 @@
-"""The demo: six clips counted as any class is, some sets signed, the rest left to look at."""
+"""The demo: six pupils hand in over the page, workers count, some sets are signed."""
 
 from __future__ import annotations
 
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Generator, Sequence
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass
+from typing import TypeAlias
+from urllib.parse import urlsplit
 
+from sqlalchemy import Connection
+
+from shoegoal.clip.reader import clip_sha256
 from shoegoal.demo.folder import DemoFolder
-from shoegoal.ladder.ladders import load_ladder
+from shoegoal.demo.phone import hand_in
+from shoegoal.errors import ClipNotJudgeableError, ShoegoalError
+from shoegoal.ladder.ladders import Ladder, load_ladder
 from shoegoal.record.book import Book
+from shoegoal.record.class_settings import ClassSettings, remember_class
+from shoegoal.record.filing import enrol
+from shoegoal.record.handed_in import OPEN_STATES, ClipState, HandedIn, clips_of
+from shoegoal.record.history import load_set
+from shoegoal.record.plain import summary
 from shoegoal.record.queue import waiting_sets
 from shoegoal.record.reviewing import sign
-from shoegoal.scale.class_run import ClipOutcome, Runner, Watcher, run_class
+from shoegoal.record.slips import make_slips
+from shoegoal.scale.assignment import Assignment
+from shoegoal.scale.class_run import ClipOutcome, Watcher
 from shoegoal.scale.file_names import assignments_by_file_name
 from shoegoal.scale.page import class_page
-from shoegoal.scale.results import ClassResults, class_results
-from shoegoal.scale.task import Work
+from shoegoal.scale.results import ClassResults, class_results, pupils_of
 from shoegoal.scene.written import replace_file
 
 CLASS_NAME = "5a"  # invented, as are pupils and teacher
 TEACHER = "T. Quill"
 # Whose sets the demo signs where no shot needs a look, so that verified results can be seen.
 SIGNED_PUPILS = ("Badger 2", "Hare 7", "Wren 11")
+POLL_S = 0.2
+END_S = 30.0
+# Serves the page with workers beside it; gives the page's address.
+Site: TypeAlias = Callable[[Book], AbstractContextManager[str]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,7 +51,7 @@ class Demo:
 
     Attributes
     ----------
-    outcomes : of the clips, as counted now or before.
+    outcomes : of the clips, as handed in now or before.
     results : how the class stands now.
     signed, to_look_at, to_sign : ids of sets.
     """
@@ -40,39 +63,39 @@ class Demo:
     to_sign: tuple[int, ...]
 
 
-def run_demo(
-    folder: DemoFolder, runner: Runner, watcher: Watcher | None = None, work: Work | None = None
-) -> Demo:
-    """Count the clips of a prepared folder, sign some sets, write the class page.
+def run_demo(folder: DemoFolder, site: Site, watcher: Watcher | None = None) -> Demo:
+    """Hand the clips of a prepared folder in, wait for their counts, sign some, write the page.
 
     What an earlier run of the same folder did, or a person since, stays.
 
     Parameters
     ----------
     folder : prepared.
-    runner, watcher, work : as for `run_class`.
+    site : where the clips are handed in and counted.
+    watcher : is called as clips are counted.
 
     Raises
     ------
     ShoegoalError
-        The folder's book cannot be used, or the page cannot be written.
+        The folder's book cannot be used, the page does not take a clip or ends early, or the
+        class page cannot be written.
     """
+    watching = watcher or Watcher()
     book, ladder = Book(str(folder.book)), load_ladder(folder.ladder)
-    assigned, untold = assignments_by_file_name(folder.clips, ladder)
-    outcomes = run_class(
-        book,
-        assigned,
-        untold,
-        class_name=CLASS_NAME,
-        ladder=ladder,
-        runner=runner,
-        enter_new_pupils=True,
-        work=work,
-        watcher=watcher,
-    )
-    for one in outcomes:
-        if one.set_id is not None and one.state == "to sign" and one.pupil in SIGNED_PUPILS:
-            sign(book, one.set_id, TEACHER)
+    assigned, _ = assignments_by_file_name(folder.clips, ladder)
+    settings = _class_of(book, ladder, [one.pupil for one in assigned])
+    to_send = _not_handed_in(book, assigned)
+    watching.begun([one.clip.name for one in to_send])
+    if to_send or _open_clips(book):
+        with site(book) as address:
+            for one in to_send:
+                hand_in(_slip_link(book, settings, address, one.pupil), one.clip, one.stage.name)
+            _wait_for_counts(book, assigned, watching, address)
+    outcomes = _outcomes(book, assigned, [one.pupil for one in to_send])
+    for outcome in outcomes:
+        may_sign = outcome.state == "to sign" and outcome.pupil in SIGNED_PUPILS
+        if outcome.set_id is not None and may_sign:
+            sign(book, outcome.set_id, TEACHER)
     results = class_results(book, CLASS_NAME, ladder)
     replace_file(folder.page, class_page(results).encode())
     with book.reading() as connection:
@@ -84,3 +107,135 @@ def run_demo(
         tuple(one["set"] for one in waiting if one["state"] == "look"),
         tuple(one["set"] for one in waiting if one["state"] == "to sign"),
     )
+
+
+@contextmanager
+def page_with_workers(book: Book, workers: int) -> Generator[str, None, None]:
+    """Serve the page as a teacher does, in a process of its own; gives its address.
+
+    Raises
+    ------
+    ShoegoalError
+        It does not start.
+    """
+    command = [sys.executable, "-m", "shoegoal", "review", "--workers", str(workers)]
+    running = subprocess.Popen(
+        [*command, "--book", str(book.file)],
+        stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+        start_new_session=True,  # Ctrl-C is for the demo, which then ends the page
+    )  # fmt: skip
+    try:
+        assert running.stdout is not None and running.stderr is not None
+        address = running.stdout.readline().partition("?")[0].strip().rstrip("/")
+        if not address:
+            raise ShoegoalError(f"the page did not start: {running.stderr.read().strip()}")
+        yield address
+    finally:
+        running.terminate()
+        try:
+            running.communicate(timeout=END_S)
+        except subprocess.TimeoutExpired:
+            running.kill()
+            running.communicate()
+
+
+def _class_of(book: Book, ladder: Ladder, pupils: Sequence[str]) -> ClassSettings:
+    """Enter the class and its pupils, unless that was done before."""
+    with book.writing() as connection:
+        known = set(_known_pupils(connection))
+        enrol(connection, CLASS_NAME, [name for name in pupils if name not in known], 0)
+        return remember_class(connection, CLASS_NAME, ladder=ladder)
+
+
+def _known_pupils(connection: Connection) -> list[str]:
+    try:
+        return pupils_of(connection, CLASS_NAME)
+    except ShoegoalError:  # there is no such class yet
+        return []
+
+
+def _latest(connection: Connection) -> dict[str, HandedIn]:
+    """Return each pupil's newest clip that another has not taken the place of."""
+    clips = [one for one in clips_of(connection) if one.state is not ClipState.SET_ASIDE]
+    return {one.pupil: one for one in reversed(clips)}
+
+
+def _not_handed_in(book: Book, assigned: Sequence[Assignment]) -> list[Assignment]:
+    """Choose the clips that are not in the book yet, byte for byte."""
+    with book.reading() as connection:
+        latest = _latest(connection)
+    return [
+        one
+        for one in assigned
+        if one.pupil not in latest or latest[one.pupil].sha256 != clip_sha256(one.clip)
+    ]
+
+
+def _open_clips(book: Book) -> int:
+    with book.reading() as connection:
+        return len(clips_of(connection, states=OPEN_STATES))
+
+
+def _slip_link(book: Book, settings: ClassSettings, address: str, pupil: str) -> str:
+    """Make a slip for a pupil: the demo prints none, so an earlier one is nobody's."""
+    with book.writing() as connection:
+        (slip,) = make_slips(connection, settings, [pupil], again=True)
+    return f"{address}/h/{settings.code}/{slip.secret}"
+
+
+def _wait_for_counts(
+    book: Book, assigned: Sequence[Assignment], watching: Watcher, address: str
+) -> None:
+    """Wait until nothing is in the queue any more, as long as the page is there."""
+    told: set[str] = set()
+    while True:
+        with book.reading() as connection:
+            latest = _latest(connection)
+        for one in assigned:
+            clip = latest.get(one.pupil)
+            if clip is not None and clip.state not in OPEN_STATES and one.pupil not in told:
+                told.add(one.pupil)
+                watching.finished(_outcome(book, one, clip, is_new=True))
+        if not any(clip.state in OPEN_STATES for clip in latest.values()):
+            return
+        _check_answers(address)
+        time.sleep(POLL_S)
+
+
+def _check_answers(address: str) -> None:
+    where = urlsplit(address)
+    try:
+        socket.create_connection((where.hostname, where.port), END_S).close()
+    except OSError as error:
+        raise ShoegoalError(
+            f"the page at {address} has ended ({error}); run the demo again, and it goes on"
+        ) from error
+
+
+def _outcomes(
+    book: Book, assigned: Sequence[Assignment], sent_now: Sequence[str]
+) -> list[ClipOutcome]:
+    with book.reading() as connection:
+        latest = _latest(connection)
+    return [
+        _outcome(book, one, latest[one.pupil], is_new=one.pupil in sent_now) for one in assigned
+    ]
+
+
+def _outcome(book: Book, one: Assignment, clip: HandedIn, *, is_new: bool) -> ClipOutcome:
+    """Say what became of a clip."""
+    if clip.set_id is None:
+        asked = " ".join(clip.filming["change"]) if clip.filming else ""
+        why = clip.why or asked or clip.state.value
+        return ClipOutcome(
+            one.clip.name, one.pupil, one.stage.name, "failed", sentence=why,
+            exit_code=ClipNotJudgeableError.exit_code,
+        )  # fmt: skip
+    with book.reading() as connection:
+        history = load_set(connection, clip.set_id)
+    told = summary(history, history.standing_while_open())
+    before = "signed before" if history.signature is not None else "counted before"
+    return ClipOutcome(
+        one.clip.name, one.pupil, one.stage.name, "counted" if is_new else before, clip.set_id,
+        told["state"], told["sentence"],
+    )  # fmt: skip
