@@ -1,4 +1,4 @@
-"""A Sunday evening in a real browser: the 120 sets of a class, from the queue to the last signature.
+"""A Sunday evening in a real browser: the 120 sets of a class, from the queue to the sheet.
 
 The bars are the project's own: a set without doubt takes at most one click or key in the sheet, a
 doubtful one at most four, and the queue's page is at most 2,000 px high.
@@ -7,7 +7,6 @@ doubtful one at most four, and the queue's page is at most 2,000 px high.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from pathlib import Path
 
 import pytest
 from playwright.sync_api import Browser, Page, expect

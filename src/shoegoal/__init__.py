@@ -88,7 +88,8 @@ def check(
         open_clip(path).close()  # a missing clip is said first
         check_writable_file(Path(out))
     stage = Stage("check", "Check", FirstMakes(1), width_steps, back_steps)
-    checked = check_clip(path, CountSettings(stage, *_both(left, right), _ball(ball)))
+    left_px, right_px = _both(left, right)
+    checked = check_clip(path, CountSettings(stage, left_px, right_px, _ball(ball)))
     if out is not None:
         replace_file(Path(out), encoded(draw_check(checked)))
     return checked

@@ -31,8 +31,7 @@ def crew(book: str | None, workers: int, more: Sequence[str] = ()) -> Generator[
     if workers < 1:
         yield
         return
-    command = [sys.executable, "-m", "shoegoal", "work", *(("--book", book) if book else ())]
-    kinds = [[*command, "--only", "checks"], *[[*command, "--only", "counts", *more]] * workers]
+    kinds = [command_of(book, "checks", ()), *[command_of(book, "counts", more)] * workers]
     over = threading.Event()
     keepers = [threading.Thread(target=_keep_going, args=(kind, over)) for kind in kinds]
     for keeper in keepers:
@@ -43,6 +42,12 @@ def crew(book: str | None, workers: int, more: Sequence[str] = ()) -> Generator[
         over.set()
         for keeper in keepers:
             keeper.join()
+
+
+def command_of(book: str | None, kind: str, more: Sequence[str]) -> list[str]:
+    """Command line of a worker that only checks, or only counts."""
+    where = ("--book", book) if book else ()
+    return [sys.executable, "-m", "shoegoal", "work", *where, "--only", kind, *more]
 
 
 def parent_is_gone() -> bool:

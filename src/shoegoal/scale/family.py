@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING
 
+from shoegoal.cues.advice import Advice as FormAdvice
 from shoegoal.ladder.progress import RungState
 from shoegoal.record.book import Book
 from shoegoal.scale.pupil_results import PupilResults, form_hints, pupil_results
@@ -33,13 +34,13 @@ class FamilyPage:
     Attributes
     ----------
     rungs : every stage: its mark, its title, and how it stands, by signed sets alone.
-    hints : things to try, from the newest signed set.
+    hints : from the form of the newest signed set.
     signed_by, signed_on : of the newest signature; empty without one.
     """
 
     results: PupilResults
     rungs: tuple[tuple[str, str, str], ...]
-    hints: tuple[str, ...]
+    hints: FormAdvice
     signed_by: str
     signed_on: str
 
@@ -70,7 +71,7 @@ def _page(results: PupilResults) -> FamilyPage:
         (*RUNG_WORDS[rung.state][:1], rung.rung.stage.title, RUNG_WORDS[rung.state][1])
         for rung in results.verified.rungs
     )
-    hints: tuple[str, ...] = ()
+    hints = FormAdvice((), ())
     by, on = "", ""
     if results.signed:
         newest, row = results.signed[-1]

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass
 
 from sqlalchemy import Connection
 
 from shoegoal.analysis.form_file import load_form
+from shoegoal.cues.advice import Advice as FormAdvice
 from shoegoal.errors import BadSettingsError
 from shoegoal.ladder.ladders import Ladder
 from shoegoal.ladder.next_setup import Advice, NextSetUp
@@ -15,6 +17,8 @@ from shoegoal.ladder.rules import Stage
 from shoegoal.record.history import SetHistory, load_sets
 from shoegoal.scale.aims import SeenSet, advice_of
 from shoegoal.scale.results import SetRow, ladder_results, seen_set, set_row
+
+MOST_HINTS = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,12 +71,16 @@ def pupil_results(connection: Connection, pupil: str, ladder: Ladder) -> PupilRe
     )
 
 
-def form_hints(history: SetHistory) -> tuple[str, ...]:
-    """At most two things to try in the next kicks; none where form was not read."""
-    if history.folder_path is None:
-        return ()
-    try:
-        form = load_form(history.folder_path)
-    except BadSettingsError:
-        return ()
-    return () if form is None else form.advice.to_try
+def form_hints(history: SetHistory) -> FormAdvice:
+    """Two hints from the form of a set: what to try next, and where that is less, what went well.
+
+    None where form was not read.
+    """
+    form = None
+    if history.folder_path is not None:
+        with suppress(BadSettingsError):  # another version read it
+            form = load_form(history.folder_path)
+    if form is None:
+        return FormAdvice((), ())
+    to_try = form.advice.to_try[:MOST_HINTS]
+    return FormAdvice(form.advice.went_well[: MOST_HINTS - len(to_try)], to_try)
