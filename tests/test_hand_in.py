@@ -258,6 +258,28 @@ def test_film_again_says_at_most_two_things_and_the_pupil_decides(book: Book) ->
     assert clip_at(book, place).state is ClipState.SET_ASIDE and not clip.clip_path.exists()
 
 
+def test_what_the_check_could_not_tell_the_count_says(book: Book) -> None:
+    """Nothing is promised; a count that refuses leads to "film again" on the same page."""
+    client = phone(book)
+    place = create(client, 4)
+    patch(client, place, 0, b"dark")
+    clip = clip_at(book, place)
+    clip.clip_path.with_name("still.jpg").write_bytes(b"\xff\xd8 a picture")
+    filmed = Filmed(True, "We could not make out both markers.", ("Stand back.",), sure=False)
+    plain = json.dumps(filmed.to_plain())
+    with book.writing() as connection:
+        move(connection, clip, ClipState.WAITING, filming=plain)
+    page = client.get(f"/h/clips/{clip.token}").text
+    assert "It is being counted all the same." in page and "data-again" in page
+    assert "point at them" in page and "Film again instead" in page
+    with book.writing() as connection:
+        move(connection, clip_at(book, place), ClipState.NOT_COUNTED, why="no goal was found")
+    page = client.get(f"/h/clips/{clip.token}").text
+    assert "<h1>Film again</h1>" in page and "Stand back." in page and "data-again" not in page
+    client.post(f"/h/clips/{clip.token}/again", data={"a": "b"})
+    assert clip_at(book, place).state is ClipState.SET_ASIDE
+
+
 def test_what_cannot_be_counted_is_repaired_by_pointing(book: Book) -> None:
     client = phone(book)
     place = create(client, 4)

@@ -8,7 +8,7 @@ from shoegoal.card.places import DRIBBLE_STEPS, phone_place
 from shoegoal.filming_check.pupil import Filmed
 from shoegoal.ladder.rules import FirstMakes, MakesInARow, MakesOfShots, Stage, TouchesInARow
 from shoegoal.ladder.verdict import Decision
-from shoegoal.record.handed_in import ClipState, HandedIn
+from shoegoal.record.handed_in import OPEN_STATES, ClipState, HandedIn
 from shoegoal.record.history import SetHistory
 from shoegoal.record.plain import counted_text, summary
 from shoegoal.review.tus import HANDED_IN_BEFORE
@@ -91,7 +91,7 @@ def clip_view(clip: HandedIn, history: SetHistory | None) -> ClipView:
         and clip.clip_path.with_name(PLAIN_NAME).is_file()
         and (unsure or clip.state is ClipState.NOT_COUNTED),
         open_ and clip.markers_px is None and filmed is not None and filmed.markers_px is not None,
-        clip.state in WAITED_FOR,
+        clip.state in WAITED_FOR or (unsure and clip.state in OPEN_STATES),
     )
 
 
@@ -124,6 +124,9 @@ def _said(
             if is_known(clip):
                 words = "We know this clip already. Film a new one."
                 return "again", "Handed in before", words, "handed in before"
+            if filmed is not None and not filmed.sure:
+                words = "We could not count this clip. Your teacher can see it, too."
+                return "again", "Film again", words, "film again"
             words = "It could not be counted by itself. Your teacher will look at it."
             return *handed_in, words, "your teacher will look"
         case ClipState.SET_ASIDE:

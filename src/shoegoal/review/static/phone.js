@@ -5,16 +5,16 @@
   const state = document.getElementById("state");
   if (state) {
     const look = async () => {
-      const shown = document.getElementById("state");
+      let shown = document.getElementById("state");
       if (!shown.dataset.again) return;
       try {
         const text = await (await fetch(location.href)).text();
         const page = new DOMParser().parseFromString(text, "text/html");
         const fresh = page.getElementById("state");
-        if (fresh && !fresh.dataset.again) {
+        if (fresh && fresh.innerHTML !== shown.innerHTML) {
           document.title = page.title;
           document.querySelector("main").replaceWith(page.querySelector("main"));
-          return;
+          shown = document.getElementById("state");
         }
       } catch { /* no connection: look again */ }
       setTimeout(look, 1500);
