@@ -78,7 +78,7 @@ def fitting(clip: Path) -> Callable[[], str]:
         check = check_clip(clip, settings)
         encoded(draw_check(check))
         sampled = check.facts.sampled
-        return f"{sampled.decoded} of {sampled.pictures} pictures; {check.headline}"
+        return f"{sampled.watched} of {sampled.pictures} pictures; {check.headline}"
 
     return work
 

@@ -45,10 +45,10 @@ LOOK = SampledClip(
     start_s=0.0,
     end_s=30.0,
     pictures=901,
-    decoded=90,
+    watched=90,
     rate_hz=30.0,
     longest_gap_s=(1.0, 1.033),
-    is_whole=False,
+    breaks=(),
     damaged=0,
     record=BallRecord(),
     stillness=StillnessReport(Stillness.STILL, (), (), ()),
@@ -118,7 +118,7 @@ def rolling(start_s: float, lay_s: float = 0.0) -> BallRecord:
     return BallRecord((BallTrack(seen, 0.9),))
 
 
-WHOLE = with_look(is_whole=True)
+WHOLE = with_look(watched=901)
 NO_KICK = replace(SCENE, ground=ground(kicks=()))
 CASES = [
     ("length", with_look(pictures=5, end_s=0.1), Level.REFUSE, "5 picture"),

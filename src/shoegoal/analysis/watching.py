@@ -6,6 +6,7 @@ from collections.abc import Callable, Generator, Iterable
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TypeAlias
 
 from shoegoal.analysis.keeper import PictureKeeper
 from shoegoal.ball.watch import BallRecord, BallWatcher
@@ -23,6 +24,8 @@ MIN_FRAMES = 10
 GLIMPSES_AHEAD = 2  # each holds a picture and its halvings
 PROGRESS_EVERY_S = 0.5
 DRIBBLE_PICTURE_EVERY_S = 1 / 15  # a touch lasts about as long
+# Pictures so far, their last time (s), and who watches the ball.
+IsEnough: TypeAlias = Callable[[int, float, BallWatcher], bool]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -37,6 +40,7 @@ class Watched:
     record : what the ball did.
     stillness : what the camera did.
     settled_bgr : (H, W, 3) the yard without what moves, as it was at the end.
+    background : luma, u and v of the same.
     pictures : stills put by for the evidence.
     problems : plain sentences about the file itself.
     take : where the clip does not run on, and its fingerprint.
@@ -49,6 +53,7 @@ class Watched:
     record: BallRecord
     stillness: StillnessReport
     settled_bgr: U8
+    background: tuple[U8, U8, U8]
     pictures: PictureKeeper
     problems: tuple[str, ...]
     take: Take
@@ -59,6 +64,7 @@ def watch_clip(
     on_progress: Callable[[float], None] | None = None,
     *,
     dribbled: bool = False,
+    is_enough: IsEnough | None = None,
 ) -> Watched:
     """Decode a clip once and watch ball and camera.
 
@@ -68,6 +74,8 @@ def watch_clip(
     on_progress : called now and then with the share of the clip's time that has passed, 0..1.
     dribbled : the ball is dribbled: short ways count, and pictures are put by all along them in
         place of a few of each that may be a shot.
+    is_enough : asked after each picture whether the rest of the clip may be left; what was watched
+        until then is as it is in the whole clip. None to watch all of it.
 
     Raises
     ------
@@ -97,6 +105,8 @@ def watch_clip(
                 if on_progress and info.duration_s and frame.time_s - told_s >= PROGRESS_EVERY_S:
                     told_s = frame.time_s
                     on_progress(min(1.0, (frame.time_s - start_s) / info.duration_s))
+                if is_enough is not None and is_enough(count, frame.time_s, ball):
+                    break
         problems = tuple(problem.message for problem in clip.problems)
     if frame is None or ball.yard.settled is None or count < MIN_FRAMES:
         raise ClipNotJudgeableError(
@@ -118,6 +128,7 @@ def watch_clip(
         record,
         camera.report(),
         settled_bgr,
+        ball.yard.settled.native.planes,
         pictures,
         problems,
         take.finish(info.slowed_by),

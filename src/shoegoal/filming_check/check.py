@@ -91,16 +91,16 @@ def check_clip(path: Path, settings: CountSettings) -> FilmingCheck:
         The picture changes its size.
     """
     dribbled = isinstance(settings.stage.rule, TouchesInARow)
+    sampled = sample_clip(path, dribbled=dribbled)
+    scene = checked_scene(sampled, settings)
     with open_clip(path) as clip:
-        sampled = sample_clip(clip, dribbled=dribbled)
-        scene = checked_scene(sampled, settings)
         frame = _picture(clip, sampled.start_s if scene.ball is None else scene.ball.time_s)
     facts = Facts(
         sampled=sampled,
         scene=scene,
         settings=settings,
         contrast_levels=None
-        if scene.ball is None
+        if scene.ball is None or sampled.background is None
         else contrast_levels(frame, scene.ball, sampled.background),
         least_contrast_levels=least_contrast_levels(sampled.quality.noise_levels),
     )
@@ -142,7 +142,7 @@ def check_to_json(check: FilmingCheck, still: Path) -> str:
             "height_px": sampled.info.height_px,
             "rotation_deg": sampled.info.rotation_deg,
             "pictures": sampled.pictures,
-            "decoded": sampled.decoded,
+            "watched": sampled.watched,
             "start_s": sampled.start_s,
             "duration_s": sampled.end_s - sampled.start_s,
             "rate_hz": sampled.rate_hz,

@@ -1,36 +1,35 @@
-"""A clip by samples: key pictures a second apart, and every picture round a few kicks.
+"""The part of a clip that the filming check watches: its start, exactly as the count does.
 
-The count's own watchers get these few pictures, so what they find here the count finds, too.
+What is found in it is what the count finds there, too. Where the clip goes on, single pictures tell
+of light, sharpness and the camera.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 
-from shoegoal.ball.sightings import LIKE_A_BALL, RestingBall, place_of
+from shoegoal.analysis.watching import MIN_FRAMES, watch_clip
+from shoegoal.ball.sightings import LIKE_A_BALL, RestingBall
 from shoegoal.ball.watch import BallRecord, BallWatcher
 from shoegoal.clip.container import WAY_OUT
-from shoegoal.clip.frame import U8, Frame
+from shoegoal.clip.frame import U8
 from shoegoal.clip.quality import blur_share, brightness, noise_levels, tilt_deg
-from shoegoal.clip.reader import Clip, ClipInfo
+from shoegoal.clip.reader import ClipInfo, open_clip
+from shoegoal.clip.rhythm import Break
 from shoegoal.clip.sampling import Sampler
-from shoegoal.clip.small import SmallFrame, small_frame
-from shoegoal.clip.stillness import StillnessReport, StillnessWatcher
+from shoegoal.clip.small import small_frame
+from shoegoal.clip.stillness import Stillness, StillnessReport, StillnessWatcher
 from shoegoal.errors import ClipUnreadableError
+from shoegoal.shots.ground import departures_s
 
-WHOLE_UP_TO = 300  # pictures: a clip as short as that is watched whole
-STEP_S = 1.0  # phones put a key picture about this often
-STRETCH_S = 10.0  # watched at a time, until balls were found at rest
-MAX_STRETCHES = 6
-ENOUGH_BALLS = 4  # that left their place
-SPREAD = 8  # further pictures over the rest of the clip: does the camera stay where it was?
-LEAST_SPREAD = 3
-KICKS_WATCHED = 4
-PICTURES_ROUND_KICKS = 320  # at most
-KICK_WINDOW_S = 2.5  # a run-up's last step, and the way to the goal
+MOST_PICTURES = 900  # watched one after the other; half a minute of a phone's clip
+ENOUGH_KICKS = 3  # tell where the goal is and how large the ground's squares are
+AFTER_A_KICK_S = 2.5  # the way to the goal
+ASKED_EVERY = 15  # pictures
+SPREAD = 8  # pictures over the rest of the clip: does the camera stay where it was?
 QUALITY_LOOKS = 3
 
 
@@ -46,20 +45,20 @@ class PictureQuality:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SampledClip:
-    """What the samples of a clip show.
+    """What the watched part and the single pictures show.
 
     Attributes
     ----------
     info : the clip as it was opened.
     start_s, end_s : presentation times of the first and the last picture.
-    pictures, decoded : how many the clip holds, and how many were decoded for this.
+    pictures, watched : how many the clip holds, and how many of these were watched.
     rate_hz : pictures per second.
     longest_gap_s : times of the neighbouring pictures that lie farthest apart.
-    is_whole : every picture was watched, so that the count will see no more than this.
     damaged : how often something could not be decoded.
-    record : what the ball did, as far as it was seen.
-    stillness : what the camera did.
-    background : luma, u and v of the yard without what moves.
+    record : what the ball did.
+    stillness : what the camera did, up to the clip's end.
+    breaks : where the watched part does not run on.
+    background : luma, u and v of the yard without what moves; None where too little was watched.
     quality : of the pictures.
     """
 
@@ -67,73 +66,29 @@ class SampledClip:
     start_s: float
     end_s: float
     pictures: int
-    decoded: int
+    watched: int
     rate_hz: float
     longest_gap_s: tuple[float, float]
-    is_whole: bool
     damaged: int
     record: BallRecord
     stillness: StillnessReport
-    background: tuple[U8, U8, U8]
+    breaks: tuple[Break, ...]
+    background: tuple[U8, U8, U8] | None
     quality: PictureQuality
 
-
-class _Pass:
-    """The pass over single pictures: ball, camera and what the pictures are like."""
-
-    def __init__(self, sampler: Sampler, *, dribbled: bool) -> None:
-        self.ball, self.camera = BallWatcher(dribbled=dribbled), StillnessWatcher()
-        self.brightness: list[float] = []
-        self.blur: list[float] = []
-        self.tilts: list[float] = []
-        self._sampler = sampler
-        self._judged_s = float("-inf")
-
-    def watch(self, frames: Iterable[Frame]) -> None:
-        """Take pictures in, in order of time."""
-        for frame in frames:
-            small = small_frame(frame)
-            self._follow(frame, small)
-            self.ball.update(frame, small)
-
-    def watch_stretches(self) -> BallRecord:
-        """Watch the clip's start, longer where few balls were kicked, and the camera to its end."""
-        wanted = self._sampler.spread_s(STEP_S)
-        for number in range(MAX_STRETCHES):
-            from_s = wanted[0] + number * STRETCH_S
-            stretch = [t for t in wanted if from_s <= t < from_s + STRETCH_S]
-            self.watch(self._sampler.near(stretch, STEP_S / 2))
-            if len(likely_balls(self.ball.record)) >= ENOUGH_BALLS:
-                break
-        record = self.ball.finish()
-        self.watch_camera(from_s + STRETCH_S)
-        return record
-
-    def watch_camera(self, from_s: float) -> None:
-        """Watch the camera alone from a time to the clip's end."""
-        rest = [t for t in self._sampler.key_times_s if t >= from_s]
-        if len(rest) < LEAST_SPREAD:
-            rest = [t for t in self._sampler.spread_s(STEP_S) if t >= from_s]
-        for frame in self._sampler.near(rest[:: max(1, len(rest) // SPREAD)], STEP_S / 2):
-            self._follow(frame, small_frame(frame))
-
-    def _follow(self, frame: Frame, small: SmallFrame) -> None:
-        self.camera.update(frame.time_s, small.luma)
-        if frame.time_s - self._judged_s >= self._sampler.duration_s / QUALITY_LOOKS:
-            self._judged_s = frame.time_s
-            self.brightness.append(brightness(frame))
-            self.blur.append(blur_share(frame.luma))
-            tilt = tilt_deg(frame.luma)
-            self.tilts += [] if tilt is None else [tilt]
+    @property
+    def is_whole(self) -> bool:
+        """Whether every picture was watched, so that the count will see no more than this."""
+        return self.watched >= self.pictures
 
 
-def sample_clip(clip: Clip, *, dribbled: bool = False) -> SampledClip:
-    """Watch a clip without decoding much of it.
+def sample_clip(path: Path, *, dribbled: bool = False) -> SampledClip:
+    """Watch the start of a clip, and look at single pictures of the rest.
 
     Parameters
     ----------
-    clip : the clip.
-    dribbled : the ball is dribbled: the clip's start is watched whole, as no kicks are looked for.
+    path : the clip.
+    dribbled : the ball is dribbled, as for `watch_clip`.
 
     Raises
     ------
@@ -142,72 +97,71 @@ def sample_clip(clip: Clip, *, dribbled: bool = False) -> SampledClip:
     ClipNotJudgeableError
         The picture changes its size.
     """
-    with clip.sampler() as sampler:
-        watch = _Pass(sampler, dribbled=dribbled)
-        first_s, last_s = sampler.times_s[0], sampler.times_s[-1]
-        is_whole = len(sampler.times_s) <= WHOLE_UP_TO
-        if is_whole or dribbled:
-            until_s = last_s if is_whole else sampler.times_s[WHOLE_UP_TO]
-            watch.watch(sampler.between(first_s, until_s))
-            records = [watch.ball.finish()]
-            watch.watch_camera(until_s + STEP_S)
-        else:
-            records = [watch.watch_stretches()]
-            records += _watch_kicks(sampler, records[0])
-        if watch.ball.yard.settled is None:
-            raise ClipUnreadableError(
-                f"{clip.info.path} holds no picture that can be decoded: {WAY_OUT}"
-            )
+    with open_clip(path) as clip, clip.sampler() as sampler:
+        start_s, end_s = sampler.times_s[0], sampler.times_s[-1]
+        record, breaks, background = BallRecord(), tuple[Break, ...](), None
+        watched_count, stillness = 0, None
+        if len(sampler.times_s) >= MIN_FRAMES:
+            watched = watch_clip(path, dribbled=dribbled, is_enough=_is_enough)
+            record, breaks, background = watched.record, watched.take.breaks, watched.background
+            watched_count, stillness = watched.frames, watched.stillness
+        quality, camera = _looked_at(sampler)
+        stood = (None, Stillness.STILL, Stillness.NEARLY_STILL, Stillness.UNCLEAR)
+        if watched_count < len(sampler.times_s) and (stillness and stillness.verdict) in stood:
+            stillness = camera  # over all of the clip
         return SampledClip(
             info=clip.info,
-            start_s=first_s,
-            end_s=last_s,
+            start_s=start_s,
+            end_s=end_s,
             pictures=len(sampler.times_s),
-            decoded=sampler.decoded,
+            watched=watched_count,
             rate_hz=sampler.rate_hz,
             longest_gap_s=sampler.longest_gap,
-            is_whole=is_whole,
             damaged=sampler.damaged,
-            record=_joined(records),
-            stillness=watch.camera.report(),
-            background=watch.ball.yard.settled.native.planes,
-            quality=PictureQuality(
-                float(np.median(watch.brightness)),
-                float(np.median(watch.blur)),
-                _noise(sampler),
-                float(np.median(watch.tilts)) if watch.tilts else None,
-            ),
+            record=record,
+            stillness=stillness or camera,
+            breaks=breaks,
+            background=background,
+            quality=quality,
         )
 
 
 def likely_balls(record: BallRecord) -> list[RestingBall]:
-    """Resting things that the detector takes for balls, and that left their place."""
+    """Resting things that the detector takes for balls."""
     return [r for r in record.resting if r.ball_score >= LIKE_A_BALL]
 
 
-def _watch_kicks(sampler: Sampler, record: BallRecord) -> list[BallRecord]:
-    """Watch every picture from a ball's last rest on, for the surest few, as long as it is few."""
-    left = PICTURES_ROUND_KICKS
-    records = []
-    for rest in sorted(likely_balls(record), key=lambda r: -r.ball_score)[:KICKS_WATCHED]:
-        until_s = min(rest.before_s + KICK_WINDOW_S, sampler.times_s[-1])
-        cost = (until_s - rest.before_s) * sampler.rate_hz
-        if cost > left:
-            break
-        left -= round(cost)
-        ball = BallWatcher(lying=[place_of(rest.sighting)])
-        for frame in sampler.between(rest.before_s, until_s):
-            ended = ball.update(frame, small_frame(frame))
-            if any(track.ball_score >= LIKE_A_BALL for track in ended):
-                break  # its flight has been seen, as far as it goes
-        records.append(ball.finish())
-    return records
+def _is_enough(pictures: int, time_s: float, ball: BallWatcher) -> bool:
+    """Whether a few kicks were seen to their end, or as much was watched as there is time for."""
+    if pictures >= MOST_PICTURES:
+        return True
+    if pictures % ASKED_EVERY:
+        return False
+    kicked_s = departures_s(ball.record)
+    return len(kicked_s) >= ENOUGH_KICKS and time_s >= kicked_s[-1] + AFTER_A_KICK_S
 
 
-def _joined(records: Sequence[BallRecord]) -> BallRecord:
-    tracks = [track for record in records for track in record.tracks]
-    resting = [rest for record in records for rest in record.resting]
-    return BallRecord(tuple(sorted(tracks, key=lambda t: t.end_s)), tuple(resting))
+def _looked_at(sampler: Sampler) -> tuple[PictureQuality, StillnessReport]:
+    """Look at single pictures spread over a clip: what they are like, and what the camera did."""
+    camera = StillnessWatcher()
+    bright, blur, tilts = [], [], []
+    step_s = max(sampler.duration_s / SPREAD, 1e-3)
+    for number, frame in enumerate(sampler.near(sampler.spread_s(step_s), step_s / 2)):
+        camera.update(frame.time_s, small_frame(frame).luma)
+        if number % (SPREAD // QUALITY_LOOKS) == 0:
+            bright.append(brightness(frame))
+            blur.append(blur_share(frame.luma))
+            tilt = tilt_deg(frame.luma)
+            tilts += [] if tilt is None else [tilt]
+    if not bright:
+        raise ClipUnreadableError(f"the clip holds no picture that can be decoded: {WAY_OUT}")
+    quality = PictureQuality(
+        float(np.median(bright)),
+        float(np.median(blur)),
+        _noise(sampler),
+        float(np.median(tilts)) if tilts else None,
+    )
+    return quality, camera.report()
 
 
 def _noise(sampler: Sampler) -> float | None:

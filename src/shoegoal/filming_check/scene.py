@@ -102,7 +102,7 @@ def checked_scene(sampled: SampledClip, settings: CountSettings) -> CheckedScene
             settings.stage,
             *markers_px,
             marker_sigma_px(sampled.stillness, size_px),
-            (),
+            sampled.breaks,
             sampled.start_s,
             ground,
         )
