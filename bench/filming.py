@@ -2,7 +2,7 @@
 
 Checks every chosen clip as a pupil's is checked, counts it with the markers found by the tool, and
 compares the two: promised and then refused, refused though it can be counted, and how far the
-squares of a metre are from a metre. Clips that are badly filmed are made from the samples.
+squares of a metre are from a metre. Clips that are badly filmed are made from a sample.
 """
 
 from __future__ import annotations
