@@ -17,8 +17,7 @@ import click
 
 from shoegoal.clip.reader import open_clip
 from shoegoal.ladder.rules import FirstMakes, Stage
-from shoegoal.scale.pool import run_in_processes
-from shoegoal.scale.task import CountTask, count_clip
+from shoegoal.scale.tasks import CountTask, count_clip, run_in_processes
 from shoegoal.threads import usable_cores
 
 SAMPLE = Path(__file__).resolve().parents[1] / "sample_clips" / "portrait_vfr.mp4"

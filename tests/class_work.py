@@ -18,7 +18,7 @@ from shoegoal.analysis.model import StageRecord, TakeRecord
 from shoegoal.clip.fingerprint import Fingerprint
 from shoegoal.clip.reader import clip_sha256
 from shoegoal.errors import ClipNotJudgeableError
-from shoegoal.scale.task import CountTask, Tell
+from shoegoal.scale.tasks import CountTask, Tell
 
 LOG_NAME = "counted.log"
 

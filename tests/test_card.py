@@ -17,19 +17,20 @@ from click.testing import CliRunner, Result
 
 from shoegoal.card.cautions import CAUTIONS
 from shoegoal.card.content import COOL_DOWN, WARM_UP, cards_of, timed_card
-from shoegoal.card.drawing import Disc, svg_of
-from shoegoal.card.drawing import Path as Outline
-from shoegoal.card.pages import clock, clocked, html_of
-from shoegoal.card.pdf import PAGE_MM, letters_missing, pdf_of
-from shoegoal.card.places import (
+from shoegoal.card.plan import (
     HFOV_DEG,
     LEAST_BEHIND_M,
     MOST_BEHIND_M,
     STEP_M,
+    Disc,
     needed_points_m,
     phone_place,
+    plan_of,
+    side_of,
+    svg_of,
 )
-from shoegoal.card.plan import plan_of, side_of
+from shoegoal.card.plan import Path as Outline
+from shoegoal.card.printing import PAGE_MM, clock, clocked, html_of, letters_missing, pdf_of
 from shoegoal.cli.main import cli
 from shoegoal.ladder.ladders import load_ladder, parse_ladder
 from shoegoal.ladder.rules import (

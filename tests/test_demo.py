@@ -25,9 +25,9 @@ from shoegoal.record.history import load_sets
 from shoegoal.record.verify import verify_book
 from shoegoal.review.app import make_app
 from shoegoal.review.guard import KeyEntrance
-from shoegoal.scale import handed_in_work
-from shoegoal.scale.file_names import assignments_by_file_name
-from shoegoal.scale.task import CountTask, TaskDone, carry_out
+from shoegoal.scale import work as worker_room
+from shoegoal.scale.assignments import assignments_by_file_name
+from shoegoal.scale.tasks import CountTask, TaskDone, carry_out
 
 MOST_BYTES = 3_300_000
 CLEAR = "Badger 2_two-of-three.mp4"
@@ -44,7 +44,7 @@ def shipped(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     monkeypatch.setattr(demo_folder, "SHIPPED", clips)
     monkeypatch.setattr(run_of_demo, "page_with_workers", page_in_this_process)
     filmed = Filmed(True, "We saw the ball.", ()), None
-    monkeypatch.setattr(handed_in_work, "check_filming", lambda *of_clip: filmed)
+    monkeypatch.setattr(worker_room, "check_filming", lambda *of_clip: filmed)
     monkeypatch.setenv("SHOEGOAL_BOOK", str(tmp_path / "own" / "book.sqlite3"))
     return clips
 
@@ -58,8 +58,8 @@ def page_in_this_process(book: Book, workers: int) -> Iterator[str]:
         return carry_out(made_up_count, task, lambda share: None)
 
     work = threading.Thread(
-        target=handed_in_work.work_until,
-        args=(book, handed_in_work.Duty(), count, over.is_set, 0.02),
+        target=worker_room.work_until,
+        args=(book, worker_room.Duty(), count, over.is_set, 0.02),
     )
     with served(lambda _: make_app(book, KeyEntrance(KEY))) as port:
         work.start()

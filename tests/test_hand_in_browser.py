@@ -22,7 +22,7 @@ from shoegoal.record.book import Book
 from shoegoal.record.handed_in import ClipState, clips_of
 from shoegoal.record.history import load_sets
 from shoegoal.record.verify import verify_book
-from shoegoal.scale.pupil_results import MOST_HINTS
+from shoegoal.scale.results import MOST_HINTS
 
 CLIP = SHIPPED / "Newt 15_two-in-a-row.mp4"
 DESK = {"width": 1366, "height": 768}

@@ -38,8 +38,8 @@ from shoegoal.record.handed_in import (
 )
 from shoegoal.record.history import load_sets
 from shoegoal.record.verify import verify_book
-from shoegoal.scale.handed_in_work import Duty, work_once
-from shoegoal.scale.task import CountTask, TaskDone
+from shoegoal.scale.tasks import CountTask, TaskDone
+from shoegoal.scale.work import Duty, work_once
 
 KILLS, CLIPS = 100, 8
 STAGE = load_ladder().stage_by_name("five-of-ten")
@@ -51,12 +51,12 @@ import os, sys, time
 from class_work import made_up_count
 from shoegoal.record import handed_in
 from shoegoal.record.book import Book
-from shoegoal.scale import handed_in_work
-from shoegoal.scale.handed_in_work import Duty, work_once
-from shoegoal.scale.task import carry_out
+from shoegoal.scale import work as worker_room
+from shoegoal.scale.work import Duty, work_once
+from shoegoal.scale.tasks import carry_out
 
 # Tries are given up after a few; here all of them are killed, whatever the clip.
-handed_in_work.MOST_TRIES = 10_000
+worker_room.MOST_TRIES = 10_000
 
 def slowly(task, tell):
     time.sleep(0.02)

@@ -28,7 +28,7 @@ from shoegoal.record.book import Book
 from shoegoal.record.filing import file_count
 from shoegoal.record.history import load_set
 from shoegoal.record.pictures import SetPictures, files_of_pictures
-from shoegoal.scale.manifest import read_manifest
+from shoegoal.scale.assignments import read_manifest
 from shoegoal.scale.results import class_results
 from shoegoal.scene.calibration import read_calibration
 from shoegoal.scene.lens import read_lens

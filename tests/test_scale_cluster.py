@@ -16,7 +16,7 @@ from class_work import begun_names, made_up_count, pid_of
 from shoegoal.record.book import Book
 from shoegoal.scale import cluster
 from shoegoal.scale.cluster import ClusterError, run_on_cluster
-from shoegoal.scale.task import CountTask, TaskDone, TellAll, Work
+from shoegoal.scale.tasks import CountTask, TaskDone, TellAll, Work
 from test_scale_run import LADDER, STAGE, put, run, sets_of, sqlite_book
 
 __all__ = ["sqlite_book"]  # a fixture

@@ -13,9 +13,12 @@ import pytest
 
 from shoegoal.errors import BadSettingsError
 from shoegoal.ladder.ladders import load_ladder
-from shoegoal.scale.assignment import Assignment, NotAssigned
-from shoegoal.scale.file_names import assignments_by_file_name
-from shoegoal.scale.manifest import read_manifest
+from shoegoal.scale.assignments import (
+    Assignment,
+    NotAssigned,
+    assignments_by_file_name,
+    read_manifest,
+)
 
 LADDER = load_ladder()
 HEAD = "clip,pupil,stage\n"

@@ -25,9 +25,8 @@ from shoegoal.record.book import Book
 from shoegoal.record.corrections import Answer
 from shoegoal.record.history import load_set
 from shoegoal.record.reviewing import answer_shot
-from shoegoal.scale.aims import direction_of
-from shoegoal.scale.page import class_page
-from shoegoal.scale.results import ClassResults, class_results
+from shoegoal.scale.pages import class_page
+from shoegoal.scale.results import ClassResults, class_results, direction_of
 from shoegoal.scale.tables import results_csv, results_json, results_xlsx
 from test_touch_sets import touch_set
 

@@ -17,10 +17,9 @@ from shoegoal.record.book import Book
 from shoegoal.record.history import load_set, load_sets
 from shoegoal.record.reviewing import sign
 from shoegoal.record.verify import verify_book
+from shoegoal.scale.assignments import assignments_by_file_name
 from shoegoal.scale.class_run import ClipOutcome, Watcher, run_class
-from shoegoal.scale.file_names import assignments_by_file_name
-from shoegoal.scale.pool import run_in_processes
-from shoegoal.scale.task import CountTask, TaskDone, TellAll, Work, carry_out
+from shoegoal.scale.tasks import CountTask, TaskDone, TellAll, Work, carry_out, run_in_processes
 
 LADDER = parse_ladder(
     b"""

@@ -24,9 +24,9 @@ from shoegoal.record.filing import enrol
 from shoegoal.record.handed_in import ClipState, HandedIn, begin, clips_of, move
 from shoegoal.record.history import load_sets
 from shoegoal.record.verify import verify_book
-from shoegoal.scale import crew as crew_room
-from shoegoal.scale import task
-from shoegoal.scale.crew import crew
+from shoegoal.scale import tasks
+from shoegoal.scale import work as crew_room
+from shoegoal.scale.work import crew
 
 STAGE = load_ladder().stage_by_name("five-of-ten")
 WITHIN_S = 90.0  # on a busy computer; what is waited for takes a few seconds
@@ -37,9 +37,9 @@ import os, sys
 from pathlib import Path
 from class_work import made_up_count
 from shoegoal.record.book import Book
-from shoegoal.scale.crew import parent_is_gone
-from shoegoal.scale.handed_in_work import Duty, work_until
-from shoegoal.scale.task import carry_out
+from shoegoal.scale.work import parent_is_gone
+from shoegoal.scale.work import Duty, work_until
+from shoegoal.scale.tasks import carry_out
 
 book, kind = sys.argv[1], sys.argv[2]
 with Path(book).with_name(f"{kind}.pids").open("a") as log:
@@ -135,7 +135,7 @@ def test_work_on_a_dask_cluster(
     book: Book, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     distributed = pytest.importorskip("distributed")
-    monkeypatch.setattr(task, "count_clip", made_up_count)
+    monkeypatch.setattr(tasks, "count_clip", made_up_count)
     good = waiting(book, tmp_path, "good.mp4", "pictures")
     waiting(book, tmp_path, "bad.mp4", "no goal")
     with distributed.LocalCluster(

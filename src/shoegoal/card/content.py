@@ -9,9 +9,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from shoegoal.card.cautions import CAUTIONS
-from shoegoal.card.drawing import Drawing
-from shoegoal.card.places import DRIBBLE_STEPS, STEP_M, phone_place
-from shoegoal.card.plan import height_text, plan_of, side_of
+from shoegoal.card.plan import (
+    DRIBBLE_STEPS,
+    STEP_M,
+    Drawing,
+    height_text,
+    phone_place,
+    plan_of,
+    side_of,
+)
 from shoegoal.ladder.ladders import Ladder
 from shoegoal.ladder.rules import FirstMakes, Stage, TouchesInARow
 from shoegoal.ladder.rungs import Advance, Round, Rung

@@ -3,7 +3,7 @@
 Decoders are C, and a damaged clip can crash them; nothing in Python catches that. So a command that
 reads clips runs in a child with a limit on its memory, while this process waits and passes signals
 on. It costs a fork before anything is loaded, a few milliseconds. Counting a class has processes of
-its own (`shoegoal.scale.pool`).
+its own (`shoegoal.scale.tasks`).
 """
 
 from __future__ import annotations

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from shoegoal.demo.run import Demo
     from shoegoal.ladder.ladders import Ladder
     from shoegoal.record.book import Book
-    from shoegoal.scale.assignment import Assignment, NotAssigned
+    from shoegoal.scale.assignments import Assignment, NotAssigned
     from shoegoal.scale.class_run import ClipOutcome, Runner
     from shoegoal.scale.results import ClassResults
 
@@ -65,7 +65,7 @@ def run(given: RunOptions, folder: Path) -> int:
         raise click.UsageError("give either --workers or --dask, not both")
     from shoegoal.cli.terminal import shown_class_progress
     from shoegoal.record.book import Book
-    from shoegoal.scale.assignment import tidy_name
+    from shoegoal.scale.assignments import tidy_name
     from shoegoal.scale.class_run import run_class
 
     opened, name = Book(given.book), tidy_name(given.class_name)
@@ -191,7 +191,7 @@ def family(given: FamilyOptions) -> int:
         raise click.UsageError(f"--out must end in .html, and {out} does not")
     from shoegoal.analysis.folders import check_writable_file
     from shoegoal.record.book import Book
-    from shoegoal.scale.family import family_html, family_pages
+    from shoegoal.scale.pages import family_html, family_pages
     from shoegoal.scene.written import replace_file
 
     check_writable_file(out)
@@ -249,7 +249,7 @@ def _write(out: Path, found: ClassResults) -> None:
         case ".json":
             content = tables.results_json(found).encode()
         case _:
-            from shoegoal.scale.page import class_page
+            from shoegoal.scale.pages import class_page
 
             content = class_page(found).encode()
     try:
@@ -261,8 +261,7 @@ def _write(out: Path, found: ClassResults) -> None:
 def _clips(
     folder: Path, manifest: Path | None, ladder: Ladder
 ) -> tuple[list[Assignment], list[NotAssigned]]:
-    from shoegoal.scale.file_names import assignments_by_file_name
-    from shoegoal.scale.manifest import read_manifest
+    from shoegoal.scale.assignments import assignments_by_file_name, read_manifest
 
     if not folder.is_dir():
         raise BadSettingsError(f"{folder} is no folder; name the folder with the class's clips")
@@ -277,7 +276,7 @@ def runner_of(workers: int | None = None, dask: str | None = None) -> Runner:
         from shoegoal.scale.cluster import run_on_cluster
 
         return lambda tasks, work, on_progress: run_on_cluster(tasks, work, dask, on_progress)
-    from shoegoal.scale.pool import run_in_processes
+    from shoegoal.scale.tasks import run_in_processes
     from shoegoal.threads import usable_cores
 
     processes = workers or usable_cores()

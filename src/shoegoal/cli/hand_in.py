@@ -15,7 +15,7 @@ from shoegoal.cli.options import ClassOptions, meaning, with_options
 from shoegoal.errors import BadSettingsError
 
 if TYPE_CHECKING:
-    from shoegoal.scale.handed_in_work import Counter
+    from shoegoal.scale.work import Counter
 
 HERE = "http://127.0.0.1:8000"
 
@@ -80,7 +80,7 @@ def hand_in(given: HandInOptions) -> int:
             made = make_slips(connection, settings, names, again=again)
     link = f"{address}/h/{settings.code}"
     if out is not None and made:
-        from shoegoal.card.slips import SlipSheet, slips_pdf
+        from shoegoal.card.printing import SlipSheet, slips_pdf
         from shoegoal.scene.written import replace_file
 
         sheet = SlipSheet(settings.name, settings.ladder.school or settings.ladder.title, link)
@@ -129,8 +129,7 @@ def work(given: WorkOptions) -> int:
     is counted by another one.
     """
     from shoegoal.record.book import Book
-    from shoegoal.scale.crew import parent_is_gone
-    from shoegoal.scale.handed_in_work import Duty, work_once, work_until
+    from shoegoal.scale.work import Duty, parent_is_gone, work_once, work_until
 
     duty = Duty(checks=given.only != "counts", counts=given.only != "checks")
     opened, count = Book(given.book), _counter(given.dask)
@@ -144,7 +143,7 @@ def work(given: WorkOptions) -> int:
 
 
 def _counter(dask: str | None) -> Counter:
-    from shoegoal.scale.task import CountTask, TaskDone, carry_out, count_clip
+    from shoegoal.scale.tasks import CountTask, TaskDone, carry_out, count_clip
 
     if dask is None:
         return lambda task: carry_out(count_clip, task, lambda share: None)

@@ -99,11 +99,11 @@ def card(given: CardOptions) -> int:
     cards, timed = cards_of(loaded, chosen), timed_card(loaded)
     check_writable_file(out)
     if kind == ".html":
-        from shoegoal.card.pages import html_of
+        from shoegoal.card.printing import html_of
 
         content = html_of(cards, timed).encode()
     else:
-        from shoegoal.card.pdf import letters_missing, pdf_of
+        from shoegoal.card.printing import letters_missing, pdf_of
 
         content = pdf_of(cards, timed)
         if missing := letters_missing(cards, timed):

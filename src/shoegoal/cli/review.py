@@ -127,7 +127,7 @@ def serve_page(
     from shoegoal.record.book import Book
     from shoegoal.review.opening import unseen_opener
     from shoegoal.review.serve import serve
-    from shoegoal.scale.crew import crew
+    from shoegoal.scale.work import crew
 
     # Ctrl-C is the way to end it, not an interruption of work.
     opened = Book(book)

@@ -28,10 +28,9 @@ from shoegoal.record.plain import summary
 from shoegoal.record.queue import waiting_sets
 from shoegoal.record.reviewing import sign
 from shoegoal.record.slips import make_slips
-from shoegoal.scale.assignment import Assignment
+from shoegoal.scale.assignments import Assignment, assignments_by_file_name
 from shoegoal.scale.class_run import ClipOutcome, Watcher
-from shoegoal.scale.file_names import assignments_by_file_name
-from shoegoal.scale.page import class_page
+from shoegoal.scale.pages import class_page
 from shoegoal.scale.results import ClassResults, class_results, pupils_of
 from shoegoal.scene.written import replace_file
 

@@ -117,7 +117,7 @@ def read_receipt(file: Path) -> Receipt:
 
 def receipt_pdf(receipt: Receipt, told: dict[str, Any]) -> bytes:
     """Draw a receipt on a page of A4, with its line as a QR code."""
-    from shoegoal.card.pdf import FONT, new_pdf
+    from shoegoal.card.printing import FONT, new_pdf
 
     said = [(name.replace("_", " "), str(value)) for name, value in told["says"].items()]
     code = io.BytesIO()

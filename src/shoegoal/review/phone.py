@@ -44,8 +44,8 @@ from shoegoal.review.phone_guard import (
 from shoegoal.review.phone_views import clip_view, set_up_view, task_of
 from shoegoal.review.showing import HERE, Showing, status_of
 from shoegoal.review.tus import Uploads, set_aside, settle
-from shoegoal.scale.handed_in_work import FOUND_NAME, PLAIN_NAME
-from shoegoal.scale.pupil_results import PupilResults, form_hints, pupil_results
+from shoegoal.scale.results import PupilResults, form_hints, pupil_results
+from shoegoal.scale.work import FOUND_NAME, PLAIN_NAME
 
 MOST_LISTED = 20
 # No set has come of these; one that is being counted is left to its end.

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from shoegoal.card.places import DRIBBLE_STEPS, phone_place
+from shoegoal.card.plan import DRIBBLE_STEPS, phone_place
 from shoegoal.filming_check.pupil import Filmed
 from shoegoal.ladder.rules import FirstMakes, MakesInARow, MakesOfShots, Stage, TouchesInARow
 from shoegoal.ladder.verdict import Decision
@@ -12,7 +12,7 @@ from shoegoal.record.handed_in import OPEN_STATES, ClipState, HandedIn
 from shoegoal.record.history import SetHistory
 from shoegoal.record.plain import counted_text, summary
 from shoegoal.review.tus import HANDED_IN_BEFORE
-from shoegoal.scale.handed_in_work import FOUND_NAME, PLAIN_NAME
+from shoegoal.scale.work import FOUND_NAME, PLAIN_NAME
 
 WAITED_FOR = (ClipState.RECEIVED,)
 

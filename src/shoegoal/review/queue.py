@@ -20,7 +20,7 @@ from shoegoal.review.glances import Glances, overview, page_of
 from shoegoal.review.media import CLIP_TYPES
 from shoegoal.review.sets import name_of, remember_name, wanted_of
 from shoegoal.review.showing import Showing, status_of
-from shoegoal.scale.handed_in_work import PLAIN_NAME
+from shoegoal.scale.work import PLAIN_NAME
 
 FILM_AGAIN = "Your teacher asks you to film this set again."
 

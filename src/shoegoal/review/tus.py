@@ -39,7 +39,7 @@ from shoegoal.record.handed_in import (
 from shoegoal.record.slips import SlipHolder
 from shoegoal.review.phone_guard import PLACE, find_holder, secret_of
 from shoegoal.review.showing import status_of
-from shoegoal.scale.assignment import suffix_of
+from shoegoal.scale.assignments import suffix_of
 
 VERSION = "1.0.0"
 UPLOADS = f"{PLACE}/uploads"

@@ -15,8 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from shoegoal import __version__
 from shoegoal.errors import BadSettingsError, ShoegoalError
-from shoegoal.scale.pool import DIED, POLL_S
-from shoegoal.scale.task import CountTask, TaskDone, TellAll, Work, carry_out
+from shoegoal.scale.tasks import DIED, POLL_S, CountTask, TaskDone, TellAll, Work, carry_out
 from shoegoal.threads import limit_threads, usable_cores
 
 if TYPE_CHECKING:

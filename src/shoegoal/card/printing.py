@@ -1,21 +1,51 @@
-"""The cards as a PDF on A4, drawn from the same words and shapes as the HTML page."""
+"""Cards and slips for paper: the cards as HTML and as PDF, and the slips to hand in with."""
 
 from __future__ import annotations
 
 import logging
 from collections.abc import Generator, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from importlib import resources
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from shoegoal.card.content import Section, StageCard, TimedCard
-from shoegoal.card.drawing import INK, Disc, Drawing, Label, Path, Pen
-from shoegoal.card.pages import clocked
+from shoegoal.card.content import Section, StageCard, Timed, TimedCard
+from shoegoal.card.plan import INK, Disc, Drawing, Label, Path, Pen, svg_of
 
 if TYPE_CHECKING:
     from fpdf import FPDF
     from fpdf.fonts import TTFFont
+
+
+def html_of(cards: Sequence[StageCard], timed: TimedCard) -> str:
+    """Lay the cards out, one printed page each."""
+    from jinja2 import Environment
+
+    template = (resources.files("shoegoal.card") / "card.html").read_text(encoding="utf-8")
+    page = Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True).from_string(template)
+    return page.render(cards=cards, timed=timed, svg_of=svg_of, clocked=clocked)
+
+
+def clocked(lines: Sequence[Timed]) -> list[dict[str, Any]]:
+    """Put a running clock beside timed lines: ``0:30`` to ``1:00``."""
+    rows, now_s = [], 0
+    for line in lines:
+        rows.append(
+            {
+                "line": line,
+                "from": clock(now_s),
+                "to": clock(now_s + line.time_s),
+            }
+        )
+        now_s += line.time_s
+    return rows
+
+
+def clock(time_s: int) -> str:
+    """Minutes and seconds."""
+    return f"{time_s // 60}:{time_s % 60:02d}"
+
 
 FONT = "DejaVu"
 MARGIN_MM, GAP_MM, PAGE_MM = 12.0, 7.0, (210.0, 297.0)
@@ -197,3 +227,75 @@ def _styles(pdf: FPDF, pen: Pen) -> Iterator[str]:
         pdf.set_line_width(pen.width_mm)
         pdf.set_dash_pattern(*(() if pen.dash_mm is None else (pen.dash_mm, pen.dash_mm)))
         yield "D"
+
+
+COLUMNS, ROWS = 2, 5
+WIDE_MM = (PAGE_MM[0] - 2 * MARGIN_MM) / COLUMNS
+TALL_MM = (PAGE_MM[1] - 2 * MARGIN_MM) / ROWS
+QR_MM, INSET_MM = 34.0, 5.0
+QUIET_MODULES = 4  # ISO/IEC 18004 asks for four light modules around
+
+
+@dataclass(frozen=True, slots=True)
+class SlipSheet:
+    """What all slips of a class have in common.
+
+    Attributes
+    ----------
+    class_name, above : printed on each.
+    link : the class's address; a pupil's own code follows it.
+    """
+
+    class_name: str
+    above: str
+    link: str
+
+
+def slips_pdf(sheet: SlipSheet, slips: Sequence[tuple[str, str]]) -> bytes:
+    """Lay slips out on A4, ten a page.
+
+    Parameters
+    ----------
+    sheet : see there.
+    slips : pupil's name and secret of each.
+    """
+    with new_pdf(f"{sheet.class_name}: slips") as pdf:
+        for place, (pupil, secret) in enumerate(slips):
+            on_page = place % (COLUMNS * ROWS)
+            if on_page == 0:
+                pdf.add_page()
+            x = MARGIN_MM + (on_page % COLUMNS) * WIDE_MM
+            y = MARGIN_MM + (on_page // COLUMNS) * TALL_MM
+            pdf.set_draw_color(FAINT)
+            pdf.set_line_width(0.2)
+            pdf.set_dash_pattern(1.5, 1.5)
+            pdf.rect(x, y, WIDE_MM, TALL_MM)
+            pdf.set_dash_pattern()
+            pdf.set_fill_color(INK)
+            for left, top, side in qr_squares(f"{sheet.link}/{secret}", QR_MM):
+                pdf.rect(x + INSET_MM + left, y + INSET_MM + top, side, side, style="F")
+            at, wide = x + INSET_MM + QR_MM + 2.0, WIDE_MM - QR_MM - 2 * INSET_MM - 2.0
+            below = write(pdf, f"{sheet.above} · {sheet.class_name}", at, y + INSET_MM, wide, 7.5,
+                          colour=FAINT)  # fmt: skip
+            below = write(pdf, pupil, at, below + 1.0, wide, 14.0, bold=True)
+            write(pdf, "Hand in your clips with this slip. Keep it to yourself.", at, below + 1.0,
+                  wide, 8.5)  # fmt: skip
+            foot = write(pdf, "No camera at hand? Open", x + INSET_MM, y + INSET_MM + QR_MM + 0.5,
+                         WIDE_MM - 2 * INSET_MM, 7.0, colour=FAINT)  # fmt: skip
+            write(pdf, f"{sheet.link}  and type  {secret}", x + INSET_MM, foot,
+                  WIDE_MM - 2 * INSET_MM, 7.0)  # fmt: skip
+        return bytes(pdf.output())
+
+
+def qr_squares(words: str, side_mm: float) -> list[tuple[float, float, float]]:
+    """Draw a QR code (ISO/IEC 18004) as dark squares: left, top and side, mm."""
+    import segno
+
+    rows = list(segno.make_qr(words, error="m").matrix_iter(border=QUIET_MODULES))
+    module = side_mm / len(rows)
+    return [
+        (column * module, row * module, module * 1.01)  # so that no hairline shows between two
+        for row, line in enumerate(rows)
+        for column, dark in enumerate(line)
+        if dark
+    ]

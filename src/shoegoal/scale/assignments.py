@@ -1,15 +1,13 @@
-"""A CSV table that says whose clips they are: one line a clip, columns clip, pupil and stage.
-
-RFC 4180, as spreadsheets write it: UTF-8 with or without a byte order mark; commas, semicolons or
-tabs, whichever the first line uses. Every mistake is told with its line and column.
-"""
+"""Whose clip it is and what it was filmed for: by a table, or by the files' names."""
 
 from __future__ import annotations
 
 import csv
+import difflib
 import io
+import re
 import unicodedata
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
@@ -17,7 +15,164 @@ from shoegoal.errors import BadSettingsError
 from shoegoal.ladder.ladders import Ladder
 from shoegoal.ladder.rules import Stage
 from shoegoal.outside import read_outside
-from shoegoal.scale.assignment import Assignment, name_trouble, spelt_differently, tidy_name
+
+LONGEST_NAME = 80  # of a pupil, as in the record book
+VIDEO_ENDINGS = frozenset((".mp4", ".mov", ".m4v", ".mkv", ".webm", ".avi", ".3gp"))
+
+
+@dataclass(frozen=True, slots=True)
+class Assignment:
+    """One clip of a class.
+
+    Attributes
+    ----------
+    clip : the file; it may be missing.
+    pupil : name as in the record book.
+    stage : what was filmed.
+    told_by : where that was said, for messages: ``class.csv, line 7`` or the file's name.
+    """
+
+    clip: Path
+    pupil: str
+    stage: Stage
+    told_by: str
+
+
+@dataclass(frozen=True, slots=True)
+class NotAssigned:
+    """A clip of which nobody can say whose it is or what it was filmed for, and why."""
+
+    clip: Path
+    reason: str
+
+
+def suffix_of(file_name: str) -> str | None:
+    """Take the ending of a file's name; None where it is that of no clip."""
+    ending = Path(file_name).suffix.casefold()
+    return ending if ending in VIDEO_ENDINGS else None
+
+
+def tidy_name(text: str) -> str:
+    """Write a name in one way: composed letters (Unicode NFC), single blanks, none around it."""
+    return " ".join(unicodedata.normalize("NFC", text).split())
+
+
+def name_trouble(name: str) -> str | None:
+    """Say what is wrong with a tidied pupil's name; None where nothing is."""
+    if not name:
+        return "there is no pupil's name"
+    if len(name) > LONGEST_NAME:
+        return f"a pupil's name has at most {LONGEST_NAME} letters"
+    if not name.isprintable():
+        return "the pupil's name holds a character that cannot be printed"
+    return None
+
+
+def spelt_differently(names: Iterable[tuple[str, str]]) -> list[str]:
+    """Find pupils whose names differ by capitals alone: surely one pupil, written in two ways.
+
+    Parameters
+    ----------
+    names : pairs of a tidied name and where it stands.
+
+    Returns
+    -------
+    A sentence for each such pair.
+    """
+    first: dict[str, tuple[str, str]] = {}
+    told: set[tuple[str, str]] = set()
+    found = []
+    for name, place in names:
+        known, known_place = first.setdefault(name.casefold(), (name, place))
+        if known != name and (known, name) not in told:
+            told.add((known, name))
+            found.append(
+                f'{place}: the pupil "{name}" is "{known}" at {known_place}; '
+                "write the name in one way"
+            )
+    return found
+
+
+_BETWEEN_PARTS = re.compile(r"_+|\s+-\s+")
+PATTERN = "PUPIL_STAGE.mp4"
+
+
+def assignments_by_file_name(
+    folder: Path, ladder: Ladder
+) -> tuple[list[Assignment], list[NotAssigned]]:
+    """Read whose clips lie in a folder from their names, in order of their names.
+
+    Parameters
+    ----------
+    folder : its video files are taken, those in folders below it are not.
+    ladder : whose stages the names speak of.
+
+    Raises
+    ------
+    BadSettingsError
+        It cannot be read, holds no clip, or one pupil's name is spelt in two ways.
+    """
+    clips = videos_in(folder)
+    if not clips:
+        raise BadSettingsError(
+            f"{folder} holds no clip (a file ending in {', '.join(sorted(VIDEO_ENDINGS))})"
+        )
+    told: list[Assignment] = []
+    untold: list[NotAssigned] = []
+    for clip in clips:
+        found = _read_name(clip, ladder)
+        if isinstance(found, Assignment):
+            told.append(found)
+        else:
+            untold.append(NotAssigned(clip, found))
+    twice = spelt_differently((one.pupil, one.told_by) for one in told)
+    if twice:
+        raise BadSettingsError("\n".join(["one pupil's name is spelt in two ways:", *twice]))
+    return told, untold
+
+
+def videos_in(folder: Path) -> list[Path]:
+    """List a folder's video files by name; hidden ones are left out.
+
+    Raises
+    ------
+    BadSettingsError
+        The folder cannot be read.
+    """
+    try:
+        files = [path for path in folder.iterdir() if path.suffix.casefold() in VIDEO_ENDINGS]
+    except OSError as error:
+        raise BadSettingsError(
+            f"{folder} cannot be read ({error.strerror or error}); name the folder with the clips"
+        ) from error
+    return sorted(path for path in files if path.is_file() and not path.name.startswith("."))
+
+
+def _read_name(clip: Path, ladder: Ladder) -> Assignment | str:
+    """Take a file name apart, or say why that cannot be done."""
+    parts = [part for raw in _BETWEEN_PARTS.split(clip.stem) if (part := tidy_name(raw))]
+    stages = {stage.name.casefold(): stage for stage in ladder.all_stages}
+    place = next((i for i, part in enumerate(parts) if i and part.casefold() in stages), None)
+    if place is None:
+        return (
+            f"its name tells no stage{_closest(parts[1:], ladder.all_stages)}; call it {PATTERN} "
+            "(shoegoal stages lists the stages), or give a --manifest"
+        )
+    pupil = " ".join(parts[:place])
+    trouble = name_trouble(pupil)
+    if trouble:
+        return f"{trouble}; call it {PATTERN}"
+    return Assignment(clip, pupil, stages[parts[place].casefold()], clip.name)
+
+
+def _closest(parts: Sequence[str], stages: Sequence[Stage]) -> str:
+    names = [stage.name for stage in stages]
+    for part in parts:
+        close = difflib.get_close_matches(part.casefold(), names, n=1, cutoff=0.7)
+        if close:
+            return f' of the ladder (did you mean "{close[0]}"?)'
+    return " of the ladder"
+
 
 COLUMNS = ("clip", "pupil", "stage")
 MAX_PROBLEMS_SHOWN = 5
