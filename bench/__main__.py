@@ -20,6 +20,7 @@ from evidence import evidence
 from form import form
 from form_cost import form_cost
 from mutate import mutate
+from sameness import same
 from touches import touches
 
 
@@ -35,6 +36,7 @@ bench.add_command(class_cost)
 bench.add_command(sets)
 bench.add_command(form)
 bench.add_command(form_cost)
+bench.add_command(same)
 bench.add_command(touches)
 bench.add_command(demo_cost)
 bench.add_command(evidence)
