@@ -39,6 +39,8 @@ WEIGHTS = {
     Kind.PHOTO_OTHER: 0.14,
 }
 HARD_TIMES = 5  # so often in a course it is asked which windows without a ball look like one,
+FIRST_PHOTO = Kind.PHOTO_MOVING
+FAITH = 0.5  # what was learnt from more scenes than a later course has is kept so far
 EASY_SHARE = 0.25  # and those are drawn more often than the easiest, which are drawn so often
 
 
@@ -68,6 +70,13 @@ def losses(answers: Tensor, batch: Batch, progress: float) -> Tensor:
     return score + 0.3 * plain + 0.25 * likely.mean()
 
 
+def _faith(answers: Tensor, old: Tensor, batch: Batch, drawn: Tensor) -> Tensor:
+    """How far a network has gone from what it started from, on drawn windows."""
+    same = nnf.binary_cross_entropy_with_logits(answers[drawn, 0], old[drawn, 0].sigmoid())
+    there = drawn & (batch.ball > 0.5)
+    return same + 5.0 * (answers[there, 1:4] - old[there, 1:4]).abs().mean()
+
+
 def _odds(kinds: Tensor, hard: Tensor) -> Tensor:
     """Add up the odds of windows: each kind has its weight, and in it the hard ones have more."""
     sums = torch.zeros(len(Kind), dtype=torch.float64, device=kinds.device)
@@ -93,7 +102,7 @@ def train(windows: Windows, course: Course) -> GaugeNet:
     if course.start is not None:
         network.take_over(course.start)
     network = network.to(home, memory_format=torch.channels_last)
-    mean = deepcopy(network).eval()
+    mean, first = deepcopy(network).eval(), deepcopy(network).eval()
     crops = torch.from_numpy(windows.crops).to(home)
     answers = torch.from_numpy(windows.answers).to(home)
     facts = torch.from_numpy(windows.facts).to(home)
@@ -123,7 +132,13 @@ def train(windows: Windows, course: Course) -> GaugeNet:
         levels = batch.levels.contiguous(memory_format=torch.channels_last)
         with torch.autocast(home.type, torch.bfloat16):
             told = network(levels)
-        loss = losses(told.float(), batch, progress if course.start is None else 1.0)
+            with torch.no_grad():
+                old = None if course.start is None else first(levels)
+        loss = losses(told.float(), batch, progress if old is None else 1.0)
+        if old is not None:
+            loss = loss + FAITH * _faith(
+                told.float(), old.float(), batch, kinds[pick] < FIRST_PHOTO
+            )
         optimizer.zero_grad(set_to_none=True)
         loss.backward()
         torch.nn.utils.clip_grad_norm_(network.parameters(), 5.0)

@@ -136,7 +136,8 @@ class Photograph:
 
     def emptied(self, rng: np.random.Generator) -> Halvings:
         """Return the picture without its balls: over each lies a piece from beside it."""
-        planes = tuple(plane.copy() for plane in self.now.planes)
+        luma, u, v = self.now.planes
+        planes = (luma.copy(), u.copy(), v.copy())
         for ball in self.balls:
             step, soft = self._beside(ball, rng), float(rng.uniform(0.06, 0.25))
             for plane, by in zip(planes, (1, 2, 2), strict=True):
@@ -208,7 +209,7 @@ def _thing(rng: np.random.Generator) -> npt.NDArray[np.float64]:
     along = (x * np.cos(angle) + y * np.sin(angle)) / stretch
     across = (y * np.cos(angle) - x * np.sin(angle)) * stretch
     room = rng.uniform(0.18, 0.34) - np.hypot(along, across)
-    return np.clip(room * rng.uniform(6, 30) + 0.5, 0, 1)
+    return np.asarray(np.clip(room * rng.uniform(6, 30) + 0.5, 0, 1), np.float64)
 
 
 def _placed(window: Window, place: Place) -> Window:

@@ -63,8 +63,8 @@ class Figures:
         return "\n".join(f"| {name} | {value} |" for name, value in rows)
 
 
-def measure(folder: Path) -> Figures:
-    """Measure on all pictures of a folder that are kept apart."""
+def measure(folder: Path, *, few: bool = False) -> Figures:
+    """Measure on all pictures of a folder that are kept apart, by `few` windows or all."""
     rng = np.random.default_rng(5)
     logits: list[F64] = []
     found: list[tuple[float, float]] = []
@@ -73,7 +73,7 @@ def measure(folder: Path) -> Figures:
     empty = shown = 0
     for path in pictures(folder, apart=True):
         photo = Photograph.read(path)
-        logits.append(_other_logits(photo, rng))
+        logits.append(_other_logits(photo, rng, few=few))
         lying = _lying(photo)
         if not photo.balls:
             empty += 1
@@ -115,8 +115,9 @@ def _lying(photo: Photograph) -> list[Place]:
     return [r.place for r in find_lying(photo.now, small, scale) if r.ball_score >= SURELY]
 
 
-def _other_logits(photo: Photograph, rng: np.random.Generator) -> F64:
-    places = [*photo.spots(RADII, MOST_SPOTS // 3), *anywhere(photo, rng, 30)]
+def _other_logits(photo: Photograph, rng: np.random.Generator, *, few: bool) -> F64:
+    each = MOST_SPOTS // (6 if few else 3)
+    places = [*photo.spots(RADII, each), *anywhere(photo, rng, each)]
     places = [p for p in places if not photo.near(p)]
     crops = np.array([crop for pair in other_windows(photo, places, rng) for crop in pair])
     return run_network(crops)[:, 0].astype(np.float64)
