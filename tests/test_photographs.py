@@ -1,7 +1,7 @@
 """The ball gauge on real photographs that nothing was learnt from.
 
 They are open data (ArefMq/SoccerBallDataSet@a98f8fa, MIT licence) and lie outside this project;
-where they are missing, nothing is measured. `training/photographs.csv` says where balls are in them.
+where they are missing, nothing is measured. `training/photographs.csv` says where their balls are.
 """
 
 from __future__ import annotations
@@ -10,7 +10,6 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-
 from training.photographs import Photograph, is_kept_apart, labels
 from training.photographs_measured import Figures, measure
 
