@@ -21,10 +21,10 @@ from shoegoal.analysis.judging import JudgedSet, judge_evidence, scene_record
 from shoegoal.analysis.model import MarkersSource
 from shoegoal.analysis.run import evidence_of, ground_of
 from shoegoal.analysis.watching import Watched
-from shoegoal.ball.sightings import BallTrack, RestingBall
+from shoegoal.ball.tracks import BallTrack, RestingBall
 from shoegoal.ball.watch import BallRecord
-from shoegoal.clip.rhythm import Break, BreakKind
 from shoegoal.clip.stillness import Stillness, StillnessReport, StillSpan
+from shoegoal.clip.take import Break, BreakKind
 from shoegoal.errors import ShoegoalError
 from shoegoal.ladder.hidden import judge_shots_around
 from shoegoal.scene.fit import MARKER_SIGMA_REL

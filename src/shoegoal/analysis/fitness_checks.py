@@ -12,12 +12,12 @@ from shoegoal.analysis import goal_view
 from shoegoal.analysis.quick_look import QuickLook
 from shoegoal.analysis.quick_scene import FitSettings, QuickScene
 from shoegoal.analysis.watching import MIN_FRAMES
-from shoegoal.ball.moving import MAX_SIZE_OF_LONG_SIDE, MIN_SIZE_OF_LONG_SIDE
-from shoegoal.ball.settled import MIN_CONTRAST
-from shoegoal.ball.sightings import LIKE_A_BALL, SURELY_A_BALL, runs_straight, since_it_left
+from shoegoal.ball.background import MIN_CONTRAST
+from shoegoal.ball.motion import MAX_SIZE_OF_LONG_SIDE, MIN_SIZE_OF_LONG_SIDE
+from shoegoal.ball.tracks import LIKE_A_BALL, SURELY_A_BALL, runs_straight, since_it_left
 from shoegoal.clip.clock import clock_text
+from shoegoal.clip.container import BREAK_OFF_S, GAP_S
 from shoegoal.clip.stillness import NEARLY_STILL_LIMIT, Stillness
-from shoegoal.clip.timekeeper import BREAK_OFF_S, GAP_S
 from shoegoal.scene.markers import BELIEVED_AT
 from shoegoal.types import ImagePoint
 

@@ -11,14 +11,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from shoegoal.analysis.stills import StillPicture
-from shoegoal.ball.sightings import LIKE_A_BALL, RestingBall, place_of
+from shoegoal.ball.tracks import LIKE_A_BALL, RestingBall, place_of
 from shoegoal.ball.watch import BallRecord, BallWatcher
 from shoegoal.clip.container import WAY_OUT
 from shoegoal.clip.frame import U8, Frame
 from shoegoal.clip.quality import blur_share, brightness, noise_levels, tilt_deg
 from shoegoal.clip.reader import Clip, ClipInfo
+from shoegoal.clip.reduced import SmallFrame, small_frame
 from shoegoal.clip.sampling import Sampler
-from shoegoal.clip.small import SmallFrame, small_frame
 from shoegoal.clip.stillness import StillnessReport, StillnessWatcher
 from shoegoal.errors import ClipUnreadableError
 

@@ -8,10 +8,10 @@ import numpy as np
 
 from shoegoal.analysis.quick_look import QuickLook, likely_balls
 from shoegoal.analysis.spread import spread_pictures
-from shoegoal.ball.settled import MIN_CONTRAST, NOISE_MULTIPLE, paint_difference
-from shoegoal.ball.sightings import SURELY_A_BALL
+from shoegoal.ball.background import MIN_CONTRAST, NOISE_MULTIPLE, paint_difference
+from shoegoal.ball.tracks import SURELY_A_BALL
 from shoegoal.clip.frame import Frame
-from shoegoal.clip.halvings import Planes
+from shoegoal.clip.reduced import Planes
 from shoegoal.errors import ClipNotJudgeableError
 from shoegoal.scene.ball_size import BallSize
 from shoegoal.scene.ground import GroundFit
