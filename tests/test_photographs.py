@@ -1,4 +1,4 @@
-"""The ball gauge on real photographs that nothing was learnt from.
+"""The ball network on real photographs that nothing was learnt from.
 
 They are open data (ArefMq/SoccerBallDataSet@a98f8fa, MIT licence) and lie outside this project;
 where they are missing, nothing is measured. `training/photographs.csv` says where their balls are.

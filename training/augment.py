@@ -9,7 +9,7 @@ import torch
 import torch.nn.functional as nnf
 from torch import Tensor
 
-from shoegoal.ball.gauge import SIDE, SPAN_DIAMETERS
+from shoegoal.ball.ball_net import SIDE, SPAN_DIAMETERS
 
 LUMA, CHROMA = [0, 3], [1, 2, 4, 5]
 PASTED = 0.12  # of the windows without a ball

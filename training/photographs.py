@@ -21,9 +21,9 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from shoegoal.ball.gauge import SIDE, Place, Window, look_through, window_round
+from shoegoal.ball.ball_net import SIDE, Place, Window, look_through, window_round
 from shoegoal.ball.lying import spots_in
-from shoegoal.clip.halvings import Halvings, Planes
+from shoegoal.clip.reduced import Halvings, Planes
 from training.places import SeenBall
 from training.windows import Cutter, Kind, Windows, joined
 

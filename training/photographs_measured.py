@@ -9,10 +9,9 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from shoegoal.ball.gauge import Place, apart_diameters, gauge_balls, run_network
+from shoegoal.ball.ball_net import Place, apart_diameters, measure_balls, run_network
 from shoegoal.ball.lying import MOST_SPOTS, RADII, SURELY, find_lying
-from shoegoal.clip.halvings import Halvings
-from shoegoal.clip.small import SMALL_LONG_SIDE_PX
+from shoegoal.clip.reduced import SMALL_LONG_SIDE_PX, Halvings
 from training.photographs import Photograph, anywhere, other_windows, pictures
 
 GUESSES = 6  # of each ball
@@ -139,7 +138,7 @@ def _hits(
     x, y, size = place
     return [
         (float(np.hypot(r.x_px - x, r.y_px - y)) / size, r.diameter_px / size)
-        for r in gauge_balls(photo.now, behind, guesses)
+        for r in measure_balls(photo.now, behind, guesses)
         if r.ball_score > 0.5 and apart_diameters(r.place, place) < FOUND_WITHIN
     ]
 

@@ -11,12 +11,11 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from shoegoal.ball.gauge import look_through, window_round
-from shoegoal.ball.moving import MotionWatcher
-from shoegoal.ball.settled import SettledPicture
-from shoegoal.clip.halvings import Halvings
+from shoegoal.ball.background import SettledPicture
+from shoegoal.ball.ball_net import look_through, window_round
+from shoegoal.ball.motion import MotionWatcher
 from shoegoal.clip.reader import open_clip
-from shoegoal.clip.small import small_frame
+from shoegoal.clip.reduced import Halvings, small_frame
 from training.places import Guess, Places, SeenBall
 from truth.record import FrameTruth, Truth
 

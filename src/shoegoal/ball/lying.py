@@ -9,18 +9,18 @@ import numpy as np
 import numpy.typing as npt
 from cv2.typing import MatLike
 
-from shoegoal.ball.gauge import (
+from shoegoal.ball.background import CHROMA_GAIN
+from shoegoal.ball.ball_net import (
     ONE_BALL_DIAMETERS,
     Place,
     Reading,
     apart_diameters,
     distinct,
-    gauge_balls,
+    measure_balls,
 )
-from shoegoal.ball.settled import CHROMA_GAIN
-from shoegoal.clip.halvings import Halvings, Planes
+from shoegoal.clip.reduced import Halvings, Planes
 
-SURELY = 0.9  # score of the gauge from which on a thing is watched
+SURELY = 0.9  # score of the network from which on a thing is watched
 MOST_LYING = 5  # the likeliest are watched; a picture's cost must not grow with them
 RADII = (0.004, 0.0065, 0.0105, 0.017, 0.027, 0.044, 0.07)  # looked for at first, of the long side
 MOST_SPOTS = 45  # at each of these
@@ -45,7 +45,7 @@ def find_lying(native: Halvings, small: Planes, scale: float) -> list[Reading]:
     At most ``MOST_LYING`` readings, surest first.
     """
     spots = spots_in(small, scale, RADII, MOST_SPOTS)
-    return distinct(gauge_balls(native, native, spots), SURELY)[:MOST_LYING]
+    return distinct(measure_balls(native, native, spots), SURELY)[:MOST_LYING]
 
 
 def spots_in(small: Planes, scale: float, radii: Sequence[float], most: int) -> list[Place]:
