@@ -32,7 +32,7 @@ ROOMS = (
     "shots.events",
     "shots.judge",
 )
-LEARNT = weights.LEARNT
+LEARNT = ("ball", "link", "shot", "unseen")
 CHANGED_P = 0.01
 
 Place = tuple[str, str, int]  # room or "weights", name, number in a tuple or array

@@ -1,8 +1,4 @@
-"""Which runs are shots, and which shots were not seen: every event with its chances.
-
-A ball that left its place unseen may have been kicked, and so may one that comes to sight beyond
-the kick spot out of nothing.
-"""
+"""Which runs are shots: every run and every ball that left its place, each with its chances."""
 
 from __future__ import annotations
 
@@ -13,7 +9,6 @@ from math import exp, hypot, log
 import numpy as np
 import numpy.typing as npt
 
-from shoegoal.ball.free_motion import Motion
 from shoegoal.scene.fit import SceneFit
 from shoegoal.shots.crossing import Crossing, measure_crossing
 from shoegoal.shots.runs import Run, runs_of
@@ -27,11 +22,7 @@ SCENES = 64
 SPOT_SPREAD = 0.08  # of the kick distance, over which starts are taken together
 STAGE_SPREAD = 0.25  # how far a child's pacing may stray from the stage's ratio; no source
 LEAST_UNSEEN = 0.05  # less likely to have left unseen, a ball is not asked about
-# Of balls that came to sight on development yards, 2 of 10 likelier than this were shots that
-# nothing else showed, and 0 of 17 less likely ones.
-LEAST_CAME = 0.1
 SOON_S = 3.0  # after which a ball's place tells little of where it was before
-USUAL_MPS = 6.0  # of a child's shot; common practice, no source
 ONE_KICK_S = 1.0  # nobody kicks twice at the goal within this time
 
 
@@ -52,15 +43,14 @@ class KickSpot:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Event:
-    """What may have been a shot: a run, or a ball that left its place or came to sight unseen.
+    """A run, or a ball that left its place unseen, that may have been a shot.
 
     Attributes
     ----------
     time_s, end_s : when it was struck, and its last sighting.
     spot_m : (x, y) where it started, goal frame.
-    run : the ball's way; None where the shot itself was not seen.
+    run : the ball's way; None where the ball was not seen again.
     stay : where the ball lay before; None where that was not seen.
-    came : the first segment of a ball that came to sight out of nothing; None of any other.
     p_shot : probability that it was a kick at the goal from the kick spot.
     crossing : of the run; None without one.
     features : that `p_shot` was worked out from.
@@ -71,7 +61,6 @@ class Event:
     spot_m: tuple[float, float]
     run: Run | None
     stay: Segment | None
-    came: Segment | None
     p_shot: float
     crossing: Crossing | None
     features: F64
@@ -96,11 +85,10 @@ def find_events(
     for run in runs:
         crossing = measure_crossing(run, scene.camera, scene.goal, draws)
         features = shot_features(run, crossing, scene, spot)
-        p = run.p_begins * _logistic(float(features @ weights.shot))
         x, y = start_of(run, scene)
-        events.append(
-            Event(run.start_s, run.end_s, (x, y), run, run.before, None, p, crossing, features)
-        )
+        # A shot is kicked from before the goal line, whatever else it looks like.
+        p = run.p_begins * _logistic(float(features @ weights.shot)) * (y > 0)
+        events.append(Event(run.start_s, run.end_s, (x, y), run, run.before, p, crossing, features))
     kicks = [(event.time_s, event.p_shot) for event in events]
     for i, segment in enumerate(story.segments):
         p_unseen = unseen_chance(story, i) if segment.lies else 0.0
@@ -112,24 +100,9 @@ def find_events(
         p = p_unseen * _logistic(segment.ball_log_odds)
         p *= _logistic(float(features @ weights.unseen))
         end_s = min(segment.latest_s, segment.left_s + SOON_S)
-        events.append(Event(segment.left_s, end_s, (x, y), None, segment, None, p, None, features))
-    for i, segment in enumerate(story.segments):
-        p_came = float(story.follows[-1, i])
-        if p_came < LEAST_UNSEEN or (segment.lies and not np.isfinite(segment.earliest_s)):
-            continue
-        features = came_features(story, i, scene, spot, kicks)
-        p = p_came * _logistic(segment.ball_log_odds) * _logistic(float(features @ weights.came))
-        if p < LEAST_CAME:
-            continue
-        at_s = segment.start_s - spot.y_m / USUAL_MPS
-        spot_m = (spot.x_m, spot.y_m)
-        events.append(Event(at_s, segment.end_s, spot_m, None, None, segment, p, None, features))
+        events.append(Event(segment.left_s, end_s, (x, y), None, segment, p, None, features))
     earned = weights.shot_calibration.of
-    # What only came to sight is never called, so its chances have no classes to earn.
-    weighed = [
-        e if e.came is not None else replace(e, p_shot=earned(e.p_shot))
-        for e in _one_kick_at_a_time(events)
-    ]
+    weighed = [replace(e, p_shot=earned(e.p_shot)) for e in _one_kick_at_a_time(events)]
     return sorted(_one_kick_at_a_time(weighed), key=lambda e: e.time_s)
 
 
@@ -263,31 +236,6 @@ def unseen_features(
             # A ball must have come there, unless it lay there when the film began.
             float(story.follows[-1, i]) * float(stay.start_s > story.segments[0].start_s + SOON_S),
             max((p * exp(-abs(at_s - stay.end_s) / SOON_S) for at_s, p in kicks), default=0.0),
-        ]
-    )
-
-
-def came_features(
-    story: Story, i: int, scene: SceneFit, spot: KickSpot, kicks: Sequence[tuple[float, float]]
-) -> F64:
-    """Return what tells a ball that was kicked out of sight from one brought there, (9,)."""
-    segment = story.segments[i]
-    stretch = segment.stretch
-    y = float(scene.goal.to_goal(stretch.centre_m([segment.start_s]))[0, 1])
-    speed = float(np.linalg.norm(stretch.velocity_mps(stretch.start_s)))
-    since_s = segment.start_s - story.segments[0].start_s
-    ago = [(p, segment.start_s - at_s) for at_s, p in kicks if at_s <= segment.start_s]
-    return np.array(
-        [
-            1.0,
-            float(np.clip(segment.ball_log_odds, -4.0, 6.0)) / 4,
-            _beyond(len(stretch.sightings), 20.0),
-            _beyond(speed, 1.5),
-            float(stretch.motion is Motion.FLIES),
-            float(segment.lies),
-            _beyond(max(0.0, 1 - y / spot.y_m), 0.3),
-            max((p * exp(-off_s / SOON_S) for p, off_s in ago), default=0.0),
-            exp(-since_s / SOON_S),
         ]
     )
 

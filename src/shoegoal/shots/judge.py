@@ -238,13 +238,10 @@ def _shot(
 ) -> Shot:
     run, crossing = event.run, event.crossing
     if run is None or crossing is None:
-        reason = "the ball left the kick spot and was not seen on its way: a shot, and a make?"
-        if event.came is not None:
-            reason = "a ball came to sight here: was it a shot, and a make?"
         return unseen_shot(
             number,
             event.time_s,
-            reason,
+            "the ball left the kick spot and was not seen on its way: a shot, and a make?",
             end_time_s=event.end_s,
             kick_spot_m=event.spot_m,
             p_shot=event.p_shot,

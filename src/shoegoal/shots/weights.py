@@ -16,7 +16,6 @@ import numpy as np
 import numpy.typing as npt
 
 F64 = npt.NDArray[np.float64]
-LEARNT = ("ball", "link", "shot", "unseen", "came")
 CALIBRATION_PARTS = ("edges", "checked", "came_true")
 
 
@@ -60,7 +59,6 @@ class Weights:
     link : the odds of what may lie between two segments; see `shoegoal.shots.story`.
     shot : log odds that a run is a shot, by `shoegoal.shots.events.shot_features`.
     unseen : the same for a ball that left its place and was not seen again.
-    came : the same for a ball that came to sight out of nothing.
     shot_calibration, make_calibration : what P(shot) and P(make) have earned.
     """
 
@@ -68,14 +66,14 @@ class Weights:
     link: F64
     shot: F64
     unseen: F64
-    came: F64
     shot_calibration: Calibration = Calibration()
     make_calibration: Calibration = Calibration()
 
     def as_json(self) -> dict[str, Any]:
         """Plain lists."""
         plain: dict[str, Any] = {
-            name: [round(float(v), 4) for v in getattr(self, name)] for name in LEARNT
+            name: [round(float(v), 4) for v in getattr(self, name)]
+            for name in ("ball", "link", "shot", "unseen")
         }
         for name in ("shot_calibration", "make_calibration"):
             plain[name] = asdict(getattr(self, name))
@@ -91,8 +89,6 @@ def shipped_weights() -> Weights:
     def calibration(name: str) -> Calibration:
         return Calibration(*(tuple(table[name][part]) for part in CALIBRATION_PARTS))
 
-    return Weights(
-        **{name: np.array(table[name]) for name in LEARNT},
-        shot_calibration=calibration("shot_calibration"),
-        make_calibration=calibration("make_calibration"),
-    )
+    ball, link, shot, unseen = (np.array(table[n]) for n in ("ball", "link", "shot", "unseen"))
+    earned = calibration("shot_calibration"), calibration("make_calibration")
+    return Weights(ball, link, shot, unseen, *earned)
