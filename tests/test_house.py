@@ -43,14 +43,14 @@ FLOORS = (
 MODULES = sorted(PACKAGE.rglob("*.py"))
 
 
-PUBLIC = frozenset(shoegoal.__all__)  # rest on `analysis`, and what is above may call them
+PUBLIC = frozenset(shoegoal.__all__)  # what lies above the filming check may call them
 
 
 def _floor(module: str) -> float:
     """Height of the floor that a module lies on; 0 for the plain types and errors below all."""
     parts = module.split(".")
     if len(parts) == 2 and parts[1] in PUBLIC:
-        return 1.5 + FLOORS.index("analysis")
+        return 1.5 + FLOORS.index("filming_check")
     return 1.0 + FLOORS.index(parts[1]) if len(parts) > 1 and parts[1] in FLOORS else 0.0
 
 
