@@ -29,6 +29,7 @@ FLOORS = (
     ("card", "cards and slips to print"),
     ("cues", "the form of a kick"),
     ("analysis", "one clip from beginning to end, and its files"),
+    ("filming_check", "can a clip be counted, and what should change"),
     ("record", "the record book"),
     ("scale", "many clips at a time"),
     ("review", "the pages in the browser"),

@@ -14,6 +14,7 @@ import click
 import pytest
 
 import shoegoal
+from generated import commands_of
 from shoegoal.cli.clips import count
 from shoegoal.cli.main import cli
 from shoegoal.cli.options import OPTIONS, BallWord, FilePath, PixelPoint, flag_of
@@ -42,14 +43,14 @@ FLOORS = (
 MODULES = sorted(PACKAGE.rglob("*.py"))
 
 
-PUBLIC = frozenset(shoegoal.__all__)  # rest on `analysis`, and what is above may call them
+PUBLIC = frozenset(shoegoal.__all__)  # what lies above the filming check may call them
 
 
 def _floor(module: str) -> float:
     """Height of the floor that a module lies on; 0 for the plain types and errors below all."""
     parts = module.split(".")
     if len(parts) == 2 and parts[1] in PUBLIC:
-        return 1.5 + FLOORS.index("analysis")
+        return 1.5 + FLOORS.index("filming_check")
     return 1.0 + FLOORS.index(parts[1]) if len(parts) > 1 and parts[1] in FLOORS else 0.0
 
 
@@ -98,17 +99,6 @@ def test_every_room_says_what_it_is_for(path: Path) -> None:
     assert ast.get_docstring(ast.parse(path.read_text(encoding="utf-8")))
 
 
-def _commands(group: click.Group, within: str = "") -> Iterator[tuple[str, click.Command]]:
-    """Every command and every group of commands, by its whole name."""
-    context = click.Context(group)
-    for name in group.list_commands(context):
-        command = group.get_command(context, name)
-        assert command is not None
-        yield f"{within}{name}", command
-        if isinstance(command, click.Group):
-            yield from _commands(command, f"{within}{name} ")
-
-
 CLI = {f"shoegoal.cli.{file.stem}" for file in (PACKAGE / "cli").glob("*.py")}
 TYPES: dict[type, Any] = {
     click.types.StringParamType: str,
@@ -143,7 +133,7 @@ def test_every_option_has_the_type_that_its_row_gives() -> None:
 
 
 def test_no_option_of_the_table_is_unused() -> None:
-    used = {option.opts[0] for _, command in _commands(cli) for option in command.params}
+    used = {option.opts[0] for _, command in commands_of(cli) for option in command.params}
     assert set(OPTIONS) <= used
     assert {"--stage", "--left"} <= {option.opts[0] for option in count.params}
 

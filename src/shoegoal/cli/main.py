@@ -49,7 +49,7 @@ EXIT_CODES = (
 # Every command: the module that holds it, and its help in short. What is not used is not loaded, so
 # that the program starts at once.
 _MODULES = {
-    "fit": ("clips", "Say whether CLIP can be judged, and what to change before filming on."),
+    "fit": ("clips", "Say whether CLIP can be counted, and what to change before filming on."),
     "count": ("clips", "Count the shots of CLIP for a stage, or on a dribble stage the touches."),
     "form": ("clips", "Say what a coach would look at in each kick of CLIP."),
     "show": ("clips", "Print the table of an earlier count again."),
