@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from training.export import read_onnx, write_onnx
+from training.export import mixed, read_onnx, write_onnx
 from training.make import Stock, make_stock, warm_up
 from training.photographs import photograph_windows
 from training.windows import Windows, joined
@@ -33,6 +33,9 @@ def main() -> None:
     parser.add_argument("--start", type=Path, help="an ONNX file to go on from")
     parser.add_argument("--peak-rate", type=float, default=4e-3)
     parser.add_argument("--photographs", type=Path, help="a folder to learn from as well")
+    parser.add_argument(
+        "--share", type=float, default=1.0, help="of the new weights, beside those gone on from"
+    )
     options = parser.parse_args()
     options.out.mkdir(parents=True, exist_ok=True)
     begun = time.time()
@@ -56,9 +59,11 @@ def main() -> None:
     if options.photographs is not None:
         windows = joined([windows, photographs])
     network = train(windows, course)
-    write_onnx(
-        folded(network.blocks), options.out / "ball_gauge.onnx", "ball_gauge", SIDE, flat=True
-    )
+    layers = folded(network.blocks)
+    if start is not None:
+        layers = mixed(start, layers, options.share)
+        network.take_over(layers)
+    write_onnx(layers, options.out / "ball_gauge.onnx", "ball_gauge", SIDE, flat=True)
     _say(begun, "trained")
     from training.measure import report
 

@@ -22,7 +22,7 @@ from training.windows import IS_BALL, Kind, Windows
 WARM_UP = 0.15  # of the time, sizes and places are learnt before their sigmas
 WHOLE = 0.97
 SIGMA_LOGS = (-6.0, 0.0)
-# How often a kind is drawn, whatever its number; balls make up half of every batch.
+# How often a kind is drawn, whatever its number, in parts of their sum.
 WEIGHTS = {
     Kind.MOVING: 0.26,
     Kind.RESTING: 0.06,
@@ -34,9 +34,9 @@ WEIGHTS = {
     Kind.BARE: 0.05,
     Kind.LEFT: 0.035,
     Kind.BESIDE: 0.035,
-    Kind.PHOTO_MOVING: 0.04,
-    Kind.PHOTO_LYING: 0.05,
-    Kind.PHOTO_OTHER: 0.14,
+    Kind.PHOTO_MOVING: 0.06,
+    Kind.PHOTO_LYING: 0.075,
+    Kind.PHOTO_OTHER: 0.21,
 }
 HARD_TIMES = 5  # so often in a course it is asked which windows without a ball look like one,
 FIRST_PHOTO = Kind.PHOTO_MOVING
