@@ -4,25 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-import torch
 
 from shoegoal.scene.markers_sight import CELL_PX, HALF_PX, OFF_PX, SIGMA_LOGS
 from training.markers.fit import OTHERS_PX
-from training.markers.network import SightNet
 from training.markers.windows import Windows
 
 F32 = npt.NDArray[np.float32]
 ONE_PLACE_PX = 8.0
 LEVELS = (-2.0, -1.0, 0.0, 1.0, 2.0)
-
-
-@torch.no_grad()
-def read(network: SightNet, bgr: npt.NDArray[np.uint8]) -> F32:
-    """Answers (n, ANSWERS, rows, columns) to windows (n, HIGH, WIDE, 3)."""
-    home = next(network.parameters()).device
-    parts = torch.from_numpy(bgr).split(512)
-    out = [network(p.to(home).permute(0, 3, 1, 2).float()).float().cpu().numpy() for p in parts]
-    return np.asarray(np.concatenate(out), np.float32)
 
 
 def report(answers: F32, windows: Windows) -> str:

@@ -8,9 +8,9 @@ import cv2
 import numpy as np
 
 from shoegoal.scene.camera import Camera
+from training.ball.scenes import drawn_scene
 from training.markers.decals import lay_decals
 from training.markers.things import Thing, any_thing
-from training.scenes import drawn_scene
 from truth.arrays import Bytes, Floats, Picture
 from truth.editing import Film
 from truth.evaluation import Painter

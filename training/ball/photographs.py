@@ -24,8 +24,8 @@ import numpy.typing as npt
 from shoegoal.ball.ball_net import SIDE, Place, Window, look_through, window_round
 from shoegoal.ball.lying import spots_in
 from shoegoal.clip.reduced import Halvings, Planes
-from training.places import SeenBall
-from training.windows import Cutter, Kind, Windows, joined
+from training.ball.places import SeenBall
+from training.ball.windows import Cutter, Kind, Windows, joined
 
 LABELS = Path(__file__).with_name("photographs.csv")
 WITH_BALL, WITHOUT_BALL = "with_ball", "without_ball"

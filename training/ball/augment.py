@@ -10,6 +10,7 @@ import torch.nn.functional as nnf
 from torch import Tensor
 
 from shoegoal.ball.ball_net import SIDE, SPAN_DIAMETERS
+from training.cameras import blurred
 
 LUMA, CHROMA = [0, 3], [1, 2, 4, 5]
 PASTED = 0.12  # of the windows without a ball
@@ -260,21 +261,13 @@ def _occluded(x: Tensor) -> Tensor:
     return torch.cat([torch.where(bar, colour, x[:, :3]), x[:, 3:]], 1)
 
 
-def _blurred(x: Tensor, sigma: float) -> Tensor:
-    at = torch.arange(-3, 4, device=x.device, dtype=x.dtype)
-    row = torch.exp(-0.5 * (at / sigma) ** 2)
-    row = (row / row.sum()).expand(6, 1, 1, 7)
-    padded = nnf.pad(x, (3, 3, 3, 3), mode="replicate")
-    return nnf.conv2d(nnf.conv2d(padded, row, groups=6), row.transpose(2, 3), groups=6)
-
-
 def _filmed(x: Tensor) -> Tensor:
     """Blur, sharpen, fewer pixels or coarse chroma, one draw for all of `x`."""
     way = float(torch.rand(()))
     if way < 0.25:
-        return _blurred(x, 0.4 + 1.2 * float(torch.rand(())))
+        return blurred(x, 0.4 + 1.2 * float(torch.rand(())))
     if way < 0.45:
-        return x + (0.2 + 1.3 * float(torch.rand(()))) * (x - _blurred(x, 0.8))
+        return x + (0.2 + 1.3 * float(torch.rand(()))) * (x - blurred(x, 0.8))
     if way < 0.60:
         side = int(torch.randint(12, 40, ()))
         small = nnf.interpolate(x, size=(side, side), mode="area")

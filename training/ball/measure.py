@@ -8,8 +8,7 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
-from training.make import Stock
-from training.windows import IS_BALL, Kind
+from training.ball.windows import IS_BALL, Kind, Stock
 
 F32 = npt.NDArray[np.float32]
 Rows = npt.NDArray[np.bool_]
