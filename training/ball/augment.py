@@ -18,7 +18,7 @@ PASTED = 0.12  # of the windows without a ball
 
 @dataclass(slots=True)
 class Batch:
-    """Windows (n, 6, 48, 48) of levels; answers (n, 3) as the gauge gives them; ball (n,) 0 or 1.
+    """Windows (n, 6, 48, 48) of levels; answers (n, 3) as the network gives them; ball (n,) 0 or 1.
 
     `changed` (n,): the settled picture lacks the ball; `whole` (n,): the ball is all in view.
     """
@@ -232,7 +232,7 @@ def _turned(x: Tensor, answers: Tensor) -> tuple[Tensor, Tensor]:
     sign = torch.where(flip, -1.0, 1.0)
     answers = torch.stack([answers[:, 0] * sign, answers[:, 1], answers[:, 2]], 1)
     n = len(x) // 2
-    part, told = x[:n], answers[:n]
+    part, answers_now = x[:n], answers[:n]
     angle = 0.22 * torch.randn(n, device=x.device)
     log_scale = (0.12 * torch.randn(n, device=x.device)).clamp(-0.3, 0.3)
     shift = 0.06 * torch.randn(n, 2, device=x.device)
@@ -243,11 +243,11 @@ def _turned(x: Tensor, answers: Tensor) -> tuple[Tensor, Tensor]:
     )
     grid = nnf.affine_grid(rows, [n, 6, SIDE, SIDE], align_corners=False)
     part = nnf.grid_sample(part, grid, padding_mode="border", align_corners=False)
-    off = 2 * told[:, :2] - shift
+    off = 2 * answers_now[:, :2] - shift
     back = torch.stack([a * off[:, 0] + b * off[:, 1], -b * off[:, 0] + a * off[:, 1]], 1)
     centre = back / (2 * scale[:, None] ** 2)
-    told = torch.cat([centre, (told[:, 2] - log_scale)[:, None]], 1)
-    return torch.cat([part, x[n:]]), torch.cat([told, answers[n:]])
+    answers_now = torch.cat([centre, (answers_now[:, 2] - log_scale)[:, None]], 1)
+    return torch.cat([part, x[n:]]), torch.cat([answers_now, answers[n:]])
 
 
 def _occluded(x: Tensor) -> Tensor:

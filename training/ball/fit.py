@@ -47,12 +47,12 @@ def losses(answers: Tensor, batch: Batch, progress: float) -> Tensor:
     """Cross entropy of the score, and Gaussian likelihood of place and size where a ball is."""
     score = nnf.binary_cross_entropy_with_logits(answers[:, 0], 0.98 * batch.ball + 0.01)
     there = batch.ball > 0.5
-    told, meant = answers[there], batch.answers[there]
-    off = told[:, 1:4] - meant
+    predicted, true = answers[there], batch.answers[there]
+    off = predicted[:, 1:4] - true
     plain = 20.0 * off[:, :2].abs().mean() + 6.0 * off[:, 2].abs().mean()
     if progress < WARM_UP:
         return score + plain
-    place, size = (told[:, k].clamp(*SIGMA_LOGS) for k in (4, 5))
+    place, size = (predicted[:, k].clamp(*SIGMA_LOGS) for k in (4, 5))
     likely = 0.5 * (off[:, :2].square().sum(1)) * torch.exp(-2 * place) + 2 * place
     likely = likely + 0.5 * off[:, 2].square() * torch.exp(-2 * size) + size
     return score + 0.3 * plain + 0.25 * likely.mean()
@@ -60,9 +60,9 @@ def losses(answers: Tensor, batch: Batch, progress: float) -> Tensor:
 
 def _faith(answers: Tensor, old: Tensor, there: Tensor) -> Tensor:
     """How far a network has gone from what it started from, on drawn balls."""
-    told, meant = answers[there], old[there]
-    score = nnf.binary_cross_entropy_with_logits(told[:, 0], meant[:, 0].sigmoid())
-    return score + 5.0 * (told[:, 1:4] - meant[:, 1:4]).abs().mean()
+    now, before = answers[there], old[there]
+    score = nnf.binary_cross_entropy_with_logits(now[:, 0], before[:, 0].sigmoid())
+    return score + 5.0 * (now[:, 1:4] - before[:, 1:4]).abs().mean()
 
 
 def train(windows: Windows, course: Course, start: list[Layer] | None = None) -> Chain:

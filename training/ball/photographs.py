@@ -1,4 +1,4 @@
-"""Windows cut out of real photographs, for the gauge to learn from and to be measured on.
+"""Windows cut out of real photographs, for the ball network to learn from and to be measured on.
 
 The pictures stay outside this project. `photographs.csv` says where balls are in them: two
 detectors found each (a ball that only one of them saw was looked at), its outline was fitted by
@@ -47,7 +47,7 @@ class PhotoBall:
 
     @property
     def place(self) -> Place:
-        """As the gauge takes it."""
+        """As the ball network takes it."""
         return self.x_px, self.y_px, self.diameter_px
 
     def seen(self) -> SeenBall:

@@ -221,7 +221,7 @@ def windows_of(clip: Path, truth: Truth, places: Places, rng: np.random.Generato
     cutter, memory, motion = Cutter(rng), Memory(), MotionWatcher()
     settled: SettledPicture | None = None
     with open_clip(clip) as film:
-        for number, (frame, told) in enumerate(
+        for number, (frame, frame_truth) in enumerate(
             zip(film.frames(ahead=0), truth.frames, strict=False)
         ):
             small = small_frame(frame)
@@ -230,7 +230,7 @@ def windows_of(clip: Path, truth: Truth, places: Places, rng: np.random.Generato
             blobs = motion.update(small, settled).blobs
             guesses = [(b.x_px, b.y_px, b.size_px) for b in blobs]
             _look_round(
-                cutter, memory, places, number, told, small.halvings, settled.native, guesses
+                cutter, memory, places, number, frame_truth, small.halvings, settled.native, guesses
             )
             settled.update(frame, small)
     return cutter.windows()
@@ -241,15 +241,15 @@ def _look_round(
     memory: Memory,
     places: Places,
     number: int,
-    told: FrameTruth,
+    frame_truth: FrameTruth,
     now: Halvings,
     settled: Halvings,
     blobs: list[Guess],
 ) -> None:
     """Cut the windows of one picture."""
     rng = cutter.rng
-    balls = places.balls(number, told)
-    memory.update(told.pts_s, now, balls)
+    balls = places.balls(number, frame_truth)
+    memory.update(frame_truth.pts_s, now, balls)
     now_and_then = number % 9 == 4
     for ball in balls:
         if ball.visible < CLEARLY_SEEN:

@@ -64,7 +64,7 @@ def train(windows: Windows, course: Course, start: dict[str, Tensor] | None = No
     return run(network, loss_of, course)
 
 
-def losses(told: Tensor, things: Tensor, feet: Tensor) -> Tensor:
+def losses(predicted: Tensor, things: Tensor, feet: Tensor) -> Tensor:
     """Focal loss of where feet are; Gaussian likelihood of place and size there.
 
     Notes
@@ -72,9 +72,13 @@ def losses(told: Tensor, things: Tensor, feet: Tensor) -> Tensor:
     The focal loss with soft surroundings follows Law and Deng, "CornerNet", ECCV 2018 (from
     memory).
     """
-    rows, columns = told.shape[2:]
-    y = (torch.arange(rows, device=told.device) * CELL_PX + (CELL_PX - 1) / 2)[None, None, :, None]
-    x = (torch.arange(columns, device=told.device) * CELL_PX + (CELL_PX - 1) / 2)[None, None, None]
+    rows, columns = predicted.shape[2:]
+    y = (torch.arange(rows, device=predicted.device) * CELL_PX + (CELL_PX - 1) / 2)[
+        None, None, :, None
+    ]
+    x = (torch.arange(columns, device=predicted.device) * CELL_PX + (CELL_PX - 1) / 2)[
+        None, None, None
+    ]
     there = torch.nan_to_num(things, nan=-1e4)[..., None, None]
     off_x, off_y = there[:, :, 0] - x, there[:, :, 1] - y  # (n, k, rows, columns)
     counts = there[:, :, 4] > 0.5
@@ -93,7 +97,7 @@ def losses(told: Tensor, things: Tensor, feet: Tensor) -> Tensor:
     ignored = (covered & ~counts & (there[:, :, 0] > -1e3)).any(1) & ~found
     rows_on = (y[:, 0] > feet[:, :1, None] - OTHERS_PX) & (y[:, 0] < feet[:, 1:, None] + OTHERS_PX)
     weight = (~ignored & rows_on).float()
-    logit = told[:, 0]
+    logit = predicted[:, 0]
     chance = logit.sigmoid()
     hit = nnf.logsigmoid(logit) * (1 - chance) ** FOCUS
     miss = nnf.logsigmoid(-logit) * chance**FOCUS * (1 - soft) ** 4
@@ -106,12 +110,12 @@ def losses(told: Tensor, things: Tensor, feet: Tensor) -> Tensor:
     def of(v: Tensor) -> Tensor:
         return v.expand(-1, -1, rows, columns).gather(1, which)[:, 0][chosen]
 
-    meant = torch.stack(
+    true = torch.stack(
         [of(off_x) / OFF_PX, of(off_y) / OFF_PX, (of(half) / HALF_PX).log(),
          (of(there[:, :, 3].clamp(min=2.0)) / HIGH_PX).log()], 1
     )  # fmt: skip
-    answers = told.permute(0, 2, 3, 1)[chosen]
-    wrong = answers[:, 1:5] - meant
+    answers = predicted.permute(0, 2, 3, 1)[chosen]
+    wrong = answers[:, 1:5] - true
     sigma = answers[:, 5:8].clamp(*SIGMA_LOGS)
     likely = 0.5 * wrong[:, :3] ** 2 * torch.exp(-2 * sigma) + sigma
     loss: Tensor = score + 0.5 * wrong.abs().mean() * 4 + 0.25 * likely.sum(1).mean()

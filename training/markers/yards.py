@@ -22,7 +22,7 @@ from truth.studio import Studio
 from truth.things import joined
 from truth.video import TIME_BASE
 
-FIRST_NUMBER = 100_000  # of the scenes; the gauge learnt from lower ones
+FIRST_NUMBER = 100_000  # of the scenes; the ball network learnt from lower ones
 THINGS = (4, 12)
 ROOM_PX = 6  # between the outlines of two things
 CHANGED_LEVELS = 14

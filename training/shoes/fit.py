@@ -34,19 +34,19 @@ def train(windows: Windows, course: Course) -> Chain:
     def loss_of(network: Chain, progress: float) -> Tensor:
         pick = torch.randint(len(levels), (course.batch,), device=HOME)
         with torch.no_grad():
-            seen, meant = augment(levels[pick].float(), ends[pick])
-        return losses(answers_to(network, seen), meant, progress)
+            seen, true = augment(levels[pick].float(), ends[pick])
+        return losses(answers_to(network, seen), true, progress)
 
     return run(network, loss_of, course)
 
 
-def losses(told: Tensor, meant: Tensor, progress: float) -> Tensor:
+def losses(predicted: Tensor, true: Tensor, progress: float) -> Tensor:
     """Gaussian likelihood of heel and toe; at first only how far off they are."""
-    off = (told[:, :4] - meant).reshape(-1, 2, 2)
+    off = (predicted[:, :4] - true).reshape(-1, 2, 2)
     plain = 10.0 * off.abs().mean()
     if progress < WARM_UP:
         return plain
-    sigma = told[:, 4:].clamp(*SIGMA_LOGS)
+    sigma = predicted[:, 4:].clamp(*SIGMA_LOGS)
     likely = 0.5 * off.square().sum(2) * torch.exp(-2 * sigma) + 2 * sigma
     return 0.5 * plain + 0.25 * likely.mean()
 

@@ -211,8 +211,8 @@ def _window(
     off = corner
     start = middle - side_px / 2
     levels = shoe_window(piece, start - off, side_px, shank - off)
-    told = (ends - start) / side_px - 0.5
-    return (levels, told.ravel()) if np.abs(told).max() < 0.62 else None
+    shares = (ends - start) / side_px - 0.5
+    return (levels, shares.ravel()) if np.abs(shares).max() < 0.62 else None
 
 
 def _ground(rng: np.random.Generator, whole: int, stills: Picture) -> Picture:
