@@ -1,1 +1,1 @@
-"""How the ball gauge's network was made: drawn scenes, windows cut from them, the training."""
+"""How the networks and the story's numbers were made; see training/README.md."""

@@ -82,5 +82,19 @@ def read_onnx(path: Path) -> list[Layer]:
     return out
 
 
+def mixed(old: list[Layer], new: list[Layer], share: float) -> list[Layer]:
+    """Lie between two networks, the second of which went on from the first.
+
+    Notes
+    -----
+    What was learnt before is lost less than what comes new is gained: Wortsman and others, "Robust
+    fine-tuning of zero-shot models", CVPR 2022 (from memory).
+    """
+    return [
+        (a[0] * (1 - share) + b[0] * share, a[1] * (1 - share) + b[1] * share, *b[2:])
+        for a, b in zip(old, new, strict=True)
+    ]
+
+
 def _weight(name: str, values: npt.ArrayLike) -> TensorProto:
     return numpy_helper.from_array(np.ascontiguousarray(values, np.float32), name)

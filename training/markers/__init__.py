@@ -1,1 +1,1 @@
-"""How the network that sees standing things learnt; see training/README.md."""
+"""Trains the network that sees standing things."""

@@ -4,25 +4,14 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-import torch
 
 from shoegoal.scene.markers_sight import CELL_PX, HALF_PX, OFF_PX, SIGMA_LOGS
 from training.markers.fit import OTHERS_PX
-from training.markers.network import SightNet
 from training.markers.windows import Windows
 
 F32 = npt.NDArray[np.float32]
 ONE_PLACE_PX = 8.0
 LEVELS = (-2.0, -1.0, 0.0, 1.0, 2.0)
-
-
-@torch.no_grad()
-def read(network: SightNet, bgr: npt.NDArray[np.uint8]) -> F32:
-    """Answers (n, ANSWERS, rows, columns) to windows (n, HIGH, WIDE, 3)."""
-    home = next(network.parameters()).device
-    parts = torch.from_numpy(bgr).split(512)
-    out = [network(p.to(home).permute(0, 3, 1, 2).float()).float().cpu().numpy() for p in parts]
-    return np.asarray(np.concatenate(out), np.float32)
 
 
 def report(answers: F32, windows: Windows) -> str:
@@ -31,9 +20,9 @@ def report(answers: F32, windows: Windows) -> str:
     false: dict[float, int] = dict.fromkeys(LEVELS, 0)
     errors: list[tuple[float, ...]] = []
     things = 0
-    for told, meant, feet in zip(answers, windows.things, windows.feet, strict=True):
-        peaks = peaks_of(told, feet)
-        known = meant[np.isfinite(meant[:, 0])]
+    for predicted, true, feet in zip(answers, windows.things, windows.feet, strict=True):
+        peaks = peaks_of(predicted, feet)
+        known = true[np.isfinite(true[:, 0])]
         counts = (known[:, 4] > 0.5) & (known[:, 1] > feet[0]) & (known[:, 1] < feet[1])
         counts &= (known[:, 0] > 12) & (known[:, 0] < 180) & (known[:, 1] < 90)
         things += int(counts.sum())
@@ -73,14 +62,14 @@ def report(answers: F32, windows: Windows) -> str:
     return "\n".join(lines) + "\n"
 
 
-def peaks_of(told: F32, feet: F32) -> list[npt.NDArray[np.float64]]:
+def peaks_of(predicted: F32, feet: F32) -> list[npt.NDArray[np.float64]]:
     """Peaks: logit, x, y, half length, sigmas of x, y and the half length's log."""
-    logit = told[0]
+    logit = predicted[0]
     padded = np.pad(logit, 1, constant_values=-np.inf)
     around = np.lib.stride_tricks.sliding_window_view(padded, (3, 3)).max(axis=(2, 3))
     out = []
     for row, column in zip(*np.nonzero((logit == around) & (logit > LEVELS[0])), strict=True):
-        a = told[:, row, column].astype(np.float64)
+        a = predicted[:, row, column].astype(np.float64)
         x = column * CELL_PX + (CELL_PX - 1) / 2 + OFF_PX * a[1]
         y = row * CELL_PX + (CELL_PX - 1) / 2 + OFF_PX * a[2]
         if feet[0] - OTHERS_PX / 2 < y < feet[1] + OTHERS_PX / 2:

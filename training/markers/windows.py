@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import time
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-import cv2
 import numpy as np
 import numpy.typing as npt
 
@@ -41,6 +40,20 @@ class Windows:
     feet: F32
     scene: npt.NDArray[np.int32]
 
+    @classmethod
+    def of(cls, parts: Sequence[Windows]) -> Windows:
+        """Lay the windows of yards together."""
+        return cls(
+            np.concatenate([p.bgr for p in parts]),
+            np.concatenate([p.things for p in parts]),
+            np.concatenate([p.feet for p in parts]),
+            np.concatenate([p.scene for p in parts]),
+        )
+
+    def part(self, rows: npt.NDArray[np.bool_]) -> Windows:
+        """Return some of the windows."""
+        return Windows(self.bgr[rows], self.things[rows], self.feet[rows], self.scene[rows])
+
 
 def windows_of_yard(number: int) -> Windows:
     """All windows of a yard."""
@@ -55,17 +68,6 @@ def windows_of_yard(number: int) -> Windows:
         np.stack([p[2] for p in parts]),
         np.full(len(parts), number, np.int32),
     )
-
-
-def windows_or_word(number: int, deadline: float) -> Windows | str:
-    """All windows of a yard, or in words why there are none."""
-    if time.time() > deadline:
-        return "late"
-    cv2.setNumThreads(1)
-    try:
-        return windows_of_yard(number)
-    except Exception as error:  # one yard in hundreds must not end the run
-        return f"yard {number}: {type(error).__name__}: {error}"
 
 
 def _as_fitted(camera: Camera, rng: np.random.Generator) -> Camera:

@@ -8,9 +8,9 @@ import cv2
 import numpy as np
 
 from shoegoal.scene.camera import Camera
+from training.ball.scenes import drawn_scene
 from training.markers.decals import lay_decals
 from training.markers.things import Thing, any_thing
-from training.scenes import drawn_scene
 from truth.arrays import Bytes, Floats, Picture
 from truth.editing import Film
 from truth.evaluation import Painter
@@ -22,7 +22,7 @@ from truth.studio import Studio
 from truth.things import joined
 from truth.video import TIME_BASE
 
-FIRST_NUMBER = 100_000  # of the scenes; the gauge learnt from lower ones
+FIRST_NUMBER = 100_000  # of the scenes; the ball network learnt from lower ones
 THINGS = (4, 12)
 ROOM_PX = 6  # between the outlines of two things
 CHANGED_LEVELS = 14

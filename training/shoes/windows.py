@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import argparse
 import math
-import time
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
@@ -41,9 +40,18 @@ class Windows:
     levels: U8
     ends: F32
 
+    @classmethod
+    def of(cls, parts: Sequence[Windows]) -> Windows:
+        """Lay the windows of kicks together."""
+        return cls(
+            np.concatenate([p.levels for p in parts]), np.concatenate([p.ends for p in parts])
+        )
 
-STILLS_NAME = "stills.npy"
-STOCK: list[Picture] = []  # what `painted` gave, read once
+
+@cache
+def grounds(stills: Path) -> Picture:
+    """Read the yards that lie behind the shoes, (n, height, width, 3); once a process."""
+    return np.asarray(np.load(stills, mmap_mode="r"))
 
 
 def painted(number: int) -> Picture:
@@ -63,7 +71,7 @@ def legs_of(number: int) -> tuple[Whole, Whole]:
     return rows, at.reshape(-1, 3).astype(np.int64)
 
 
-def made(number: int) -> Windows:
+def windows_of_kick(number: int, stills: Path) -> Windows:
     """Windows of one kick at a few moments, each seen from elsewhere: both shoes."""
     rng = np.random.default_rng(FIRST_SEED + number)
     who = int(rng.integers(len(people()) // 2))
@@ -71,12 +79,14 @@ def made(number: int) -> Windows:
     radius_m = float(rng.uniform(0.09, 0.115))
     foot = str(rng.choice(["left", "right"]))
     kick = Kicking.plan(person, wished(rng, foot), np.zeros(2), 0.0, radius_m)
-    looks = [look for _ in range(LOOKS) for look in _looks(rng, kick, who)]
+    looks = [look for _ in range(LOOKS) for look in _looks(rng, kick, who, grounds(stills))]
     levels = np.array([one for one, _ in looks], np.uint8).reshape(-1, 4, SIDE_PX, SIDE_PX)
     return Windows(levels, np.array([ends for _, ends in looks], np.float32).reshape(-1, 4))
 
 
-def _looks(rng: np.random.Generator, kick: Kicking, who: int) -> list[tuple[U8, Floats]]:
+def _looks(
+    rng: np.random.Generator, kick: Kicking, who: int, stills: Picture
+) -> list[tuple[U8, Floats]]:
     """Windows of one moment."""
     person = kick.person
     t_s = float(rng.choice([rng.uniform(-0.12, 0.3), rng.normal(0.0, 0.03)]))
@@ -103,7 +113,7 @@ def _looks(rng: np.random.Generator, kick: Kicking, who: int) -> list[tuple[U8, 
         np.full(3, rng.uniform(0.0, 2.0)),
         np.full(3, rng.uniform(0.3, 1.0)) * (1 + rng.normal(0, 0.06, 3)),
     )
-    both = (_window(rng, camera, takes, lamp, joints, side, leg_px) for side in "lr")
+    both = (_window(rng, stills, camera, takes, lamp, joints, side, leg_px) for side in "lr")
     return [one for one in both if one is not None]
 
 
@@ -168,6 +178,7 @@ def _trousers(person: Person, rng: np.random.Generator, coat: Floats) -> Floats 
 
 def _window(
     rng: np.random.Generator,
+    stills: Picture,
     camera: Camera,
     takes: list[list[Mesh]],
     lamp: tuple[Floats, Floats, Floats],
@@ -189,7 +200,7 @@ def _window(
     part = replace(camera, width_px=whole, height_px=whole, cx_px=camera.cx_px - corner[0],
                    cy_px=camera.cy_px - corner[1])  # fmt: skip
     layer = draw(part, takes, lamp)
-    canvas = _ground(rng, whole)
+    canvas = _ground(rng, whole, stills)
     if rng.random() < 0.7:
         _shade(rng, canvas, ends - corner, leg_px)
     if layer is not None:
@@ -200,13 +211,13 @@ def _window(
     off = corner
     start = middle - side_px / 2
     levels = shoe_window(piece, start - off, side_px, shank - off)
-    told = (ends - start) / side_px - 0.5
-    return (levels, told.ravel()) if np.abs(told).max() < 0.62 else None
+    shares = (ends - start) / side_px - 0.5
+    return (levels, shares.ravel()) if np.abs(shares).max() < 0.62 else None
 
 
-def _ground(rng: np.random.Generator, whole: int) -> Picture:
+def _ground(rng: np.random.Generator, whole: int, stills: Picture) -> Picture:
     """Cut a piece of a yard, anywhere in it and at any size, whatever way round."""
-    picture = STOCK[int(rng.integers(len(STOCK)))]
+    picture = stills[int(rng.integers(len(stills)))]
     height, width = picture.shape[:2]
     take = int(np.clip(whole * rng.uniform(0.5, 2.0), 24, height - 1))
     top, left = int(rng.integers(height - take)), int(rng.integers(width - take))
@@ -240,29 +251,3 @@ def _developed(rng: np.random.Generator, canvas: Picture) -> U8:
     quality = int(rng.uniform(15, 92))
     _, coded = cv2.imencode(".jpg", bgr, [cv2.IMWRITE_JPEG_QUALITY, quality])
     return np.asarray(cv2.imdecode(coded, cv2.IMREAD_COLOR), np.uint8)
-
-
-def main() -> None:
-    """Make windows for a time and write them."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--out", type=Path, required=True)
-    parser.add_argument("--first", type=int, required=True)
-    parser.add_argument("--step", type=int, required=True)
-    parser.add_argument("--seconds", type=float, required=True)
-    options = parser.parse_args()
-    cv2.setNumThreads(1)
-    STOCK.extend(np.load(options.out.with_name(STILLS_NAME), mmap_mode="r"))
-    parts, kicks = [], []
-    number, until = options.first, time.time() + options.seconds
-    while time.time() < until:
-        parts.append(made(number))
-        kicks += [number] * len(parts[-1].ends)
-        number += options.step
-    np.savez(
-        options.out, levels=np.concatenate([part.levels for part in parts]),
-        ends=np.concatenate([part.ends for part in parts]), kicks=np.array(kicks),
-    )  # fmt: skip
-
-
-if __name__ == "__main__":
-    main()

@@ -1,8 +1,8 @@
 """The ball network: small, tells whether a ball is there, and measures it.
 
 It looks at a window of the picture beside the same window of the settled picture, so that it may
-use both what a ball looks like and what has changed. It was trained on drawn clips alone
-(``training/``): no real person's picture is in it.
+use both what a ball looks like and what has changed. It was trained on drawn clips and on
+photographs under free licences (``training/``).
 """
 
 from __future__ import annotations

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from enum import IntEnum
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import numpy as np
 import numpy.typing as npt
@@ -16,8 +17,12 @@ from shoegoal.ball.ball_net import look_through, window_round
 from shoegoal.ball.motion import MotionWatcher
 from shoegoal.clip.reader import open_clip
 from shoegoal.clip.reduced import Halvings, small_frame
-from training.places import Guess, Places, SeenBall
+from training.ball.places import Guess, Places, SeenBall
+from training.ball.scenes import FIRST_SEED, drawn_scene
 from truth.record import FrameTruth, Truth
+from truth.render import render_clip
+from truth.scenes import Scene
+from truth.stage import set_stage
 
 CLEARLY_SEEN, HARDLY_SEEN = 0.45, 0.15
 MOVES_MPS = 0.25
@@ -26,7 +31,7 @@ NOT_MEANT = 0.8  # diameters off the ball from which on a guess means something 
 MOST_SIZE_LOG = 0.72
 KEPT_S = 0.4  # between old pictures that are kept
 MOST_OF_A_KIND = 130  # windows of one clip
-ROWS = ("logit", "x", "y", "log_size")
+TOO_LONG_FRAMES = 420
 
 
 class Kind(IntEnum):
@@ -216,7 +221,7 @@ def windows_of(clip: Path, truth: Truth, places: Places, rng: np.random.Generato
     cutter, memory, motion = Cutter(rng), Memory(), MotionWatcher()
     settled: SettledPicture | None = None
     with open_clip(clip) as film:
-        for number, (frame, told) in enumerate(
+        for number, (frame, frame_truth) in enumerate(
             zip(film.frames(ahead=0), truth.frames, strict=False)
         ):
             small = small_frame(frame)
@@ -225,7 +230,7 @@ def windows_of(clip: Path, truth: Truth, places: Places, rng: np.random.Generato
             blobs = motion.update(small, settled).blobs
             guesses = [(b.x_px, b.y_px, b.size_px) for b in blobs]
             _look_round(
-                cutter, memory, places, number, told, small.halvings, settled.native, guesses
+                cutter, memory, places, number, frame_truth, small.halvings, settled.native, guesses
             )
             settled.update(frame, small)
     return cutter.windows()
@@ -236,15 +241,15 @@ def _look_round(
     memory: Memory,
     places: Places,
     number: int,
-    told: FrameTruth,
+    frame_truth: FrameTruth,
     now: Halvings,
     settled: Halvings,
     blobs: list[Guess],
 ) -> None:
     """Cut the windows of one picture."""
     rng = cutter.rng
-    balls = places.balls(number, told)
-    memory.update(told.pts_s, now, balls)
+    balls = places.balls(number, frame_truth)
+    memory.update(frame_truth.pts_s, now, balls)
     now_and_then = number % 9 == 4
     for ball in balls:
         if ball.visible < CLEARLY_SEEN:
@@ -285,3 +290,65 @@ def _look_round(
         for ball in lay:
             if all(_gap(b, ball.x_px, ball.y_px) > 2 * ball.diameter_px for b in balls):
                 cutter.cut_ball(Kind.PUT_DOWN, ball, old, settled, 2)
+
+
+@dataclass(frozen=True, slots=True)
+class SceneFacts:
+    """What a scene was, for the tables of results."""
+
+    number: int
+    design: str
+    ground: str
+    painter: str
+    view: str
+    lines: int
+
+
+def windows_of_scene(number: int) -> tuple[SceneFacts, Windows]:
+    """Render a scene and cut its windows."""
+    scene, painter = drawn_scene(number)
+    stage = set_stage(scene)
+    places = Places.of(stage)
+    if not 10 < len(places.taken_s) < TOO_LONG_FRAMES:
+        raise ValueError(f"{len(places.taken_s)} frames")
+    with TemporaryDirectory() as folder:
+        clip = Path(folder) / "clip.mp4"
+        truth = render_clip(scene, clip, painter=painter)
+        windows = windows_of(clip, truth, places, np.random.default_rng([FIRST_SEED, number]))
+    return _facts(scene, number, painter), windows
+
+
+def _facts(scene: Scene, number: int, painter: str) -> SceneFacts:
+    place = scene.camera.position_m
+    view = "facing" if place[1] < 0 else "behind" if place[1] > scene.back_m else "side"
+    lines = min(scene.picture.height_px, scene.picture.width_px)
+    return SceneFacts(number, scene.ball.design, scene.ground, painter, view, lines)
+
+
+@dataclass(slots=True)
+class Stock:
+    """All windows of drawn scenes; `scene_of` gives each window's row in `scenes`."""
+
+    windows: Windows
+    scene_of: npt.NDArray[np.int32]
+    scenes: list[SceneFacts]
+
+    @classmethod
+    def of(cls, parts: Sequence[tuple[SceneFacts, Windows]]) -> Stock:
+        """Lay the windows of scenes together."""
+        counts = [len(windows.crops) for _, windows in parts]
+        return cls(
+            joined([windows for _, windows in parts]),
+            np.repeat(np.arange(len(parts), dtype=np.int32), counts),
+            [facts for facts, _ in parts],
+        )
+
+    def part(self, chosen: npt.NDArray[np.bool_]) -> Stock:
+        """Return the windows of some of the scenes."""
+        rows, w = chosen[self.scene_of], self.windows
+        number = np.cumsum(chosen, dtype=np.int32) - 1
+        return Stock(
+            Windows(w.crops[rows], w.answers[rows], w.facts[rows]),
+            number[self.scene_of[rows]],
+            [facts for facts, kept in zip(self.scenes, chosen, strict=True) if kept],
+        )

@@ -8,8 +8,7 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
-from training.make import Stock
-from training.windows import IS_BALL, Kind
+from training.ball.windows import IS_BALL, Kind, Stock
 
 F32 = npt.NDArray[np.float32]
 Rows = npt.NDArray[np.bool_]
@@ -84,13 +83,13 @@ def _groups(stock: Stock, kinds: npt.NDArray[np.int64], ball: Rows) -> list[tupl
 def _figures(
     answers: F32, stock: Stock, score: npt.NDArray[np.float64], which: Rows
 ) -> Sequence[str]:
-    told, meant = answers[which], stock.windows.answers[which]
+    predicted, true = answers[which], stock.windows.answers[which]
     found = score[which] > 0.5
-    size = np.exp(meant[:, 2])
-    off = told[:, 1:3] - meant[:, :2]
-    grow = told[:, 3] - meant[:, 2]
-    centre = np.abs(off) / np.exp(told[:, 4:5])
-    sizes = np.abs(grow) / np.exp(told[:, 5])
+    size = np.exp(true[:, 2])
+    off = predicted[:, 1:3] - true[:, :2]
+    grow = predicted[:, 3] - true[:, 2]
+    centre = np.abs(off) / np.exp(predicted[:, 4:5])
+    sizes = np.abs(grow) / np.exp(predicted[:, 5])
     return (
         str(int(which.sum())),
         f"{found.mean():.2%}",

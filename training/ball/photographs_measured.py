@@ -1,4 +1,7 @@
-"""What the gauge does on photographs kept apart: `python -m training.photographs_measured DIR`."""
+"""How good the ball network is on photographs kept apart.
+
+`python -m training.ball.photographs_measured DIR` prints it.
+"""
 
 from __future__ import annotations
 
@@ -12,7 +15,7 @@ import numpy.typing as npt
 from shoegoal.ball.ball_net import Place, apart_diameters, measure_balls, run_network
 from shoegoal.ball.lying import MOST_SPOTS, RADII, SURELY, find_lying
 from shoegoal.clip.reduced import SMALL_LONG_SIDE_PX, Halvings
-from training.photographs import Photograph, anywhere, other_windows, pictures
+from training.ball.photographs import Photograph, anywhere, other_windows, pictures
 
 GUESSES = 6  # of each ball
 FOUND_WITHIN = 0.35  # diameters

@@ -1,4 +1,4 @@
-"""Windows cut out of real photographs, for the gauge to learn from and to be measured on.
+"""Windows cut out of real photographs, for the ball network to learn from and to be measured on.
 
 The pictures stay outside this project. `photographs.csv` says where balls are in them: two
 detectors found each (a ball that only one of them saw was looked at), its outline was fitted by
@@ -24,8 +24,8 @@ import numpy.typing as npt
 from shoegoal.ball.ball_net import SIDE, Place, Window, look_through, window_round
 from shoegoal.ball.lying import spots_in
 from shoegoal.clip.reduced import Halvings, Planes
-from training.places import SeenBall
-from training.windows import Cutter, Kind, Windows, joined
+from training.ball.places import SeenBall
+from training.ball.windows import Cutter, Kind, Windows, joined
 
 LABELS = Path(__file__).with_name("photographs.csv")
 WITH_BALL, WITHOUT_BALL = "with_ball", "without_ball"
@@ -47,7 +47,7 @@ class PhotoBall:
 
     @property
     def place(self) -> Place:
-        """As the gauge takes it."""
+        """As the ball network takes it."""
         return self.x_px, self.y_px, self.diameter_px
 
     def seen(self) -> SeenBall:

@@ -10,6 +10,7 @@ import torch.nn.functional as nnf
 from torch import Tensor
 
 from shoegoal.ball.ball_net import SIDE, SPAN_DIAMETERS
+from training.cameras import blurred
 
 LUMA, CHROMA = [0, 3], [1, 2, 4, 5]
 PASTED = 0.12  # of the windows without a ball
@@ -17,7 +18,7 @@ PASTED = 0.12  # of the windows without a ball
 
 @dataclass(slots=True)
 class Batch:
-    """Windows (n, 6, 48, 48) of levels; answers (n, 3) as the gauge gives them; ball (n,) 0 or 1.
+    """Windows (n, 6, 48, 48) of levels; answers (n, 3) as the network gives them; ball (n,) 0 or 1.
 
     `changed` (n,): the settled picture lacks the ball; `whole` (n,): the ball is all in view.
     """
@@ -231,7 +232,7 @@ def _turned(x: Tensor, answers: Tensor) -> tuple[Tensor, Tensor]:
     sign = torch.where(flip, -1.0, 1.0)
     answers = torch.stack([answers[:, 0] * sign, answers[:, 1], answers[:, 2]], 1)
     n = len(x) // 2
-    part, told = x[:n], answers[:n]
+    part, answers_now = x[:n], answers[:n]
     angle = 0.22 * torch.randn(n, device=x.device)
     log_scale = (0.12 * torch.randn(n, device=x.device)).clamp(-0.3, 0.3)
     shift = 0.06 * torch.randn(n, 2, device=x.device)
@@ -242,11 +243,11 @@ def _turned(x: Tensor, answers: Tensor) -> tuple[Tensor, Tensor]:
     )
     grid = nnf.affine_grid(rows, [n, 6, SIDE, SIDE], align_corners=False)
     part = nnf.grid_sample(part, grid, padding_mode="border", align_corners=False)
-    off = 2 * told[:, :2] - shift
+    off = 2 * answers_now[:, :2] - shift
     back = torch.stack([a * off[:, 0] + b * off[:, 1], -b * off[:, 0] + a * off[:, 1]], 1)
     centre = back / (2 * scale[:, None] ** 2)
-    told = torch.cat([centre, (told[:, 2] - log_scale)[:, None]], 1)
-    return torch.cat([part, x[n:]]), torch.cat([told, answers[n:]])
+    answers_now = torch.cat([centre, (answers_now[:, 2] - log_scale)[:, None]], 1)
+    return torch.cat([part, x[n:]]), torch.cat([answers_now, answers[n:]])
 
 
 def _occluded(x: Tensor) -> Tensor:
@@ -260,21 +261,13 @@ def _occluded(x: Tensor) -> Tensor:
     return torch.cat([torch.where(bar, colour, x[:, :3]), x[:, 3:]], 1)
 
 
-def _blurred(x: Tensor, sigma: float) -> Tensor:
-    at = torch.arange(-3, 4, device=x.device, dtype=x.dtype)
-    row = torch.exp(-0.5 * (at / sigma) ** 2)
-    row = (row / row.sum()).expand(6, 1, 1, 7)
-    padded = nnf.pad(x, (3, 3, 3, 3), mode="replicate")
-    return nnf.conv2d(nnf.conv2d(padded, row, groups=6), row.transpose(2, 3), groups=6)
-
-
 def _filmed(x: Tensor) -> Tensor:
     """Blur, sharpen, fewer pixels or coarse chroma, one draw for all of `x`."""
     way = float(torch.rand(()))
     if way < 0.25:
-        return _blurred(x, 0.4 + 1.2 * float(torch.rand(())))
+        return blurred(x, 0.4 + 1.2 * float(torch.rand(())))
     if way < 0.45:
-        return x + (0.2 + 1.3 * float(torch.rand(()))) * (x - _blurred(x, 0.8))
+        return x + (0.2 + 1.3 * float(torch.rand(()))) * (x - blurred(x, 0.8))
     if way < 0.60:
         side = int(torch.randint(12, 40, ()))
         small = nnf.interpolate(x, size=(side, side), mode="area")

@@ -1,0 +1,1 @@
+"""Trains the ball network: drawn scenes and photographs, windows cut from them, the courses."""
