@@ -167,7 +167,6 @@ def _event(
         "p_shot": event.p_shot,
         "run": None if event.run is None else _run(event.run),
         "stay": _number_of(event.stay, judged.story),
-        "came": _number_of(event.came, judged.story),
         "features": _numbers(event.features),
         "crossing": crossing,
     }
