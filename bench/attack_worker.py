@@ -23,6 +23,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests"))
 from attack_clips import meet_clip, prepare_clips
 from attack_files import meet_file
 from shoegoal.errors import ShoegoalError
+from shoegoal.limits import confine_process
 
 KINDS: dict[str, Callable[[int, int, Path], str]] = {"clips": meet_clip, "files": meet_file}
 
@@ -36,6 +37,7 @@ def main() -> None:
     os.dup2(handle, 2)
     warnings.simplefilter("error")
     prepare_clips()  # now, for encoders print what they like
+    confine_process()  # as the processes are that read clips for a user
     for case in range(int(first), int(last)):
         print(json.dumps({"begun": case}), file=told)
         before = past_python.stat().st_size
