@@ -6,7 +6,7 @@ not from the doors.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -127,7 +127,7 @@ def _knocked(
                 yield Knock(who, method, path, address, origin, answer.status_code, hardened)
 
 
-def complaint(knock: Knock, table: dict[tuple[str, str], tuple[int, ...]]) -> str | None:
+def complaint(knock: Knock, table: Mapping[tuple[str, str], tuple[int, ...]]) -> str | None:
     """Say what should not have come of a knock; None where all is well."""
     if knock.status >= 500 or not knock.hardened:
         return "a fault" if knock.status >= 500 else "an answer without its headers"

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 ANALYSIS_FILE_NAME = "analysis.json"
 OLDEST_VERSION = 3  # it keeps no evidence; all else that it lacks has its default
 MAX_PROBLEMS_SHOWN = 5
-MAX_BYTES = 32_000_000  # a count of ten minutes takes less than a tenth of it
+MAX_BYTES = 32_000_000  # a count of ten minutes of film, evidence included, takes about 5 MB
 MAX_PARTS = 1_500_000  # each of them takes some hundred bytes of memory once it is read
 # Far beyond any clip or garden, and its square is still a number.
 LARGEST_NUMBER, LARGEST_WHOLE = 1e15, 10**15
@@ -123,7 +123,8 @@ def load_analysis(path: Path) -> Analysis:
         ) from error
     except OSError as error:
         raise BadSettingsError(
-            f"{file} cannot be read ({error.strerror or error}); check your right to read it"
+            f"{file} cannot be read ({error.strerror or error}); name the {ANALYSIS_FILE_NAME} that "
+            "shoegoal count wrote"
         ) from error
     return analysis_from_json(content, str(file))
 
