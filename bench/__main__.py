@@ -22,6 +22,7 @@ from form import form
 from form_cost import form_cost
 from mutate import mutate
 from sameness import same
+from page_cost import page_cost
 from touches import touches
 
 
@@ -44,6 +45,7 @@ bench.add_command(demo_cost)
 bench.add_command(evidence)
 bench.add_command(drawn)
 bench.add_command(mutate)
+bench.add_command(page_cost)
 
 if __name__ == "__main__":
     bench(prog_name="python bench")

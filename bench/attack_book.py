@@ -11,7 +11,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from itertools import count
 from pathlib import Path
 from typing import Any
@@ -188,7 +188,8 @@ class _Runs:
         while True:
             if kill is not None and len(told) == kill[0]:
                 time.sleep(kill[1])
-                os.kill(child, signal.SIGKILL)
+                with suppress(ProcessLookupError):  # it was quicker
+                    os.kill(child, signal.SIGKILL)
             line = stdout.readline().strip()
             if line.startswith("ended by "):
                 _end_group(child)
@@ -228,10 +229,8 @@ class _ClassRunKilled:
 
 def _end_group(group: int) -> None:
     """End the workers that a killed run left, which are all of its own group."""
-    try:
+    with suppress(ProcessLookupError):
         os.killpg(group, signal.SIGKILL)
-    except ProcessLookupError:
-        return
 
 
 def _sets(book: Book) -> list[SetHistory]:

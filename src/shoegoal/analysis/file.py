@@ -123,8 +123,8 @@ def load_analysis(path: Path) -> Analysis:
         ) from error
     except OSError as error:
         raise BadSettingsError(
-            f"{file} cannot be read ({error.strerror or error}); name the {ANALYSIS_FILE_NAME} that "
-            "shoegoal count wrote"
+            f"{file} cannot be read ({error.strerror or error}); "
+            f"name the {ANALYSIS_FILE_NAME} that shoegoal count wrote"
         ) from error
     return analysis_from_json(content, str(file))
 

@@ -24,7 +24,7 @@ from sqlalchemy import (
     select,
 )
 
-REVISION = "0100"  # of the newest migration
+REVISION = "0110"  # of the newest migration
 WITHDRAWN = "withdrawn"  # kind of the entry that takes a signature back
 
 metadata = MetaData()
@@ -92,6 +92,21 @@ journal = Table(
     Column("seal", Text),
     UniqueConstraint("set_id", "set_version"),
     Index("journal_kind", "kind"),
+)
+
+# What a set waits for, as it follows from all else; ``unknown`` once it was changed.
+set_states = Table(
+    "set_states",
+    metadata,
+    Column("set_id", ForeignKey("sets.id"), primary_key=True),
+    Column("state", Text, nullable=False),
+    Column("questions", Integer, nullable=False),
+    Column("stage", Text, nullable=False),
+    Column("trust", Text, nullable=False),
+    Column("signed_at", Text, nullable=False),
+    Index("set_states_waiting", "state", "questions", "set_id"),
+    Index("set_states_signed", "state", "signed_at"),
+    Index("set_states_stage", "stage"),
 )
 
 analyses = Table(

@@ -33,10 +33,10 @@ def make_app(book: Book, entrance: Entrance) -> Starlette:
     book : the record book.
     entrance : how visitors are known; see `shoegoal.review.guard`.
     """
-    showing, clips, glances = Showing(), Clips(), Glances()
+    showing, clips = Showing(), Clips()
     doors = [
-        *QueuePages(book, showing, glances).doors(),
-        *SetPages(book, showing, clips, glances).doors(),
+        *QueuePages(book, showing, Glances()).doors(),
+        *SetPages(book, showing, clips).doors(),
         *CheckPages(book, showing, clips).doors(),
         *AccuracyPage(book, showing).doors(),
     ]
