@@ -63,6 +63,7 @@ sets = Table(
     Column("clip_name", Text, nullable=False),
     Column("stage", Text, nullable=False),
     Column("added_at", Text, nullable=False),
+    Index("sets_of_pupil", "pupil_id"),
 )
 
 # Where a set's files lie now: the only thing about a set that may change or be forgotten.
@@ -118,6 +119,7 @@ analyses = Table(
     Column("tool_version", Text, nullable=False),
     Column("calibration_sha256", Text, nullable=False),
     Column("content", Text, nullable=False),
+    Index("analyses_of_set", "set_id"),
 )
 
 calls = Table(
@@ -138,6 +140,7 @@ corrections = Table(
     Column("set_id", ForeignKey("sets.id"), nullable=False),
     Column("kind", Text, nullable=False),
     Column("content", Text, nullable=False),
+    Index("corrections_of_set", "set_id"),
 )
 
 signatures = Table(
@@ -147,6 +150,7 @@ signatures = Table(
     Column("set_id", ForeignKey("sets.id"), nullable=False),
     Column("by_name", Text, nullable=False),
     Column("content", Text, nullable=False),
+    Index("signatures_of_set", "set_id"),
 )
 
 # A round of spot checks: shots drawn at random, and what a coach saw without knowing the count.

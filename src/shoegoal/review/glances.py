@@ -227,7 +227,9 @@ def _asked_for(connection: Connection, query: Select[Any], wanted: Wanted) -> Se
         classes = schema.classes.c
         named = select(classes.id).where(classes.name == wanted.class_name)
         ids = ids.where(pupils.class_id.in_(named))
-    if wanted.words:  # compared as Python does, for databases fold few letters alike
+    if wanted.words.isascii():
+        ids = ids.where(pupils.name.icontains(wanted.words, autoescape=True))
+    else:  # compared as Python does, for databases fold few other letters
         words = wanted.words.casefold()
         rows = connection.execute(select(pupils.id, pupils.name)).all()
         ids = ids.where(pupils.id.in_([row.id for row in rows if words in row.name.casefold()]))

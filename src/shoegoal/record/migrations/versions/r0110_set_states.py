@@ -1,4 +1,4 @@
-"""What every set waits for, so that a page of fifty needs no look at the others."""
+"""What every set waits for, and indexes: a page of fifty needs no look at the other sets."""
 
 from __future__ import annotations
 
@@ -23,6 +23,10 @@ def upgrade() -> None:
     op.create_index("set_states_waiting", "set_states", ["state", "questions", "set_id"])
     op.create_index("set_states_signed", "set_states", ["state", "signed_at"])
     op.create_index("set_states_stage", "set_states", ["stage"])
+    # One set's rows are found without reading those of all others.
+    for table in ("analyses", "corrections", "signatures"):
+        op.create_index(f"{table}_of_set", table, ["set_id"])
+    op.create_index("sets_of_pupil", "sets", ["pupil_id"])
     # Worked out when the queue is first looked at.
     op.execute(
         "INSERT INTO set_states (set_id, state, questions, stage, trust, signed_at) "
