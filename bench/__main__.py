@@ -21,8 +21,8 @@ from filming import filming
 from form import form
 from form_cost import form_cost
 from mutate import mutate
-from sameness import same
 from page_cost import page_cost
+from sameness import same
 from touches import touches
 
 
