@@ -23,7 +23,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests"))
 from attack_clips import meet_clip, prepare_clips
 from attack_files import meet_file
 from shoegoal.errors import ShoegoalError
-from shoegoal.limits import confine_process
+from shoegoal.limits import confine_process, time_bound
 
 KINDS: dict[str, Callable[[int, int, Path], str]] = {"clips": meet_clip, "files": meet_file}
 
@@ -44,7 +44,8 @@ def main() -> None:
         _forget_peak()
         began = time.monotonic()
         try:
-            what, end = KINDS[kind](int(seed), case, Path(folder)), "read"
+            with time_bound():
+                what, end = KINDS[kind](int(seed), case, Path(folder)), "read"
         except ShoegoalError as error:
             what, end = f"{type(error).__name__}: {error}"[:300], "refused"
         except BaseException as error:

@@ -136,6 +136,8 @@ def test_a_clip_that_comes_on_slowly_is_not_stopped(clip: Path) -> None:
         "from shoegoal.clip.reader import open_clip\n"
         "limits.STALLED_WALL_S, limits._RENEW_S = 0.6, 0.0\n"
         "limits.confine_process()\n"
+        "bound = limits.time_bound()\n"
+        "bound.__enter__()\n"
         "note = container.note_progress\n"
         "container.note_progress = lambda: (time.sleep(0.1), note())\n"
         "with open_clip(sys.argv[1]) as clip: print(sum(1 for _ in clip.frames()))\n"

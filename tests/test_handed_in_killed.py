@@ -242,6 +242,8 @@ def test_a_clip_that_crashes_or_stalls_its_reader_is_one_clip_refused(
         duty = Duty()
         assert work_once(book, duty, count, check) and work_once(book, duty, count, check)
         assert reader.do(len, "the next") == 8
+        os.kill(reader.do(os.getpid), signal.SIGKILL)  # while it waits
+        assert reader.do(len, "the next") == 8
     with book.reading() as connection:
         (clip,) = clips_of(connection)
     assert clip.state is ClipState.NOT_COUNTED and "standstill" in clip.why

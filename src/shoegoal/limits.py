@@ -12,6 +12,8 @@ import signal
 import sys
 import threading
 import time
+from collections.abc import Generator
+from contextlib import contextmanager
 from types import FrameType
 
 from shoegoal.threads import usable_cores
@@ -29,14 +31,12 @@ _CRASHES = (signal.SIGSEGV, signal.SIGBUS, signal.SIGABRT, signal.SIGILL, signal
 _WAY_OUT = "the file is damaged. Copy it from the phone again, or export it again as mp4 (H.264)"
 
 _parent: int | None = None  # of this process, once it is confined
+_is_bound = False
 _renewed_at = 0.0
 
 
 def confine_process() -> None:
-    """Bind this process's memory, files and time, as far as the platform can.
-
-    Time is bound from one sign of progress to the next: see `note_progress`.
-    """
+    """Bind this process's memory and files as far as the platform can; see `time_bound`, too."""
     global _parent
     _parent = os.getppid()
     try:
@@ -55,7 +55,24 @@ def confine_process() -> None:
     is_main = threading.current_thread() is threading.main_thread()
     if is_main and signal.getsignal(signal.SIGTSTP) is signal.SIG_DFL:
         signal.signal(signal.SIGTSTP, _pause)
-    _renew()
+
+
+@contextmanager
+def time_bound() -> Generator[None, None, None]:
+    """Bind the time of a confined process, from one sign of progress (`note_progress`) to the next.
+
+    Not while it waits for work, which may take any time.
+    """
+    global _is_bound
+    _is_bound = _parent is not None
+    try:
+        if _is_bound:
+            _renew()
+        yield
+    finally:
+        if _is_bound:
+            _is_bound = False
+            _release()
 
 
 def note_progress() -> None:
@@ -63,7 +80,7 @@ def note_progress() -> None:
 
     A process whose parent has gone asks itself to end, as nobody waits for its result.
     """
-    if _parent is None or time.monotonic() - _renewed_at < _RENEW_S:
+    if not _is_bound or time.monotonic() - _renewed_at < _RENEW_S:
         return
     if os.getppid() != _parent:
         os.kill(os.getpid(), signal.SIGTERM)
@@ -107,8 +124,19 @@ def _renew() -> None:
     signal.setitimer(signal.ITIMER_REAL, STALLED_WALL_S)
 
 
+def _release() -> None:
+    if sys.platform == "win32":
+        return
+    import resource
+
+    _, allowed = resource.getrlimit(resource.RLIMIT_CPU)
+    resource.setrlimit(resource.RLIMIT_CPU, (allowed, allowed))
+    signal.setitimer(signal.ITIMER_REAL, 0.0)
+
+
 def _pause(number: int, frame: FrameType | None) -> None:
     """Stop as a terminal asks (Ctrl-Z), with the clock stopped too."""
     signal.setitimer(signal.ITIMER_REAL, 0.0)
     os.kill(os.getpid(), signal.SIGSTOP)
-    _renew()
+    if _is_bound:
+        _renew()

@@ -46,10 +46,12 @@ def run_apart(work: Callable[[], int]) -> int:
     if child == 0:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
         _die_with(parent)
-        from shoegoal.limits import confine_process
+        from shoegoal.limits import confine_process, time_bound
 
         confine_process()
-        sys.exit(work())
+        with time_bound():
+            code = work()
+        sys.exit(code)
     try:
         status = _wait(child, waited_for)
     finally:

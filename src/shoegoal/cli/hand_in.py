@@ -129,8 +129,8 @@ def work(given: WorkOptions) -> int:
     book and the clips' folder under the same names. A worker may be ended at any moment: its clip
     is counted by another one.
     """
-    from shoegoal.record.book import Book
     from shoegoal.filming_check.pupil import check_filming
+    from shoegoal.record.book import Book
     from shoegoal.scale.tasks import ClipReader
     from shoegoal.scale.work import Duty, parent_is_gone, work_once, work_until
 

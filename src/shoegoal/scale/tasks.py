@@ -10,6 +10,7 @@ import time
 from collections import deque
 from collections.abc import Callable, Generator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, wait
+from concurrent.futures.process import BrokenProcessPool
 from contextlib import suppress
 from dataclasses import dataclass
 from multiprocessing.sharedctypes import RawArray
@@ -19,7 +20,7 @@ from typing import TYPE_CHECKING, TypeAlias, TypeVar
 
 from shoegoal.errors import ClipUnreadableError, ShoegoalError
 from shoegoal.ladder.rules import Stage
-from shoegoal.limits import cause_of_end, confine_process
+from shoegoal.limits import cause_of_end, confine_process, time_bound
 from shoegoal.threads import limit_threads, usable_cores
 from shoegoal.types import ImagePoint
 
@@ -217,14 +218,7 @@ class ClipReader:
     """A process that reads clips for this one, kept from task to task; a context manager."""
 
     def __init__(self) -> None:
-        from pebble import ProcessPool
-
-        self._pool = ProcessPool(
-            max_workers=1,
-            initializer=_start_worker,
-            initargs=(None, usable_cores()),
-            context=multiprocessing.get_context("spawn"),
-        )
+        self._pool = self._fresh_pool()
 
     def __enter__(self) -> ClipReader:
         return self
@@ -235,6 +229,19 @@ class ClipReader:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
+        self._end()
+
+    def _fresh_pool(self) -> ProcessPool:
+        from pebble import ProcessPool
+
+        return ProcessPool(
+            max_workers=1,
+            initializer=_start_worker,
+            initargs=(None, usable_cores()),
+            context=multiprocessing.get_context("spawn"),
+        )
+
+    def _end(self) -> None:
         self._pool.stop()
         self._pool.join()
 
@@ -251,12 +258,25 @@ class ClipReader:
         cause = None
         for _ in range(MOST_TRIES):
             try:
-                return self._pool.schedule(function, args=args).result()
+                return self._schedule(function, args).result()
             except ProcessExpired as error:
                 cause = cause_of_end(error.exitcode)
                 if cause is not None:
                     break
+            except BrokenProcessPool:  # it died between two tasks
+                self._renew()
         raise ClipUnreadableError(cause or f"{DIED}, {MOST_TRIES} times")
+
+    def _schedule(self, function: Callable[..., T], args: tuple[object, ...]) -> Future[T]:
+        try:
+            return self._pool.schedule(_bound, args=(function, *args))
+        except RuntimeError:  # it died while it waited
+            self._renew()
+            return self._pool.schedule(_bound, args=(function, *args))
+
+    def _renew(self) -> None:
+        self._end()
+        self._pool = self._fresh_pool()
 
     def count(self, task: CountTask) -> TaskDone:
         """Count a clip; whatever goes wrong comes back as words."""
@@ -264,6 +284,11 @@ class ClipReader:
             return self.do(_count, task)
         except ClipUnreadableError as error:
             return TaskDone(task.key, str(error), error.exit_code)
+
+
+def _bound(function: Callable[..., T], *args: object) -> T:
+    with time_bound():
+        return function(*args)
 
 
 def _count(task: CountTask) -> TaskDone:
@@ -289,6 +314,7 @@ def _in_worker(work: Work, task: CountTask, place: int | None) -> TaskDone:
             _shares[place] = min(1.0, max(0.0, share))
 
     try:
-        return carry_out(work, task, tell)
+        with time_bound():
+            return carry_out(work, task, tell)
     except SystemExit:  # ended politely, and cleared away; the pool would go on with this process
         os._exit(1)
