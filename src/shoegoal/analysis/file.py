@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import json
 import math
-import os
-import tempfile
 from collections.abc import Callable
 from dataclasses import replace
 from functools import cache
@@ -16,6 +14,7 @@ from shoegoal.analysis.model import FORMAT_VERSION, Analysis
 from shoegoal.errors import BadSettingsError, OutputError
 from shoegoal.outside import is_plain_name, read_outside
 from shoegoal.types import EventKind
+from shoegoal.written import write_whole
 
 if TYPE_CHECKING:
     from pydantic import TypeAdapter
@@ -127,34 +126,6 @@ def load_analysis(path: Path) -> Analysis:
             f"name the {ANALYSIS_FILE_NAME} that shoegoal count wrote"
         ) from error
     return analysis_from_json(content, str(file))
-
-
-def write_whole(path: Path, content: bytes) -> None:
-    """Write a file aside in the same folder, then put it in place in one step.
-
-    Raises
-    ------
-    OSError
-        Nothing is left of the attempt, and an earlier file stands as it was.
-    """
-    handle, aside_name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
-    aside = Path(aside_name)
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(content)
-            file.flush()
-            os.fsync(file.fileno())
-        aside.chmod(0o666 & ~_umask())  # mkstemp's own mode is for the owner alone
-        aside.replace(path)
-    except BaseException:
-        aside.unlink(missing_ok=True)
-        raise
-
-
-def _umask() -> int:
-    mask = os.umask(0o022)
-    os.umask(mask)
-    return mask
 
 
 @cache

@@ -82,7 +82,7 @@ def hand_in(given: HandInOptions) -> int:
     link = f"{address}/h/{settings.code}"
     if out is not None and made:
         from shoegoal.card.printing import SlipSheet, slips_pdf
-        from shoegoal.scene.written import replace_file
+        from shoegoal.written import replace_file
 
         sheet = SlipSheet(settings.name, settings.ladder.school or settings.ladder.title, link)
         replace_file(out, slips_pdf(sheet, [(one.pupil, one.secret) for one in made]))
