@@ -21,6 +21,7 @@ from filming import filming
 from form import form
 from form_cost import form_cost
 from mutate import mutate
+from page_cost import page_cost
 from sameness import same
 from touches import touches
 
@@ -44,6 +45,7 @@ bench.add_command(demo_cost)
 bench.add_command(evidence)
 bench.add_command(drawn)
 bench.add_command(mutate)
+bench.add_command(page_cost)
 
 if __name__ == "__main__":
     bench(prog_name="python bench")

@@ -18,6 +18,7 @@ from typing import Any
 import click
 
 MOST_WALL_S, MOST_PEAK_MB = 60.0, 1024.0
+KINDS = ("clips", "files", "tampering", "kills", "doors")
 
 
 @dataclass
@@ -53,24 +54,28 @@ class Tried:
 
 
 @click.command()
-@click.argument("kinds", nargs=-1, type=click.Choice(["clips", "files", "tampering", "kills"]))
+@click.argument("kinds", nargs=-1, type=click.Choice(KINDS))
 @click.option("--cases", type=click.IntRange(1), default=10_000, help="Of each kind; of kills 500.")
 @click.option("--seed", type=int, default=1)
 @click.option("--workers", type=click.IntRange(1, 64), default=2)
 @click.option("--limit-s", type=click.FloatRange(1), default=3600.0, help="Of each kind.")
 def attack(kinds: tuple[str, ...], cases: int, seed: int, workers: int, limit_s: float) -> None:
-    """Damage clips and files, tamper with books, kill writers; print what was not withstood.
+    """Damage clips and files, tamper with books, kill writers, try doors; print what gave way.
 
     All of it happens on this computer, in temporary folders, and ends of its own accord.
     """
     failed = 0
-    for kind in kinds or ("clips", "files", "tampering", "kills"):
+    for kind in kinds or KINDS:
         if kind in ("clips", "files"):
             tried = meet(kind, cases, seed, workers, limit_s)
         elif kind == "tampering":
             from attack_book import tamper
 
             tried = tamper()
+        elif kind == "doors":
+            from attack_doors import try_doors
+
+            tried = try_doors()
         else:
             from attack_book import kill
 

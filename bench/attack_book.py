@@ -11,7 +11,8 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
+from itertools import count
 from pathlib import Path
 from typing import Any
 
@@ -21,7 +22,7 @@ from attack import Tried
 from postgresql_cluster import Cluster, find_binaries
 from shoegoal.errors import RecordNotTrueError
 from shoegoal.record.book import Book
-from shoegoal.record.history import load_sets
+from shoegoal.record.history import SetHistory, load_sets
 from shoegoal.record.keys import own_key
 from shoegoal.record.receipts import receipt_of_book
 from shoegoal.record.verify import prove, verify_book
@@ -30,7 +31,9 @@ from tampering_kinds import ATTACKS
 from test_record_killed import Writers
 
 LONGEST_S = 0.2
+ROUNDS_A_BOOK = 12  # a longer one is only slower to verify
 CLASS_OF = 6  # clips of the class whose run is killed
+POOL_EVERY = 12  # class runs: counting in processes of their own, which take seconds to begin
 
 
 def tamper() -> Tried:
@@ -74,12 +77,11 @@ def kill(rounds: int, seed: int, limit_s: float) -> Tried:
     """Kill writers of a book, and runs of a class, at random moments; nothing told may be lost."""
     tried, until = Tried("kills"), time.monotonic() + limit_s
     chance = random.Random(seed)
-    with _places() as places:
-        kinds: list[Callable[[int], None]] = []
+    with _places() as places, _Runs() as runs:
         writers = Writers()
         try:
-            kinds += [_writer_killed(tried, writers, place(), chance) for place in places]
-            kinds.append(_class_run_killed(tried, chance))
+            kinds = [*(_WriterKilled(tried, writers, place, chance).once for place in places)]
+            kinds.append(_ClassRunKilled(tried, runs, chance).once)
             for number in range(rounds):
                 if time.monotonic() > until:
                     break
@@ -90,88 +92,149 @@ def kill(rounds: int, seed: int, limit_s: float) -> Tried:
     return tried
 
 
-def _writer_killed(
-    tried: Tried, writers: Writers, place: str, chance: random.Random
-) -> Callable[[int], None]:
-    acknowledged: set[str] = set()
-    rounds = 0
+class _WriterKilled:
+    """Kills a process that signs sets; every set that it said was signed has to be in the book."""
 
-    def once(number: int) -> None:
-        nonlocal rounds, place
-        rounds += 1
-        least, more_s = chance.randint(1, 2), chance.uniform(0.0, LONGEST_S)
-        acknowledged.update(writers.sign_until_killed(place, f"round{number}", least, more_s))
-        found = _signed(place)
-        if not acknowledged <= found:
-            tried.fail("writes lost", f"round {number}: {acknowledged - found}")
-        elif len(found - acknowledged) > rounds:
-            tried.fail("writes too many", f"round {number}")
+    def __init__(
+        self, tried: Tried, writers: Writers, new_place: Callable[[], str], chance: random.Random
+    ) -> None:
+        self._tried, self._writers, self._new_place = tried, writers, new_place
+        self._chance = chance
+        self._place, self._rounds = "", 0
+        self._acknowledged = set[str]()
 
-    return once
+    def once(self, number: int) -> None:
+        """Kill one."""
+        if self._rounds % ROUNDS_A_BOOK == 0:
+            self._place, self._rounds, self._acknowledged = self._new_place(), 0, set()
+        self._rounds += 1
+        least, more_s = self._chance.randint(1, 2), self._chance.uniform(0.0, LONGEST_S)
+        self._acknowledged |= self._writers.sign_until_killed(
+            self._place, f"round{number}", least, more_s
+        )
+        book = Book(self._place)
+        verify_book(book)
+        found = {h.clip_name for h in _sets(book) if h.signature is not None}
+        if not self._acknowledged <= found:
+            self._tried.fail("writes lost", f"round {number}: {self._acknowledged - found}")
+        elif len(found - self._acknowledged) > self._rounds:
+            self._tried.fail("writes too many", f"round {number}")
 
 
-def _signed(place: str) -> set[str]:
-    book = Book(place)
-    verify_book(book)
-    with book.reading() as connection:
-        return {h.clip_name for h in load_sets(connection) if h.signature is not None}
+# Loads everything once; then for every line forks a run of the class, says its number, every clip
+# that it says is in the book, and how it ended.
+RUNS = """
+import os, sys, traceback
+from pathlib import Path
+from shoegoal.record.book import Book
+from shoegoal.scale.class_run import Watcher
+from test_scale_run import here, run, two_processes
+
+def told(outcome):
+    os.write(1, f"{outcome.clip}\\n".encode())
+
+def main():
+    for line in sys.stdin:
+        place, clips, runner = line.split()
+        child = os.fork()
+        if child == 0:
+            os.setsid()
+            try:
+                runner = {"here": here, "pool": two_processes}[runner]
+                run(Book(place), Path(clips), runner=runner, watcher=Watcher(finished=told))
+            except BaseException:
+                traceback.print_exc()
+                os._exit(1)
+            os._exit(0)
+        os.write(1, f"{child}\\n".encode())
+        _, status = os.waitpid(child, 0)
+        os.write(1, f"ended by {os.waitstatus_to_exitcode(status)}\\n".encode())
+
+if __name__ == "__main__":
+    main()
+"""
 
 
-def _class_run_killed(tried: Tried, chance: random.Random) -> Callable[[int], None]:
-    """Kill ``class run`` itself; run again, every clip is in the book once, its result whole."""
-    script = (
-        "import sys\nfrom pathlib import Path\nfrom functools import partial\n"
-        "from class_work import made_up_count\n"
-        "from test_scale_run import run, two_processes\n"
-        "from shoegoal.record.book import Book\n"
-        "if __name__ == '__main__':\n"
-        "    run(Book(sys.argv[1]), Path(sys.argv[2]), runner=two_processes)\n"
-    )
+class _Runs:
+    """Runs of a class that can be killed; a context manager."""
 
-    def once(number: int) -> None:
+    def __enter__(self) -> _Runs:
+        self._folder = tempfile.TemporaryDirectory(prefix="shoegoal-kill-")
+        script = Path(self._folder.name) / "runs.py"  # a file, for the pool's processes load it
+        script.write_text(RUNS)
+        self._parent = subprocess.Popen(
+            [sys.executable, str(script)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
+            env={**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)},
+        )  # fmt: skip
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._parent.kill()
+        self._parent.communicate(timeout=30)
+        self._folder.cleanup()
+
+    def run(
+        self, place: str, clips: Path, runner: str, kill: tuple[int, float] | None = None
+    ) -> tuple[int, set[str]]:
+        """Let one run; return its exit code and the clips that it said are in the book.
+
+        With ``kill`` it is killed so many seconds after so many of these, with all its group.
+        """
+        stdin, stdout = self._parent.stdin, self._parent.stdout
+        assert stdin is not None and stdout is not None
+        stdin.write(f"{place} {clips} {runner}\n")
+        stdin.flush()
+        child, told = int(stdout.readline()), set[str]()
+        while True:
+            if kill is not None and len(told) == kill[0]:
+                time.sleep(kill[1])
+                with suppress(ProcessLookupError):  # it was quicker
+                    os.kill(child, signal.SIGKILL)
+            line = stdout.readline().strip()
+            if line.startswith("ended by "):
+                _end_group(child)
+                return int(line.removeprefix("ended by ")), told
+            told.add(line)
+
+
+class _ClassRunKilled:
+    """Kills ``class run``; run again, every clip is in the book once, its result whole."""
+
+    def __init__(self, tried: Tried, runs: _Runs, chance: random.Random) -> None:
+        self._tried, self._runs, self._chance = tried, runs, chance
+        self._rounds = 0
+
+    def once(self, number: int) -> None:
+        """Kill one, and run it again."""
+        self._rounds += 1
+        runner = "pool" if self._rounds % POOL_EVERY == 0 else "here"
+        when = self._chance.randrange(CLASS_OF), self._chance.uniform(0.0, LONGEST_S)
         with tempfile.TemporaryDirectory(prefix="shoegoal-kill-") as name:
-            folder = Path(name)
-            (folder / "clips").mkdir()
-            for place in range(CLASS_OF):
-                clip = folder / "clips" / f"Otter {place}_four-of-six.mp4"
-                clip.write_text(f"clip {place}")
-            runner, book = folder / "run.py", str(folder / "book.sqlite3")
-            runner.write_text(script)
-            command = [sys.executable, str(runner), book, str(folder / "clips")]
-            environment = {**os.environ, "PYTHONPATH": os.pathsep.join(sys.path)}
-            with subprocess.Popen(
-                command, env=environment, start_new_session=True,
-                stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
-            ) as process:  # fmt: skip
-                time.sleep(chance.uniform(1.0, 6.0))
-                os.kill(process.pid, signal.SIGKILL)
-                process.wait()
-                _end_group(process.pid)
-            before = {h.clip_name for h in _sets(book)}
-            again = subprocess.run(
-                command, env=environment, capture_output=True, text=True, timeout=300, check=False
-            )
-            after = [h.clip_name for h in _sets(book)]
-            if again.returncode != 0:
-                tried.fail("cannot go on", f"round {number}: {again.stderr[-200:]}")
-            elif len(after) != CLASS_OF or len(set(after)) != CLASS_OF or not before <= set(after):
-                tried.fail("writes lost", f"round {number}: {sorted(after)}")
+            place, clips = f"{name}/book.sqlite3", Path(name) / "clips"
+            clips.mkdir()
+            for pupil in range(CLASS_OF):
+                clip = clips / f"Otter {pupil}_four-of-six.mp4"
+                clip.write_text(f"clip {pupil}")
+            _, told = self._runs.run(place, clips, runner, when)
+            before = {h.clip_name for h in _sets(Book(place))}
+            code, _ = self._runs.run(place, clips, "here")
+            after = [h.clip_name for h in _sets(Book(place))]
+            if code != 0:
+                self._tried.fail("cannot go on", f"round {number}: exit code {code}")
+            elif len(after) != CLASS_OF or len(set(after)) != CLASS_OF or not told <= before:
+                self._tried.fail("writes lost", f"round {number}: {sorted(after)}")
             else:
-                verify_book(Book(book))
-
-    return once
+                verify_book(Book(place))
 
 
 def _end_group(group: int) -> None:
     """End the workers that a killed run left, which are all of its own group."""
-    try:
+    with suppress(ProcessLookupError):
         os.killpg(group, signal.SIGKILL)
-    except ProcessLookupError:
-        return
 
 
-def _sets(place: str) -> list[Any]:
-    with Book(place).reading() as connection:
+def _sets(book: Book) -> list[SetHistory]:
+    with book.reading() as connection:
         return load_sets(connection)
 
 
@@ -182,7 +245,8 @@ def _places() -> Iterator[list[Callable[[], str]]]:
     os.environ["SHOEGOAL_KEYS"] = str(folder / "keys")
     binaries = find_binaries()
     cluster = None if binaries is None else Cluster(binaries)
-    ways: list[Callable[[], str]] = [lambda: str(folder / "book.sqlite3")]
+    books = count()
+    ways: list[Callable[[], str]] = [lambda: str(folder / f"book{next(books)}.sqlite3")]
     if cluster is not None:
         ways.append(cluster.new_database)
     try:

@@ -23,6 +23,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests"))
 from attack_clips import meet_clip, prepare_clips
 from attack_files import meet_file
 from shoegoal.errors import ShoegoalError
+from shoegoal.limits import confine_process, time_bound
 
 KINDS: dict[str, Callable[[int, int, Path], str]] = {"clips": meet_clip, "files": meet_file}
 
@@ -36,13 +37,15 @@ def main() -> None:
     os.dup2(handle, 2)
     warnings.simplefilter("error")
     prepare_clips()  # now, for encoders print what they like
+    confine_process()  # as the processes are that read clips for a user
     for case in range(int(first), int(last)):
         print(json.dumps({"begun": case}), file=told)
         before = past_python.stat().st_size
         _forget_peak()
         began = time.monotonic()
         try:
-            what, end = KINDS[kind](int(seed), case, Path(folder)), "read"
+            with time_bound():
+                what, end = KINDS[kind](int(seed), case, Path(folder)), "read"
         except ShoegoalError as error:
             what, end = f"{type(error).__name__}: {error}"[:300], "refused"
         except BaseException as error:

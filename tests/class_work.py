@@ -36,6 +36,8 @@ def made_up_count(task: CountTask, tell: Tell) -> None:
         raise ValueError("no such thing")
     if "dies always" in said or ("dies once" in said and begun == 1):
         os.kill(os.getpid(), signal.SIGKILL)
+    if "crashes" in said:
+        os.kill(os.getpid(), signal.SIGSEGV)
     if "slow" in said and begun == 1:
         time.sleep(60)
     analysis = example_analysis(unsure="unsure" in said)

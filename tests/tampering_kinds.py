@@ -113,6 +113,7 @@ def _set_taken_out(seals: str) -> Act:
 
         rewrite(connection, change, seals=seals)
         connection.exec_driver_sql("DELETE FROM places WHERE set_id = 3")
+        connection.exec_driver_sql("DELETE FROM set_states WHERE set_id = 3")
         connection.exec_driver_sql("DELETE FROM sets WHERE id = 3")
 
     return act
@@ -133,6 +134,7 @@ def _cut_off(entries: int) -> Act:
             connection.exec_driver_sql(f"DELETE FROM {table} WHERE {column} > {least}")
         there = "(SELECT set_id FROM journal WHERE set_id IS NOT NULL)"
         connection.exec_driver_sql(f"DELETE FROM places WHERE set_id NOT IN {there}")
+        connection.exec_driver_sql(f"DELETE FROM set_states WHERE set_id NOT IN {there}")
         connection.exec_driver_sql(f"DELETE FROM sets WHERE id NOT IN {there}")
         connection.exec_driver_sql("DELETE FROM pupils WHERE id = (SELECT max(id) FROM pupils)")
 
@@ -226,6 +228,15 @@ ATTACKS: tuple[Attack, ...] = (
     Attack("an entry's kind", _rewritten_signature("kind", "correction")),
     Attack("an entry's payload emptied", _rewritten_signature("payload", "{}")),
     Attack("an entry's payload broken", _rewritten_signature("payload", "{")),
+    Attack(
+        "an open set shown as signed",
+        _run("UPDATE set_states SET state = 'signed' WHERE set_id = 4"),
+    ),
+    Attack(
+        "a set shown as signed at another time",
+        _run("UPDATE set_states SET state = 'signed', signed_at = '2020' WHERE set_id = 1"),
+    ),
+    Attack("a set taken out of the queue", _run("DELETE FROM set_states WHERE set_id = 4")),
     Attack("an entry's payload nested without end", _rewritten_signature("payload", "[" * 50_000)),
     Attack("an entry's version", _run("UPDATE journal SET set_version = 70 WHERE seq = 9")),
     Attack("an entry's set", _run("UPDATE journal SET set_id = 4, set_version = 90 WHERE seq = 9")),

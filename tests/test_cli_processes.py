@@ -98,26 +98,64 @@ def test_help_loads_nothing_heavy() -> None:
 
 
 @pytest.mark.parametrize(
-    ("trouble", "said"),
+    ("limits", "trouble", "said"),
     [
-        ("os.kill(os.getpid(), signal.SIGSEGV)", "crashed its decoder (SIGSEGV)"),
-        ("bytearray(1 << 36)", "not enough memory"),
+        ("", "os.kill(os.getpid(), signal.SIGSEGV)", "crashed its decoder (SIGSEGV)"),
+        ("", "bytearray(1 << 36)", "not enough memory"),
+        ("STALLED_WALL_S = 0.5", "time.sleep(60)", "came to a standstill"),
+        ("STALLED_CPU_S = 1", "all(itertools.repeat(True))", "came to a standstill"),
     ],
 )
-def test_a_decoder_that_crashes_is_a_clip_that_is_refused(
-    clip: Path, trouble: str, said: str
+def test_a_decoder_that_crashes_or_hangs_is_a_clip_that_is_refused(
+    clip: Path, limits: str, trouble: str, said: str
 ) -> None:
+    """The last is a loop in C that no signal handler of Python would ever see."""
     script = (
-        "import os, signal, sys\n"
+        "import itertools, os, signal, sys, time\n"
         "import shoegoal.clip.reader as reader\n"
+        "import shoegoal.limits\n"
         "from shoegoal.cli.main import cli\n"
         f"reader.open_clip = lambda path: {trouble}\n"
         f"sys.argv = ['shoegoal', 'fit', {str(clip)!r}]\n"
-        "cli()\n"
     )
+    script += f"shoegoal.limits.{limits}\ncli()\n" if limits else "cli()\n"
     done = subprocess.run(
-        [sys.executable, "-c", script], capture_output=True, text=True, check=False, timeout=60
+        [sys.executable, "-c", script], capture_output=True, text=True, check=False, timeout=120
     )
     assert (done.returncode, done.stdout) == (4, "")
     (line,) = done.stderr.splitlines()
     assert line.startswith("shoegoal: ") and said in line
+
+
+def test_a_clip_that_comes_on_slowly_is_not_stopped(clip: Path) -> None:
+    """Every packet read starts the time allowed anew; only a standstill counts."""
+    script = (
+        "import sys, time\n"
+        "import shoegoal.clip.container as container\n"
+        "import shoegoal.limits as limits\n"
+        "from shoegoal.clip.reader import open_clip\n"
+        "limits.STALLED_WALL_S, limits._RENEW_S = 0.6, 0.0\n"
+        "limits.confine_process()\n"
+        "bound = limits.time_bound()\n"
+        "bound.__enter__()\n"
+        "note = container.note_progress\n"
+        "container.note_progress = lambda: (time.sleep(0.1), note())\n"
+        "with open_clip(sys.argv[1]) as clip: print(sum(1 for _ in clip.frames()))\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", script, str(clip)], capture_output=True, text=True, check=False
+    )
+    assert (done.returncode, done.stdout) == (0, "12\n")
+
+
+def test_a_file_larger_than_any_result_is_not_written(tmp_path: Path) -> None:
+    script = (
+        "import sys\nfrom pathlib import Path\nimport shoegoal.limits as limits\n"
+        "limits.MOST_FILE_BYTES = 1000\nlimits.confine_process()\n"
+        "Path(sys.argv[1]).write_bytes(bytes(1001))\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", script, str(tmp_path / "large")],
+        capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert done.returncode == 1 and "File too large" in done.stderr

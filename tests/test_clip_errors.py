@@ -164,3 +164,38 @@ def test_one_picture_is_handed_out(tmp_path: Path) -> None:
     with open_clip(write_clip(tmp_path / "clip.mp4", ramp_pictures(1))) as clip:
         assert len(list(clip.frames())) == 1
         assert clip.problems == []
+
+
+def test_an_index_that_names_one_picture_without_end_is_refused(tmp_path: Path) -> None:
+    """ISO/IEC 14496-12: ``stco`` may name a place as often as it likes; a cut of a file does not.
+
+    A few bytes each would otherwise keep a decoder busy for days.
+    """
+    path = write_clip(
+        tmp_path / "clip.mov", _noisy(1), codec="mjpeg", pixel_format="yuvj420p",
+        options={"qscale": "2"},
+    )  # fmt: skip
+    data = bytearray(path.read_bytes())
+    moov = data.index(b"moov") - 4
+    picture = slice(data.index(b"mdat") + 4, moov)
+    many = 2 * 2**20 // (picture.stop - picture.start)
+    table = {
+        b"stts": [1, many, 512],
+        b"stsc": [1, 1, 1, 1],
+        b"stsz": [picture.stop - picture.start, many],
+        b"stco": [many, *[picture.start] * many],
+    }
+    data[data.index(b"edts") : data.index(b"edts") + 4] = b"free"  # it would end the clip
+    for name, numbers in table.items():
+        at = data.index(name) - 4
+        size = int.from_bytes(data[at : at + 4], "big")
+        body = name + bytes(4) + b"".join(number.to_bytes(4, "big") for number in numbers)
+        data[at : at + size] = (4 + len(body)).to_bytes(4, "big") + body
+        for around in (b"moov", b"trak", b"mdia", b"minf", b"stbl"):
+            place = data.index(around, moov) - 4
+            longer = int.from_bytes(data[place : place + 4], "big") + 4 + len(body) - size
+            data[place : place + 4] = longer.to_bytes(4, "big")
+    path.write_bytes(data)
+    assert "again and again" in _refusal(path)
+    with open_clip(path) as clip, pytest.raises(ClipUnreadableError, match="again and again"):
+        clip.sampler()

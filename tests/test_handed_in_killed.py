@@ -21,7 +21,10 @@ import pytest
 from class_work import LOG_NAME
 from shoegoal.analysis.model import StageRecord
 from shoegoal.clip.reader import clip_sha256
+from shoegoal.errors import ClipUnreadableError
+from shoegoal.filming_check.pupil import Filmed, Pictures
 from shoegoal.ladder.ladders import load_ladder
+from shoegoal.ladder.rules import Stage
 from shoegoal.record.book import Book
 from shoegoal.record.class_settings import remember_class
 from shoegoal.record.filing import enrol
@@ -38,7 +41,7 @@ from shoegoal.record.handed_in import (
 )
 from shoegoal.record.history import load_sets
 from shoegoal.record.verify import verify_book
-from shoegoal.scale.tasks import CountTask, TaskDone
+from shoegoal.scale.tasks import ClipReader, CountTask, TaskDone
 from shoegoal.scale.work import Duty, work_once
 
 KILLS, CLIPS = 100, 8
@@ -214,3 +217,33 @@ def test_what_cannot_be_counted_says_why_and_what_always_breaks_off_is_given_up(
     assert work_once(book, duty, refuses)
     with book.reading() as connection:
         assert clips_of(connection)[0].why == "counting it broke off several times"
+
+
+def test_a_clip_that_crashes_or_stalls_its_reader_is_one_clip_refused(
+    book: Book, tmp_path: Path
+) -> None:
+    """Its check lets it pass, for the count says why it cannot be read; the next goes on."""
+    hand_in(book, tmp_path, 1)
+    with book.writing(history=False) as connection:
+        (clip,) = clips_of(connection)
+        assert move(connection, clip, ClipState.RECEIVED)
+    with ClipReader() as reader:
+
+        def check(clip: Path, stage: Stage, longest_min: float) -> tuple[Filmed, Pictures | None]:
+            return reader.do(os.kill, reader.do(os.getpid), signal.SIGSEGV)  # type: ignore[return-value]
+
+        def count(task: CountTask) -> TaskDone:
+            try:
+                reader.do(os.kill, reader.do(os.getpid), signal.SIGXCPU)
+            except ClipUnreadableError as error:
+                return TaskDone(task.key, str(error), error.exit_code)
+            raise AssertionError("it lives on")
+
+        duty = Duty()
+        assert work_once(book, duty, count, check) and work_once(book, duty, count, check)
+        assert reader.do(len, "the next") == 8
+        os.kill(reader.do(os.getpid), signal.SIGKILL)  # while it waits
+        assert reader.do(len, "the next") == 8
+    with book.reading() as connection:
+        (clip,) = clips_of(connection)
+    assert clip.state is ClipState.NOT_COUNTED and "standstill" in clip.why

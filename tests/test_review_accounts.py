@@ -5,12 +5,14 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 
 import pytest
 from argon2 import extract_parameters
 from argon2.profiles import RFC_9106_LOW_MEMORY
 from starlette.routing import Mount, Route
 
+from door_attack import Knock, complaint, content_of, knocks
 from review_people import (
     COACH,
     HOST,
@@ -148,6 +150,21 @@ def test_every_page_with_every_role(school: Book) -> None:
     with school.reading() as connection:
         assert load_set(connection, 1).version == 1  # nothing was written on the way
         assert all(check.answer is None for check in checks_of(connection, 1))
+
+
+def test_every_door_with_every_role_and_method(tmp_path: Path) -> None:
+    """Slips, accounts and the key; other sites' requests too. Nothing is written on the way."""
+    school = Book(str(tmp_path / "book.sqlite3"))
+    people(school)
+    tried: list[Knock] = []
+    before: dict[str, list[tuple[object, ...]]] = {}
+    for knock in knocks(school):
+        before = before or content_of(school)  # slips and a clip are there from the first on
+        tried.append(knock)
+    wrong = [f"{knock}: {why}" for knock in tried if (why := complaint(knock, TABLE))]
+    assert wrong == []
+    assert len(tried) > 3000
+    assert content_of(school) == before
 
 
 def test_the_table_knows_every_action() -> None:

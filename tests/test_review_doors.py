@@ -17,6 +17,7 @@ import uvicorn
 from sqlalchemy import select
 from starlette.testclient import TestClient
 
+from door_attack import slips_and_a_clip
 from page_server import KEY
 from record_books import file_set, put_result
 from review_people import HOST, OTHER, PASSWORD, SITE, TEACHER, people, quick_hashes
@@ -28,11 +29,12 @@ from shoegoal.record.book import Book
 from shoegoal.record.filing import file_count
 from shoegoal.record.history import load_set
 from shoegoal.record.logins import MOST_OF_BOTH, forget_tries, log_in
-from shoegoal.review import connections, guard
+from shoegoal.review import connections, guard, phone
 from shoegoal.review.actions import clock_seconds
 from shoegoal.review.app import make_app
 from shoegoal.review.connections import PatientProtocol, PatientServer
 from shoegoal.review.guard import AccountEntrance, KeyEntrance, site_name
+from shoegoal.review.phone_guard import SLIP_COOKIE
 from shoegoal.review.serve import check_site
 
 HOME = "http://127.0.0.1:8000"
@@ -210,6 +212,64 @@ def test_the_rest_of_a_form_is_not_waited_for_without_end(port: int, dripping: b
         one.settimeout(10)
         assert b" 408 " in one.recv(1000)
     assert looked_at(port) == 200
+
+
+@pytest.mark.parametrize("part", [b"", b"s"])
+def test_a_pupils_form_is_not_waited_for_and_no_longer_than_a_form(port: int, part: bytes) -> None:
+    """Whoever has no slip may send this one, so a thousand of them must not shut the page."""
+    head = (
+        f"POST /h/slip HTTP/1.1\r\nhost: 127.0.0.1:{port}\r\norigin: http://127.0.0.1:{port}\r\n"
+        "content-length: %d\r\ncontent-type: application/x-www-form-urlencoded\r\n\r\n"
+    )
+    for length, answer in ((5000, b" 408 "), (10**9, b" 413 ")):
+        with closing(socket.create_connection(("127.0.0.1", port))) as one:
+            one.send((head % length).encode() + part)
+            one.settimeout(10)
+            assert answer in one.recv(1000)
+    assert looked_at(port) == 200
+
+
+def test_a_form_that_drips_is_closed(port: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Every part comes in time, and all of them never."""
+    monkeypatch.setattr(guard, "FORM_WITHIN_S", 2.0)
+    head = (
+        f"POST /h/slip HTTP/1.1\r\nhost: 127.0.0.1:{port}\r\norigin: http://127.0.0.1:{port}\r\n"
+        "content-length: 5000\r\ncontent-type: application/x-www-form-urlencoded\r\n\r\n"
+    )
+    with closing(socket.create_connection(("127.0.0.1", port))) as one:
+        one.send(head.encode())
+        one.settimeout(0.3)
+        got = b""
+        for _ in range(40):
+            one.send(b"a")
+            try:
+                got = one.recv(1000)
+                break
+            except TimeoutError:
+                continue
+        assert b" 408 " in got
+
+
+@pytest.mark.parametrize("length", ["9" * 5000, "1" * 16, "-1", ""])
+def test_absurd_lengths_are_no_upload(tmp_path: Path, length: str) -> None:
+    book = Book(str(tmp_path / "book.sqlite3"))
+    secrets, _ = slips_and_a_clip(book)
+    client = TestClient(make_app(book, KeyEntrance(KEY)), base_url=HOME, headers={"origin": HOME})
+    headers = {"tus-resumable": "1.0.0", "upload-length": length}
+    client.cookies.set(SLIP_COOKIE, next(iter(secrets.values())), path="/h")
+    answer = client.post("/h/uploads", headers=headers)
+    assert answer.status_code == 400 and hardened(answer)
+
+
+def test_a_fault_of_ours_is_hardened_for_pupils_too(
+    client: TestClient, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(*_: object) -> object:
+        raise RuntimeError("a fault")
+
+    monkeypatch.setattr(phone, "find_holder", broken)
+    answer = client.get("/h/abc")
+    assert answer.status_code == 500 and hardened(answer)
 
 
 @pytest.fixture

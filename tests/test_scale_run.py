@@ -127,13 +127,17 @@ def test_a_process_that_dies_takes_only_its_own_clip_along(
     sqlite_book: Book, tmp_path: Path
 ) -> None:
     folder = tmp_path / "clips"
-    put(folder, Ant="dies always", Bee="dies once", Cat="one", Dog="no goal", Emu="two")
+    put(folder, Ant="dies always", Bee="dies once", Cat="one", Dog="no goal", Emu="two",
+        Fox="crashes")  # fmt: skip
     shares: list[tuple[str, float]] = []
     watcher = Watcher(share=lambda name, share: shares.append((name, share)))
     outcomes = run(sqlite_book, folder, runner=two_processes, watcher=watcher)
     assert {name: one.news for name, one in outcomes.items()} == {
         "Ant": "failed", "Bee": "counted", "Cat": "counted", "Dog": "failed", "Emu": "counted",
+        "Fox": "failed",
     }  # fmt: skip
+    assert "crashed its decoder (SIGSEGV)" in outcomes["Fox"].sentence
+    assert begun_names(folder).count(f"Fox_{STAGE}.mp4") == 1
     assert "ended from outside, or ran out of memory, 2 times" in outcomes["Ant"].sentence
     assert [name for name, *_ in sets_of(sqlite_book)] == ["Bee", "Cat", "Emu"]
     assert begun_names(folder).count(f"Ant_{STAGE}.mp4") == 2

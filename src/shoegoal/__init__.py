@@ -81,7 +81,7 @@ def check(
     from shoegoal.filming_check.check import check_clip
     from shoegoal.filming_check.picture import draw_check, encoded
     from shoegoal.ladder.rules import FirstMakes, Stage
-    from shoegoal.scene.written import replace_file
+    from shoegoal.written import replace_file
 
     path = Path(clip)
     if out is not None:

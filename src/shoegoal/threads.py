@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import os
 
-import cv2
-
 _most: int | None = None
 
 
@@ -29,4 +27,6 @@ def allowed_threads() -> int:
 
 def keep_opencv_to_its_caller() -> None:
     """Stop OpenCV from splitting its work up: the steps of a count run beside each other."""
+    import cv2  # here, so that a command's help need not load it
+
     cv2.setNumThreads(1)

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import json
 import math
-import os
-import tempfile
 from collections.abc import Callable
 from dataclasses import replace
 from functools import cache
@@ -16,6 +14,7 @@ from shoegoal.analysis.model import FORMAT_VERSION, Analysis
 from shoegoal.errors import BadSettingsError, OutputError
 from shoegoal.outside import is_plain_name, read_outside
 from shoegoal.types import EventKind
+from shoegoal.written import write_whole
 
 if TYPE_CHECKING:
     from pydantic import TypeAdapter
@@ -24,7 +23,7 @@ if TYPE_CHECKING:
 ANALYSIS_FILE_NAME = "analysis.json"
 OLDEST_VERSION = 3  # it keeps no evidence; all else that it lacks has its default
 MAX_PROBLEMS_SHOWN = 5
-MAX_BYTES = 32_000_000  # a count of ten minutes takes less than a tenth of it
+MAX_BYTES = 32_000_000  # a count of ten minutes of film, evidence included, takes about 5 MB
 MAX_PARTS = 1_500_000  # each of them takes some hundred bytes of memory once it is read
 # Far beyond any clip or garden, and its square is still a number.
 LARGEST_NUMBER, LARGEST_WHOLE = 1e15, 10**15
@@ -123,37 +122,10 @@ def load_analysis(path: Path) -> Analysis:
         ) from error
     except OSError as error:
         raise BadSettingsError(
-            f"{file} cannot be read ({error.strerror or error}); check your right to read it"
+            f"{file} cannot be read ({error.strerror or error}); "
+            f"name the {ANALYSIS_FILE_NAME} that shoegoal count wrote"
         ) from error
     return analysis_from_json(content, str(file))
-
-
-def write_whole(path: Path, content: bytes) -> None:
-    """Write a file aside in the same folder, then put it in place in one step.
-
-    Raises
-    ------
-    OSError
-        Nothing is left of the attempt, and an earlier file stands as it was.
-    """
-    handle, aside_name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
-    aside = Path(aside_name)
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(content)
-            file.flush()
-            os.fsync(file.fileno())
-        aside.chmod(0o666 & ~_umask())  # mkstemp's own mode is for the owner alone
-        aside.replace(path)
-    except BaseException:
-        aside.unlink(missing_ok=True)
-        raise
-
-
-def _umask() -> int:
-    mask = os.umask(0o022)
-    os.umask(mask)
-    return mask
 
 
 @cache

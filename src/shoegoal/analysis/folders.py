@@ -11,8 +11,10 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from shoegoal.errors import OutputError
+from shoegoal.outside import read_outside
 
 MARK_FILE_NAME = "written-by-shoegoal.txt"
+MOST_MARK_BYTES = 1_000_000
 _MARK = "shoegoal wrote this folder and replaces it whole when the clip is counted again.\n"
 _MARK += "Files written by shoegoal:\n"
 STALE_S = 3600.0  # what a killed run left aside is cleared away after this
@@ -130,7 +132,10 @@ def _written_files(folder: Path) -> set[str] | None:
     mark = folder / MARK_FILE_NAME
     if not mark.is_file():
         return None
-    text = mark.read_text(encoding="utf-8", errors="replace")
+    try:
+        text = read_outside(mark, MOST_MARK_BYTES).decode(errors="replace")
+    except OSError:
+        return None
     return set(text[len(_MARK) :].splitlines()) if text.startswith(_MARK) else None
 
 

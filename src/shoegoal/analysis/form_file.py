@@ -8,7 +8,6 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from shoegoal.analysis.file import write_whole
 from shoegoal.analysis.folders import MARK_FILE_NAME, fresh_folder
 from shoegoal.analysis.form_model import FORM_FORMAT_VERSION, SetForm
 from shoegoal.analysis.form_page import page_html
@@ -16,6 +15,7 @@ from shoegoal.analysis.form_sheet import draw_sheet
 from shoegoal.analysis.marks import coded_picture
 from shoegoal.errors import BadSettingsError
 from shoegoal.outside import is_inside, read_outside
+from shoegoal.written import write_whole
 
 if TYPE_CHECKING:
     from pydantic import TypeAdapter

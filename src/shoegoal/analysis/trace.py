@@ -17,7 +17,6 @@ import numpy as np
 
 from shoegoal.analysis.model import Analysis, Evidence
 from shoegoal.errors import BadSettingsError
-from shoegoal.scene.written import replace_file
 from shoegoal.shots import events as shot_events
 from shoegoal.shots import judge as shot_judge
 from shoegoal.shots.events import Event
@@ -28,6 +27,7 @@ from shoegoal.shots.segments import Segment
 from shoegoal.shots.story import Between, Story
 from shoegoal.shots.weights import Calibration, Weights, shipped_weights
 from shoegoal.types import Shot
+from shoegoal.written import replace_file
 
 TRACE_FORMAT_VERSION = 1
 LEAST_PAIRING = 0.01  # pairings less likely than this are left out

@@ -1,9 +1,8 @@
-"""A command in a process of its own: a decoder that crashes is then a clip that is refused.
+"""A command in a process of its own: a decoder that crashes or hangs is a clip that is refused.
 
-Decoders are C, and a damaged clip can crash them; nothing in Python catches that. So a command that
-reads clips runs in a child with a limit on its memory, while this process waits and passes signals
-on. It costs a fork before anything is loaded, a few milliseconds. Counting a class has processes of
-its own (`shoegoal.scale.tasks`).
+A command that reads clips runs in a child with limits (`shoegoal.limits`), while this process waits
+and passes signals on. It costs a fork before anything is loaded, a few milliseconds. Counting a
+class and what is handed in have processes of their own (`shoegoal.scale.tasks`).
 """
 
 from __future__ import annotations
@@ -17,8 +16,6 @@ from collections.abc import Callable
 from shoegoal.errors import ClipUnreadableError
 
 COMMANDS = ("fit", "count", "form", "lens")
-MOST_MEMORY_BYTES = 6 * 2**30  # of addresses; a count takes up some 1.6 GB of them
-_CRASHES = (signal.SIGSEGV, signal.SIGBUS, signal.SIGABRT, signal.SIGILL, signal.SIGFPE)
 _PASSED_ON = (signal.SIGINT, signal.SIGTERM)
 _FROM_A_TERMINAL = 0x80  # si_code SI_KERNEL: the child, of the same group, has it already
 _DIE_WITH_PARENT = 1  # prctl(2), PR_SET_PDEATHSIG
@@ -40,7 +37,7 @@ def run_apart(work: Callable[[], int]) -> int:
     Raises
     ------
     ClipUnreadableError
-        It crashed.
+        Reading the clip crashed it, or came to a standstill.
     """
     waited_for = {*_PASSED_ON, signal.SIGCHLD}
     before = signal.pthread_sigmask(signal.SIG_BLOCK, waited_for)
@@ -48,20 +45,25 @@ def run_apart(work: Callable[[], int]) -> int:
     child = os.fork()
     if child == 0:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
-        _limit(parent)
-        sys.exit(work())
+        _die_with(parent)
+        from shoegoal.limits import confine_process, time_bound
+
+        confine_process()
+        with time_bound():
+            code = work()
+        sys.exit(code)
     try:
         status = _wait(child, waited_for)
     finally:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
     if os.WIFEXITED(status):
         return os.WEXITSTATUS(status)
+    from shoegoal.limits import cause_of_end
+
     number = os.WTERMSIG(status)
-    if number in _CRASHES:
-        raise ClipUnreadableError(
-            f"reading the clip crashed its decoder ({signal.Signals(number).name}): the file is "
-            "damaged. Copy it from the phone again, or export it again as mp4 (H.264)"
-        )
+    cause = cause_of_end(-number)
+    if cause is not None:
+        raise ClipUnreadableError(cause)
     return 128 + number
 
 
@@ -77,15 +79,8 @@ def _wait(child: int, waited_for: set[signal.Signals]) -> int:
             return status
 
 
-def _limit(parent: int) -> None:
-    """Bind the child's memory, its core file and its life."""
-    import resource
-
-    _, most = resource.getrlimit(resource.RLIMIT_AS)
-    wanted = MOST_MEMORY_BYTES
-    limit = wanted if most == resource.RLIM_INFINITY else min(wanted, most)
-    resource.setrlimit(resource.RLIMIT_AS, (limit, most))
-    resource.setrlimit(resource.RLIMIT_CORE, (0, resource.getrlimit(resource.RLIMIT_CORE)[1]))
+def _die_with(parent: int) -> None:
+    """End this process when its parent ends, however that does."""
     if sys.platform == "linux":
         import ctypes
 

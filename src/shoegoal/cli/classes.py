@@ -192,7 +192,7 @@ def family(given: FamilyOptions) -> int:
     from shoegoal.analysis.folders import check_writable_file
     from shoegoal.record.book import Book
     from shoegoal.scale.pages import family_html, family_pages
-    from shoegoal.scene.written import replace_file
+    from shoegoal.written import replace_file
 
     check_writable_file(out)
     opened = Book(given.book)
@@ -237,9 +237,9 @@ def _check_ending(out: Path) -> None:
 
 
 def _write(out: Path, found: ClassResults) -> None:
-    from shoegoal.analysis.file import write_whole
     from shoegoal.analysis.folders import cannot_write
     from shoegoal.scale import tables
+    from shoegoal.written import write_whole
 
     match out.suffix.casefold():
         case ".csv":

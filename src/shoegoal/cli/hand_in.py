@@ -5,6 +5,7 @@ from __future__ import annotations
 import json as json_text
 from contextlib import suppress
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 from urllib.parse import urlsplit
@@ -81,7 +82,7 @@ def hand_in(given: HandInOptions) -> int:
     link = f"{address}/h/{settings.code}"
     if out is not None and made:
         from shoegoal.card.printing import SlipSheet, slips_pdf
-        from shoegoal.scene.written import replace_file
+        from shoegoal.written import replace_file
 
         sheet = SlipSheet(settings.name, settings.ladder.school or settings.ladder.title, link)
         replace_file(out, slips_pdf(sheet, [(one.pupil, one.secret) for one in made]))
@@ -128,26 +129,28 @@ def work(given: WorkOptions) -> int:
     book and the clips' folder under the same names. A worker may be ended at any moment: its clip
     is counted by another one.
     """
+    from shoegoal.filming_check.pupil import check_filming
     from shoegoal.record.book import Book
+    from shoegoal.scale.tasks import ClipReader
     from shoegoal.scale.work import Duty, parent_is_gone, work_once, work_until
 
     duty = Duty(checks=given.only != "counts", counts=given.only != "checks")
-    opened, count = Book(given.book), _counter(given.dask)
-    if given.until_empty:
-        while work_once(opened, duty, count):
-            pass
-        return 0
-    with suppress(KeyboardInterrupt):  # the way to end it
-        work_until(opened, duty, count, parent_is_gone)
+    opened = Book(given.book)
+    with ClipReader() as reader:
+        count = reader.count if given.dask is None else _counter_on(given.dask)
+        check = partial(reader.do, check_filming)
+        if given.until_empty:
+            while work_once(opened, duty, count, check):
+                pass
+        else:
+            with suppress(KeyboardInterrupt):  # the way to end it
+                work_until(opened, duty, count, parent_is_gone, check)
     return 0
 
 
-def _counter(dask: str | None) -> Counter:
-    from shoegoal.scale.tasks import CountTask, TaskDone, carry_out, count_clip
-
-    if dask is None:
-        return lambda task: carry_out(count_clip, task, lambda share: None)
+def _counter_on(dask: str) -> Counter:
     from shoegoal.scale.cluster import run_on_cluster
+    from shoegoal.scale.tasks import CountTask, TaskDone, count_clip
 
     def on_cluster(task: CountTask) -> TaskDone:
         (done,) = run_on_cluster([task], count_clip, dask, lambda key, share: None)

@@ -92,7 +92,7 @@ def card(given: CardOptions) -> int:
     from shoegoal.analysis.folders import check_writable_file
     from shoegoal.card.content import cards_of, timed_card
     from shoegoal.ladder.ladders import load_ladder
-    from shoegoal.scene.written import replace_file
+    from shoegoal.written import replace_file
 
     loaded = load_ladder(given.ladder)
     chosen = loaded.stages if given.stage is None else (loaded.stage_by_name(given.stage),)

@@ -203,7 +203,7 @@ def write_receipt(given: ReceiptOptions, set_id: int | None) -> int:
     from shoegoal.analysis.folders import check_writable_file
     from shoegoal.record.book import Book
     from shoegoal.record.receipts import receipt_of_book, receipt_of_set, receipt_pdf, receipt_text
-    from shoegoal.scene.written import replace_file
+    from shoegoal.written import replace_file
 
     out = given.out
     check_writable_file(out)

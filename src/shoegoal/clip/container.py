@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import av
 from av.container import InputContainer
+from av.packet import Packet
 from av.stream import Disposition
 from av.video.stream import VideoStream
 
 from shoegoal.clip.clock import clock_text
 from shoegoal.errors import ClipNotJudgeableError, ClipUnreadableError
+from shoegoal.limits import note_progress
 from shoegoal.threads import allowed_threads
 
 # Containers that phones and cameras write. Also keeps out playlists, which reach for other files.
@@ -21,6 +24,7 @@ _OPEN_OPTIONS = {"format_whitelist": _CONTAINERS, "protocol_whitelist": "file"}
 # ISO/IEC 14496-12: what an mp4 or mov file starts with.
 _MP4_BOXES = (b"ftyp", b"moov", b"mdat", b"wide", b"free", b"skip")
 MOST_PIXELS = 36_000_000  # 8K (7680 x 4320) has 33 million
+MOST_READ = 4  # times the size of the file; an edit list may show a part of it again
 WAY_OUT = "film or export the clip again as mp4 (H.264 or HEVC)"
 
 
@@ -72,6 +76,26 @@ def video_stream(container: InputContainer, path: Path) -> VideoStream:
     best = max(known, key=lambda stream: (stream.width or 0) * (stream.height or 0))
     best.codec_context.options = {"max_pixels": str(MOST_PIXELS)}  # the decoder refuses more
     return best
+
+
+def read_packets(container: InputContainer, stream: VideoStream) -> Iterator[Packet[VideoStream]]:
+    """Read a stream's packets from where the file stands to its end, an empty one last.
+
+    Raises
+    ------
+    ClipUnreadableError : the file's index names more than the file holds, over and over.
+    av.error.FFmpegError : a packet cannot be read; reading cannot go on.
+    """
+    most = MOST_READ * container.size + 2**20
+    for packet in container.demux(stream):
+        note_progress()
+        most -= packet.size
+        if most < 0:
+            raise ClipUnreadableError(
+                "the clip's index names the same pictures again and again, so it is damaged:"
+                f" {WAY_OUT}"
+            )
+        yield packet
 
 
 def decode_in_threads(stream: VideoStream) -> None:

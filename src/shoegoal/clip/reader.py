@@ -25,6 +25,7 @@ from shoegoal.clip.container import (
     declared_duration_s,
     decode_in_threads,
     open_container,
+    read_packets,
     video_stream,
 )
 from shoegoal.clip.frame import ColourMatrix, Frame, Layout, is_full_range, layout_of, matrix_of
@@ -234,7 +235,7 @@ def _raw_frames(
     container: InputContainer, stream: VideoStream, times: Timekeeper
 ) -> Generator[av.VideoFrame, None, None]:
     """Decode to the end; what cannot be decoded is noted and passed over."""
-    packets = container.demux(stream)
+    packets = read_packets(container, stream)
     at_end = False
     while not at_end:
         try:

@@ -19,7 +19,13 @@ import numpy as np
 from av.packet import Packet
 from av.video.stream import VideoStream
 
-from shoegoal.clip.container import Timekeeper, decode_in_threads, open_container, video_stream
+from shoegoal.clip.container import (
+    Timekeeper,
+    decode_in_threads,
+    open_container,
+    read_packets,
+    video_stream,
+)
 from shoegoal.clip.frame import Frame, Layout, is_full_range, matrix_of
 from shoegoal.errors import ClipNotJudgeableError, ClipUnreadableError
 
@@ -163,7 +169,7 @@ class Sampler:
 
     def _packets(self) -> Iterator[Packet[VideoStream]]:
         """Read on to the end; what cannot be read ends it."""
-        packets = self._container.demux(self._stream)
+        packets = read_packets(self._container, self._stream)
         while True:
             try:
                 packet = next(packets, None)

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from shoegoal.analysis.folders import cannot_write
 from shoegoal.errors import OutputError
-from shoegoal.scene.written import replace_file
+from shoegoal.written import replace_file
 
 SHIPPED = Path(__file__).parent / "clips"
 LADDER_FILE = Path(__file__).with_name("short_ladder.toml")

@@ -32,7 +32,7 @@ from shoegoal.scale.assignments import Assignment, assignments_by_file_name
 from shoegoal.scale.class_run import ClipOutcome, Watcher
 from shoegoal.scale.pages import class_page
 from shoegoal.scale.results import ClassResults, class_results, pupils_of
-from shoegoal.scene.written import replace_file
+from shoegoal.written import replace_file
 
 CLASS_NAME = "5a"  # invented, as are pupils and teacher
 TEACHER = "T. Quill"

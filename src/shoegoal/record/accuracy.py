@@ -14,7 +14,7 @@ from __future__ import annotations
 import json
 from bisect import bisect
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 
@@ -32,6 +32,7 @@ from shoegoal.record.corrections import (
     Added,
     Answer,
     Answered,
+    Correction,
     correction_from_plain,
     still_held,
 )
@@ -42,6 +43,7 @@ from shoegoal.types import Call, EventKind, Shot
 
 VIEW_UNKNOWN = "not known"
 MOST_KEPT = 32
+_AT_A_TIME = 500  # sets of one query
 _CALLS = (Call.MAKE, Call.MISS)
 _SAME_KICK_S = SAME_EVENT_S[EventKind.SHOT]
 _NO_VERDICT = (Answer.RETAKE, Answer.CANNOT_TELL)
@@ -467,44 +469,68 @@ def _signed(connection: Connection, class_name: str | None) -> _SignedSets:
         for row in connection.execute(query).all()
         if json.loads(row.stage)["rule_kind"] != TouchesInARow.kind
     ]
+    fresh = [
+        row for row in signed if row.last not in _signed_sets
+    ]  # what is signed does not change
+    for first in range(0, len(fresh), _AT_A_TIME):
+        some = fresh[first : first + _AT_A_TIME]
+        found = _of_signed_sets(connection, [row.id for row in some])
+        _signed_sets.update({row.last: found[row.id] for row in some})
     for row in signed:
-        if row.last not in _signed_sets:  # what is signed does not change
-            _signed_sets[row.last] = _of_signed_set(connection, row.id)
         calls, added = _signed_sets[row.last]
         checked += calls
         missed += added
     return _SignedSets(tuple(checked), missed, len(signed))
 
 
-def _of_signed_set(connection: Connection, set_id: int) -> tuple[list[CheckedCall], int]:
-    corrections, analyses = schema.corrections.c, schema.analyses.c
-    written = connection.execute(
-        select(corrections.seq, corrections.content)
-        .where(corrections.set_id == set_id)
+def _of_signed_sets(
+    connection: Connection, set_ids: Sequence[int]
+) -> dict[int, tuple[list[CheckedCall], int]]:
+    corrections, analyses, calls = schema.corrections.c, schema.analyses.c, schema.calls.c
+    changes: dict[int, list[Correction]] = {set_id: [] for set_id in set_ids}
+    written = (
+        select(corrections.seq, corrections.set_id, corrections.content)
+        .where(corrections.set_id.in_(set_ids))
         .order_by(corrections.seq)
-    ).all()
-    changes = [correction_from_plain(seq, "", json.loads(text)) for seq, text in written]
+    )
+    for row in connection.execute(written):
+        changes[row.set_id].append(correction_from_plain(row.seq, "", json.loads(row.content)))
+    seqs: dict[int, list[int]] = defaultdict(list)
+    counts = (
+        select(analyses.seq, analyses.set_id)
+        .where(analyses.set_id.in_(set_ids))
+        .order_by(analyses.seq)
+    )
+    for seq, set_id in connection.execute(counts):
+        seqs[set_id].append(seq)
+    called: dict[int, list[tuple[float, Call, float]]] = defaultdict(list)
+    of_counts = select(calls.analysis_seq, calls.kick_time_s, calls.call, calls.p_make).where(
+        calls.analysis_seq.in_([seq for some in seqs.values() for seq in some])
+    )
+    in_order = of_counts.order_by(calls.analysis_seq, calls.shot)
+    for seq, time_s, call, p_make in connection.execute(in_order):
+        called[seq].append((time_s, Call(call), p_make))
+    return {set_id: _checked(set_id, changes[set_id], seqs[set_id], called) for set_id in set_ids}
+
+
+def _checked(
+    set_id: int,
+    changes: Sequence[Correction],
+    seqs: Sequence[int],
+    called: Mapping[int, Sequence[tuple[float, Call, float]]],
+) -> tuple[list[CheckedCall], int]:
+    """Compare a set's first count with how it stands; count what was added, too."""
     held = still_held(changes)
-    seqs = connection.scalars(
-        select(analyses.seq).where(analyses.set_id == set_id).order_by(analyses.seq)
-    ).all()
     undone = {change.seq for change in changes} - {change.seq for change in held}
     first, now = seqs[0], [seq for seq in seqs if seq not in undone][-1]
-    now_called = _calls_of(connection, now)
     checked = []
-    for time_s, call, p_make in _calls_of(connection, first):
+    for time_s, call, p_make in called[first]:
         seen = _answer_to(time_s, [change.change for change in held])
         if seen is None and call in _CALLS:
-            seen = Answer(call.value) if now == first else _seen_now(time_s, now_called)
+            seen = Answer(call.value) if now == first else _seen_now(time_s, called[now])
         if seen is not None and seen not in _NO_VERDICT:
             checked.append(CheckedCall(Source.SIGNED, set_id, first, time_s, call, p_make, seen))
     return checked, sum(isinstance(change.change, Added) for change in held)
-
-
-def _calls_of(connection: Connection, seq: int) -> list[tuple[float, Call, float]]:
-    calls = schema.calls.c
-    query = select(calls.kick_time_s, calls.call, calls.p_make).where(calls.analysis_seq == seq)
-    return [(row[0], Call(row[1]), row[2]) for row in connection.execute(query)]
 
 
 def _answer_to(time_s: float, changes: Iterable[object]) -> Answer | None:

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
-import tempfile
 import zipfile
 from collections.abc import Iterator
 from dataclasses import asdict
@@ -18,7 +16,7 @@ from shoegoal.analysis.evidence import EVIDENCE_FOLDER_NAME, OVERVIEW_NAME
 from shoegoal.analysis.folders import cannot_write, check_writable_file, fresh_folder
 from shoegoal.analysis.form_file import FORM_FILE_NAME, FORM_FOLDER_NAME, form_pictures
 from shoegoal.analysis.form_file import MAX_BYTES as MOST_FORM_BYTES
-from shoegoal.analysis.kept import decoded_picture
+from shoegoal.analysis.kept import LARGEST_PICTURE_BYTES, decoded_picture
 from shoegoal.errors import BadSettingsError
 from shoegoal.outside import read_inside
 from shoegoal.record import schema
@@ -28,6 +26,7 @@ from shoegoal.record.history import SetHistory, load_sets
 from shoegoal.record.journal import now_text, rows
 from shoegoal.record.pictures import SetPictures, files_of_pictures
 from shoegoal.record.plain import detail, summary
+from shoegoal.written import whole_file
 
 EXPORT_FORMAT = 1
 DATA_NAME = "data.json"
@@ -111,7 +110,8 @@ def _files(data: dict[str, Any], histories: list[SetHistory]) -> Iterator[tuple[
         for picture in form_pictures(history.folder_path):
             if picture.suffix != ".jpg":
                 continue
-            safe = without_faces(picture.read_bytes())
+            coded = read_inside(picture.parent, picture.name, LARGEST_PICTURE_BYTES)
+            safe = None if coded is None else without_faces(coded)
             if safe is not None:
                 yield f"set-{history.set_id}/{picture.name}", safe
         for name, content in _pictures(history, history.folder_path):
@@ -128,8 +128,9 @@ def _pictures(history: SetHistory, folder: Path) -> Iterator[tuple[str, bytes]]:
     except BadSettingsError:
         evidence = folder / EVIDENCE_FOLDER_NAME
         for file in files_of_pictures(folder):
-            if file.parent == evidence:
-                yield file.name, file.read_bytes()
+            coded = read_inside(evidence, file.name, LARGEST_PICTURE_BYTES)
+            if file.parent == evidence and coded is not None:
+                yield file.name, coded
 
 
 def without_faces(content: bytes) -> bytes | None:
@@ -143,16 +144,9 @@ def without_faces(content: bytes) -> bytes | None:
 
 
 def _write_zip(out: Path, data: dict[str, Any], histories: list[SetHistory]) -> None:
-    aside: Path | None = None
     try:
-        handle, name = tempfile.mkstemp(prefix=f".{out.name}.", suffix=".part", dir=out.parent)
-        aside = Path(name)
-        with os.fdopen(handle, "wb") as file, zipfile.ZipFile(file, "w") as bundle:
+        with whole_file(out) as file, zipfile.ZipFile(file, "w") as bundle:
             for part, content in _files(data, histories):
                 bundle.writestr(part, content, zipfile.ZIP_DEFLATED)
-        aside.replace(out)
     except OSError as error:
         raise cannot_write(out, error) from error
-    finally:
-        if aside is not None:
-            aside.unlink(missing_ok=True)

@@ -22,6 +22,7 @@ from shoegoal.record.chain import canonical_text, sha256_of
 from shoegoal.record.history import file_sha256
 from shoegoal.record.journal import append, append_of_book, now_text, set_version
 from shoegoal.record.names import invent_name
+from shoegoal.record.states import keep_state
 
 UNNAMED_CLASS = "no class"
 
@@ -139,6 +140,7 @@ def file_count(
     version = set_version(connection, set_id)
     entry = append(connection, set_id, version, "analysis", payload | described(analysis, content))
     write_count(connection, entry.seq, set_id, analysis, content)
+    keep_state(connection, set_id)
     news = "new set" if row is None else "counted again"
     return Filed(set_id, entry.set_version, name, news, clip is not None)
 

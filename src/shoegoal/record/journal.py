@@ -7,12 +7,14 @@ from collections.abc import Iterator
 from datetime import UTC, datetime
 from typing import Any
 
-from sqlalchemy import Connection, RowMapping, insert, select
+from sqlalchemy import Connection, RowMapping, insert, select, update
 
 from shoegoal.errors import RecordChangedError
 from shoegoal.record import schema
 from shoegoal.record.chain import FIRST_PREVIOUS, Entry, canonical_text
 from shoegoal.record.keys import own_key
+
+UNKNOWN = "unknown"  # state of a set that was changed since it was worked out
 
 
 def now_text() -> str:
@@ -96,6 +98,8 @@ def _write(
         payload=payload,
         previous=FIRST_PREVIOUS if last is None else last.hash,
     )
+    if set_id is not None:
+        _forget_state(connection, set_id)
     key = own_key()
     connection.execute(
         insert(schema.journal).values(
@@ -112,6 +116,17 @@ def _write(
         )
     )
     return entry
+
+
+def _forget_state(connection: Connection, set_id: int) -> None:
+    """Note that what a set waits for has to be worked out anew (`shoegoal.record.states`)."""
+    states = schema.set_states
+    changed = connection.execute(
+        update(states).where(states.c.set_id == set_id).values(state=UNKNOWN)
+    )
+    if not changed.rowcount:
+        row = {"set_id": set_id, "state": UNKNOWN, "questions": 0, "stage": "", "trust": ""}
+        connection.execute(insert(states).values(signed_at="", **row))
 
 
 def rows(connection: Connection, set_id: int | None = None) -> Iterator[RowMapping]:

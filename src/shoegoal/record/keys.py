@@ -7,7 +7,7 @@ stands in the book and is the key's name; the private half never enters it.
 from __future__ import annotations
 
 import os
-import tempfile
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -23,6 +23,7 @@ from cryptography.hazmat.primitives.serialization import (
 
 from shoegoal.errors import BadSettingsError, OutputError
 from shoegoal.outside import read_outside
+from shoegoal.written import whole_file
 
 KEYS_VARIABLE = "SHOEGOAL_KEYS"
 KEY_FILE_NAME = "signing-key.pem"
@@ -161,17 +162,9 @@ def _keep(folder: Path, key: SigningKey) -> None:
     """Write a key down for its owner alone, unless one is there: of two makers, one wins."""
     try:
         folder.mkdir(parents=True, exist_ok=True, mode=0o700)
-        handle, aside = tempfile.mkstemp(prefix=f".{KEY_FILE_NAME}.", dir=folder)
-        try:
-            with os.fdopen(handle, "wb") as stream:
-                stream.write(key.pem())
-                stream.flush()
-                os.fsync(stream.fileno())
-            os.link(aside, folder / KEY_FILE_NAME)
-        except FileExistsError:
-            pass
-        finally:
-            Path(aside).unlink()
+        file = folder / KEY_FILE_NAME
+        with suppress(FileExistsError), whole_file(file, private=True, replace=False) as stream:
+            stream.write(key.pem())
     except OSError as error:
         raise OutputError(
             f"the key that seals the record book cannot be kept in {folder} "

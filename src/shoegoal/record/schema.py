@@ -24,7 +24,7 @@ from sqlalchemy import (
     select,
 )
 
-REVISION = "0100"  # of the newest migration
+REVISION = "0110"  # of the newest migration
 WITHDRAWN = "withdrawn"  # kind of the entry that takes a signature back
 
 metadata = MetaData()
@@ -63,6 +63,7 @@ sets = Table(
     Column("clip_name", Text, nullable=False),
     Column("stage", Text, nullable=False),
     Column("added_at", Text, nullable=False),
+    Index("sets_of_pupil", "pupil_id"),
 )
 
 # Where a set's files lie now: the only thing about a set that may change or be forgotten.
@@ -94,6 +95,21 @@ journal = Table(
     Index("journal_kind", "kind"),
 )
 
+# What a set waits for, as it follows from all else; ``unknown`` once it was changed.
+set_states = Table(
+    "set_states",
+    metadata,
+    Column("set_id", ForeignKey("sets.id"), primary_key=True),
+    Column("state", Text, nullable=False),
+    Column("questions", Integer, nullable=False),
+    Column("stage", Text, nullable=False),
+    Column("trust", Text, nullable=False),
+    Column("signed_at", Text, nullable=False),
+    Index("set_states_waiting", "state", "questions", "set_id"),
+    Index("set_states_signed", "state", "signed_at"),
+    Index("set_states_stage", "stage"),
+)
+
 analyses = Table(
     "analyses",
     metadata,
@@ -103,6 +119,7 @@ analyses = Table(
     Column("tool_version", Text, nullable=False),
     Column("calibration_sha256", Text, nullable=False),
     Column("content", Text, nullable=False),
+    Index("analyses_of_set", "set_id"),
 )
 
 calls = Table(
@@ -123,6 +140,7 @@ corrections = Table(
     Column("set_id", ForeignKey("sets.id"), nullable=False),
     Column("kind", Text, nullable=False),
     Column("content", Text, nullable=False),
+    Index("corrections_of_set", "set_id"),
 )
 
 signatures = Table(
@@ -132,6 +150,7 @@ signatures = Table(
     Column("set_id", ForeignKey("sets.id"), nullable=False),
     Column("by_name", Text, nullable=False),
     Column("content", Text, nullable=False),
+    Index("signatures_of_set", "set_id"),
 )
 
 # A round of spot checks: shots drawn at random, and what a coach saw without knowing the count.

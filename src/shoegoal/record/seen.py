@@ -12,10 +12,10 @@ from contextlib import suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
-from shoegoal.analysis.file import write_whole
 from shoegoal.outside import read_outside
 from shoegoal.record.journal import now_text
 from shoegoal.record.keys import keys_folder
+from shoegoal.written import write_whole
 
 _MOST_BYTES = 10_000
 

@@ -24,6 +24,7 @@ from shoegoal.record.receipts import Receipt
 from shoegoal.record.replay import MisfitError, Replay
 from shoegoal.record.seen import Seen, note_seen, seen_of
 from shoegoal.record.signed import check_signed
+from shoegoal.record.states import wrong_state
 
 SHORTEST_KEY = 16  # digits of a key's name that tell it from any other
 
@@ -112,6 +113,7 @@ def prove(
     replay.finish()
     check_signed(connection, replay.signatures)
     _check_guards(connection)
+    _check_states(connection)
     sets = connection.scalar(select(func.count()).select_from(schema.sets)) or 0
     _check_keys(replay, keys)
     _check_head(replay, head)
@@ -149,6 +151,16 @@ def _check_guards(connection: Connection) -> None:
         raise RecordNotTrueError(
             f"{missing}: somebody worked on the database itself, though every entry fits. "
             "Put back a copy of the book from before"
+        )
+
+
+def _check_states(connection: Connection) -> None:
+    wrong = wrong_state(connection)
+    if wrong is not None:
+        raise RecordNotTrueError(
+            f"the queue's row of set {wrong} does not say what the set waits for, though every "
+            "entry fits: somebody worked on the database itself. Put back a copy of the book from "
+            "before"
         )
 
 

@@ -15,7 +15,7 @@ from shoegoal.record.book import Book
 from shoegoal.review.accuracy import AccuracyPage
 from shoegoal.review.checks import CheckPages
 from shoegoal.review.glances import Glances
-from shoegoal.review.guard import Entrance, Guard
+from shoegoal.review.guard import Entrance, Guard, Part
 from shoegoal.review.login import LoginPages
 from shoegoal.review.media import Clips
 from shoegoal.review.phone import make_phone_app
@@ -33,10 +33,10 @@ def make_app(book: Book, entrance: Entrance) -> Starlette:
     book : the record book.
     entrance : how visitors are known; see `shoegoal.review.guard`.
     """
-    showing, clips, glances = Showing(), Clips(), Glances()
+    showing, clips = Showing(), Clips()
     doors = [
-        *QueuePages(book, showing, glances).doors(),
-        *SetPages(book, showing, clips, glances).doors(),
+        *QueuePages(book, showing, Glances()).doors(),
+        *SetPages(book, showing, clips).doors(),
         *CheckPages(book, showing, clips).doors(),
         *AccuracyPage(book, showing).doors(),
     ]
@@ -50,7 +50,7 @@ def make_app(book: Book, entrance: Entrance) -> Starlette:
     teachers = Starlette(
         routes=routes,
         exception_handlers=handlers,
-        middleware=[Middleware(Guard, entrance=entrance, trouble=showing.trouble)],
+        middleware=[Middleware(Guard, entrance=entrance, trouble=showing.trouble, part=Part())],
     )
     # Pupils bring a slip in place of key or account, so their pages stand before the guard.
     phones = make_phone_app(book, entrance, showing)

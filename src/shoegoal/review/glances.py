@@ -1,29 +1,36 @@
-"""All sets at a glance, for queue and sheet; each is worked out once for every state it is in."""
+"""Sets at a glance, for queue and sheet: counted by the database, fifty of them looked at."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import time
+from collections import OrderedDict
+from collections.abc import Iterable
+from contextlib import suppress
 from dataclasses import dataclass
-from typing import TypeVar
+from typing import Any
 from urllib.parse import urlencode
 
-from sqlalchemy import Connection, func, select
+from sqlalchemy import Connection, Select, func, select
 
-from shoegoal.errors import BadSettingsError, ShoegoalError
+from shoegoal.errors import BadSettingsError, OutputError, RecordBookError, ShoegoalError
 from shoegoal.ladder.verdict import Decision
 from shoegoal.record import schema
-from shoegoal.record.accuracy import AS_SHIPPED, trust_of
+from shoegoal.record.accuracy import Trust, trust_of
+from shoegoal.record.book import Book
 from shoegoal.record.handed_in import ClipState, HandedIn, clips_of
 from shoegoal.record.history import SetHistory, load_set
+from shoegoal.record.journal import UNKNOWN, set_version
 from shoegoal.record.pictures import SetPictures
 from shoegoal.record.plain import counted_text, summary
 from shoegoal.record.standing import Standing
+from shoegoal.record.states import COUNT_AGAIN, LOOK, SIGNED, TO_SIGN, are_known, work_out
 from shoegoal.review.above import Above, seen_from_above
 from shoegoal.review.phone_views import task_of
 from shoegoal.review.views import tally_words
 
 PAGE_SIZE = 50
-_Row = TypeVar("_Row")
+MOST_KEPT = 1_000  # glances; some kB each
+WAIT_FOR_STATES_S = 5.0  # of a page; the next one goes on from there
 STATE_WORDS = {
     "look": "needs a look",
     "to sign": "ready to sign",
@@ -80,7 +87,7 @@ class Wanted:
     words: str = ""
 
     def fits(self, class_name: str, stage: str, pupil: str) -> bool:
-        """Whether a set is among it."""
+        """Whether a clip is among it."""
         return (
             self.class_name in ("", class_name)
             and self.stage in ("", stage)
@@ -95,48 +102,44 @@ class Wanted:
 
 
 class Glances:
-    """Glances of a book's sets, remembered by the version that each set was in, and its trust."""
+    """Glances of sets, the last ones kept by the version that each set was in, and its trust."""
 
     def __init__(self) -> None:
-        self._known: dict[int, Glance] = {}
-        self._trust = AS_SHIPPED
+        self._known: OrderedDict[tuple[int, int, Trust], Glance] = OrderedDict()
 
-    def all(self, connection: Connection) -> list[Glance]:
-        """Give every set's, in order of their numbers."""
+    def of(self, connection: Connection, set_ids: Iterable[int]) -> list[Glance]:
+        """Give those of some sets, in the order in which they are named."""
         trust = trust_of(connection)
-        if trust != self._trust:  # which bears on every set that is open
-            self._known, self._trust = {}, trust
-        journal = schema.journal.c
-        versions = connection.execute(
-            select(journal.set_id, func.max(journal.set_version))
-            .where(journal.set_id.is_not(None))
-            .group_by(journal.set_id)
-            .order_by(journal.set_id)
-        ).all()
-        for set_id, version in versions:
-            known = self._known.get(set_id)
-            if known is None or known.version != version:
-                self._known[set_id] = glance_at(load_set(connection, set_id))
-        return [self._known[set_id] for set_id, _ in versions]
+        return [self._of(connection, set_id, trust) for set_id in set_ids]
+
+    def _of(self, connection: Connection, set_id: int, trust: Trust) -> Glance:
+        key = (set_id, set_version(connection, set_id), trust)
+        if key not in self._known:
+            self._known[key] = glance_at(load_set(connection, set_id))
+            while len(self._known) > MOST_KEPT:
+                self._known.popitem(last=False)
+        self._known.move_to_end(key)
+        return self._known[key]
 
 
 @dataclass(frozen=True, slots=True)
 class Overview:
-    """How far the work is: what is to look at, ready and signed, of what was asked for.
+    """How far the work is, of what was asked for.
 
     Attributes
     ----------
-    to_look_at : doubtful sets, the ones that the fewest looks settle first.
     not_counted : clips that were handed in and could not be counted.
-    ready, signed : sets.
+    to_look_at, ready, signed : how many sets.
+    unknown : sets whose state is still being worked out.
     under_way : clips that are still being checked or counted.
     classes, stages : names to choose from, of the whole book.
     """
 
-    to_look_at: tuple[Glance, ...]
     not_counted: tuple[HandedIn, ...]
-    ready: tuple[Glance, ...]
-    signed: tuple[Glance, ...]
+    to_look_at: int
+    ready: int
+    signed: int
+    unknown: int
     under_way: int
     classes: tuple[str, ...]
     stages: tuple[str, ...]
@@ -144,43 +147,113 @@ class Overview:
     @property
     def waiting(self) -> int:
         """Sets and clips that somebody has to look at."""
-        return len(self.to_look_at) + len(self.not_counted)
+        return self.to_look_at + len(self.not_counted)
 
     @property
     def total(self) -> int:
         """Everything but what is under way."""
-        return max(1, self.waiting + len(self.ready) + len(self.signed))
+        return max(1, self.waiting + self.ready + self.signed)
 
 
-def overview(connection: Connection, glances: Glances, wanted: Wanted) -> Overview:
-    """Sort a book's sets and clips by what they wait for."""
-    known = glances.all(connection)
-    clips = clips_of(connection)
-    mine = [one for one in known if wanted.fits(one.class_name, one.stage, one.pupil)]
+def bring_up_to_date(book: Book) -> None:
+    """Work out what sets wait for where that is not known; a book that is busy is left alone."""
+    with book.reading() as connection:
+        if are_known(connection):
+            return
+    until, left = time.monotonic() + WAIT_FOR_STATES_S, True
+    with suppress(RecordBookError, OutputError):
+        while left and time.monotonic() < until:
+            with book.writing(history=False) as connection:
+                left = work_out(connection, within_s=until - time.monotonic())
+
+
+def overview(connection: Connection, wanted: Wanted) -> Overview:
+    """Count a book's sets and clips by what they wait for."""
+    states = schema.set_states.c
+    query = _asked_for(connection, select(states.state, func.count()), wanted)
+    rows = connection.execute(query.group_by(states.state))
+    counts: dict[str, int] = {row[0]: row[1] for row in rows}
+    clips = clips_of(connection, states=[ClipState.NOT_COUNTED, *_UNDER_WAY])
     asked = [one for one in clips if wanted.fits(one.class_name, one.stage.name, one.pupil)]
-    by_state: dict[str, list[Glance]] = {state: [] for state in STATE_WORDS}
-    for one in mine:
-        by_state[one.state].append(one)
-    look = sorted(by_state["look"], key=lambda one: (one.questions, one.set_id))
+    stages = connection.scalars(select(states.stage).where(states.stage != "").distinct())
     return Overview(
-        (*look, *by_state["count again"]),
         tuple(one for one in reversed(asked) if one.state is ClipState.NOT_COUNTED),
-        tuple(by_state["to sign"]),
-        tuple(sorted(by_state["signed"], key=lambda one: one.signed_at, reverse=True)),
+        counts.get(LOOK, 0) + counts.get(COUNT_AGAIN, 0),
+        counts.get(TO_SIGN, 0),
+        counts.get(SIGNED, 0),
+        counts.get(UNKNOWN, 0),
         sum(one.state in _UNDER_WAY for one in asked),
-        tuple(sorted({one.class_name for one in known} | {one.class_name for one in clips})),
-        tuple(dict.fromkeys([one.stage for one in known] + [one.stage.name for one in clips])),
+        tuple(connection.scalars(select(schema.classes.c.name).order_by(schema.classes.c.name))),
+        tuple(sorted({*stages, *(one.stage.name for one in clips)})),
     )
 
 
 _UNDER_WAY = (ClipState.RECEIVED, ClipState.WAITING, ClipState.COUNTING)
+_ORDERS = {
+    # Those that the fewest looks settle come first; what cannot be read comes last.
+    LOOK: (schema.set_states.c.state.desc(), "questions", "set_id"),
+    TO_SIGN: ("set_id",),
+    SIGNED: (schema.set_states.c.signed_at.desc(), "set_id"),
+}
 
 
-def page_of(rows: Sequence[_Row], page: int) -> tuple[Sequence[_Row], int, int]:
-    """Cut a page out of rows: its rows, its number, and how many there are."""
-    pages = max(1, -(-len(rows) // PAGE_SIZE))
-    page = min(max(1, page), pages)
-    return rows[(page - 1) * PAGE_SIZE : page * PAGE_SIZE], page, pages
+def waiting_for(
+    connection: Connection, state: str, wanted: Wanted, first: int = 0, most: int = 1
+) -> list[int]:
+    """List sets in one state, in the order in which they are shown; what to look at is one."""
+    states = schema.set_states.c
+    alike = (LOOK, COUNT_AGAIN) if state == LOOK else (state,)
+    query = _asked_for(connection, select(states.set_id), wanted).where(states.state.in_(alike))
+    order = [getattr(states, one) if isinstance(one, str) else one for one in _ORDERS[state]]
+    return list(connection.scalars(query.order_by(*order).offset(first).limit(most)))
+
+
+def sets_of_pupil(connection: Connection, pupil_id: int) -> list[int]:
+    """List a pupil's sets."""
+    sets = schema.sets.c
+    return list(
+        connection.scalars(select(sets.id).where(sets.pupil_id == pupil_id).order_by(sets.id))
+    )
+
+
+def _asked_for(connection: Connection, query: Select[Any], wanted: Wanted) -> Select[Any]:
+    states, sets, pupils = schema.set_states.c, schema.sets.c, schema.pupils.c
+    if wanted.stage:
+        query = query.where(states.stage == wanted.stage)
+    if not (wanted.class_name or wanted.words):
+        return query
+    ids = select(pupils.id)
+    if wanted.class_name:
+        classes = schema.classes.c
+        named = select(classes.id).where(classes.name == wanted.class_name)
+        ids = ids.where(pupils.class_id.in_(named))
+    if wanted.words.isascii():
+        ids = ids.where(pupils.name.icontains(wanted.words, autoescape=True))
+    else:  # compared as Python does, for databases fold few other letters
+        words = wanted.words.casefold()
+        rows = connection.execute(select(pupils.id, pupils.name)).all()
+        ids = ids.where(pupils.id.in_([row.id for row in rows if words in row.name.casefold()]))
+    return query.join(schema.sets, sets.id == states.set_id).where(sets.pupil_id.in_(ids))
+
+
+@dataclass(frozen=True, slots=True)
+class PageNumber:
+    """Which page of rows is shown, of how many."""
+
+    page: int
+    pages: int
+    size: int
+
+    @classmethod
+    def of(cls, rows: int, page: int) -> PageNumber:
+        """Keep a page's number within what there is."""
+        pages = max(1, -(-rows // PAGE_SIZE))
+        return cls(min(max(1, page), pages), pages, PAGE_SIZE)
+
+    @property
+    def first(self) -> int:
+        """Place of its first row."""
+        return (self.page - 1) * self.size
 
 
 def glance_at(history: SetHistory) -> Glance:

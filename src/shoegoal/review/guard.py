@@ -11,7 +11,9 @@ from __future__ import annotations
 import asyncio
 import hmac
 import logging
+import time
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Protocol
 from urllib.parse import urlsplit
 
@@ -32,18 +34,18 @@ SESSION_COOKIE = (
     "__Host-shoegoal"  # RFC 6265bis: this name is taken with Secure and no Domain alone
 )
 LOOPBACK_HOSTS = ("127.0.0.1", "localhost")
-SAFE = ("GET", "HEAD")
+SAFE = ("GET", "HEAD", "OPTIONS")  # RFC 9110, 9.2.1
 LONGEST_FORM_BYTES, LONGEST_PATH = 65_536, 1_000
-NEXT_PART_WITHIN_S = 30.0
+NEXT_PART_WITHIN_S, FORM_WITHIN_S = 30.0, 60.0
 _log = logging.getLogger("uvicorn.error")
 _HEADERS = {
     # Nothing from elsewhere, nothing written into the page itself, no framing by others.
     "content-security-policy": "default-src 'none'; script-src 'self'; style-src 'self'; "
-    "img-src 'self'; media-src 'self'; connect-src 'self'; form-action 'self'; "
+    "img-src {media}; media-src {media}; connect-src 'self'; form-action 'self'; "
     "frame-ancestors 'none'; base-uri 'none'",
     "x-content-type-options": "nosniff",
     # Not "no-referrer": with that a form of ours says it came from nowhere (Fetch, 3.2).
-    "referrer-policy": "same-origin",
+    "referrer-policy": "same-origin",  # and the address of a slip holds its secret
     "cross-origin-resource-policy": "same-origin",
     "cache-control": "no-store",  # children's pictures do not stay behind in a browser
 }
@@ -63,7 +65,11 @@ class Entrance(Protocol):
     with_accounts: bool
 
     def refusal(self, request: Request) -> Response | None:
-        """Answer what may not come in at all."""
+        """Turn away who asks for another site, or not over HTTPS where that is needed."""
+        ...
+
+    def at_the_door(self, request: Request) -> Response | None:
+        """Answer who may not see the teacher's pages at all, or brings the key in the address."""
         ...
 
     def visitor(self, request: Request) -> Visitor | None:
@@ -81,9 +87,13 @@ class KeyEntrance:
         self._visitor = Visitor.with_key(key)
 
     def refusal(self, request: Request) -> Response | None:
-        """Turn other names and whoever lacks the key away; take the key out of the address."""
+        """Turn other names away."""
         if request.url.hostname not in LOOPBACK_HOSTS:
             return PlainTextResponse("this page answers to this computer only", 421)
+        return None
+
+    def at_the_door(self, request: Request) -> Response | None:
+        """Turn away whoever lacks the key; take the key out of the address."""
         given = request.query_params.get(KEY_FIELD)
         if given is not None and request.method in SAFE and self._fits(given):
             answer = HTMLResponse(_WELCOME)
@@ -126,11 +136,43 @@ class AccountEntrance:
             return PlainTextResponse("this page answers over HTTPS only", 403)
         return None
 
+    def at_the_door(self, request: Request) -> Response | None:
+        """Let everybody as far as the login."""
+        return None
+
     def visitor(self, request: Request) -> Visitor | None:
         """Whoever has a session that did not end."""
         token = request.cookies.get(SESSION_COOKIE, "")
         session = session_of(self._book, token) if token else None
         return None if session is None else Visitor.logged_in(session)
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """A part of the site that a `Guard` stands before.
+
+    Attributes
+    ----------
+    asks_who : the teacher's pages, where visitors are known by key or account. Pupils bring a slip,
+        which their pages look at themselves.
+    shows_blobs : pictures and clips may come from the page's own memory: the clip that is being
+        sent is shown from the phone.
+    uploads : addresses below this one take more than a form; none where it is empty.
+    """
+
+    asks_who: bool = True
+    shows_blobs: bool = False
+    uploads: str = ""
+
+    def headers(self, *, https: bool) -> dict[str, str]:
+        """List what hardens every answer."""
+        media = "'self' blob:" if self.shows_blobs else "'self'"
+        hardened = {name: value.format(media=media) for name, value in _HEADERS.items()}
+        return hardened | (_HTTPS_HEADERS if https else {})
+
+    def takes_uploads(self, path: str) -> bool:
+        """Whether an address takes more than a form."""
+        return bool(self.uploads) and path.startswith(self.uploads)
 
 
 class Guard:
@@ -141,17 +183,19 @@ class Guard:
         app: ASGIApp,
         entrance: Entrance,
         trouble: Callable[[Request, Exception], Response],
+        part: Part,
     ) -> None:
         self._app = app
         self._entrance = entrance
         self._trouble = trouble
+        self._part = part
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer a request, or hand it on with its visitor in ``request.state``."""
         if scope["type"] != "http":
             await self._app(scope, receive, send)
             return
-        hardened = _HEADERS | (_HTTPS_HEADERS if self._entrance.with_accounts else {})
+        hardened = self._part.headers(https=self._entrance.with_accounts)
 
         async def send_hardened(message: Message) -> None:
             if message["type"] == "http.response.start":
@@ -167,8 +211,10 @@ class Guard:
             begun = begun or message["type"] == "http.response.start"
             await send_hardened(message)
 
+        uploads = self._part.takes_uploads(scope["path"])
+        in_time = _in_time(receive, float("inf") if uploads else FORM_WITHIN_S)
         try:
-            await self._answer(scope, _in_time(receive), send_once)
+            await self._answer(scope, in_time, send_once)
         except ClientDisconnect:  # gone, or taking too long
             answer = PlainTextResponse("the rest of it did not come", 408)
             await answer(scope, receive, send_hardened)
@@ -181,15 +227,30 @@ class Guard:
 
     async def _answer(self, scope: Scope, receive: Receive, send: Send) -> None:
         request = Request(scope)
-        answer = _nameless(request) or self._entrance.refusal(request) or _foreign_or_long(request)
-        if answer is None:
-            # State, not a header: nothing that a browser sends can set it.
-            request.state.visitor = None
+        answer = _nameless(request) or self._entrance.refusal(request)
+        if self._part.asks_who:
+            answer = answer or self._entrance.at_the_door(request)
+        answer = answer or self._foreign_or_long(request)
+        # State, not a header: nothing that a browser sends can set it.
+        request.state.visitor = None
+        if answer is None and self._part.asks_who:
             try:
                 request.state.visitor = await run_in_threadpool(self._entrance.visitor, request)
             except ShoegoalError as error:
                 answer = self._trouble(request, error)
         await (answer or self._app)(scope, receive, send)
+
+    def _foreign_or_long(self, request: Request) -> Response | None:
+        if request.method in SAFE:
+            return None
+        if not _same_origin(request):
+            return PlainTextResponse("that did not come from this page", 403)
+        if self._part.takes_uploads(request.url.path):
+            return None
+        length = request.headers.get("content-length", "")
+        if not length.isdecimal() or len(length) > 12 or int(length) > LONGEST_FORM_BYTES:
+            return PlainTextResponse("that is no form of this page", 413)
+        return None
 
 
 def site_name(netloc: str, scheme: str) -> str:
@@ -198,16 +259,18 @@ def site_name(netloc: str, scheme: str) -> str:
     return name.removesuffix({"https": ":443", "http": ":80"}.get(scheme, ""))
 
 
-def _in_time(receive: Receive) -> Receive:
-    """Wait for the next part of what a browser sends, but not for ever."""
+def _in_time(receive: Receive, whole_within_s: float) -> Receive:
+    """Wait for the next part of what a browser sends, and for all of it, but not for ever."""
     is_whole = False  # from then on it is the browser that waits, for as long as it takes
+    until = time.monotonic() + whole_within_s
 
     async def receive_in_time() -> Message:
         nonlocal is_whole
         if is_whole:
             return await receive()
+        left_s = min(NEXT_PART_WITHIN_S, until - time.monotonic())
         try:
-            message = await asyncio.wait_for(receive(), NEXT_PART_WITHIN_S)
+            message = await asyncio.wait_for(receive(), left_s)
         except TimeoutError:
             return {"type": "http.disconnect"}
         is_whole = not message.get("more_body", False)
@@ -225,17 +288,6 @@ def _nameless(request: Request) -> Response | None:
     if len(request.url.path) > LONGEST_PATH:
         return PlainTextResponse("that address is too long", 414)
     return None if named else PlainTextResponse("that is no address of this page", 400)
-
-
-def _foreign_or_long(request: Request) -> Response | None:
-    if request.method in SAFE:
-        return None
-    if not _same_origin(request):
-        return PlainTextResponse("that did not come from this page", 403)
-    length = request.headers.get("content-length", "")
-    if not length.isdecimal() or len(length) > 12 or int(length) > LONGEST_FORM_BYTES:
-        return PlainTextResponse("that is no form of this page", 413)
-    return None
 
 
 def _same_origin(request: Request) -> bool:

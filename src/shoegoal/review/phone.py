@@ -30,12 +30,11 @@ from shoegoal.record.history import SetHistory, load_set
 from shoegoal.record.slips import SlipHolder
 from shoegoal.review.above import seen_from_above
 from shoegoal.review.actions import pointed_at
-from shoegoal.review.guard import Entrance
+from shoegoal.review.guard import Entrance, Guard, Part
 from shoegoal.review.phone_guard import (
     PLACE,
     SLIP_COOKIE,
     PhoneAsked,
-    PhoneGuard,
     find_holder,
     pupil_route,
     remember,
@@ -43,7 +42,7 @@ from shoegoal.review.phone_guard import (
 )
 from shoegoal.review.phone_views import clip_view, set_up_view, task_of
 from shoegoal.review.showing import HERE, Showing, status_of
-from shoegoal.review.tus import Uploads, set_aside, settle
+from shoegoal.review.tus import UPLOADS, Uploads, set_aside, settle
 from shoegoal.scale.results import PupilResults, form_hints, pupil_results
 from shoegoal.scale.work import FOUND_NAME, PLAIN_NAME
 
@@ -69,7 +68,14 @@ def make_phone_app(book: Book, entrance: Entrance, showing: Showing) -> Starlett
     return Starlette(
         routes=[*Uploads(book).routes(), *pages.routes()],
         exception_handlers={HTTPException: pages.trouble, ShoegoalError: pages.trouble},
-        middleware=[Middleware(PhoneGuard, entrance=entrance)],
+        middleware=[
+            Middleware(
+                Guard,
+                entrance=entrance,
+                trouble=pages.trouble,
+                part=Part(asks_who=False, shows_blobs=True, uploads=UPLOADS),
+            )
+        ],
     )
 
 

@@ -14,9 +14,19 @@ from shoegoal.record.accounts import Role
 from shoegoal.record.book import Book
 from shoegoal.record.handed_in import ClipState, HandedIn, by_id, count_again, move
 from shoegoal.record.reviewing import sign
+from shoegoal.record.states import LOOK, SIGNED, TO_SIGN
 from shoegoal.review.actions import pointed_at
 from shoegoal.review.doors import EVERYBODY, TEACHERS, Asked, Door
-from shoegoal.review.glances import Glances, overview, page_of
+from shoegoal.review.glances import (
+    Glance,
+    Glances,
+    Overview,
+    PageNumber,
+    bring_up_to_date,
+    overview,
+    sets_of_pupil,
+    waiting_for,
+)
 from shoegoal.review.media import CLIP_TYPES
 from shoegoal.review.sets import name_of, remember_name, wanted_of
 from shoegoal.review.showing import Showing, status_of
@@ -54,35 +64,35 @@ class QueuePages:
         if not asked.by.is_teacher:
             return self._own(asked)
         wanted = wanted_of(asked)
+        bring_up_to_date(self._book)
         with self._book.reading() as connection:
-            seen = overview(connection, self._glances, wanted)
-        both = [*seen.not_counted, *seen.to_look_at]
-        rows, page, pages = page_of(both, _page(asked))
+            seen = overview(connection, wanted)
+            at = PageNumber.of(seen.waiting, _page(asked))
+            clips = seen.not_counted[at.first : at.first + at.size]  # these come first
+            first = max(0, at.first - len(seen.not_counted))
+            sets = waiting_for(connection, LOOK, wanted, first, at.size - len(clips))
+            shown = self._glances.of(connection, sets)
         return self._showing.page(
-            "queue.html", asked.by, seen=seen, wanted=wanted, page=page, pages=pages,
-            clips=[row for row in rows if isinstance(row, HandedIn)],
-            sets=[row for row in rows if not isinstance(row, HandedIn)],
-        )  # fmt: skip
+            "queue.html", asked.by, seen=seen, wanted=wanted, at=at, clips=clips, sets=shown
+        )
 
     def _own(self, asked: Asked) -> Response:
         """Show a student's own sets, with an account in place of a slip."""
         with self._book.reading() as connection:
-            known = self._glances.all(connection)
-        own = [one for one in known if one.pupil_id == asked.by.pupil_id]
-        return self._showing.page("own.html", asked.by, sets=own)
+            own = () if asked.by.pupil_id is None else sets_of_pupil(connection, asked.by.pupil_id)
+            shown = self._glances.of(connection, own)
+        return self._showing.page("own.html", asked.by, sets=shown)
 
     def _ready(self, asked: Asked) -> Response:
         return self._sheet(asked, "", 200)
 
     def _sheet(self, asked: Asked, trouble: str, status: int) -> Response:
         wanted = wanted_of(asked)
-        with self._book.reading() as connection:
-            seen = overview(connection, self._glances, wanted)
-        rows, page, pages = page_of(seen.ready, _page(asked))
+        seen, at, sets = self._of_state(asked, TO_SIGN)
         done = asked.request.query_params.get("signed", "")
         return self._showing.page(
-            "ready.html", asked.by, status, seen=seen, wanted=wanted, page=page, pages=pages,
-            sets=rows, signer=name_of(asked), trouble=trouble,
+            "ready.html", asked.by, status, seen=seen, wanted=wanted, at=at, sets=sets,
+            signer=name_of(asked), trouble=trouble,
             said=f"Signed: {done}." if done.isdecimal() else "",
         )  # fmt: skip
 
@@ -112,13 +122,19 @@ class QueuePages:
         return answer
 
     def _signed(self, asked: Asked) -> Response:
-        wanted = wanted_of(asked)
-        with self._book.reading() as connection:
-            seen = overview(connection, self._glances, wanted)
-        rows, page, pages = page_of(seen.signed, _page(asked))
+        seen, at, sets = self._of_state(asked, SIGNED)
         return self._showing.page(
-            "signed.html", asked.by, seen=seen, wanted=wanted, page=page, pages=pages, sets=rows
+            "signed.html", asked.by, seen=seen, wanted=wanted_of(asked), at=at, sets=sets
         )
+
+    def _of_state(self, asked: Asked, state: str) -> tuple[Overview, PageNumber, list[Glance]]:
+        wanted = wanted_of(asked)
+        bring_up_to_date(self._book)
+        with self._book.reading() as connection:
+            seen = overview(connection, wanted)
+            at = PageNumber.of(seen.ready if state == TO_SIGN else seen.signed, _page(asked))
+            sets = waiting_for(connection, state, wanted, at.first, at.size)
+            return seen, at, self._glances.of(connection, sets)
 
     def _clip(self, asked: Asked) -> Response:
         return self._clip_page(asked, self._handed_in(asked), "", 200)
@@ -126,7 +142,7 @@ class QueuePages:
     def _clip_page(self, asked: Asked, clip: HandedIn, trouble: str, status: int) -> Response:
         wanted = wanted_of(asked)
         with self._book.reading() as connection:
-            seen = overview(connection, self._glances, wanted)
+            seen = overview(connection, wanted)
         filmed = None if clip.filming is None else Filmed.from_plain(clip.filming)
         return self._showing.page(
             "clip.html", asked.by, status, seen=seen, wanted=wanted, one=clip, filmed=filmed,

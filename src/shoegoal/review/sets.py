@@ -14,9 +14,10 @@ from shoegoal.errors import BadSettingsError, RecordChangedError, ShoegoalError
 from shoegoal.record.book import Book
 from shoegoal.record.history import SetHistory, load_set
 from shoegoal.record.pictures import MOMENTS
+from shoegoal.record.states import LOOK, TO_SIGN
 from shoegoal.review.actions import ACTIONS, Action
 from shoegoal.review.doors import OWNERS, TEACHERS, Asked, Door
-from shoegoal.review.glances import Glances, Overview, Wanted, overview
+from shoegoal.review.glances import Overview, Wanted, bring_up_to_date, overview, waiting_for
 from shoegoal.review.media import Clips, Pictures
 from shoegoal.review.showing import Showing, status_of
 from shoegoal.review.views import old_view_of, view_of
@@ -37,11 +38,10 @@ class _Said:
 class SetPages:
     """The answers, over one book."""
 
-    def __init__(self, book: Book, showing: Showing, clips: Clips, glances: Glances) -> None:
+    def __init__(self, book: Book, showing: Showing, clips: Clips) -> None:
         self._book = book
         self._showing = showing
         self._clips = clips
-        self._glances = glances
         self._pictures = Pictures()
 
     def doors(self) -> list[Door]:
@@ -122,12 +122,13 @@ class SetPages:
         rest = f"?{wanted.query}" if wanted.query else ""
         if not action.goes_on:
             return f"/sets/{set_id}{rest}"
+        bring_up_to_date(self._book)
         with self._book.reading() as connection:
-            seen = overview(connection, self._glances, wanted)
-        after = [one for one in seen.to_look_at if one.state == "look"]
+            after = waiting_for(connection, LOOK, wanted)
+            ready = waiting_for(connection, TO_SIGN, wanted)
         if after:
-            return f"/sets/{after[0].set_id}{rest}"
-        return f"/ready{rest}" if seen.ready else f"/{rest}"
+            return f"/sets/{after[0]}{rest}"
+        return f"/ready{rest}" if ready else f"/{rest}"
 
     def _history(self, asked: Asked) -> SetHistory:
         """Read the set that an address names; one of somebody else's is not there."""
@@ -163,8 +164,9 @@ class SetPages:
         wanted = wanted_of(asked)
         seen: Overview | None = None
         if asked.by.is_teacher:
+            bring_up_to_date(self._book)
             with self._book.reading() as connection:
-                seen = overview(connection, self._glances, wanted)
+                seen = overview(connection, wanted)
         return {"seen": seen, "wanted": wanted, "signer": name_of(asked)}
 
 

@@ -96,8 +96,8 @@ class Uploads:
 
     async def _create(self, request: Request, by: SlipHolder) -> Response:
         length = request.headers.get("upload-length", "")
-        if not length.isdecimal() or int(length) < 1:
-            raise HTTPException(400, "Upload-Length is missing")
+        if not length.isdecimal() or len(length) > 15 or int(length) < 1:
+            raise HTTPException(400, "Upload-Length is missing, or is no length of a clip")
         told = _metadata(request.headers.get("upload-metadata", ""))
         clip = await run_in_threadpool(self._begin, by, int(length), told)
         headers = _TUS | {"location": f"{UPLOADS}/{clip.token}"}

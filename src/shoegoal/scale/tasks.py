@@ -1,4 +1,4 @@
-"""One clip to count as a task, and the processes of this computer that do such tasks."""
+"""One clip as a task, and the processes of this computer that read it; each may die alone."""
 
 from __future__ import annotations
 
@@ -10,15 +10,17 @@ import time
 from collections import deque
 from collections.abc import Callable, Generator, Sequence
 from concurrent.futures import FIRST_COMPLETED, Future, wait
+from concurrent.futures.process import BrokenProcessPool
 from contextlib import suppress
 from dataclasses import dataclass
 from multiprocessing.sharedctypes import RawArray
 from pathlib import Path
-from types import FrameType
-from typing import TYPE_CHECKING, TypeAlias
+from types import FrameType, TracebackType
+from typing import TYPE_CHECKING, TypeAlias, TypeVar
 
-from shoegoal.errors import ShoegoalError
+from shoegoal.errors import ClipUnreadableError, ShoegoalError
 from shoegoal.ladder.rules import Stage
+from shoegoal.limits import cause_of_end, confine_process, time_bound
 from shoegoal.threads import limit_threads, usable_cores
 from shoegoal.types import ImagePoint
 
@@ -117,6 +119,7 @@ def carry_out(work: Work, task: CountTask, tell: Tell) -> TaskDone:
 
 
 Shares = ctypes.Array[ctypes.c_double]
+T = TypeVar("T")
 
 POLL_S = 0.25
 AHEAD = 2
@@ -199,21 +202,104 @@ def _outcomes(
 
 
 def _outcome_of(future: Future[TaskDone], task: CountTask) -> TaskDone | None:
-    """Say what came of a task; None where its process died."""
+    """Say what came of a task; None where its process died, and not by the clip's doing."""
     from pebble import ProcessExpired
 
     try:
         return future.result()
-    except ProcessExpired:
-        return None
+    except ProcessExpired as error:
+        cause = cause_of_end(error.exitcode)
+        return None if cause is None else TaskDone(task.key, cause, ClipUnreadableError.exit_code)
     except Exception as error:  # the pool itself: what cannot be sent, or a broken pool
         return TaskDone(task.key, f"it could not be counted ({error})", 1)
 
 
-def _start_worker(shares: Shares, threads: int) -> None:
+class ClipReader:
+    """A process that reads clips for this one, kept from task to task; a context manager."""
+
+    def __init__(self) -> None:
+        self._pool = self._fresh_pool()
+
+    def __enter__(self) -> ClipReader:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self._end()
+
+    def _fresh_pool(self) -> ProcessPool:
+        from pebble import ProcessPool
+
+        return ProcessPool(
+            max_workers=1,
+            initializer=_start_worker,
+            initargs=(None, usable_cores()),
+            context=multiprocessing.get_context("spawn"),
+        )
+
+    def _end(self) -> None:
+        self._pool.stop()
+        self._pool.join()
+
+    def do(self, function: Callable[..., T], *args: object) -> T:
+        """Call a function of a module in the process; what it raises is raised here.
+
+        Raises
+        ------
+        ClipUnreadableError
+            The process died of it.
+        """
+        from pebble import ProcessExpired
+
+        cause = None
+        for _ in range(MOST_TRIES):
+            try:
+                return self._schedule(function, args).result()
+            except ProcessExpired as error:
+                cause = cause_of_end(error.exitcode)
+                if cause is not None:
+                    break
+            except BrokenProcessPool:  # it died between two tasks
+                self._renew()
+        raise ClipUnreadableError(cause or f"{DIED}, {MOST_TRIES} times")
+
+    def _schedule(self, function: Callable[..., T], args: tuple[object, ...]) -> Future[T]:
+        try:
+            return self._pool.schedule(_bound, args=(function, *args))
+        except RuntimeError:  # it died while it waited
+            self._renew()
+            return self._pool.schedule(_bound, args=(function, *args))
+
+    def _renew(self) -> None:
+        self._end()
+        self._pool = self._fresh_pool()
+
+    def count(self, task: CountTask) -> TaskDone:
+        """Count a clip; whatever goes wrong comes back as words."""
+        try:
+            return self.do(_count, task)
+        except ClipUnreadableError as error:
+            return TaskDone(task.key, str(error), error.exit_code)
+
+
+def _bound(function: Callable[..., T], *args: object) -> T:
+    with time_bound():
+        return function(*args)
+
+
+def _count(task: CountTask) -> TaskDone:
+    return _in_worker(count_clip, task, None)
+
+
+def _start_worker(shares: Shares | None, threads: int) -> None:
     global _shares
     _shares = shares
     limit_threads(threads)
+    confine_process()
     # The pool ends its workers politely; a count that is ended so clears away what it had begun.
     signal.signal(signal.SIGTERM, _end)
 
@@ -222,12 +308,13 @@ def _end(number: int, frame: FrameType | None) -> None:
     raise SystemExit
 
 
-def _in_worker(work: Work, task: CountTask, place: int) -> TaskDone:
+def _in_worker(work: Work, task: CountTask, place: int | None) -> TaskDone:
     def tell(share: float) -> None:
-        if _shares is not None:
+        if _shares is not None and place is not None:
             _shares[place] = min(1.0, max(0.0, share))
 
     try:
-        return carry_out(work, task, tell)
+        with time_bound():
+            return carry_out(work, task, tell)
     except SystemExit:  # ended politely, and cleared away; the pool would go on with this process
         os._exit(1)

@@ -19,7 +19,8 @@ from shoegoal.analysis.file import ANALYSIS_FILE_NAME, load_analysis, save_analy
 from shoegoal.analysis.model import Analysis
 from shoegoal.analysis.repeats import RESULT_SUFFIX, same_take, with_same_takes
 from shoegoal.errors import BadSettingsError, OutputError, RecordBookError, ShoegoalError
-from shoegoal.filming_check.pupil import Filmed, check_filming
+from shoegoal.filming_check.pupil import Filmed, Pictures, check_filming
+from shoegoal.ladder.rules import Stage
 from shoegoal.record.book import Book
 from shoegoal.record.chain import canonical_text
 from shoegoal.record.class_settings import settings_by_id
@@ -43,6 +44,8 @@ POLL_S = 0.5
 FOUND_NAME, PLAIN_NAME = "filming.jpg", "still.jpg"
 # Counts one clip, wherever; what goes wrong comes back as words.
 Counter: TypeAlias = Callable[[CountTask], TaskDone]
+# Checks how a clip was filmed: clip, stage, longest minutes.
+Checker: TypeAlias = Callable[[Path, Stage, float], tuple[Filmed, Pictures | None]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +64,12 @@ class Duty:
 
 
 def work_until(
-    book: Book, duty: Duty, count: Counter, is_over: Callable[[], bool], poll_s: float = POLL_S
+    book: Book,
+    duty: Duty,
+    count: Counter,
+    is_over: Callable[[], bool],
+    check: Checker = check_filming,
+    poll_s: float = POLL_S,
 ) -> None:
     """Work until it is over; a clip that was begun is brought to its end first.
 
@@ -70,14 +78,14 @@ def work_until(
     idle = threading.Event()
     while not is_over():
         try:
-            busy = work_once(book, duty, count)
+            busy = work_once(book, duty, count, check)
         except (RecordBookError, OutputError):
             busy = False
         if not busy:
             idle.wait(poll_s)
 
 
-def work_once(book: Book, duty: Duty, count: Counter) -> bool:
+def work_once(book: Book, duty: Duty, count: Counter, check: Checker = check_filming) -> bool:
     """Take one clip and bring it a step on; whether there was one.
 
     Raises
@@ -85,21 +93,21 @@ def work_once(book: Book, duty: Duty, count: Counter) -> bool:
     RecordBookError, OutputError
         The book cannot be used. The clip's claim runs out, and it is taken again.
     """
-    for check in (True, False):
-        if not (duty.checks if check else duty.counts):
+    for checks in (True, False):
+        if not (duty.checks if checks else duty.counts):
             continue
         with book.reading() as connection:
-            if not is_anything_ready(connection, check=check):
+            if not is_anything_ready(connection, check=checks):
                 continue
         with book.writing(history=False) as connection:
-            taken = claim_next(connection, check=check, claim_s=duty.claim_s)
+            taken = claim_next(connection, check=checks, claim_s=duty.claim_s)
         if taken is None:
             continue
         clip, claim = taken
         try:
             with _claim_kept(book, clip, claim, duty.claim_s):
-                if check:
-                    _check(book, clip, claim)
+                if checks:
+                    _check(book, clip, claim, check)
                 else:
                     _count(book, clip, claim, count)
         except ClaimLostError:
@@ -133,14 +141,12 @@ def _claim_kept(
         thread.join()
 
 
-def _check(book: Book, clip: HandedIn, claim: str) -> None:
+def _check(book: Book, clip: HandedIn, claim: str, check: Checker) -> None:
     with book.reading() as connection:
         settings = settings_by_id(connection, clip.class_id)
     assert settings is not None
     try:
-        filmed, pictures = check_filming(
-            clip.clip_path, clip.stage.to_stage(), settings.limits.longest_min
-        )
+        filmed, pictures = check(clip.clip_path, clip.stage.to_stage(), settings.limits.longest_min)
     except Exception:  # whatever the matter is, the clip is not lost: the count says more
         filmed, pictures = Filmed(True, "The clip arrived.", ()), None
     if pictures is not None:

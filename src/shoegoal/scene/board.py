@@ -18,7 +18,7 @@ import numpy.typing as npt
 
 from shoegoal.errors import ClipNotJudgeableError, OutputError
 from shoegoal.scene.lens import Lens
-from shoegoal.scene.written import replace_file
+from shoegoal.written import replace_file
 
 U8 = npt.NDArray[np.uint8]
 F32 = npt.NDArray[np.float32]

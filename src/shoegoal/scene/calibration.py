@@ -18,8 +18,8 @@ from shoegoal.errors import BadSettingsError
 from shoegoal.outside import parse_toml, read_outside
 from shoegoal.scene.camera import Camera
 from shoegoal.scene.lens import Bend, Focal, Place, Side, said_simply, toml_text
-from shoegoal.scene.written import replace_file
 from shoegoal.types import ImagePoint
+from shoegoal.written import replace_file
 
 U8 = npt.NDArray[np.uint8]
 F64 = npt.NDArray[np.float64]

@@ -10,7 +10,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from shoegoal.errors import BadSettingsError
 from shoegoal.outside import parse_toml, read_outside
-from shoegoal.scene.written import replace_file
+from shoegoal.written import replace_file
 
 # Two shapes are the same when width over height agrees to this share (1920x1080, 1280x720).
 SAME_SHAPE_REL = 0.01
