@@ -40,7 +40,8 @@ def drawn_scene(number: int) -> tuple[Scene, Painter]:
         }
     if rng.random() < 0.15:
         tables["camera"] = {"shake_deg": float(rng.uniform(0.02, 0.3))}
-    scene = random_scene(seed, "behind" if view == "facing" else view, 2 if later else 1, **tables)
+    drawn: Any = "behind" if view == "facing" else view
+    scene = random_scene(seed, drawn, 2 if later else 1, **tables)
     if view == "facing":
         scene = _faced(scene, rng)
     if later:
