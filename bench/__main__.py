@@ -21,6 +21,7 @@ from filming import filming
 from form import form
 from form_cost import form_cost
 from mutate import mutate
+from sameness import same
 from touches import touches
 
 
@@ -37,6 +38,7 @@ bench.add_command(sets)
 bench.add_command(filming)
 bench.add_command(form)
 bench.add_command(form_cost)
+bench.add_command(same)
 bench.add_command(touches)
 bench.add_command(demo_cost)
 bench.add_command(evidence)

@@ -23,8 +23,7 @@ import numpy as np
 from evidence import kept_name, scene_digest
 from shoegoal.analysis.watching import Watched, watch_clip
 from shoegoal.ball import tracks
-from shoegoal.ball.sightings import RestingBall
-from shoegoal.ball.tracks import Track
+from shoegoal.ball.tracks import RestingBall, Track
 from shoegoal.errors import ShoegoalError
 from shoegoal.types import BallSighting
 from truth.catalogue import EvaluationSet, chosen

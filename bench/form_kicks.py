@@ -41,7 +41,7 @@ F64 = npt.NDArray[np.float64]
 CACHE = ROOT / ".cache" / "form"
 # The tool tells the moment of contact to about a third of a picture at 30 a second.
 CONTACT_SIGMA_S = 0.012
-# How the gauge sees balls on scenes kept apart, in shares of a diameter.
+# How the network sees balls on scenes kept apart, in shares of a diameter.
 CENTRE_SIGMA, SIZE_SIGMA, SIZE_BIAS_SIGMA = 0.02, 0.02, 0.01
 MARKER_SIGMA_PX = 1.5
 LEAST_AHEAD_M = 1.0  # a marker less far ahead of the camera is not clicked on
@@ -129,7 +129,7 @@ def space_of(truth: dict[str, Any], kick: dict[str, Any]) -> ShotSpace:
 def fitted_scene(clip: KickClip, truth: dict[str, Any]) -> SceneFit | GroundFit:
     """The scene as the tool would fit it to the balls of such a clip.
 
-    Balls at rest and rolling to the goal are seen as the gauge saw them on scenes kept apart
+    Balls at rest and rolling to the goal are seen as the network saw them on scenes kept apart
     (`training/RESULTS.md`); the size printed on the ball is told, and the goal in steps. A goal
     that lies beside or behind the camera has no say.
     """

@@ -17,10 +17,10 @@ from shoegoal.analysis.interruptions import strayed_times
 from shoegoal.analysis.judging import JudgedSet, judge_evidence, scene_record
 from shoegoal.analysis.model import MarkersSource
 from shoegoal.analysis.run import evidence_of, ground_of, marker_sigma_px
-from shoegoal.ball.sightings import BallTrack, RestingBall
+from shoegoal.ball.tracks import BallTrack, RestingBall
 from shoegoal.ball.watch import BallRecord
-from shoegoal.clip.rhythm import Break, BreakKind
 from shoegoal.clip.stillness import Stillness, StillnessReport, StillSpan
+from shoegoal.clip.take import Break, BreakKind
 from shoegoal.errors import ShoegoalError
 from shoegoal.ladder.hidden import judge_shots_around
 from shoegoal.shots.judge import sure_segments_beside

@@ -21,7 +21,7 @@ from shoegoal.analysis.model import (
     StageRecord,
 )
 from shoegoal.analysis.stills import SceneView, StillPicture, strip_moments
-from shoegoal.ball.sightings import BallTrack, RestingBall
+from shoegoal.ball.tracks import BallTrack, RestingBall
 from shoegoal.ball.watch import BallRecord
 from shoegoal.ladder.rules import MakesOfShots, Stage
 from shoegoal.ladder.verdict import judge_shots

@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from shoegoal.ball.watch import BallRecord, BallWatcher
 from shoegoal.clip.frame import Frame
-from shoegoal.clip.small import SmallFrame, small_frame
+from shoegoal.clip.reduced import SmallFrame, small_frame
 
 U8 = npt.NDArray[np.uint8]
 F64 = npt.NDArray[np.float64]

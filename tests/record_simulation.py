@@ -1,6 +1,6 @@
 """What the watcher would note of balls in a yard: moved by closed forms, seen by OpenCV's camera.
 
-Sightings carry the noise that the gauge showed on drawn balls (training/RESULTS.md): a centre off
+Sightings carry the noise that the network showed on drawn balls (training/RESULTS.md): a centre off
 by 0.3 px and 1% of the diameter, a size by 0.3 px and 2%, and 2% more that all of a ball share.
 The kick spot lies at (0.3, 3.0) of the ground frame, the goal 5.4 m further on, 2.4 m wide.
 """
@@ -16,8 +16,7 @@ import numpy as np
 
 from ball_pictures import F64, uneven_times
 from scene_simulation import IMAGE_SIZE_PX, ball_disc, opencv_pixels
-from shoegoal.ball.sightings import BallTrack, RestingBall
-from shoegoal.ball.tracks import MAX_GAP_S, MIN_SEEN, STOPPED_S
+from shoegoal.ball.tracks import MAX_GAP_S, MIN_SEEN, STOPPED_S, BallTrack, RestingBall
 from shoegoal.ball.watch import BallRecord
 from shoegoal.scene.ball_size import BallSize
 from shoegoal.scene.camera import Camera

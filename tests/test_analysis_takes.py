@@ -15,7 +15,7 @@ from shoegoal.analysis.model import Analysis, TakeRecord
 from shoegoal.analysis.repeats import earlier_results, with_repeats
 from shoegoal.cli.report import print_report
 from shoegoal.clip.fingerprint import Fingerprint
-from shoegoal.clip.rhythm import Break, BreakKind
+from shoegoal.clip.take import Break, BreakKind
 from shoegoal.errors import BadSettingsError
 from shoegoal.ladder.hidden import judge_shots_around
 from shoegoal.ladder.rules import MakesInTime, MakesOfShots

@@ -1,7 +1,7 @@
 """Tracks cut into free motion: against mechanics in closed form and a solver that is not ours.
 
 The balls are moved by the formulas of any mechanics textbook and drawn by OpenCV's camera
-(`record_simulation`), with the noise of the gauge.
+(`record_simulation`), with the noise of the network.
 """
 
 from __future__ import annotations

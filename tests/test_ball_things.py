@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
-from shoegoal.ball.things import things_in
+from shoegoal.ball.background import things_in
 
 
 @pytest.mark.parametrize("smooth", [0.0, 0.6, 1.5, 3.0])

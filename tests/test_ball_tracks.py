@@ -8,14 +8,19 @@ import numpy as np
 import pytest
 
 from ball_pictures import F64, uneven_times
-from shoegoal.ball.sightings import (
+from shoegoal.ball.tracks import (
+    MAX_GAP_S,
     RestingBall,
+    Seen,
+    Track,
+    TrackLinker,
     ball_track,
+    roughness,
     runs_straight,
     same_event,
     since_it_left,
+    worth_a_look,
 )
-from shoegoal.ball.tracks import MAX_GAP_S, Seen, Track, TrackLinker, roughness, worth_a_look
 from shoegoal.types import BallSighting
 
 

@@ -9,20 +9,19 @@ import numpy as np
 import pytest
 
 from ball_pictures import CLOTH, GRASS, Canvas, Yard, uneven_times, watch
-from shoegoal.ball.lying import SURELY
-from shoegoal.ball.settled import (
+from shoegoal.ball.background import (
     SHADOW_DARKEST,
     SettledPicture,
     paint_difference,
     shadow_like,
 )
-from shoegoal.ball.sightings import LIKE_A_BALL, runs_straight, since_it_left
-from shoegoal.ball.tracks import STOPPED_S
+from shoegoal.ball.lying import SURELY
+from shoegoal.ball.tracks import LIKE_A_BALL, STOPPED_S, runs_straight, since_it_left
 from shoegoal.scene.fit_checks import SceneNotFittedError
 from shoegoal.shots.ground import find_ground
 
 PLACE_PX = 0.8  # of a picture with noise and a 2 x 2 coarser chroma
-SIZE_REL = 0.06  # these discs are flat: the gauge was taught on shaded balls (there 2%)
+SIZE_REL = 0.06  # these discs are flat: the network was taught on shaded balls (there 2%)
 
 
 class Roll:

@@ -16,10 +16,8 @@ import pytest
 
 from clip_writer import write_clip
 from shoegoal.clip.reader import open_clip
-from shoegoal.clip.rhythm import Break, BreakKind, breaks_in_rhythm
-from shoegoal.clip.small import small_frame
-from shoegoal.clip.take import TakeWatcher
-from shoegoal.clip.tiny import TINY_LONG_SIDE_PX, tiny_luma
+from shoegoal.clip.reduced import TINY_LONG_SIDE_PX, small_frame, tiny_luma
+from shoegoal.clip.take import Break, BreakKind, TakeWatcher, breaks_in_rhythm
 
 U8 = npt.NDArray[np.uint8]
 SAMPLES = Path(__file__).parents[1] / "sample_clips"

@@ -19,10 +19,16 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from shoegoal.clip.alike import alike_stretch
-from shoegoal.clip.fingerprint import COLUMNS, ROWS, STEP_S, Fingerprint, FingerprintMaker
+from shoegoal.clip.fingerprint import (
+    COLUMNS,
+    ROWS,
+    STEP_S,
+    Fingerprint,
+    FingerprintMaker,
+    alike_stretch,
+)
 from shoegoal.clip.reader import open_clip
-from shoegoal.clip.tiny import tiny_luma
+from shoegoal.clip.reduced import tiny_luma
 
 U8 = npt.NDArray[np.uint8]
 SAMPLES = Path(__file__).parents[1] / "sample_clips"

@@ -18,11 +18,10 @@ import pytest
 
 from clip_writer import corner_picture, ramp_pictures, write_clip
 from shoegoal.clip.clock import clock_text
-from shoegoal.clip.frame import ColourMatrix, planes_to_bgr
+from shoegoal.clip.container import ClipProblem, Timekeeper
+from shoegoal.clip.frame import ColourMatrix, Layout, planes_of, planes_to_bgr
 from shoegoal.clip.handover import run_ahead
-from shoegoal.clip.planes import Layout, planes_of
 from shoegoal.clip.reader import Frame, clip_sha256, open_clip
-from shoegoal.clip.timekeeper import ClipProblem, Timekeeper
 from shoegoal.errors import ClipNotJudgeableError, ClipUnreadableError
 
 KINDS = [

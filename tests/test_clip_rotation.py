@@ -12,7 +12,7 @@ import numpy.typing as npt
 import pytest
 
 from clip_writer import corner_picture, write_clip
-from shoegoal.clip.planes import turn_from_matrix
+from shoegoal.clip.frame import turn_from_matrix
 from shoegoal.clip.reader import open_clip
 
 U8 = npt.NDArray[np.uint8]

@@ -11,7 +11,7 @@ import numpy.typing as npt
 import pytest
 
 from shoegoal.clip.reader import open_clip
-from shoegoal.clip.small import small_frame
+from shoegoal.clip.reduced import small_frame
 from shoegoal.clip.stillness import (
     NEARLY_STILL_LIMIT,
     STILL_LIMIT,

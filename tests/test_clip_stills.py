@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from shoegoal.clip.frame import Frame
-from shoegoal.clip.halvings import Halvings
+from shoegoal.clip.reduced import Halvings
 from shoegoal.clip.stills import DEFAULT_BUDGET_BYTES, MAX_WIDTH_PX, MOST_HZ, StillRing
 
 

@@ -15,8 +15,8 @@ import pytest
 from shoegoal.analysis.judging import JudgedSet
 from shoegoal.analysis.settings import CountSettings
 from shoegoal.ball.free_motion import FreeStretch, Motion
-from shoegoal.ball.moving import MAX_SIZE_OF_LONG_SIDE, MIN_SIZE_OF_LONG_SIDE
-from shoegoal.ball.sightings import BallTrack
+from shoegoal.ball.motion import MAX_SIZE_OF_LONG_SIDE, MIN_SIZE_OF_LONG_SIDE
+from shoegoal.ball.tracks import BallTrack
 from shoegoal.ball.watch import BallRecord
 from shoegoal.clip.frame import Frame
 from shoegoal.clip.quality import tilt_deg

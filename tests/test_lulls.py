@@ -8,7 +8,7 @@ import pytest
 
 from shoegoal.analysis.doubts import doubtful_times
 from shoegoal.analysis.lulls import LONG_S, lull_times
-from shoegoal.clip.rhythm import Break, BreakKind
+from shoegoal.clip.take import Break, BreakKind
 from shoegoal.ladder.hidden import judge_shots_around
 from shoegoal.ladder.rules import FirstMakes, MakesOfShots, StageRule
 from shoegoal.ladder.verdict import Decision

@@ -9,7 +9,7 @@ import pytest
 
 from analysis_examples import STAGE, START_S, example_analysis
 from shoegoal.analysis.model import Analysis, StageRecord, TakeRecord
-from shoegoal.clip.rhythm import Break, BreakKind
+from shoegoal.clip.take import Break, BreakKind
 from shoegoal.ladder.rules import FirstMakes, MakesInTime, MakesOfShots, Stage
 from shoegoal.ladder.verdict import Decision, judge_shots
 from shoegoal.record.corrections import (

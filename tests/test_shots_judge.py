@@ -1,6 +1,6 @@
 """From what the watcher keeps to judged shots: one judge, on balls that are simulated by numbers.
 
-Records are made by closed forms and OpenCV's camera, with the gauge's noise, gaps and clutter
+Records are made by closed forms and OpenCV's camera, with the network's noise, gaps and clutter
 (`record_simulation`). In each clip a few plain shots show where the kick spot is.
 """
 

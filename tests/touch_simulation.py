@@ -6,13 +6,13 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from shoegoal.ball.sightings import BallTrack, RestingBall
+from shoegoal.ball.tracks import BallTrack, RestingBall
 from shoegoal.ball.watch import BallRecord
 from shoegoal.types import BallSighting
 
 RATE_HZ = 30.0
 SIZE_PX = 50.0
-NOISE = 0.01  # of the diameter: what the gauge is off by in clear view
+NOISE = 0.01  # of the diameter: what the network is off by in clear view
 BALL_M = 0.22
 
 

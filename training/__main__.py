@@ -13,7 +13,8 @@ import numpy.typing as npt
 
 from training.export import read_onnx, write_onnx
 from training.make import Stock, make_stock, warm_up
-from training.windows import Windows
+from training.photographs import photograph_windows
+from training.windows import Windows, joined
 
 HELD_OUT_EVERY = 10  # the scenes with a number that this divides are only measured on
 SAMPLED = 900  # held-out windows that are written out to look at
@@ -31,6 +32,7 @@ def main() -> None:
     parser.add_argument("--workers", type=int, default=os.cpu_count() or 1)
     parser.add_argument("--start", type=Path, help="an ONNX file to go on from")
     parser.add_argument("--peak-rate", type=float, default=4e-3)
+    parser.add_argument("--photographs", type=Path, help="a folder to learn from as well")
     options = parser.parse_args()
     options.out.mkdir(parents=True, exist_ok=True)
     begun = time.time()
@@ -39,6 +41,9 @@ def main() -> None:
     left = options.make_s - (time.time() - begun)
     stock = make_stock(options.first, options.scenes, left, options.workers)
     _say(begun, f"{len(stock.scene_of)} windows of {len(stock.scenes)} scenes")
+    if options.photographs is not None:
+        photographs = photograph_windows(options.photographs, options.workers)
+        _say(begun, f"{len(photographs.crops)} windows of photographs")
     # Only now: the processes that make windows do without torch.
     from training.fit import Course, read, train
     from training.network import SIDE, folded
@@ -47,7 +52,10 @@ def main() -> None:
     learnt, unseen = _part(stock, ~held), _part(stock, held)
     start = None if options.start is None else read_onnx(options.start)
     course = Course(options.train_s, peak_rate=options.peak_rate, start=start)
-    network = train(learnt.windows, course)
+    windows = learnt.windows
+    if options.photographs is not None:
+        windows = joined([windows, photographs])
+    network = train(windows, course)
     write_onnx(
         folded(network.blocks), options.out / "ball_gauge.onnx", "ball_gauge", SIDE, flat=True
     )

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import torch
 import torch.nn.functional as nnf
 from torch import Tensor
 
+from shoegoal.ball.ball_net import SIDE, SPAN_DIAMETERS
+
 LUMA, CHROMA = [0, 3], [1, 2, 4, 5]
-SIDE = 48
+PASTED = 0.12  # of the windows without a ball
 
 
 @dataclass(slots=True)
@@ -32,14 +34,15 @@ def augment(batch: Batch) -> Batch:
     x, answers, ball = batch.levels.float(), batch.answers.clone(), batch.ball.clone()
     x, ball = _settled_otherwise(x, ball, batch.changed)
     x = _repainted(x, answers, ball, batch.whole)
-    x = _smeared(x, answers, ball, batch.changed, batch.whole)
+    x, answers, ball, changed, whole = _pasted(x, answers, ball, batch)
+    x = _smeared(x, answers, ball, changed, whole)
     x = _cluttered(x, ball)
     x, answers = _turned(x, answers)
     x = _occluded(x)
     x = torch.cat([_filmed(part) for part in x.chunk(8)])
     x = _lit(x)
     x = _noisy(x)
-    return Batch(x.clamp(0, 255), answers, ball, batch.changed, batch.whole)
+    return replace(batch, levels=x.clamp(0, 255), answers=answers, ball=ball)
 
 
 def _some(x: Tensor, share: float) -> Tensor:
@@ -119,6 +122,62 @@ def _smeared(x: Tensor, answers: Tensor, ball: Tensor, changed: Tensor, whole: T
     smeared = behind * (1 - moved[:, 3:]) + moved[:, :3]
     now = torch.where(chosen[:, None, None, None], smeared, now)
     return torch.cat([torch.cat([now, settled], 1), rest])
+
+
+def _pasted(
+    x: Tensor, answers: Tensor, ball: Tensor, batch: Batch
+) -> tuple[Tensor, Tensor, Tensor, Tensor, Tensor]:
+    """Lay balls of other windows over some that hold none: of photographs on drawn ground, too.
+
+    Returns the windows, answers, ball, changed and whole.
+    """
+    givers = torch.nonzero((ball > 0.5) & (batch.whole > 0.5)).flatten()
+    takers = torch.nonzero((ball < 0.5) & _some(x, PASTED)).flatten()
+    n = len(takers)
+    if n == 0 or len(givers) == 0:
+        return x, answers, ball, batch.changed, batch.whole
+    pick = givers[torch.randint(len(givers), (n,), device=x.device)]
+    old, meant = x[takers], _guessed(n, x.device)
+    rows = _onto(answers[pick], meant, 0.4 * torch.randn(n, device=x.device))
+    grid = nnf.affine_grid(rows, [n, 3, SIDE, SIDE], align_corners=False)
+    paint = nnf.grid_sample(x[pick, :3], grid, padding_mode="border", align_corners=False)
+    now = old[:, :3] * _shaded(old, meant)
+    now = now + _disc(old, meant, 0.49) * (paint - now)
+    lies = _some(old, 0.35)
+    settled = torch.where(lies[:, None, None, None], now, old[:, 3:])
+    out = [v.clone() for v in (x, answers, ball, batch.changed, batch.whole)]
+    news = (torch.cat([now, settled], 1), meant, 1.0, (~lies).float(), 1.0)
+    for whole, new in zip(out, news, strict=True):
+        whole[takers] = new
+    return out[0], out[1], out[2], out[3], out[4]
+
+
+def _guessed(n: int, home: torch.device) -> Tensor:
+    """Answers (n, 3) to windows laid round a ball by good and by poor guesses."""
+    good = torch.rand(n, 1, device=home) < 0.5
+    grow = torch.where(good, 0.12, 0.35) * torch.randn(n, 1, device=home)
+    off = torch.where(good, 0.06, 0.17) * (2 * torch.rand(n, 2, device=home) - 1)
+    return torch.cat([off, grow.clamp(-0.65, 0.65) - math.log(SPAN_DIAMETERS)], 1)
+
+
+def _onto(theirs: Tensor, ours: Tensor, angle: Tensor) -> Tensor:
+    """Affine maps (n, 2, 3), as `affine_grid` takes them, that bring balls to other places."""
+    scale = (theirs[:, 2] - ours[:, 2]).exp()
+    a, b = scale * angle.cos(), scale * angle.sin()
+    x = theirs[:, 0] - a * ours[:, 0] + b * ours[:, 1]
+    y = theirs[:, 1] - b * ours[:, 0] - a * ours[:, 1]
+    return torch.stack([torch.stack([a, -b, 2 * x], 1), torch.stack([b, a, 2 * y], 1)], 1)
+
+
+def _shaded(x: Tensor, answers: Tensor) -> Tensor:
+    """Gains (n, 3, 48, 48) of the ground: under some balls lies a soft shadow."""
+    gx, gy = _grid(x)
+    size, cx, cy = (v[:, None, None, None] for v in (answers[:, 2].exp(), *answers[:, :2].T))
+    right = (gx - cx) / size - _normal(x, 0.2)
+    down = (gy - cy) / size - _uniform(x, 0.3, 0.55)
+    dark = _uniform(x, 0.0, 0.6) * (_uniform(x, 0, 1) < 0.6)
+    luma = 1 - dark * torch.exp(-9 * right.square() - 70 * down.square())
+    return torch.cat([luma, torch.ones_like(luma), torch.ones_like(luma)], 1)
 
 
 def _cluttered(x: Tensor, ball: Tensor) -> Tensor:

@@ -24,17 +24,24 @@ WHOLE = 0.97
 SIGMA_LOGS = (-6.0, 0.0)
 # How often a kind is drawn, whatever its number; balls make up half of every batch.
 WEIGHTS = {
-    Kind.MOVING: 0.32,
-    Kind.RESTING: 0.07,
-    Kind.WAITING: 0.06,
-    Kind.PUT_DOWN: 0.05,
-    Kind.BLOB: 0.18,
-    Kind.LIMB: 0.12,
-    Kind.THING: 0.06,
-    Kind.BARE: 0.06,
-    Kind.LEFT: 0.04,
-    Kind.BESIDE: 0.04,
+    Kind.MOVING: 0.26,
+    Kind.RESTING: 0.06,
+    Kind.WAITING: 0.05,
+    Kind.PUT_DOWN: 0.04,
+    Kind.BLOB: 0.15,
+    Kind.LIMB: 0.10,
+    Kind.THING: 0.05,
+    Kind.BARE: 0.05,
+    Kind.LEFT: 0.035,
+    Kind.BESIDE: 0.035,
+    Kind.PHOTO_MOVING: 0.04,
+    Kind.PHOTO_LYING: 0.05,
+    Kind.PHOTO_OTHER: 0.14,
 }
+HARD_TIMES = 5  # so often in a course it is asked which windows without a ball look like one,
+FIRST_PHOTO = Kind.PHOTO_MOVING
+FAITH = 0.5  # what was learnt from more scenes than a later course has is kept so far
+EASY_SHARE = 0.25  # and those are drawn more often than the easiest, which are drawn so often
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,10 +70,28 @@ def losses(answers: Tensor, batch: Batch, progress: float) -> Tensor:
     return score + 0.3 * plain + 0.25 * likely.mean()
 
 
-def _draw_weights(kinds: npt.NDArray[np.int64]) -> Tensor:
-    counts = np.bincount(kinds, minlength=len(Kind))
-    rates = np.array([WEIGHTS[k] for k in Kind])
-    return torch.from_numpy(rates[kinds] / np.maximum(1, counts)[kinds])
+def _faith(answers: Tensor, old: Tensor, batch: Batch, drawn: Tensor) -> Tensor:
+    """How far a network has gone from what it started from, on drawn windows."""
+    same = nnf.binary_cross_entropy_with_logits(answers[drawn, 0], old[drawn, 0].sigmoid())
+    there = drawn & (batch.ball > 0.5)
+    return same + 5.0 * (answers[there, 1:4] - old[there, 1:4]).abs().mean()
+
+
+def _odds(kinds: Tensor, hard: Tensor) -> Tensor:
+    """Add up the odds of windows: each kind has its weight, and in it the hard ones have more."""
+    sums = torch.zeros(len(Kind), dtype=torch.float64, device=kinds.device)
+    sums.index_add_(0, kinds, hard)
+    rates = torch.tensor([WEIGHTS[k] for k in Kind], dtype=torch.float64, device=kinds.device)
+    odds = torch.cumsum((rates / sums.clamp(min=1e-9))[kinds] * hard, 0)
+    return odds / odds[-1].clone()
+
+
+@torch.no_grad()
+def _hardness(network: GaugeNet, crops: Tensor, ball: Tensor) -> Tensor:
+    """How often each window is drawn among those of its kind: 1 for balls."""
+    parts = [network(part.float())[:, 0].float().sigmoid() for part in crops.split(16384)]
+    score = torch.cat(parts).double()
+    return torch.where(ball > 0.5, 1.0, EASY_SHARE + (2 * score).clamp(max=1.0))
 
 
 def train(windows: Windows, course: Course) -> GaugeNet:
@@ -77,17 +102,19 @@ def train(windows: Windows, course: Course) -> GaugeNet:
     if course.start is not None:
         network.take_over(course.start)
     network = network.to(home, memory_format=torch.channels_last)
-    mean = deepcopy(network).eval()
-    kinds = windows.facts[:, 0].astype(np.int64)
+    mean, first = deepcopy(network).eval(), deepcopy(network).eval()
     crops = torch.from_numpy(windows.crops).to(home)
     answers = torch.from_numpy(windows.answers).to(home)
     facts = torch.from_numpy(windows.facts).to(home)
-    ball = torch.from_numpy(np.isin(kinds, IS_BALL).astype(np.float32)).to(home)
-    odds = torch.cumsum(_draw_weights(kinds).to(home), 0)
-    odds /= odds[-1].clone()
+    kinds = facts[:, 0].long()
+    ball = torch.isin(kinds, torch.tensor(IS_BALL, device=home)).float()
+    odds = _odds(kinds, torch.ones_like(ball, dtype=torch.float64))
+    asked = 0 if course.start is not None else 1
     optimizer = torch.optim.AdamW(network.parameters(), lr=1e-3, weight_decay=0.02)
     begun, step = time.time(), 0
     while (progress := (time.time() - begun) / course.seconds) < 1:
+        if progress >= asked / HARD_TIMES:
+            odds, asked = _odds(kinds, _hardness(mean, crops, ball)), asked + 1
         for group in optimizer.param_groups:
             group["lr"] = course.peak_rate * rate(progress)
         drawn = torch.rand(course.batch, device=home, dtype=torch.float64)
@@ -105,7 +132,13 @@ def train(windows: Windows, course: Course) -> GaugeNet:
         levels = batch.levels.contiguous(memory_format=torch.channels_last)
         with torch.autocast(home.type, torch.bfloat16):
             told = network(levels)
-        loss = losses(told.float(), batch, progress if course.start is None else 1.0)
+            with torch.no_grad():
+                old = None if course.start is None else first(levels)
+        loss = losses(told.float(), batch, progress if old is None else 1.0)
+        if old is not None:
+            loss = loss + FAITH * _faith(
+                told.float(), old.float(), batch, kinds[pick] < FIRST_PHOTO
+            )
         optimizer.zero_grad(set_to_none=True)
         loss.backward()
         torch.nn.utils.clip_grad_norm_(network.parameters(), 5.0)

@@ -18,7 +18,7 @@ import numpy.typing as npt
 
 from training.places import Places
 from training.scenes import FIRST_SEED, drawn_scene
-from training.windows import Windows, windows_of
+from training.windows import Windows, joined, windows_of
 from truth.render import render_clip
 from truth.scenes import Scene, random_scene
 from truth.stage import set_stage
@@ -109,11 +109,7 @@ def make_stock(first: int, most: int, seconds: float, workers: int) -> Stock:
     parts = [parts[k] for k in order]
     scenes = [scenes[k] for k in order]
     return Stock(
-        Windows(
-            np.concatenate([p.crops for p in parts]),
-            np.concatenate([p.answers for p in parts]),
-            np.concatenate([p.facts for p in parts]),
-        ),
+        joined(parts),
         np.repeat(np.arange(len(parts), dtype=np.int32), [len(p.crops) for p in parts]),
         scenes,
     )

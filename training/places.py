@@ -70,7 +70,8 @@ class Places:
                 seen = truth.visible
             else:
                 others = np.delete(now, number, axis=0)
-                seen = ball_in_view(lens, self.clear, bodies, others, *at, radius)
+                x_m, y_m, z_m = at.tolist()
+                seen = ball_in_view(lens, self.clear, bodies, others, x_m, y_m, z_m, radius)
             speed = float(np.linalg.norm(at - before[number])) / 0.02
             size = float(np.sqrt(long * short))
             out.append(SeenBall(x, y, size, seen, speed, number == truth.ball, number))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from enum import IntEnum
 from pathlib import Path
@@ -10,12 +11,11 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 
-from shoegoal.ball.gauge import look_through, window_round
-from shoegoal.ball.moving import MotionWatcher
-from shoegoal.ball.settled import SettledPicture
-from shoegoal.clip.halvings import Halvings
+from shoegoal.ball.background import SettledPicture
+from shoegoal.ball.ball_net import look_through, window_round
+from shoegoal.ball.motion import MotionWatcher
 from shoegoal.clip.reader import open_clip
-from shoegoal.clip.small import small_frame
+from shoegoal.clip.reduced import Halvings, small_frame
 from training.places import Guess, Places, SeenBall
 from truth.record import FrameTruth, Truth
 
@@ -42,9 +42,19 @@ class Kind(IntEnum):
     BARE = 7
     LEFT = 8  # where a ball lay until a moment ago
     BESIDE = 9  # a ball is in the window, but the guess is not of it
+    PHOTO_MOVING = 10  # a ball of a photograph, before a settled picture that lacks it
+    PHOTO_LYING = 11  # a ball of a photograph in both pictures
+    PHOTO_OTHER = 12
 
 
-IS_BALL = (Kind.MOVING, Kind.RESTING, Kind.WAITING, Kind.PUT_DOWN)
+IS_BALL = (
+    Kind.MOVING,
+    Kind.RESTING,
+    Kind.WAITING,
+    Kind.PUT_DOWN,
+    Kind.PHOTO_MOVING,
+    Kind.PHOTO_LYING,
+)
 
 
 @dataclass(slots=True)
@@ -64,12 +74,21 @@ class Windows:
     facts: npt.NDArray[np.float32]
 
 
+def joined(parts: Sequence[Windows]) -> Windows:
+    """Lay parts together."""
+    return Windows(
+        np.concatenate([p.crops for p in parts]),
+        np.concatenate([p.answers for p in parts]),
+        np.concatenate([p.facts for p in parts]),
+    )
+
+
 @dataclass(slots=True)
 class Cutter:
-    """Lays windows in the pictures of one clip and keeps a share of each kind."""
+    """Lays windows in pictures and keeps a share of each kind, `most` of it."""
 
-    places: Places
     rng: np.random.Generator
+    most: int = MOST_OF_A_KIND
     rows: dict[Kind, list[tuple[npt.NDArray[np.uint8], list[float], list[float]]]] = field(
         default_factory=dict
     )
@@ -86,13 +105,13 @@ class Cutter:
     ) -> None:
         """Cut a window; once a kind is full, a new one takes the place of a chance old one."""
         x, y, size = guess
-        height, width = now[0].shape
+        height, width = now.planes[0].shape
         if not (4.0 <= size <= 0.3 * width and 0 <= x < width and 0 <= y < height):
             return
         rows = self.rows.setdefault(kind, [])
         self.met[kind] = self.met.get(kind, 0) + 1
-        at = len(rows) if len(rows) < MOST_OF_A_KIND else int(self.rng.integers(self.met[kind]))
-        if at >= MOST_OF_A_KIND:
+        at = len(rows) if len(rows) < self.most else int(self.rng.integers(self.met[kind]))
+        if at >= self.most:
             return
         window = window_round(x, y, size)
         crops = look_through([window], now, settled)[0]
@@ -194,7 +213,7 @@ class Memory:
 
 def windows_of(clip: Path, truth: Truth, places: Places, rng: np.random.Generator) -> Windows:
     """Cut a clip's windows."""
-    cutter, memory, motion = Cutter(places, rng), Memory(), MotionWatcher()
+    cutter, memory, motion = Cutter(rng), Memory(), MotionWatcher()
     settled: SettledPicture | None = None
     with open_clip(clip) as film:
         for number, (frame, told) in enumerate(
@@ -205,7 +224,9 @@ def windows_of(clip: Path, truth: Truth, places: Places, rng: np.random.Generato
                 settled = SettledPicture(frame, small)
             blobs = motion.update(small, settled).blobs
             guesses = [(b.x_px, b.y_px, b.size_px) for b in blobs]
-            _look_round(cutter, memory, number, told, small.halvings, settled.native, guesses)
+            _look_round(
+                cutter, memory, places, number, told, small.halvings, settled.native, guesses
+            )
             settled.update(frame, small)
     return cutter.windows()
 
@@ -213,6 +234,7 @@ def windows_of(clip: Path, truth: Truth, places: Places, rng: np.random.Generato
 def _look_round(
     cutter: Cutter,
     memory: Memory,
+    places: Places,
     number: int,
     told: FrameTruth,
     now: Halvings,
@@ -220,7 +242,7 @@ def _look_round(
     blobs: list[Guess],
 ) -> None:
     """Cut the windows of one picture."""
-    rng, places = cutter.rng, cutter.places
+    rng = cutter.rng
     balls = places.balls(number, told)
     memory.update(told.pts_s, now, balls)
     now_and_then = number % 9 == 4

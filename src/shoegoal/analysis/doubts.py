@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from shoegoal.analysis.interruptions import hidden_times
 from shoegoal.analysis.lulls import lull_times
-from shoegoal.clip.rhythm import Break
+from shoegoal.clip.take import Break
 from shoegoal.ladder.hidden import HiddenTime
 from shoegoal.ladder.rules import StageRule, TouchesInARow
 from shoegoal.types import Shot

@@ -13,7 +13,7 @@ from shoegoal.analysis.feet import FeetFinder
 from shoegoal.analysis.settings import CountSettings
 from shoegoal.analysis.stills import StillPicture
 from shoegoal.analysis.watching import Watched, watch_clip
-from shoegoal.ball.sightings import LIKE_A_BALL
+from shoegoal.ball.tracks import LIKE_A_BALL
 from shoegoal.clip.clock import clock_text
 from shoegoal.clip.stillness import Stillness
 from shoegoal.cues.pose import open_pose_model

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from shoegoal.clip.clock import clock_text
-from shoegoal.clip.rhythm import Break, BreakKind
+from shoegoal.clip.container import GAP_S
 from shoegoal.clip.stillness import Stillness, StillnessReport
-from shoegoal.clip.timekeeper import GAP_S
+from shoegoal.clip.take import Break, BreakKind
 from shoegoal.ladder.hidden import HiddenTime
 from shoegoal.ladder.rules import MakesInTime, StageRule
 from shoegoal.shots.judge import unseen_shot

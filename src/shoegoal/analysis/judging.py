@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from shoegoal.analysis.interruptions import doubted_around
 from shoegoal.analysis.model import Evidence, MarkersSource, SceneRecord
-from shoegoal.clip.rhythm import Break
+from shoegoal.clip.take import Break
 from shoegoal.ladder.rules import Stage
 from shoegoal.scene.fit import SceneFit
 from shoegoal.shots.events import Event

@@ -15,9 +15,9 @@ import cv2
 import numpy as np
 
 from shoegoal.analysis.stills import StillPicture, strip_moments
-from shoegoal.ball.sightings import LIKE_A_BALL, BallTrack, since_it_left
+from shoegoal.ball.tracks import LIKE_A_BALL, BallTrack, since_it_left
 from shoegoal.clip.frame import U8, ColourMatrix, Frame, planes_to_bgr
-from shoegoal.clip.small import SmallFrame
+from shoegoal.clip.reduced import SmallFrame
 from shoegoal.clip.stills import Still, StillRing
 from shoegoal.types import Shot
 

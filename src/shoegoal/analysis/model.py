@@ -11,10 +11,9 @@ from enum import StrEnum
 from typing import Any
 
 from shoegoal.ball.watch import BallRecord
-from shoegoal.clip.alike import AlikeStretch
 from shoegoal.clip.clock import clock_text
-from shoegoal.clip.fingerprint import Fingerprint
-from shoegoal.clip.rhythm import Break
+from shoegoal.clip.fingerprint import AlikeStretch, Fingerprint
+from shoegoal.clip.take import Break
 from shoegoal.errors import ClipNotJudgeableError
 from shoegoal.ladder.hidden import HiddenTime
 from shoegoal.ladder.ladders import Ladder

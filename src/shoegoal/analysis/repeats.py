@@ -8,8 +8,8 @@ from pathlib import Path
 
 from shoegoal.analysis.file import ANALYSIS_FILE_NAME, load_analysis
 from shoegoal.analysis.model import Analysis, SameTake
-from shoegoal.clip.alike import alike_stretch
 from shoegoal.clip.clock import clock_text
+from shoegoal.clip.fingerprint import alike_stretch
 from shoegoal.errors import BadSettingsError
 
 RESULT_SUFFIX = ".shoegoal"

@@ -9,12 +9,11 @@ from pathlib import Path
 from typing import TypeAlias
 
 from shoegoal.analysis.keeper import PictureKeeper
-from shoegoal.ball.watch import BallRecord, BallWatcher
-from shoegoal.ball.yard import Glimpse, YardWatcher
+from shoegoal.ball.watch import BallRecord, BallWatcher, Glimpse, YardWatcher
 from shoegoal.clip.frame import U8, Frame, planes_to_bgr
 from shoegoal.clip.handover import run_ahead
 from shoegoal.clip.reader import ClipInfo, open_clip
-from shoegoal.clip.small import small_frame
+from shoegoal.clip.reduced import small_frame
 from shoegoal.clip.stillness import StillnessReport, StillnessWatcher
 from shoegoal.clip.take import Take, TakeWatcher
 from shoegoal.errors import ClipNotJudgeableError

@@ -2,27 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 import cv2
 import numpy as np
 import numpy.typing as npt
 from cv2.typing import MatLike
 
-from shoegoal.ball.gauge import (
+from shoegoal.ball.background import CHROMA_GAIN
+from shoegoal.ball.ball_net import (
     ONE_BALL_DIAMETERS,
     Place,
     Reading,
     apart_diameters,
     distinct,
-    gauge_balls,
+    measure_balls,
 )
-from shoegoal.ball.settled import CHROMA_GAIN
-from shoegoal.clip.halvings import Halvings, Planes
+from shoegoal.clip.reduced import Halvings, Planes
 
-SURELY = 0.9  # score of the gauge from which on a thing is watched
+SURELY = 0.9  # score of the network from which on a thing is watched
 MOST_LYING = 5  # the likeliest are watched; a picture's cost must not grow with them
-RADII = (0.004, 0.0065, 0.0105, 0.017, 0.027)  # looked for at first, of the picture's long side
+RADII = (0.004, 0.0065, 0.0105, 0.017, 0.027, 0.044, 0.07)  # looked for at first, of the long side
 MOST_SPOTS = 45  # at each of these
 RING = 1.6  # a spot differs from its surroundings, averaged this much wider
 LEAST_SIGMA_PX = 1.8  # wider averaging is done on a halved picture, which has lost nothing by then
@@ -44,12 +44,20 @@ def find_lying(native: Halvings, small: Planes, scale: float) -> list[Reading]:
     -------
     At most ``MOST_LYING`` readings, surest first.
     """
-    spots = _spots(small, scale)
-    return distinct(gauge_balls(native, native, spots), SURELY)[:MOST_LYING]
+    spots = spots_in(small, scale, RADII, MOST_SPOTS)
+    return distinct(measure_balls(native, native, spots), SURELY)[:MOST_LYING]
 
 
-def _spots(small: Planes, scale: float) -> list[Place]:
-    """Round spots of any size, native (x, y, diameter): extremes of differences of Gaussians."""
+def spots_in(small: Planes, scale: float, radii: Sequence[float], most: int) -> list[Place]:
+    """Round spots, native (x, y, diameter): extremes of differences of Gaussians.
+
+    Parameters
+    ----------
+    small : (luma, u, v), reduced.
+    scale : reduced over native size.
+    radii : rising, in shares of the picture's long side.
+    most : how many of each radius.
+    """
     luma, *chroma = small
     size = (luma.shape[1], luma.shape[0])
     channels = [luma.astype(np.float32)] + [
@@ -58,7 +66,7 @@ def _spots(small: Planes, scale: float) -> list[Place]:
     ]
     picture: MatLike = np.dstack(channels)
     found: list[Place] = []
-    for radius in RADII:
+    for radius in radii:
         radius_px = radius * max(luma.shape) * picture.shape[0] / luma.shape[0]
         while GAUSS_OF_RADIUS * radius_px >= 2 * LEAST_SIGMA_PX:
             halved = (picture.shape[1] // 2, picture.shape[0] // 2)
@@ -73,7 +81,7 @@ def _spots(small: Planes, scale: float) -> list[Place]:
         tops = stands_out >= cv2.dilate(stands_out, np.ones((reach, reach), np.uint8))
         ys, xs = np.nonzero(tops)
         per_px = picture.shape[1] / luma.shape[1] * scale
-        for i in np.argsort(-stands_out[ys, xs])[:MOST_SPOTS]:
+        for i in np.argsort(-stands_out[ys, xs])[:most]:
             x, y = ((float(at) + 0.5) / per_px - 0.5 for at in (xs[i], ys[i]))
             found.append((x, y, 2 * radius_px / per_px))
     return found

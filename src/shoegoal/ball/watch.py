@@ -7,22 +7,23 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from shoegoal.ball.changes import Comparison
-from shoegoal.ball.gauge import Place, distinct, gauge_balls
+from shoegoal.ball.background import ChangeFinder, Comparison, SettledPicture
+from shoegoal.ball.ball_net import Place, distinct, measure_balls
 from shoegoal.ball.lying import SURELY, LyingBalls, find_lying
-from shoegoal.ball.moving import Blob, Motion
-from shoegoal.ball.sightings import (
+from shoegoal.ball.motion import Blob, Motion, MotionWatcher
+from shoegoal.ball.tracks import (
     BallTrack,
     RestingBall,
+    Seen,
+    Track,
+    TrackLinker,
     ball_track,
     place_of,
     resting_balls,
     same_event,
 )
-from shoegoal.ball.tracks import Seen, Track, TrackLinker
-from shoegoal.ball.yard import Glimpse, YardWatcher
 from shoegoal.clip.frame import Frame
-from shoegoal.clip.small import SmallFrame
+from shoegoal.clip.reduced import Halvings, SmallFrame
 
 LEAST_SCORE = 0.3  # of a sighting that a track may take in
 TWINS_WITHIN = 40  # one event may be seen in two comparisons running
@@ -103,7 +104,7 @@ class BallWatcher:
             glimpse.motion.blobs,
             [*self._linker.expected(time_s), *self._may_leave(glimpse.motion)],
         )
-        readings = distinct(gauge_balls(small.halvings, glimpse.settled, guesses), LEAST_SCORE)
+        readings = distinct(measure_balls(small.halvings, glimpse.settled, guesses), LEAST_SCORE)
         seen = [Seen(r.sighting(time_s, at_rest=False), r.ball_score) for r in readings]
         told = self._take(self._linker.update(seen, time_s))
         told += map(ball_track, self._linker.under_way())
@@ -147,7 +148,7 @@ class BallWatcher:
         if small.time_s - self._started_s <= LOOK_FIRST_S and not self._is_told:
             found = find_lying(small.halvings, small.planes, small.scale)
         else:
-            found = gauge_balls(small.halvings, small.halvings, self._lying.left)
+            found = measure_balls(small.halvings, small.halvings, self._lying.left)
         self._lying.put(r.place for r in reversed(found) if r.ball_score >= SURELY)
 
     def _may_leave(self, motion: Motion) -> list[Place]:
@@ -170,3 +171,48 @@ def _guesses(blobs: Sequence[Blob], expected: list[Place]) -> list[Place]:
             for b in blobs
         )
     ]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Glimpse:
+    """What was seen of the yard at one frame.
+
+    Attributes
+    ----------
+    small : the frame, reduced.
+    motion : what moved.
+    settled : the settled picture against which it did.
+    changed : what changed for good until this frame, now and then.
+    """
+
+    small: SmallFrame
+    motion: Motion
+    settled: Halvings
+    changed: Comparison | None
+
+
+class YardWatcher:
+    """Watches the yard frame by frame; what it has told it never changes afterwards."""
+
+    def __init__(self) -> None:
+        self.settled: SettledPicture | None = None
+        self._motion = MotionWatcher()
+        self._finder = ChangeFinder()
+        self._last_s = 0.0
+
+    def look(self, frame: Frame, small: SmallFrame) -> Glimpse:
+        """Take one frame in; times rise."""
+        if self.settled is None:
+            self.settled = SettledPicture(frame, small)
+        self._last_s = frame.time_s
+        motion, settled = self._motion.update(small, self.settled), self.settled.native
+        self.settled.update(frame, small)
+        changed = self._finder.update(self.settled, frame.time_s)
+        return Glimpse(small, motion, settled, changed)
+
+    def finish(self) -> Comparison | None:
+        """Return what had changed by the clip's end."""
+        if self.settled is None:
+            return None
+        self.settled.finish()
+        return self._finder.update(self.settled, self._last_s, now=True)

@@ -1,8 +1,9 @@
-"""Open a video file and pick its stream of pictures, or say in a line why that cannot be done."""
+"""A video file: its stream of pictures, and when each of them is shown."""
 
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import av
@@ -10,7 +11,8 @@ from av.container import InputContainer
 from av.stream import Disposition
 from av.video.stream import VideoStream
 
-from shoegoal.errors import ClipUnreadableError
+from shoegoal.clip.clock import clock_text
+from shoegoal.errors import ClipNotJudgeableError, ClipUnreadableError
 from shoegoal.threads import allowed_threads
 
 # Containers that phones and cameras write. Also keeps out playlists, which reach for other files.
@@ -97,3 +99,169 @@ def capture_rate_hz(container: InputContainer) -> float | None:
     except (KeyError, ValueError):
         return None
     return rate_hz if math.isfinite(rate_hz) and rate_hz > 0 else None
+
+
+_BACK_JUMP_S = 0.5  # further back than decoders ever reorder: two recordings glued together
+_MOST_GAP_S = 6 * 3600.0  # further on than any recording goes: a damaged time
+GAP_S = 0.5  # a kick and its flight to the goal can hide in this
+BREAK_OFF_S = 0.5
+_BREAK_OFF_LOOSE_S = 1.5  # where only the whole file's length is known, sound included
+
+
+@dataclass(frozen=True, slots=True)
+class ClipProblem:
+    """Something in the file that may have hidden or misplaced a shot.
+
+    Attributes
+    ----------
+    at_s : presentation time from which it matters; None for the whole clip.
+    message : one line for a person.
+    """
+
+    at_s: float | None
+    message: str
+
+
+@dataclass(slots=True)
+class Timekeeper:
+    """Places pictures by their own times and keeps account of what was odd."""
+
+    time_base_s: float
+    nominal_step_s: float | None
+    has_only_storage_times: bool
+    problems: list[ClipProblem]
+    _last_s: float | None = None
+    _damage: list[float | None] = field(default_factory=list)
+    _untimed: list[float] = field(default_factory=list)
+    _backward: list[float] = field(default_factory=list)
+    _corrupt: list[float] = field(default_factory=list)
+
+    @classmethod
+    def for_stream(
+        cls, container: InputContainer, stream: VideoStream, problems: list[ClipProblem]
+    ) -> Timekeeper:
+        """Set up for one stream; problems found later are appended to ``problems``."""
+        rate = stream.average_rate or stream.guessed_rate
+        return cls(
+            time_base_s=float(stream.time_base or 0),
+            nominal_step_s=float(1 / rate) if rate else None,
+            has_only_storage_times=container.format.name == "avi",
+            problems=problems,
+        )
+
+    def raw_time_s(self, raw: av.VideoFrame) -> float | None:
+        """Return a picture's own time, None where it has none.
+
+        AVI stores no presentation times: its pictures go by the clock they are stored by, which
+        has a constant rate by definition and lags by the decoder's reordering (constant too).
+        """
+        ticks = raw.dts if self.has_only_storage_times else raw.pts
+        return None if ticks is None else ticks * self.time_base_s
+
+    def place(self, raw: av.VideoFrame) -> float | None:
+        """Return the time of the next picture, or None to leave it out."""
+        time_s = self.raw_time_s(raw)
+        last_s = self._last_s
+        if time_s is None:
+            if last_s is None or self.nominal_step_s is None:
+                raise ClipUnreadableError(
+                    "the clip's pictures carry no times: save it as mp4 or mov from the phone again"
+                )
+            time_s = last_s + self.nominal_step_s
+            if not self.has_only_storage_times:
+                self._untimed.append(time_s)
+        if last_s is not None:
+            if time_s < last_s - _BACK_JUMP_S:
+                raise ClipNotJudgeableError(
+                    f"the clip's clock jumps back from {clock_text(last_s)} to"
+                    f" {clock_text(time_s)}: give each recording as a file of its own"
+                )
+            if time_s <= last_s:
+                self._backward.append(last_s)
+                return None
+            if time_s - last_s > _MOST_GAP_S:
+                raise ClipNotJudgeableError(
+                    f"the clip's clock jumps from {clock_text(last_s)} on by more than"
+                    f" {_MOST_GAP_S / 3600:.0f} hours: copy it from the phone again"
+                )
+            if time_s - last_s > GAP_S:
+                self.problems.append(
+                    ClipProblem(
+                        last_s,
+                        f"no pictures between {clock_text(last_s)} and {clock_text(time_s)}:"
+                        " a shot there is not counted",
+                    )
+                )
+        if raw.is_corrupt:
+            self._corrupt.append(time_s)
+        self._last_s = time_s
+        return time_s
+
+    def size_change(
+        self, time_s: float, before: tuple[int, int], after: tuple[int, int]
+    ) -> ClipNotJudgeableError:
+        """Word the refusal of a clip whose picture changes its size."""
+        return ClipNotJudgeableError(
+            f"the picture changes from {before[0]}x{before[1]} to {after[0]}x{after[1]} at"
+            f" {clock_text(time_s)}: give each recording as a file of its own"
+        )
+
+    def note_damage(self) -> None:
+        """Note that a stretch of the file gave no picture."""
+        self._damage.append(self._last_s)
+
+    def end(
+        self,
+        start_s: float,
+        declared_s: float | None,
+        *,
+        is_whole_file_length: bool,
+        is_file_cut: bool,
+    ) -> None:
+        """Close the account once the last picture was placed.
+
+        Parameters
+        ----------
+        start_s : presentation time at which the file says its pictures start.
+        declared_s : how long the file says they go on, None where it does not.
+        is_whole_file_length : the length may be that of a longer sound track.
+        is_file_cut : the file is known to be shorter than it was.
+        """
+        last_s = self._last_s
+        if last_s is None:
+            return
+        self._count(self._untimed, "carry no time and were placed by the declared rate")
+        self._count(self._backward, "carry a time no later than the one before and were left out")
+        self._count(self._corrupt, "are damaged")
+        tolerance_s = _BREAK_OFF_LOOSE_S if is_whole_file_length else BREAK_OFF_S
+        until_s = start_s + (declared_s or 0.0)
+        is_short = last_s + (self.nominal_step_s or 0.0) < until_s - tolerance_s
+        if is_short or is_file_cut:
+            announced = f" of {clock_text(until_s)}" if is_short else ""
+            self.problems.append(
+                ClipProblem(
+                    last_s,
+                    f"the clip breaks off at {clock_text(last_s)}{announced}, shots after that are"
+                    " not counted: copy it from the phone again",
+                )
+            )
+            self._damage = [at_s for at_s in self._damage if at_s != last_s]
+        if self._damage:
+            first = next((at_s for at_s in self._damage if at_s is not None), start_s)
+            self.problems.append(
+                ClipProblem(
+                    first,
+                    f"part of the file cannot be decoded (from {clock_text(first)}): a shot"
+                    " there may be missing; copy it from the phone again",
+                )
+            )
+
+    def _count(self, times_s: list[float], what: str) -> None:
+        if not times_s:
+            return
+        span = clock_text(times_s[0])
+        if len(times_s) > 1:
+            span += f" to {clock_text(times_s[-1])}"
+        self.problems.append(
+            ClipProblem(times_s[0], f"pictures that {what}: {len(times_s)} (at {span})")
+        )

@@ -19,17 +19,17 @@ from av.video.stream import VideoStream
 
 from shoegoal.clip.container import (
     WAY_OUT,
+    ClipProblem,
+    Timekeeper,
     capture_rate_hz,
     declared_duration_s,
     decode_in_threads,
     open_container,
     video_stream,
 )
-from shoegoal.clip.frame import ColourMatrix, Frame
+from shoegoal.clip.frame import ColourMatrix, Frame, Layout, is_full_range, layout_of, matrix_of
 from shoegoal.clip.handover import run_ahead
-from shoegoal.clip.planes import Layout, is_full_range, layout_of, matrix_of
 from shoegoal.clip.sampling import Sampler
-from shoegoal.clip.timekeeper import ClipProblem, Timekeeper
 from shoegoal.errors import ClipUnreadableError
 from shoegoal.outside import open_regular
 from shoegoal.threads import allowed_threads

@@ -19,10 +19,8 @@ import numpy as np
 from av.packet import Packet
 from av.video.stream import VideoStream
 
-from shoegoal.clip.container import decode_in_threads, open_container, video_stream
-from shoegoal.clip.frame import Frame
-from shoegoal.clip.planes import Layout, is_full_range, matrix_of
-from shoegoal.clip.timekeeper import Timekeeper
+from shoegoal.clip.container import Timekeeper, decode_in_threads, open_container, video_stream
+from shoegoal.clip.frame import Frame, Layout, is_full_range, matrix_of
 from shoegoal.errors import ClipNotJudgeableError, ClipUnreadableError
 
 _SAME_S = 1e-6

@@ -7,7 +7,7 @@ from collections import deque
 from dataclasses import dataclass
 
 from shoegoal.clip.frame import U8, ColourMatrix, Frame, planes_to_bgr
-from shoegoal.clip.halvings import Halvings
+from shoegoal.clip.reduced import Halvings
 
 DEFAULT_SPAN_S = 5.0
 DEFAULT_BUDGET_BYTES = 210_000_000  # 5 s of 30 pictures a second, 1280 x 720

@@ -11,12 +11,12 @@ import numpy.typing as npt
 
 from shoegoal.analysis.settings import CountSettings
 from shoegoal.analysis.watching import MIN_FRAMES
-from shoegoal.ball.moving import MAX_SIZE_OF_LONG_SIDE, MIN_SIZE_OF_LONG_SIDE
-from shoegoal.ball.settled import MIN_CONTRAST
-from shoegoal.ball.sightings import LIKE_A_BALL, SURELY_A_BALL, runs_straight, since_it_left
+from shoegoal.ball.background import MIN_CONTRAST
+from shoegoal.ball.motion import MAX_SIZE_OF_LONG_SIDE, MIN_SIZE_OF_LONG_SIDE
+from shoegoal.ball.tracks import LIKE_A_BALL, SURELY_A_BALL, runs_straight, since_it_left
 from shoegoal.clip.clock import clock_text
+from shoegoal.clip.container import BREAK_OFF_S, GAP_S
 from shoegoal.clip.stillness import NEARLY_STILL_LIMIT, Stillness
-from shoegoal.clip.timekeeper import BREAK_OFF_S, GAP_S
 from shoegoal.filming_check.sampled import SampledClip
 from shoegoal.filming_check.scene import CheckedScene
 from shoegoal.ladder.rules import Stage

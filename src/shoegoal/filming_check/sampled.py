@@ -12,16 +12,16 @@ from pathlib import Path
 import numpy as np
 
 from shoegoal.analysis.watching import MIN_FRAMES, watch_clip
-from shoegoal.ball.sightings import LIKE_A_BALL, RestingBall
+from shoegoal.ball.tracks import LIKE_A_BALL, RestingBall
 from shoegoal.ball.watch import BallRecord, BallWatcher
 from shoegoal.clip.container import WAY_OUT
 from shoegoal.clip.frame import U8
 from shoegoal.clip.quality import blur_share, brightness, noise_levels, tilt_deg
 from shoegoal.clip.reader import ClipInfo, open_clip
-from shoegoal.clip.rhythm import Break
+from shoegoal.clip.reduced import small_frame
 from shoegoal.clip.sampling import Sampler
-from shoegoal.clip.small import small_frame
 from shoegoal.clip.stillness import Stillness, StillnessReport, StillnessWatcher
+from shoegoal.clip.take import Break
 from shoegoal.errors import ClipUnreadableError
 from shoegoal.shots.ground import departures_s
 

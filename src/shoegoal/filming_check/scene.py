@@ -9,10 +9,10 @@ import numpy as np
 from shoegoal.analysis.judging import JudgedSet, judge_evidence
 from shoegoal.analysis.run import evidence_of, ground_of, marker_sigma_px, markers_of
 from shoegoal.analysis.settings import CountSettings
-from shoegoal.ball.settled import MIN_CONTRAST, NOISE_MULTIPLE, paint_difference
-from shoegoal.ball.sightings import SURELY_A_BALL
+from shoegoal.ball.background import MIN_CONTRAST, NOISE_MULTIPLE, paint_difference
+from shoegoal.ball.tracks import SURELY_A_BALL
 from shoegoal.clip.frame import Frame
-from shoegoal.clip.halvings import Planes
+from shoegoal.clip.reduced import Planes
 from shoegoal.errors import ClipNotJudgeableError
 from shoegoal.filming_check.sampled import SampledClip, likely_balls
 from shoegoal.ladder.rules import TouchesInARow

@@ -31,7 +31,7 @@ LONG_SIDE_FOV_RAD = (np.deg2rad(67.0), np.deg2rad(5.0))
 LOG_HEIGHT_PRIOR = (np.log(0.8), 0.6)
 PITCH_PRIOR_RAD = (np.deg2rad(8.0), np.deg2rad(12.0))
 ROLL_PRIOR_RAD = (0.0, np.deg2rad(3.0))
-# Of a moving ball's size, beside a resting one's. On drawn balls the gauge has no such bias.
+# Of a moving ball's size, beside a resting one's. On drawn balls the network has no such bias.
 LOG_MOVING_PRIOR = (0.0, 0.03)
 # Children pace their goals: back distance over width is off by about a fifth. No source.
 STAGE_RATIO_SIGMA = 0.2

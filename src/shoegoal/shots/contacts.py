@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from shoegoal.ball.free_motion import Motion
-from shoegoal.ball.sightings import LAY_S, RestingBall, apart_px, since_it_left
+from shoegoal.ball.tracks import LAY_S, RestingBall, apart_px, since_it_left
 from shoegoal.ball.watch import BallRecord
 from shoegoal.scene.ball_size import BallSize, ball_ruler
 from shoegoal.scene.camera import Camera

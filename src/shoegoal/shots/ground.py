@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from shoegoal.ball.free_motion import Motion
-from shoegoal.ball.sightings import LAY_S, SURELY_A_BALL, since_it_left
+from shoegoal.ball.tracks import LAY_S, SURELY_A_BALL, since_it_left
 from shoegoal.ball.watch import BallRecord
 from shoegoal.scene.ball_size import BallSize
 from shoegoal.scene.camera import Camera

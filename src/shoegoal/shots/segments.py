@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from shoegoal.ball.free_motion import FreeStretch, Motion, SightLines, fit_stretch, free_stretches
-from shoegoal.ball.sightings import BallTrack, RestingBall
+from shoegoal.ball.tracks import BallTrack, RestingBall
 from shoegoal.scene.camera import Camera
 from shoegoal.shots.weights import Weights
 

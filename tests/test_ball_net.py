@@ -1,4 +1,4 @@
-"""The ball gauge on clips whose every ball is known: the truth files beside the sample clips.
+"""The ball network on clips whose every ball is known: the truth files beside the sample clips.
 
 Its network was trained on other scenes (`training/`): these clips' seeds are not among them.
 """
@@ -15,12 +15,11 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from shoegoal.ball.gauge import SIDE, Reading, gauge_balls, run_network, window_round
-from shoegoal.ball.moving import MotionWatcher
-from shoegoal.ball.settled import SettledPicture
-from shoegoal.clip.halvings import Halvings
+from shoegoal.ball.background import SettledPicture
+from shoegoal.ball.ball_net import SIDE, Reading, measure_balls, run_network, window_round
+from shoegoal.ball.motion import MotionWatcher
 from shoegoal.clip.reader import open_clip
-from shoegoal.clip.small import small_frame
+from shoegoal.clip.reduced import Halvings, small_frame
 
 CLIPS = Path(__file__).parents[1] / "sample_clips"
 NAMES = ("behind_six", "side_view", "portrait_vfr")
@@ -52,7 +51,7 @@ def _true_ball(told: dict[str, Any]) -> Guess | None:
 
 @cache
 def looks(name: str) -> Looks:
-    """Read the gauge all over the first shot of a sample clip."""
+    """Read the network all over the first shot of a sample clip."""
     truth = json.loads((CLIPS / f"{name}.truth.json").read_text(encoding="utf-8"))
     kick_s = truth["shots"][0]["kick_time_s"]
     out, rng, motion = Looks(), np.random.default_rng(3), MotionWatcher()
@@ -90,11 +89,11 @@ def _read_ball(
 ) -> None:
     off = rng.uniform(-0.25, 0.25, 2) * ball[2]
     guess = (ball[0] + off[0], ball[1] + off[1], ball[2] * float(np.exp(rng.uniform(-0.5, 0.5))))
-    out.balls.append((gauge_balls(*pair, [guess])[0], ball))
+    out.balls.append((measure_balls(*pair, [guess])[0], ball))
 
 
 def _scores(pair: tuple[Halvings, Halvings], guesses: list[Guess]) -> list[float]:
-    return [r.ball_score for r in gauge_balls(*pair, guesses)]
+    return [r.ball_score for r in measure_balls(*pair, guesses)]
 
 
 def _bare(

@@ -1,4 +1,4 @@
-"""Compact things that move: the proposals among which the ball is looked for."""
+"""Compact things that move, found by their outlines: where the ball is looked for."""
 
 from __future__ import annotations
 
@@ -10,10 +10,8 @@ import numpy as np
 import numpy.typing as npt
 from cv2.typing import MatLike
 
-from shoegoal.ball.settled import SettledPicture, paint_difference, shadow_like
-from shoegoal.ball.things import Thing, things_in
-from shoegoal.clip.halvings import Planes
-from shoegoal.clip.small import SmallFrame
+from shoegoal.ball.background import SettledPicture, Thing, paint_difference, shadow_like, things_in
+from shoegoal.clip.reduced import Planes, SmallFrame
 
 LOOK_BACK_S = 0.13  # long enough for a far ball to have left its own disc
 MAX_BLOBS = 14  # per frame; leaves and limbs must not make a frame costly

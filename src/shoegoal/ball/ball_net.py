@@ -1,4 +1,4 @@
-"""The ball gauge: a small network that tells whether a ball is there, and measures it.
+"""The ball network: small, tells whether a ball is there, and measures it.
 
 It looks at a window of the picture beside the same window of the settled picture, so that it may
 use both what a ball looks like and what has changed. It was trained on drawn clips alone
@@ -16,7 +16,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from shoegoal.clip.halvings import Halvings
+from shoegoal.clip.reduced import Halvings
 from shoegoal.networks import Network, load_network
 from shoegoal.types import BallSighting
 
@@ -33,7 +33,7 @@ LOOK_AGAIN_AT = 0.2  # score from which on a window is laid anew round what was 
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """What the gauge reads at a place.
+    """What the network measures at a place.
 
     Attributes
     ----------
@@ -131,8 +131,8 @@ def _fit(plane: U8, target: U8) -> None:
     cv2.resize(plane, (SIDE, SIDE), dst=target, interpolation=how)
 
 
-def gauge_balls(now: Halvings, settled: Halvings, guesses: Sequence[Place]) -> list[Reading]:
-    """Read the gauge at some places of one picture.
+def measure_balls(now: Halvings, settled: Halvings, guesses: Sequence[Place]) -> list[Reading]:
+    """Measure at some places of one picture.
 
     Parameters
     ----------

@@ -1,13 +1,15 @@
-"""The settled picture: what the yard looks like once everything that moves has gone.
+"""The background model: what the yard looks like once everything that moves has gone.
 
-A pixel settles when it has kept its value over three samples, ``SETTLE_STEP_S`` apart. The
-settled picture serves twice: moving things stand out against it, and a round patch of it that
-changes from one settled value to another is a ball that was put down or has left.
+A pixel settles when it has kept its value over three samples, ``SETTLE_STEP_S`` apart. The model
+serves twice: moving things stand out against it, and a round patch of it that changes from one
+settled value to another is a ball that was put down or has left.
 """
 
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -15,8 +17,7 @@ import numpy.typing as npt
 from cv2.typing import MatLike
 
 from shoegoal.clip.frame import Frame
-from shoegoal.clip.halvings import Halvings, Planes
-from shoegoal.clip.small import SmallFrame
+from shoegoal.clip.reduced import Halvings, Planes, SmallFrame
 
 SETTLE_STEP_S = 0.2
 REFRESH_S = 1.0  # the native picture takes in slow changes of the light this often
@@ -246,3 +247,241 @@ def _take_in(now: Planes, settled: Planes, stable: MatLike, box: Box) -> None:
         size = (there.shape[1], there.shape[0])
         fitted = cv2.resize(mask, size, interpolation=cv2.INTER_NEAREST)
         cv2.copyTo(source[rows, columns], fitted, there)
+
+
+SNAPSHOT_EVERY_S = 1.0
+SNAPSHOTS_KEPT = MARKS_KEPT  # compared over two: a patch may settle bit by bit behind a kicker
+MIN_SIDE = 0.006  # of the long side
+MAX_SIDE = 0.3
+MAX_ASPECT = 4.0
+MIN_FILL = 0.15
+MAX_GUESSES = 8  # per comparison, reading and band of sizes
+BANDS = (0.01, 0.02, 0.05)  # radii as shares of the long side
+POOL_PX = 9  # small pixels over which a near ball's paint is taken together
+POOLED_CONTRAST = 9.0
+NEAR_RADIUS = 0.02  # of the long side: a ball at least this large is near
+
+
+@dataclass(frozen=True, slots=True)
+class SettledChange:
+    """A patch that went from one settled look to another.
+
+    Attributes
+    ----------
+    before_s : last time at which the old look was seen there.
+    after_s : time by which the new look had settled there.
+    guess_px : native (x, y, diameter) of the disc that it may be.
+    """
+
+    before_s: float
+    after_s: float
+    guess_px: tuple[float, float, float]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Comparison:
+    """Two settled pictures, some time apart.
+
+    Attributes
+    ----------
+    earlier, later : at their own size.
+    changes : the patches in which they differ; they may overlap.
+    """
+
+    earlier: Halvings
+    later: Halvings
+    changes: tuple[SettledChange, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Snapshot:
+    time_s: float
+    small: Planes
+    native: Halvings
+    left_s: F32  # see `SettledPicture.mark`
+
+
+class ChangeFinder:
+    """Compares the settled picture with what it was a little earlier."""
+
+    def __init__(self) -> None:
+        self._snapshots: deque[_Snapshot] = deque(maxlen=SNAPSHOTS_KEPT)
+
+    def update(
+        self, settled: SettledPicture, time_s: float, *, now: bool = False
+    ) -> Comparison | None:
+        """Report what changed, at most once per ``SNAPSHOT_EVERY_S`` unless ``now`` is set."""
+        due = not self._snapshots or time_s - self._snapshots[-1].time_s >= SNAPSHOT_EVERY_S
+        if not due and not now:
+            return None
+        snapshot = _Snapshot(time_s, _copy(settled.small), settled.native, settled.mark())
+        earlier = (
+            self._snapshots[1 if len(self._snapshots) == SNAPSHOTS_KEPT else 0]
+            if self._snapshots
+            else None
+        )
+        self._snapshots.append(snapshot)
+        if earlier is None:
+            return None
+        changes = _changes(earlier, snapshot, settled)
+        return Comparison(earlier.native, snapshot.native, tuple(changes)) if changes else None
+
+
+def _copy(planes: Planes) -> Planes:
+    return planes[0].copy(), planes[1].copy(), planes[2].copy()
+
+
+def _changes(earlier: _Snapshot, later: _Snapshot, settled: SettledPicture) -> list[SettledChange]:
+    difference = paint_difference(later.small, earlier.small)
+    changed = (difference >= settled.contrast).astype(np.uint8)
+    if not changed.any():
+        return []
+    shaded = shadow_like(later.small, earlier.small) | shadow_like(earlier.small, later.small)
+    solid = np.asarray(changed & (1 - shaded), np.uint8)
+    patches: dict[Box, tuple[float, float, float]] = {}
+    # A near ball's panels come close to the ground's paint here and there; taken together over
+    # some pixels they still stand out from it, while the ground's own flicker averages away.
+    pooled = cv2.blur(difference, (POOL_PX, POOL_PX))
+    near = (pooled >= np.maximum(POOLED_CONTRAST, settled.contrast / 2)).astype(np.uint8)
+    guesses = _disc_guesses(solid, MIN_SIDE / 2) + _disc_guesses(near, NEAR_RADIUS)
+    for x, y, radius in guesses:
+        box = (int(x - radius), int(y - radius), int(2 * radius) + 1, int(2 * radius) + 1)
+        patches[box] = (x, y, 2 * radius)
+    for mask in (changed, solid):
+        patches.update((box, _disc_in(box)) for box in _ball_sized(mask))
+    return [
+        _change(earlier, later, settled.scale, changed, box, guess)
+        for box, guess in patches.items()
+    ]
+
+
+def _disc_in(box: Box) -> tuple[float, float, float]:
+    """Middle and diameter of the disc that a box suggests."""
+    x, y, w, h = box
+    return x + (w - 1) / 2, y + (h - 1) / 2, float(np.sqrt(w * h))
+
+
+def _change(
+    earlier: _Snapshot,
+    later: _Snapshot,
+    scale: float,
+    changed: U8,
+    box: Box,
+    disc: tuple[float, float, float],
+) -> SettledChange:
+    x, y, w, h = box
+    rows, columns = slice(max(0, y), y + h), slice(max(0, x), x + w)
+    seen = earlier.left_s[rows, columns][changed[rows, columns] > 0]
+    before_s = float(np.nanmedian(seen)) if np.isfinite(seen).any() else earlier.time_s
+    at_x, at_y, diameter = disc
+    guess_px = ((at_x + 0.5) / scale - 0.5, (at_y + 0.5) / scale - 0.5, diameter / scale)
+    return SettledChange(before_s, later.time_s, guess_px)
+
+
+def _disc_guesses(mask: U8, least: float) -> list[tuple[float, float, float]]:
+    """Centres and radii of the largest discs inside the mask's parts: a ball may touch a shoe.
+
+    ``least`` is the smallest radius, as a share of the long side.
+    """
+    closed = cv2.morphologyEx(mask, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
+    depth = cv2.distanceTransform(closed, cv2.DIST_L2, 3)
+    reach = 2 * int(MIN_SIDE * max(mask.shape)) + 1
+    tops = (depth >= cv2.dilate(depth, np.ones((reach, reach), np.uint8))) & (
+        depth >= least * max(mask.shape)
+    )
+    ys, xs = np.nonzero(tops)
+    long_side = max(mask.shape)
+    chosen: list[tuple[float, float, float]] = []
+    counts = [0] * (len(BANDS) + 1)
+    # Settled bodies are full of large discs: each band of sizes has its own share of guesses.
+    for i in np.argsort(-depth[ys, xs]):
+        x, y, radius = float(xs[i]), float(ys[i]), float(depth[ys[i], xs[i]])
+        band = int(np.searchsorted(BANDS, radius / long_side))
+        if 2 * radius > MAX_SIDE * long_side or counts[band] >= MAX_GUESSES:
+            continue
+        if all(np.hypot(x - a, y - b) > 0.7 * r for a, b, r in chosen):
+            chosen.append((x, y, radius))
+            counts[band] += 1
+    return chosen
+
+
+def _ball_sized(mask: U8) -> list[Box]:
+    opened = cv2.morphologyEx(mask, cv2.MORPH_OPEN, np.ones((2, 2), np.uint8))
+    closed = cv2.morphologyEx(opened, cv2.MORPH_CLOSE, np.ones((3, 3), np.uint8))
+    long_side = max(mask.shape)
+
+    def is_ball_sized(width: int, height: int) -> bool:
+        longest, shortest = max(width, height), min(width, height)
+        return (
+            shortest >= MIN_SIDE * long_side
+            and longest <= MAX_SIDE * long_side
+            and longest <= MAX_ASPECT * shortest
+        )
+
+    return [
+        (thing.left, thing.top, thing.width, thing.height)
+        for thing in things_in(closed, is_ball_sized)
+        if thing.area >= MIN_FILL * thing.width * thing.height
+    ]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Thing:
+    """Pixels that touch each other, corners included.
+
+    Attributes
+    ----------
+    left, top : of its box, px.
+    own : (height, width) uint8, the pixels of its box that are its own, 255.
+    area : how many they are.
+    middle : their centroid, px.
+    """
+
+    left: int
+    top: int
+    own: U8
+    area: int
+    middle: tuple[float, float]
+
+    @property
+    def width(self) -> int:
+        """Of its box, px."""
+        return int(self.own.shape[1])
+
+    @property
+    def height(self) -> int:
+        """Of its box, px."""
+        return int(self.own.shape[0])
+
+    def covers(self, x: float, y: float) -> bool:
+        """Whether a point lies in its box."""
+        return self.left <= x <= self.left + self.width and self.top <= y <= self.top + self.height
+
+    def share_in(self, mask: MatLike) -> float:
+        """Share of its pixels that are set in a mask."""
+        box = mask[self.top : self.top + self.height, self.left : self.left + self.width]
+        return cv2.countNonZero(cv2.bitwise_and(self.own, box)) / self.area
+
+
+def things_in(mask: MatLike, is_wanted: Callable[[int, int], bool]) -> Iterator[Thing]:
+    """Find the things of a mask.
+
+    Parameters
+    ----------
+    mask : (h, w) uint8, 0 where there is nothing.
+    is_wanted : told a box's width and height, px, whether its thing is wanted.
+    """
+    outlines, tree = cv2.findContours(mask, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_SIMPLE)
+    for k, outline in enumerate(outlines):
+        if tree[0, k, 3] >= 0:  # a hole
+            continue
+        left, top, width, height = cv2.boundingRect(outline)
+        if not is_wanted(width, height):
+            continue
+        own: U8 = np.zeros((height, width), np.uint8)
+        cv2.drawContours(
+            own, outlines, k, 255, cv2.FILLED, hierarchy=tree, maxLevel=1, offset=(-left, -top)
+        )
+        m = cv2.moments(own, binaryImage=True)
+        middle = (left + m["m10"] / m["m00"], top + m["m01"] / m["m00"])
+        yield Thing(left, top, own, round(m["m00"]), middle)
