@@ -186,14 +186,14 @@ def _wait_for_counts(
     book: Book, assigned: Sequence[Assignment], watching: Watcher, address: str
 ) -> None:
     """Wait until nothing is in the queue any more, as long as the page is there."""
-    told: set[str] = set()
+    done: set[str] = set()
     while True:
         with book.reading() as connection:
             latest = _latest(connection)
         for one in assigned:
             clip = latest.get(one.pupil)
-            if clip is not None and clip.state not in OPEN_STATES and one.pupil not in told:
-                told.add(one.pupil)
+            if clip is not None and clip.state not in OPEN_STATES and one.pupil not in done:
+                done.add(one.pupil)
                 watching.finished(_outcome(book, one, clip, is_new=True))
         if not any(clip.state in OPEN_STATES for clip in latest.values()):
             return
@@ -232,9 +232,9 @@ def _outcome(book: Book, one: Assignment, clip: HandedIn, *, is_new: bool) -> Cl
         )  # fmt: skip
     with book.reading() as connection:
         history = load_set(connection, clip.set_id)
-    told = summary(history, history.standing_while_open())
+    short = summary(history, history.standing_while_open())
     before = "signed before" if history.signature is not None else "counted before"
     return ClipOutcome(
         one.clip.name, one.pupil, one.stage.name, "counted" if is_new else before, clip.set_id,
-        told["state"], told["sentence"],
+        short["state"], short["sentence"],
     )  # fmt: skip

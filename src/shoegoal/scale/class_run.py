@@ -24,7 +24,7 @@ from shoegoal.record.filing import enrol, file_count
 from shoegoal.record.history import load_set
 from shoegoal.record.plain import summary
 from shoegoal.scale.assignments import Assignment, NotAssigned
-from shoegoal.scale.tasks import CountTask, TaskDone, TellAll, Work, count_clip
+from shoegoal.scale.tasks import CountTask, OnTaskProgress, TaskDone, Work, count_clip
 
 HASHING_THREADS = 4
 SAME_FILE = "this is the same file as"
@@ -77,7 +77,7 @@ class PlannedClip:
 def plan_class(
     connection: Connection,
     assigned: Sequence[Assignment],
-    untold: Iterable[NotAssigned],
+    unassigned: Iterable[NotAssigned],
     *,
     again: bool = False,
 ) -> list[PlannedClip]:
@@ -86,7 +86,7 @@ def plan_class(
     Parameters
     ----------
     connection : from `Book.reading`.
-    assigned, untold : the clips.
+    assigned, unassigned : the clips.
     again : count clips that have a result, too; signed sets stay as they are.
 
     Returns
@@ -122,7 +122,7 @@ def plan_class(
             planned.append(replace(clip, task=task))
     planned += [
         PlannedClip(one.clip, None, None, None, one.reason, BadSettingsError.exit_code)
-        for one in untold
+        for one in unassigned
     ]
     return planned
 
@@ -194,7 +194,9 @@ def _task_of(stage: StageRecord) -> tuple[object, ...]:
 MAX_NAMES_SHOWN = 5
 NEWS = ("counted", "counted before", "signed before", "failed")
 # Does tasks somewhere; `run_in_processes` and `run_on_cluster` with their places filled in.
-Runner: TypeAlias = Callable[[Sequence[CountTask], Work, TellAll], Generator[TaskDone, None, None]]
+Runner: TypeAlias = Callable[
+    [Sequence[CountTask], Work, OnTaskProgress], Generator[TaskDone, None, None]
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -228,7 +230,7 @@ class ClipOutcome:
 
 @dataclass(frozen=True, slots=True)
 class Watcher:
-    """Who is told how far it is.
+    """Called as a class is counted.
 
     Attributes
     ----------
@@ -245,7 +247,7 @@ class Watcher:
 def run_class(
     book: Book,
     assigned: Sequence[Assignment],
-    untold: Iterable[NotAssigned],
+    unassigned: Iterable[NotAssigned],
     *,
     class_name: str,
     ladder: Ladder,
@@ -260,13 +262,13 @@ def run_class(
     Parameters
     ----------
     book : the record book; written to by this process alone.
-    assigned, untold : the clips.
+    assigned, unassigned : the clips.
     class_name, ladder : of the class.
     runner : where the counting is done.
     enter_new_pupils : pupils whom the book does not know are entered; else they are refused.
     again : count clips that have a result, too.
     work : what is done for each clip; `count_clip` unless another is given.
-    watcher : who is told how far it is.
+    watcher : called as the work goes on.
 
     Returns
     -------
@@ -282,7 +284,7 @@ def run_class(
     watching = watcher or Watcher()
     _settle_pupils(book, class_name, [one.pupil for one in assigned], enter_new_pupils)
     with book.reading() as connection:
-        planned = plan_class(connection, assigned, untold, again=again)
+        planned = plan_class(connection, assigned, unassigned, again=again)
     filing = _Filing(book, class_name, ladder)
     by_key = {one.task.key: one for one in planned if one.task is not None}
     tasks = [one.task for one in planned if one.task is not None]
@@ -371,15 +373,15 @@ class _Filing:
     def _outcome(self, one: PlannedClip, set_id: int, news: str) -> ClipOutcome:
         with self._book.reading() as connection:
             history = load_set(connection, set_id)
-        told = summary(history, history.standing_while_open())
+        short = summary(history, history.standing_while_open())
         return ClipOutcome(
             one.clip.name,
             one.pupil,
             None if one.stage is None else one.stage.name,
             news,
             set_id,
-            told["state"],
-            told["sentence"],
+            short["state"],
+            short["sentence"],
         )
 
 
