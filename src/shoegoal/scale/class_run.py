@@ -324,7 +324,7 @@ class _Filing:
             return _failed(one, one.trouble, one.exit_code)
         known = one.known
         if known is not None and known.signed:
-            return self._outcome(one, known.set_id, "signed before")
+            return self._stands(one, known.set_id, "signed before")
         return self._file(one, "counted before", is_new=known is None)
 
     def counted(self, one: PlannedClip, done: TaskDone) -> ClipOutcome:
@@ -339,7 +339,7 @@ class _Filing:
         try:
             analysis = load_analysis(one.folder)
             if is_new and not analysis.take.same_takes:
-                analysis = self._with_repeats(one, analysis)
+                analysis = with_repeats(analysis, one.folder, self._seen)
             self._seen.append(replace(analysis, shots=()))
             with self._book.writing() as connection:
                 filed = file_count(
@@ -356,33 +356,35 @@ class _Filing:
         except ShoegoalError as error:
             return _failed(one, " ".join(str(error).split()), error.exit_code)
         film_s = analysis.clip.duration_s or 0.0
-        return replace(self._outcome(one, filed.set_id, news), film_s=film_s)
+        return replace(self._stands(one, filed.set_id, news), film_s=film_s)
 
-    def _with_repeats(self, one: PlannedClip, analysis: Analysis) -> Analysis:
-        same = [
-            found
-            for other in self._seen
-            if other.clip.sha256 != analysis.clip.sha256
-            and (found := same_take(analysis, other)) is not None
-        ]
-        if same:
-            analysis = with_same_takes(analysis, same)
-            save_analysis(one.folder / ANALYSIS_FILE_NAME, analysis)
-        return analysis
+    def _stands(self, one: PlannedClip, set_id: int, news: str) -> ClipOutcome:
+        stage = None if one.stage is None else one.stage.name
+        return outcome_of(self._book, set_id, one.clip.name, one.pupil, stage, news)
 
-    def _outcome(self, one: PlannedClip, set_id: int, news: str) -> ClipOutcome:
-        with self._book.reading() as connection:
-            history = load_set(connection, set_id)
-        short = summary(history, history.standing_while_open())
-        return ClipOutcome(
-            one.clip.name,
-            one.pupil,
-            None if one.stage is None else one.stage.name,
-            news,
-            set_id,
-            short["state"],
-            short["sentence"],
-        )
+
+def outcome_of(
+    book: Book, set_id: int, clip: str, pupil: str | None, stage: str | None, news: str
+) -> ClipOutcome:
+    """Say how the set that came of a clip stands."""
+    with book.reading() as connection:
+        history = load_set(connection, set_id)
+    short = summary(history, history.standing_while_open())
+    return ClipOutcome(clip, pupil, stage, news, set_id, short["state"], short["sentence"])
+
+
+def with_repeats(analysis: Analysis, folder: Path, earlier: Iterable[Analysis]) -> Analysis:
+    """Note which earlier counts of a class show the same take, in the result's folder, too."""
+    same = [
+        found
+        for other in earlier
+        if other.clip.sha256 != analysis.clip.sha256
+        and (found := same_take(analysis, other)) is not None
+    ]
+    if same:
+        analysis = with_same_takes(analysis, same)
+        save_analysis(folder / ANALYSIS_FILE_NAME, analysis)
+    return analysis
 
 
 def _failed(one: PlannedClip, trouble: str, exit_code: int) -> ClipOutcome:

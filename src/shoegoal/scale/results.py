@@ -117,7 +117,7 @@ def advice_of(sets: Sequence[SeenSet]) -> Advice:
 def direction_of(
     shot: StandingShot, analysis: Analysis, distance_m: float, radius_m: float
 ) -> Direction | None:
-    """Read the direction of a shot that reached the line, or would have; None where nothing is known.
+    """Read the direction of a shot that reached the line, or would have; None if unknown.
 
     Parameters
     ----------
