@@ -277,7 +277,8 @@ def _learn_chances(out: Examples, result: Judged, truth: dict[str, Any]) -> None
         s["number"]: s for s in truth["shots"] if not s["may_ask"] or s["may_ask"] not in OFF_FILM
     }
     off_film = [s["kick_time_s"] for s in truth["shots"] if s["number"] not in left]
-    for event in sorted(result.events, key=lambda e: -e.p_shot):
+    struck = [event for event in result.events if event.came is None]
+    for event in sorted(struck, key=lambda e: -e.p_shot):
         near = [n for n, s in left.items() if abs(s["kick_time_s"] - event.time_s) <= ONE_KICK_S]
         number = min(near, key=lambda n: abs(left[n]["kick_time_s"] - event.time_s), default=None)
         if number is None and any(abs(s - event.time_s) <= ONE_KICK_S for s in off_film):
