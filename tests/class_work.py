@@ -18,18 +18,18 @@ from shoegoal.analysis.model import StageRecord, TakeRecord
 from shoegoal.clip.fingerprint import Fingerprint
 from shoegoal.clip.reader import clip_sha256
 from shoegoal.errors import ClipNotJudgeableError
-from shoegoal.scale.tasks import CountTask, Tell
+from shoegoal.scale.tasks import CountTask, OnProgress
 
 LOG_NAME = "counted.log"
 
 
-def made_up_count(task: CountTask, tell: Tell) -> None:
+def made_up_count(task: CountTask, on_progress: OnProgress) -> None:
     """Write a made-up result, and a line in a log beside the clip for every time it was begun."""
     said = task.clip.read_text(encoding="utf-8")
     with (task.clip.parent / LOG_NAME).open("a", encoding="utf-8") as log:
         log.write(f"{task.clip.name} {os.getpid()}\n")
     begun = begun_names(task.clip.parent).count(task.clip.name)
-    tell(0.5)
+    on_progress(0.5)
     if "no goal" in said:
         raise ClipNotJudgeableError("no goal was found; film so that both markers are in view")
     if "fault" in said:

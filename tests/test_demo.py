@@ -153,8 +153,8 @@ def test_help_says_where_it_goes() -> None:
 
 def test_six_pupils_come_along_each_clip_with_its_scene_and_truth() -> None:
     ladder = load_ladder(demo_folder.LADDER_FILE)
-    assigned, untold = assignments_by_file_name(demo_folder.SHIPPED, ladder)
-    assert untold == [] and len({one.pupil for one in assigned}) == len(assigned) == 6
+    assigned, unassigned = assignments_by_file_name(demo_folder.SHIPPED, ladder)
+    assert unassigned == [] and len({one.pupil for one in assigned}) == len(assigned) == 6
     assert {one.stage.name for one in assigned} == {stage.name for stage in ladder.stages}
     assert set(SIGNED_PUPILS) < {one.pupil for one in assigned}
     assert all(one.clip.with_suffix(".toml").is_file() for one in assigned)

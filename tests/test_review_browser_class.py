@@ -79,7 +79,8 @@ def test_a_class_of_120_sets(book: Book, page: Page) -> None:
         expect(page.locator(".sheet .card")).to_have_count(min(50, left))
         presses.key("Enter")
         left = max(0, left - 50)
-        expect(page.get_by_text("Signed: ")).to_be_visible()
+        # Fifty entries are written and sealed one after the other.
+        expect(page.get_by_text("Signed: ")).to_be_visible(timeout=60_000)
     expect(page.get_by_role("heading", name="Nothing is ready to sign")).to_be_visible()
     assert signed(book) == SETS - DOUBTFUL
     assert presses.count <= MOST_PRESSES_IN_SHEET * (SETS - DOUBTFUL)
@@ -95,7 +96,7 @@ def test_a_class_of_120_sets(book: Book, page: Page) -> None:
             presses.key("m")
             expect(page.locator("h1")).not_to_have_text(asked)
         presses.key("Enter")
-        expect(page).not_to_have_url(before)
+        expect(page).not_to_have_url(before, timeout=60_000)
         assert presses.count <= MOST_PRESSES_IN_DOUBT
         assert signed(book) == SETS - DOUBTFUL + number
     assert verify_book(book).signatures == SETS - DOUBTFUL + ANSWERED

@@ -16,7 +16,7 @@ from class_work import begun_names, made_up_count, pid_of
 from shoegoal.record.book import Book
 from shoegoal.scale import cluster
 from shoegoal.scale.cluster import ClusterError, run_on_cluster
-from shoegoal.scale.tasks import CountTask, TaskDone, TellAll, Work
+from shoegoal.scale.tasks import CountTask, OnTaskProgress, TaskDone, Work
 from test_scale_run import LADDER, STAGE, put, run, sets_of, sqlite_book
 
 __all__ = ["sqlite_book"]  # a fixture
@@ -83,9 +83,9 @@ def test_a_worker_killed_mid_run_loses_and_doubles_nothing(
     killed: list[int | None] = []
 
     def on_cluster(
-        tasks: Sequence[CountTask], work: Work, tell: TellAll
+        tasks: Sequence[CountTask], work: Work, on_progress: OnTaskProgress
     ) -> Generator[TaskDone, None, None]:
-        for done in run_on_cluster(tasks, work, scheduler, tell):
+        for done in run_on_cluster(tasks, work, scheduler, on_progress):
             yield done
             # One worker has the slow clip: a minute, when it is begun for the first time.
             if not killed:
@@ -141,9 +141,9 @@ def test_with_all_workers_dead_it_ends_with_what_is_kept(
     put(folder, Ant="slow", Bee="one", Cat="two", Dog="four")
 
     def on_cluster(
-        tasks: Sequence[CountTask], work: Work, tell: TellAll
+        tasks: Sequence[CountTask], work: Work, on_progress: OnTaskProgress
     ) -> Generator[TaskDone, None, None]:
-        for number, done in enumerate(run_on_cluster(tasks, work, scheduler, tell)):
+        for number, done in enumerate(run_on_cluster(tasks, work, scheduler, on_progress)):
             yield done
             if number == 0:
                 for process in workers:

@@ -51,7 +51,7 @@ def test_a_table_as_spreadsheets_write_it(tmp_path: Path) -> None:
         assert (first.clip, first.pupil) == (tmp_path / "a.mp4", "Otter 17")
         assert first.stage == LADDER.stage_by_name("five-of-ten")
         assert (second.clip, second.pupil) == (tmp_path / "week 2" / "b.mov", "Wren 20")
-    assert second.told_by == "class.csv, line 3"
+    assert second.source == "class.csv, line 3"
 
 
 def test_names_with_commas_quotes_line_feeds_and_any_letters(tmp_path: Path) -> None:
@@ -65,7 +65,7 @@ def test_names_with_commas_quotes_line_feeds_and_any_letters(tmp_path: Path) -> 
         csv.writer(written).writerows([("clip", "pupil", "stage"), *rows])
     read_back = read_manifest(file, tmp_path, LADDER)
     assert [(one.clip.name, one.pupil, one.stage.name) for one in read_back] == rows
-    assert read_back[-1].told_by == "class.csv, line 5"  # the record before it takes two lines
+    assert read_back[-1].source == "class.csv, line 5"  # the record before it takes two lines
 
 
 def test_a_file_name_made_of_other_characters_for_the_same_letters_is_found(tmp_path: Path) -> None:
@@ -144,29 +144,29 @@ def test_ten_thousand_rows_are_read_at_once(tmp_path: Path) -> None:
 
 
 def test_file_names_tell_pupil_and_stage(tmp_path: Path) -> None:
-    told_by = {
+    source = {
         "Otter 17_five-of-ten.mp4": ("Otter 17", "five-of-ten"),
         "Otter 17_five-of-ten_2.MOV": ("Otter 17", "five-of-ten"),
         "Zoë 山 - First-Five - windy.webm": ("Zoë 山", "first-five"),
         "wren_20__three-in-a-row.mkv": ("wren 20", "three-in-a-row"),
         "Wren 21_five-of-ten-harder.mp4": ("Wren 21", "five-of-ten-harder"),  # a second round
     }
-    for name in (*told_by, ".hidden_first-five.mp4", "notes.txt"):
+    for name in (*source, ".hidden_first-five.mp4", "notes.txt"):
         (tmp_path / name).touch()
     (tmp_path / "Otter 17_first-five.shoegoal").mkdir()
     (tmp_path / "a folder_first-five.mp4").mkdir()
-    told, untold = assignments_by_file_name(tmp_path, LADDER)
-    assert untold == []
-    assert {one.clip.name: (one.pupil, one.stage.name) for one in told} == told_by
+    told, unassigned = assignments_by_file_name(tmp_path, LADDER)
+    assert unassigned == []
+    assert {one.clip.name: (one.pupil, one.stage.name) for one in told} == source
 
 
 def test_a_clip_for_no_stage_does_not_stop_the_rest(tmp_path: Path) -> None:
     for name in ("Otter 17_fiveoften.mp4", "VID_2026.mp4", "first-five.mp4", "A_first-five.mp4"):
         (tmp_path / name).touch()
-    told, untold = assignments_by_file_name(tmp_path, LADDER)
+    told, unassigned = assignments_by_file_name(tmp_path, LADDER)
     assert [one.clip.name for one in told] == ["A_first-five.mp4"]
-    reasons = {one.clip.name: one.reason for one in untold}
-    assert all(isinstance(one, NotAssigned) for one in untold) and len(reasons) == 3
+    reasons = {one.clip.name: one.reason for one in unassigned}
+    assert all(isinstance(one, NotAssigned) for one in unassigned) and len(reasons) == 3
     assert 'did you mean "five-of-ten"?' in reasons["Otter 17_fiveoften.mp4"]
     assert "PUPIL_STAGE.mp4" in reasons["VID_2026.mp4"]
 

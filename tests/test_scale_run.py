@@ -19,7 +19,14 @@ from shoegoal.record.reviewing import sign
 from shoegoal.record.verify import verify_book
 from shoegoal.scale.assignments import assignments_by_file_name
 from shoegoal.scale.class_run import ClipOutcome, Watcher, run_class
-from shoegoal.scale.tasks import CountTask, TaskDone, TellAll, Work, carry_out, run_in_processes
+from shoegoal.scale.tasks import (
+    CountTask,
+    OnTaskProgress,
+    TaskDone,
+    Work,
+    carry_out,
+    run_in_processes,
+)
 
 LADDER = parse_ladder(
     b"""
@@ -42,16 +49,18 @@ back_steps = 10
 STAGE = "four-of-six"
 
 
-def here(tasks: Sequence[CountTask], work: Work, tell: TellAll) -> Generator[TaskDone, None, None]:
+def here(
+    tasks: Sequence[CountTask], work: Work, on_progress: OnTaskProgress
+) -> Generator[TaskDone, None, None]:
     """Do the tasks in this very process."""
     for task in tasks:
-        yield carry_out(work, task, partial(tell, task.key))
+        yield carry_out(work, task, partial(on_progress, task.key))
 
 
 def two_processes(
-    tasks: Sequence[CountTask], work: Work, tell: TellAll
+    tasks: Sequence[CountTask], work: Work, on_progress: OnTaskProgress
 ) -> Generator[TaskDone, None, None]:
-    return run_in_processes(tasks, work, 2, tell)
+    return run_in_processes(tasks, work, 2, on_progress)
 
 
 def put(folder: Path, **clips: str) -> None:
@@ -68,12 +77,12 @@ def sqlite_book(tmp_path: Path, _empty_file: Path) -> Book:
 
 
 def run(book: Book, folder: Path, **more: object) -> dict[str, ClipOutcome]:
-    assigned, untold = assignments_by_file_name(folder, LADDER)
+    assigned, unassigned = assignments_by_file_name(folder, LADDER)
     settings = {"runner": here, "enter_new_pupils": True, "work": made_up_count} | more
     outcomes = run_class(
         book,
         assigned,
-        untold,
+        unassigned,
         class_name="7b",
         ladder=LADDER,
         **settings,  # type: ignore[arg-type]

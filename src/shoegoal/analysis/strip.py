@@ -124,14 +124,30 @@ def _bright(call: Call) -> tuple[int, int, int]:
     return blue, green, red
 
 
-def plain_cut(shot: Shot, still: StillPicture, view: SceneView, height_px: int) -> U8:
+def plain_cut(
+    shot: Shot,
+    still: StillPicture,
+    view: SceneView,
+    height_px: int,
+    least_aspect: float = 0.0,
+) -> U8:
     """Cut a shot's part out of a still, with nothing drawn over it.
+
+    Parameters
+    ----------
+    shot, still, view : whose part of which still, and the scene.
+    height_px : of the cut.
+    least_aspect : at least so wide for its height, as far as the picture goes.
 
     Returns
     -------
     (height_px, W, 3) uint8 blue-green-red.
     """
-    return Window.onto(still, shot_box(shot, still.native_size_px, view), height_px).canvas
+    width, _ = still.native_size_px
+    box = shot_box(shot, still.native_size_px, view)
+    wide = min(width, max(box.width, least_aspect * box.height))
+    left = float(np.clip(box.left + (box.width - wide) / 2, 0.0, width - wide))
+    return Window.onto(still, Box(left, box.top, wide, box.height), height_px).canvas
 
 
 def shot_box(shot: Shot, size_px: tuple[float, float], view: SceneView) -> Box:

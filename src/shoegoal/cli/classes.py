@@ -70,13 +70,13 @@ def run(given: RunOptions, folder: Path) -> int:
 
     opened, name = Book(given.book), tidy_name(given.class_name)
     loaded = ladder_of(opened, name, given.ladder)
-    assigned, untold = _clips(folder.absolute(), given.manifest, loaded)
+    assigned, unassigned = _clips(folder.absolute(), given.manifest, loaded)
     began = time.monotonic()
     with shown_class_progress(quiet=given.quiet) as watcher:
         outcomes = run_class(
             opened,
             assigned,
-            untold,
+            unassigned,
             class_name=name,
             ladder=loaded,
             runner=runner_of(given.workers, given.dask),

@@ -46,8 +46,8 @@ def hand_in(slip_link: str, clip: Path, stage: str) -> None:
                 "origin": f"{where.scheme}://{where.netloc}",
                 "tus-resumable": VERSION,
             }
-            told = {"filename": clip.name, "filetype": "video/mp4", "stage": stage}
-            pairs = (f"{k} {base64.b64encode(v.encode()).decode()}" for k, v in told.items())
+            metadata = {"filename": clip.name, "filetype": "video/mp4", "stage": stage}
+            pairs = (f"{k} {base64.b64encode(v.encode()).decode()}" for k, v in metadata.items())
             begin = {"upload-length": str(len(content)), "upload-metadata": ",".join(pairs)}
             place = _asked(line, "POST", UPLOADS, headers | begin, 201)["location"]
             for offset in range(0, len(content), PART_BYTES):

@@ -8,7 +8,7 @@ import sys
 import time
 from collections.abc import Callable, Generator, Sequence
 from contextlib import AbstractContextManager, contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeAlias
 from urllib.parse import urlsplit
 
@@ -23,13 +23,11 @@ from shoegoal.record.book import Book
 from shoegoal.record.class_settings import ClassSettings, remember_class
 from shoegoal.record.filing import enrol
 from shoegoal.record.handed_in import OPEN_STATES, ClipState, HandedIn, clips_of
-from shoegoal.record.history import load_set
-from shoegoal.record.plain import summary
 from shoegoal.record.queue import waiting_sets
 from shoegoal.record.reviewing import sign
 from shoegoal.record.slips import make_slips
 from shoegoal.scale.assignments import Assignment, assignments_by_file_name
-from shoegoal.scale.class_run import ClipOutcome, Watcher
+from shoegoal.scale.class_run import ClipOutcome, Watcher, outcome_of
 from shoegoal.scale.pages import class_page
 from shoegoal.scale.results import ClassResults, class_results, pupils_of
 from shoegoal.written import replace_file
@@ -186,14 +184,14 @@ def _wait_for_counts(
     book: Book, assigned: Sequence[Assignment], watching: Watcher, address: str
 ) -> None:
     """Wait until nothing is in the queue any more, as long as the page is there."""
-    told: set[str] = set()
+    done: set[str] = set()
     while True:
         with book.reading() as connection:
             latest = _latest(connection)
         for one in assigned:
             clip = latest.get(one.pupil)
-            if clip is not None and clip.state not in OPEN_STATES and one.pupil not in told:
-                told.add(one.pupil)
+            if clip is not None and clip.state not in OPEN_STATES and one.pupil not in done:
+                done.add(one.pupil)
                 watching.finished(_outcome(book, one, clip, is_new=True))
         if not any(clip.state in OPEN_STATES for clip in latest.values()):
             return
@@ -230,11 +228,8 @@ def _outcome(book: Book, one: Assignment, clip: HandedIn, *, is_new: bool) -> Cl
             one.clip.name, one.pupil, one.stage.name, "failed", sentence=why,
             exit_code=ClipNotJudgeableError.exit_code,
         )  # fmt: skip
-    with book.reading() as connection:
-        history = load_set(connection, clip.set_id)
-    told = summary(history, history.standing_while_open())
-    before = "signed before" if history.signature is not None else "counted before"
-    return ClipOutcome(
-        one.clip.name, one.pupil, one.stage.name, "counted" if is_new else before, clip.set_id,
-        told["state"], told["sentence"],
-    )  # fmt: skip
+    stands = outcome_of(
+        book, clip.set_id, one.clip.name, one.pupil, one.stage.name, "counted" if is_new else ""
+    )
+    before = "signed before" if stands.state == "signed" else "counted before"
+    return stands if is_new else replace(stands, news=before)

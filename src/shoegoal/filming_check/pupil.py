@@ -17,7 +17,7 @@ from shoegoal.ladder.rules import Stage
 from shoegoal.scene.ball_size import BallSize
 
 MOST_CHANGES = 2
-# What a pupil cannot help, or is told in another way; said to grown-ups by ``shoegoal fit``.
+# For a twelve-year-old; ``shoegoal fit`` has it in full.
 _SAID_SHORTER = {
     "length": "Film the whole set in one clip, from before the first kick to after the last.",
     "whole file": "The end of the clip is missing. Send it once more.",

@@ -1,7 +1,7 @@
 """The part of a clip that the filming check watches: its start, exactly as the count does.
 
-What is found in it is what the count finds there, too. Where the clip goes on, single pictures tell
-of light, sharpness and the camera.
+What is found in it is what the count finds there, too. Where the clip goes on, single pictures show
+light, sharpness and what the camera did.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ from shoegoal.errors import ClipUnreadableError
 from shoegoal.shots.ground import departures_s
 
 MOST_PICTURES = 900  # watched one after the other; half a minute of a phone's clip
-ENOUGH_KICKS = 3  # tell where the goal is and how large the ground's squares are
+ENOUGH_KICKS = 3  # show where the goal is and how large a metre is on the ground
 AFTER_A_KICK_S = 2.5  # the way to the goal
 ASKED_EVERY = 15  # pictures
 SPREAD = 8  # pictures over the rest of the clip: does the camera stay where it was?

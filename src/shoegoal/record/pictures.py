@@ -28,6 +28,7 @@ from shoegoal.types import Shot
 
 MOMENTS = ("before", "contact", "way", "line", "after")  # as `strip_moments` gives them
 MOMENT_HEIGHT_PX, GLANCE_HEIGHT_PX = 360, 112  # twice what is shown, for sharp screens
+MOMENT_ASPECT = 16 / 9  # as the page lays them out: nothing of the shot is cut off
 MOST_IN_GLANCE = 12
 
 
@@ -121,7 +122,7 @@ class SetPictures:
             return None
         wanted_s = strip_moments(shot)[MOMENTS.index(name)].time_s
         still = min(stills, key=lambda one: abs(one.time_s - wanted_s))
-        return coded_picture(plain_cut(shot, still, self._view, MOMENT_HEIGHT_PX))
+        return coded_picture(plain_cut(shot, still, self._view, MOMENT_HEIGHT_PX, MOMENT_ASPECT))
 
     def glance(self) -> bytes | None:
         """Give one small still of every shot side by side, at the line, as JPEG."""

@@ -29,13 +29,13 @@ class Assignment:
     clip : the file; it may be missing.
     pupil : name as in the record book.
     stage : what was filmed.
-    told_by : where that was said, for messages: ``class.csv, line 7`` or the file's name.
+    source : where that was written, for messages: ``class.csv, line 7`` or the file's name.
     """
 
     clip: Path
     pupil: str
     stage: Stage
-    told_by: str
+    source: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,12 +80,12 @@ def spelt_differently(names: Iterable[tuple[str, str]]) -> list[str]:
     A sentence for each such pair.
     """
     first: dict[str, tuple[str, str]] = {}
-    told: set[tuple[str, str]] = set()
+    named: set[tuple[str, str]] = set()
     found = []
     for name, place in names:
         known, known_place = first.setdefault(name.casefold(), (name, place))
-        if known != name and (known, name) not in told:
-            told.add((known, name))
+        if known != name and (known, name) not in named:
+            named.add((known, name))
             found.append(
                 f'{place}: the pupil "{name}" is "{known}" at {known_place}; '
                 "write the name in one way"
@@ -117,18 +117,18 @@ def assignments_by_file_name(
         raise BadSettingsError(
             f"{folder} holds no clip (a file ending in {', '.join(sorted(VIDEO_ENDINGS))})"
         )
-    told: list[Assignment] = []
-    untold: list[NotAssigned] = []
+    assigned: list[Assignment] = []
+    unassigned: list[NotAssigned] = []
     for clip in clips:
         found = _read_name(clip, ladder)
         if isinstance(found, Assignment):
-            told.append(found)
+            assigned.append(found)
         else:
-            untold.append(NotAssigned(clip, found))
-    twice = spelt_differently((one.pupil, one.told_by) for one in told)
+            unassigned.append(NotAssigned(clip, found))
+    twice = spelt_differently((one.pupil, one.source) for one in assigned)
     if twice:
         raise BadSettingsError("\n".join(["one pupil's name is spelt in two ways:", *twice]))
-    return told, untold
+    return assigned, unassigned
 
 
 def videos_in(folder: Path) -> list[Path]:
@@ -155,7 +155,7 @@ def _read_name(clip: Path, ladder: Ladder) -> Assignment | str:
     place = next((i for i, part in enumerate(parts) if i and part.casefold() in stages), None)
     if place is None:
         return (
-            f"its name tells no stage{_closest(parts[1:], ladder.all_stages)}; call it {PATTERN} "
+            f"its name holds no stage{_closest(parts[1:], ladder.all_stages)}; call it {PATTERN} "
             "(shoegoal stages lists the stages), or give a --manifest"
         )
     pupil = " ".join(parts[:place])
@@ -210,7 +210,7 @@ def read_manifest(path: Path, folder: Path, ladder: Ladder) -> list[Assignment]:
     reading = _Reading(path.name, text, delimiter, folder, ladder)
     columns = reading.columns(rows[0])
     assigned = [one for row in rows[1:] if (one := reading.assignment(row, columns)) is not None]
-    reading.problems += spelt_differently((one.pupil, one.told_by) for one in assigned)
+    reading.problems += spelt_differently((one.pupil, one.source) for one in assigned)
     reading.raise_problems()
     if not assigned:
         raise BadSettingsError(f"{path.name} names no clip; {_what_it_holds()}")

@@ -24,7 +24,7 @@ from shoegoal.record.filing import enrol, file_count
 from shoegoal.record.history import load_set
 from shoegoal.record.plain import summary
 from shoegoal.scale.assignments import Assignment, NotAssigned
-from shoegoal.scale.tasks import CountTask, TaskDone, TellAll, Work, count_clip
+from shoegoal.scale.tasks import CountTask, OnTaskProgress, TaskDone, Work, count_clip
 
 HASHING_THREADS = 4
 SAME_FILE = "this is the same file as"
@@ -77,7 +77,7 @@ class PlannedClip:
 def plan_class(
     connection: Connection,
     assigned: Sequence[Assignment],
-    untold: Iterable[NotAssigned],
+    unassigned: Iterable[NotAssigned],
     *,
     again: bool = False,
 ) -> list[PlannedClip]:
@@ -86,7 +86,7 @@ def plan_class(
     Parameters
     ----------
     connection : from `Book.reading`.
-    assigned, untold : the clips.
+    assigned, unassigned : the clips.
     again : count clips that have a result, too; signed sets stay as they are.
 
     Returns
@@ -122,7 +122,7 @@ def plan_class(
             planned.append(replace(clip, task=task))
     planned += [
         PlannedClip(one.clip, None, None, None, one.reason, BadSettingsError.exit_code)
-        for one in untold
+        for one in unassigned
     ]
     return planned
 
@@ -194,7 +194,9 @@ def _task_of(stage: StageRecord) -> tuple[object, ...]:
 MAX_NAMES_SHOWN = 5
 NEWS = ("counted", "counted before", "signed before", "failed")
 # Does tasks somewhere; `run_in_processes` and `run_on_cluster` with their places filled in.
-Runner: TypeAlias = Callable[[Sequence[CountTask], Work, TellAll], Generator[TaskDone, None, None]]
+Runner: TypeAlias = Callable[
+    [Sequence[CountTask], Work, OnTaskProgress], Generator[TaskDone, None, None]
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -228,7 +230,7 @@ class ClipOutcome:
 
 @dataclass(frozen=True, slots=True)
 class Watcher:
-    """Who is told how far it is.
+    """Called as a class is counted.
 
     Attributes
     ----------
@@ -245,7 +247,7 @@ class Watcher:
 def run_class(
     book: Book,
     assigned: Sequence[Assignment],
-    untold: Iterable[NotAssigned],
+    unassigned: Iterable[NotAssigned],
     *,
     class_name: str,
     ladder: Ladder,
@@ -260,13 +262,13 @@ def run_class(
     Parameters
     ----------
     book : the record book; written to by this process alone.
-    assigned, untold : the clips.
+    assigned, unassigned : the clips.
     class_name, ladder : of the class.
     runner : where the counting is done.
     enter_new_pupils : pupils whom the book does not know are entered; else they are refused.
     again : count clips that have a result, too.
     work : what is done for each clip; `count_clip` unless another is given.
-    watcher : who is told how far it is.
+    watcher : called as the work goes on.
 
     Returns
     -------
@@ -282,7 +284,7 @@ def run_class(
     watching = watcher or Watcher()
     _settle_pupils(book, class_name, [one.pupil for one in assigned], enter_new_pupils)
     with book.reading() as connection:
-        planned = plan_class(connection, assigned, untold, again=again)
+        planned = plan_class(connection, assigned, unassigned, again=again)
     filing = _Filing(book, class_name, ladder)
     by_key = {one.task.key: one for one in planned if one.task is not None}
     tasks = [one.task for one in planned if one.task is not None]
@@ -322,7 +324,7 @@ class _Filing:
             return _failed(one, one.trouble, one.exit_code)
         known = one.known
         if known is not None and known.signed:
-            return self._outcome(one, known.set_id, "signed before")
+            return self._stands(one, known.set_id, "signed before")
         return self._file(one, "counted before", is_new=known is None)
 
     def counted(self, one: PlannedClip, done: TaskDone) -> ClipOutcome:
@@ -337,7 +339,7 @@ class _Filing:
         try:
             analysis = load_analysis(one.folder)
             if is_new and not analysis.take.same_takes:
-                analysis = self._with_repeats(one, analysis)
+                analysis = with_repeats(analysis, one.folder, self._seen)
             self._seen.append(replace(analysis, shots=()))
             with self._book.writing() as connection:
                 filed = file_count(
@@ -354,33 +356,35 @@ class _Filing:
         except ShoegoalError as error:
             return _failed(one, " ".join(str(error).split()), error.exit_code)
         film_s = analysis.clip.duration_s or 0.0
-        return replace(self._outcome(one, filed.set_id, news), film_s=film_s)
+        return replace(self._stands(one, filed.set_id, news), film_s=film_s)
 
-    def _with_repeats(self, one: PlannedClip, analysis: Analysis) -> Analysis:
-        same = [
-            found
-            for other in self._seen
-            if other.clip.sha256 != analysis.clip.sha256
-            and (found := same_take(analysis, other)) is not None
-        ]
-        if same:
-            analysis = with_same_takes(analysis, same)
-            save_analysis(one.folder / ANALYSIS_FILE_NAME, analysis)
-        return analysis
+    def _stands(self, one: PlannedClip, set_id: int, news: str) -> ClipOutcome:
+        stage = None if one.stage is None else one.stage.name
+        return outcome_of(self._book, set_id, one.clip.name, one.pupil, stage, news)
 
-    def _outcome(self, one: PlannedClip, set_id: int, news: str) -> ClipOutcome:
-        with self._book.reading() as connection:
-            history = load_set(connection, set_id)
-        told = summary(history, history.standing_while_open())
-        return ClipOutcome(
-            one.clip.name,
-            one.pupil,
-            None if one.stage is None else one.stage.name,
-            news,
-            set_id,
-            told["state"],
-            told["sentence"],
-        )
+
+def outcome_of(
+    book: Book, set_id: int, clip: str, pupil: str | None, stage: str | None, news: str
+) -> ClipOutcome:
+    """Say how the set that came of a clip stands."""
+    with book.reading() as connection:
+        history = load_set(connection, set_id)
+    short = summary(history, history.standing_while_open())
+    return ClipOutcome(clip, pupil, stage, news, set_id, short["state"], short["sentence"])
+
+
+def with_repeats(analysis: Analysis, folder: Path, earlier: Iterable[Analysis]) -> Analysis:
+    """Note which earlier counts of a class show the same take, in the result's folder, too."""
+    same = [
+        found
+        for other in earlier
+        if other.clip.sha256 != analysis.clip.sha256
+        and (found := same_take(analysis, other)) is not None
+    ]
+    if same:
+        analysis = with_same_takes(analysis, same)
+        save_analysis(folder / ANALYSIS_FILE_NAME, analysis)
+    return analysis
 
 
 def _failed(one: PlannedClip, trouble: str, exit_code: int) -> ClipOutcome:

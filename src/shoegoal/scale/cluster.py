@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from shoegoal import __version__
 from shoegoal.errors import BadSettingsError, ShoegoalError
-from shoegoal.scale.tasks import DIED, POLL_S, CountTask, TaskDone, TellAll, Work, carry_out
+from shoegoal.scale.tasks import DIED, POLL_S, CountTask, OnTaskProgress, TaskDone, Work, carry_out
 from shoegoal.threads import limit_threads, usable_cores
 
 if TYPE_CHECKING:
@@ -38,7 +38,7 @@ class ClusterError(ShoegoalError):
 
 
 def run_on_cluster(
-    tasks: Sequence[CountTask], work: Work, address: str, tell: TellAll
+    tasks: Sequence[CountTask], work: Work, address: str, on_progress: OnTaskProgress
 ) -> Generator[TaskDone, None, None]:
     """Do tasks on a cluster; give each outcome as it comes.
 
@@ -50,7 +50,7 @@ def run_on_cluster(
     tasks : keys unique.
     work : a function of a module that the workers have too.
     address : of the scheduler, for instance ``tcp://127.0.0.1:8786``.
-    tell : called with a key and the share of its task that is done.
+    on_progress : called with a key and the share of its task that is done.
 
     Raises
     ------
@@ -63,7 +63,7 @@ def run_on_cluster(
     client = _connect(address)
     try:
         _check_workers(client, address, tasks[0].clip.parent)
-        yield from _outcomes(client, tasks, work, tell)
+        yield from _outcomes(client, tasks, work, on_progress)
     finally:
         client.close()
 
@@ -114,7 +114,7 @@ def _what_is_seen(folder: str) -> tuple[str, bool]:
 
 
 def _outcomes(
-    client: Client, tasks: Sequence[CountTask], work: Work, tell: TellAll
+    client: Client, tasks: Sequence[CountTask], work: Work, on_progress: OnTaskProgress
 ) -> Generator[TaskDone, None, None]:
     done: queue.SimpleQueue[Future[TaskDone]] = queue.SimpleQueue()
     shares: queue.SimpleQueue[tuple[str, float]] = queue.SimpleQueue()
@@ -141,7 +141,7 @@ def _outcomes(
         while not shares.empty():
             key, share = shares.get()
             if key in keys:
-                tell(key, share)
+                on_progress(key, share)
 
 
 class _Waiting:
@@ -186,12 +186,12 @@ def _on_worker(work: Work, task: CountTask) -> TaskDone:
 
     worker = get_worker()
     limit_threads(max(1, usable_cores() // worker.state.nthreads))
-    told = 0.0
+    reported = 0.0
 
-    def tell(share: float) -> None:
-        nonlocal told
-        if share - told >= LEAST_STEP:
-            told = share
+    def on_progress(share: float) -> None:
+        nonlocal reported
+        if share - reported >= LEAST_STEP:
+            reported = share
             worker.log_event(TOPIC, (task.key, share))
 
-    return carry_out(work, task, tell)
+    return carry_out(work, task, on_progress)

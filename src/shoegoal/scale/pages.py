@@ -289,5 +289,5 @@ def _environment() -> Environment:
         lstrip_blocks=True,
     )
     environment.filters["percent"] = share_text
-    environment.tests["told"] = lambda advice: isinstance(advice, NextSetUp)
+    environment.tests["next_setup"] = lambda advice: isinstance(advice, NextSetUp)
     return environment

@@ -117,7 +117,7 @@ def advice_of(sets: Sequence[SeenSet]) -> Advice:
 def direction_of(
     shot: StandingShot, analysis: Analysis, distance_m: float, radius_m: float
 ) -> Direction | None:
-    """Read the direction of a shot that reached the line, or would have; None where none is told.
+    """Read the direction of a shot that reached the line, or would have; None if unknown.
 
     Parameters
     ----------
@@ -141,7 +141,7 @@ def direction_of(
         return Between(low, high)
     if shot.call is Call.MISS:
         return _missed(shot, low, high)
-    return None  # unsure, and not measured: it tells nothing
+    return None  # unsure, and not measured: it says nothing of the direction
 
 
 def _missed(shot: StandingShot, low: float, high: float) -> Direction | None:
@@ -359,23 +359,23 @@ def seen_set(history: SetHistory) -> SeenSet:
 def set_row(seen: SeenSet) -> SetRow:
     """Describe a set."""
     history = seen.history
-    told = summary(history, seen.standing)
+    short = summary(history, seen.standing)
     return SetRow(
         set_id=history.set_id,
         pupil=history.pupil,
         stage=history.stage.name,
-        counted_in=told["counted_in"],
+        counted_in=short["counted_in"],
         clip=history.clip_name,
         added_at=history.added_at,
-        makes=told["makes"],
-        misses=told["misses"],
-        unsure=told["unsure"],
-        decision=told["decision"],
-        sentence=told["sentence"],
-        state=told["state"],
+        makes=short["makes"],
+        misses=short["misses"],
+        unsure=short["unsure"],
+        decision=short["decision"],
+        sentence=short["sentence"],
+        state=short["state"],
         verified=history.signature is not None,
-        signed_by=told["signed_by"] or "",
-        signed_at=told["signed_at"] or "",
+        signed_by=short["signed_by"] or "",
+        signed_at=short["signed_at"] or "",
     )
 
 
@@ -468,7 +468,7 @@ class PupilResults:
 
     @property
     def next_goal(self) -> str | None:
-        """Goal at which most shots should be makes; None while too few tell that."""
+        """Goal at which most shots should be makes; None while there are too few."""
         return self.advice.sentence if isinstance(self.advice, NextSetUp) else None
 
 

@@ -72,13 +72,13 @@ class TaskDone:
 
 
 # Shares done, 0..1, of the task at hand.
-Tell: TypeAlias = Callable[[float], None]
-Work: TypeAlias = Callable[[CountTask, Tell], None]
+OnProgress: TypeAlias = Callable[[float], None]
+Work: TypeAlias = Callable[[CountTask, OnProgress], None]
 # Shares done of every task by its key.
-TellAll: TypeAlias = Callable[[str, float], None]
+OnTaskProgress: TypeAlias = Callable[[str, float], None]
 
 
-def count_clip(task: CountTask, tell: Tell) -> None:
+def count_clip(task: CountTask, on_progress: OnProgress) -> None:
     """Count one clip and write its result folder, whole or not at all.
 
     Raises
@@ -94,19 +94,19 @@ def count_clip(task: CountTask, tell: Tell) -> None:
         left=task.left_px,
         right=task.right_px,
         out=task.folder,
-        on_progress=tell,
+        on_progress=on_progress,
     )
     if task.with_form and task.stage.width_steps is not None:
         with suppress(ShoegoalError):  # hints are welcome, and a count is whole without them
             shoegoal.form(task.folder, clip=task.clip)
 
 
-def carry_out(work: Work, task: CountTask, tell: Tell) -> TaskDone:
+def carry_out(work: Work, task: CountTask, on_progress: OnProgress) -> TaskDone:
     """Do a task; whatever goes wrong comes back as words, so that the others go on."""
     wall_s, cpu_s = time.perf_counter(), time.process_time()
     trouble, exit_code = None, 0
     try:
-        work(task, tell)
+        work(task, on_progress)
     except ShoegoalError as error:
         trouble, exit_code = " ".join(str(error).split()), error.exit_code
     except Exception as error:
@@ -131,7 +131,7 @@ _shares: Shares | None = None
 
 
 def run_in_processes(
-    tasks: Sequence[CountTask], work: Work, workers: int, tell: TellAll
+    tasks: Sequence[CountTask], work: Work, workers: int, on_progress: OnTaskProgress
 ) -> Generator[TaskDone, None, None]:
     """Do tasks in worker processes; give each outcome as it comes.
 
@@ -140,7 +140,7 @@ def run_in_processes(
     tasks : keys unique.
     work : a function of a module, for it is looked up by name in the worker.
     workers : processes at a time, at least 1.
-    tell : called with a key and the share of its task that is done.
+    on_progress : called with a key and the share of its task that is done.
 
     Leaving the iteration early, or an exception in it, ends the workers.
     """
@@ -161,7 +161,7 @@ def run_in_processes(
         context=multiprocessing.get_context("spawn"),
     )
     try:
-        yield from _outcomes(pool, tasks, work, workers, shares, tell)
+        yield from _outcomes(pool, tasks, work, workers, shares, on_progress)
         pool.close()
     except BaseException:
         pool.stop()
@@ -176,11 +176,11 @@ def _outcomes(
     work: Work,
     workers: int,
     shares: Shares,
-    tell: TellAll,
+    on_progress: OnTaskProgress,
 ) -> Generator[TaskDone, None, None]:
     waiting = deque((place, 1) for place in range(len(tasks)))
     running: dict[Future[TaskDone], tuple[int, int]] = {}
-    told = [0.0] * len(tasks)
+    reported = [0.0] * len(tasks)
     while waiting or running:
         # A few more than can run, so that no worker waits; not all, for a class may be large.
         while waiting and len(running) < workers + AHEAD:
@@ -189,9 +189,9 @@ def _outcomes(
             running[pool.schedule(_in_worker, args=(work, tasks[place], place))] = (place, tries)
         finished, _ = wait(running, timeout=POLL_S, return_when=FIRST_COMPLETED)
         for place, _ in running.values():
-            if shares[place] != told[place]:
-                told[place] = shares[place]
-                tell(tasks[place].key, told[place])
+            if shares[place] != reported[place]:
+                reported[place] = shares[place]
+                on_progress(tasks[place].key, reported[place])
         for future in finished:
             place, tries = running.pop(future)
             outcome = _outcome_of(future, tasks[place])
@@ -309,12 +309,12 @@ def _end(number: int, frame: FrameType | None) -> None:
 
 
 def _in_worker(work: Work, task: CountTask, place: int | None) -> TaskDone:
-    def tell(share: float) -> None:
+    def on_progress(share: float) -> None:
         if _shares is not None and place is not None:
             _shares[place] = min(1.0, max(0.0, share))
 
     try:
         with time_bound():
-            return carry_out(work, task, tell)
+            return carry_out(work, task, on_progress)
     except SystemExit:  # ended politely, and cleared away; the pool would go on with this process
         os._exit(1)

@@ -15,9 +15,9 @@ from typing import TypeAlias
 
 from sqlalchemy import Connection
 
-from shoegoal.analysis.file import ANALYSIS_FILE_NAME, load_analysis, save_analysis
+from shoegoal.analysis.file import load_analysis
 from shoegoal.analysis.model import Analysis
-from shoegoal.analysis.repeats import RESULT_SUFFIX, same_take, with_same_takes
+from shoegoal.analysis.repeats import RESULT_SUFFIX
 from shoegoal.errors import BadSettingsError, OutputError, RecordBookError, ShoegoalError
 from shoegoal.filming_check.pupil import Filmed, Pictures, check_filming
 from shoegoal.ladder.rules import Stage
@@ -38,6 +38,7 @@ from shoegoal.record.handed_in import (
     keep_claim,
 )
 from shoegoal.record.history import load_sets
+from shoegoal.scale.class_run import with_repeats
 from shoegoal.scale.tasks import CountTask, TaskDone
 
 POLL_S = 0.5
@@ -173,9 +174,8 @@ def _count(book: Book, clip: HandedIn, claim: str, count: Counter) -> None:
         return
     try:
         counted = load_analysis(folder)
-        analysis = _with_repeats(book, clip, counted)
-        if analysis is not counted:
-            save_analysis(folder / ANALYSIS_FILE_NAME, analysis)
+        with book.reading() as connection:
+            analysis = with_repeats(counted, folder, _takes(connection, clip))
         with book.writing() as connection:
             settings = settings_by_id(connection, clip.class_id)
             filed = file_count(
@@ -200,15 +200,8 @@ def _give_up(book: Book, clip: HandedIn, claim: str, why: str) -> None:
         finish(connection, clip, claim, ClipState.NOT_COUNTED, why=why)
 
 
-def _with_repeats(book: Book, clip: HandedIn, analysis: Analysis) -> Analysis:
-    """Note the class's clips that show the same take, sent by whomever."""
-    with book.reading() as connection:
-        earlier = list(_takes(connection, clip))
-    same = [found for other in earlier if (found := same_take(analysis, other)) is not None]
-    return with_same_takes(analysis, same)
-
-
 def _takes(connection: Connection, clip: HandedIn) -> Generator[Analysis, None, None]:
+    """Give the other counts of the class, without their shots, by whomever they were sent."""
     for history in load_sets(connection, class_name=clip.class_name):
         if history.clip_sha256 == clip.sha256:
             continue
