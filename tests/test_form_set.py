@@ -105,6 +105,8 @@ def sees(monkeypatch: pytest.MonkeyPatch, counted: Analysis) -> None:
                 1.0,
                 0.0,
                 (band.high - band.low) / 20,
+                1.0,
+                0.9,
                 50,
                 True,
             ),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -13,7 +13,7 @@ from shoegoal.cues.follow import follow_through_cue
 from shoegoal.cues.motion import Kick
 from shoegoal.cues.plant import plant_cues
 from shoegoal.cues.reading import Measurement, Reading, cannot_tell, judge
-from shoegoal.cues.sides import Side, kicking_side, legs_untangled
+from shoegoal.cues.sides import Side, kicking_side, legs_swapped, legs_untangled
 from shoegoal.cues.skeleton import LEFT_LEG, RIGHT_LEG, Pose
 from shoegoal.cues.space import ShotSpace, View
 from shoegoal.cues.standing import legs_by_standing, standing_foot
@@ -30,6 +30,7 @@ MOST_DIAMETERS_OFF = 1.0
 NEAREST_S = 0.08  # the kicker must be seen this near to contact
 
 
+UNTOLD_FOOT = "it could not be told which foot kicked"
 _LEGS = [*LEFT_LEG.rows, *RIGHT_LEG.rows]
 
 
@@ -109,16 +110,24 @@ def _kick(space: ShotSpace, contact_s: float, poses: Sequence[Pose]) -> tuple[Ki
     ball, diameter_px = space.ball_px
     side = kicking_side(untangled, contact_s, (ball.x_px, ball.y_px), diameter_px)
     if side is None:
-        return None, "it could not be told which foot kicked"
+        return None, UNTOLD_FOOT
     seen = standing_foot(untangled, contact_s)
     if seen is not None:
         untangled = legs_by_standing(untangled, seen, contact_s)
+    if seen is not None and seen.side is side:
+        return None, UNTOLD_FOOT
     kick = Kick(space, contact_s, untangled, side, seen)
+    if _stands_beyond(kick):
+        # From the side the pose model takes one leg for the other all along.
+        seen = None if seen is None else replace(seen, side=seen.side.other)
+        kick = Kick(space, contact_s, [legs_swapped(p) for p in untangled], side.other, seen)
+        if _stands_beyond(kick):
+            return None, UNTOLD_FOOT
     if kick.foot_off_ball() > MOST_DIAMETERS_OFF:
         return None, "the moment of contact does not fit the foot's way to the ball"
-    if seen is not None and seen.side is side:
-        return None, "it could not be told which foot kicked"
-    if kick.plant is not None and kick.outwards * kick.plant.right_m > 2 * kick.plant.sigmas[0]:
-        # Nobody stands on the far side of the ball: the legs were taken for one another.
-        return None, "it could not be told which foot kicked"
     return kick, ""
+
+
+def _stands_beyond(kick: Kick) -> bool:
+    """Whether the plant foot stands on the kicking foot's side of the ball, where nobody stands."""
+    return kick.plant is not None and kick.outwards * kick.plant.right_m > 2 * kick.plant.sigmas[0]

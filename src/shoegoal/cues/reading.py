@@ -7,12 +7,18 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
-from scipy.stats import norm
+import numpy.typing as npt
+from scipy.special import stdtr, stdtrit
 
 from shoegoal.cues.bands import Band, MeasuredError
 from shoegoal.cues.space import View
 
-SURE = 0.9  # a value is called in or out of its band from this probability on
+F64 = npt.NDArray[np.float64]
+
+# Now and then the pose model loses a leg, so errors have wider tails than the normal distribution:
+# Student's t of so many degrees of freedom. A sigma is half the width that holds 68 of 100.
+FREEDOM = 4.0
+SIGMA_WIDTH = float(stdtrit(FREEDOM, 0.8413))
 
 
 class Answer(StrEnum):
@@ -72,6 +78,13 @@ class Reading:
         return self.value is not None and self.value < (self.low + self.high) / 2
 
 
+def chance_in_band(band: Band, value: npt.ArrayLike, sigma: npt.ArrayLike) -> F64:
+    """Probability that the truth lies in the band, of values with their standard deviations."""
+    width = np.asarray(sigma, np.float64) / SIGMA_WIDTH
+    ends = [stdtr(FREEDOM, (end - np.asarray(value)) / width) for end in band.ends]
+    return np.asarray(ends[1] - ends[0], np.float64)
+
+
 def judge(
     band: Band,
     measurements: Iterable[Measurement],
@@ -94,7 +107,7 @@ def judge(
     The value with gain and bias taken off, and what was measured and what the number knows of its
     own spread as its sigma. It is told only where
     the error from this view was measured and found small enough, and called in or out of the band
-    only where `SURE`.
+    only where that is sure enough.
     """
     known = {error.view: error for error in errors if error.claimed}
     views = tuple(view for view in View if view in known)
@@ -106,14 +119,13 @@ def judge(
         return cannot_tell(band, views, _film_instead(views))
     if given is None or not np.isfinite([given.value, given.sigma]).all():
         return cannot_tell(band, views, "the body was not seen well enough")
-    value = (given.value - error.bias) / error.gain
-    sigma = float(np.hypot(error.spread, given.sigma)) / error.gain
-    inside = float(norm.cdf(band.top, value, sigma) - norm.cdf(band.low, value, sigma))
+    value, sigma = error.truth(given.value, given.sigma)
+    inside = float(chance_in_band(band, value, sigma))
     told = f"{value:.0f} ± {sigma:.0f} {band.unit}"
     span = f"band {band.low:g} to {band.high:g} {band.unit}"
-    if inside >= SURE:
+    if inside >= error.sure:
         answer, sentence = Answer.IN_BAND, f"{band.well} ({told}, {span})"
-    elif 1 - inside >= SURE:
+    elif 1 - inside >= error.sure:
         below = value < (band.low + band.high) / 2
         answer = Answer.LOOK
         sentence = f"{band.look_below if below else band.look_above} ({told}, {span})"

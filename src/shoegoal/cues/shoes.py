@@ -51,11 +51,14 @@ class ShoeSight:
             )
             places.append((corner, side_px))
         told = self._network.run(np.stack(windows).astype(np.float32))[0].astype(np.float64)
-        points = pose.points_px.copy()
+        points, unsure = pose.points_px.copy(), pose.unsure_px.copy()
         for side, answer, place in zip(Side, told, places, strict=True):
             rows = [side.leg.heel, side.leg.toe]
-            points[rows] = _joined(points[rows], answer, *place, POSE_LEGS * leg_px)
-        return replace(pose, points_px=points)
+            seen, unsure[rows] = _ends(answer, *place)
+            # The pose model's and the network's, each by how sure it is.
+            share = 1 / (1 + (unsure[rows, None] / (POSE_LEGS * leg_px)) ** 2)
+            points[rows] = share * seen + (1 - share) * points[rows]
+        return replace(pose, points_px=points, unsure_px=unsure)
 
 
 def leg_length_px(pose: Pose) -> float:
@@ -103,10 +106,8 @@ def shoe_window(piece: U8, corner_px: F64, side_px: float, shank_px: F64) -> U8:
     return np.asarray(np.concatenate([cut.transpose(2, 0, 1), line[None]]), np.uint8)
 
 
-def _joined(pose_px: F64, told: F64, corner_px: F64, side_px: float, pose_sigma_px: float) -> F64:
-    """Heel and toe (2, 2) px: the pose model's and the network's, each by how sure it is."""
-    places = corner_px + (told[:4].reshape(2, 2) + 0.5) * side_px
-    sigmas = np.exp(np.clip(told[4:6], *SIGMA_LOGS)) * side_px
-    share = (pose_sigma_px**2 / (pose_sigma_px**2 + sigmas**2))[:, None]
-    joined: F64 = share * places + (1 - share) * pose_px
-    return joined
+def _ends(answer: F64, corner_px: F64, side_px: float) -> tuple[F64, F64]:
+    """Heel and toe (2, 2) px in the picture as the network has them, and how unsure it is (2,)."""
+    places: F64 = corner_px + (answer[:4].reshape(2, 2) + 0.5) * side_px
+    unsure: F64 = np.exp(np.clip(answer[4:6], *SIGMA_LOGS)) * side_px
+    return places, unsure

@@ -138,6 +138,7 @@ def legs_swapped(pose: Pose) -> Pose:
         pose.visibility[order],
         pose.presence[order],
         pose.world_m[order],
+        pose.unsure_px[order],
     )
 
 

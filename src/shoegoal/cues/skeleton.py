@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import IntEnum
 
 import numpy as np
@@ -104,6 +104,8 @@ class Pose:
     presence : (33,) 0..1, how likely it is in the picture.
     world_m : (33, 3) metres about the middle of the hips, axes of the camera (x right, y down,
         z away): the network's own guess at the body in space.
+    unsure_px : (33,) how unsure the shoes' network was of a heel or toe, px along one axis, as it
+        says itself; NaN for all else.
     """
 
     time_s: float
@@ -111,6 +113,7 @@ class Pose:
     visibility: F64
     presence: F64
     world_m: F64
+    unsure_px: F64 = field(default_factory=lambda: np.full(JOINTS, np.nan))
 
     def __post_init__(self) -> None:
         shapes = (self.points_px.shape, self.visibility.shape, self.world_m.shape)

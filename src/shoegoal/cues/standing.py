@@ -23,6 +23,9 @@ NEAR_LEGS = 0.06  # two pictures show one foot where its places differ by less, 
 APART_LEGS = 0.25
 LEAST_TRUST = 0.05
 LEAST_TRUSTED = 1.5  # so many pictures' worth; with fewer the foot is hidden
+# How unsure the shoes' network usually is of an end that shows well, in leg lengths: the unit in
+# which what is learnt of it stands, and what is taken where it did not look.
+USUAL_UNSURE = 0.015
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -33,12 +36,14 @@ class Standing:
     ----------
     points_px : (3, 2) of its heel, toe and ankle.
     spread_px : (3,) standard deviation of these means along one axis, as the pictures differ.
+    unsure : (3,) how unsure the shoes' network was of them, over what is usual; 1 for the ankle.
     leg_px : length of the leg, hip to ankle.
     side : what the model calls it in most pictures.
     """
 
     points_px: F64
     spread_px: F64
+    unsure: F64
     leg_px: float
     side: Side
 
@@ -51,6 +56,7 @@ def standing_foot(poses: Sequence[Pose], contact_s: float) -> Standing | None:
     feet = np.stack([[p.points_px[list(_rows(side))] for side in Side] for p in near])
     legs = np.array([[_leg_px(p, side) for side in Side] for p in near])
     leg_px = max(float(np.median(legs)), 1e-6)
+    unsure = np.stack([[unsure_of(p, _rows(side), leg_px) for side in Side] for p in near])
     trust = trust_in_feet(near, leg_px)
     # How far each foot of each picture is from each of every picture: (T, 2, T, 2).
     off = _off(feet[:, :, None, None] - feet[None, None]) / leg_px
@@ -60,19 +66,28 @@ def standing_foot(poses: Sequence[Pose], contact_s: float) -> Standing | None:
     t, s = np.unravel_index(int(np.argmax(score)), score.shape)
     chosen, rows = np.argmax(alike[t, s], axis=1), np.arange(len(near))
     weight = alike[t, s][rows, chosen]
-    count = float(weight.sum())
-    if count < LEAST_TRUSTED:
+    if float(weight.sum()) < LEAST_TRUSTED:
         return None
-    places = feet[rows, chosen]
-    middle = np.average(places, axis=0, weights=weight)
-    variance = np.average(np.mean((places - middle) ** 2, axis=2), axis=0, weights=weight)
+    places, doubt = feet[rows, chosen], unsure[rows, chosen]
+    say = weight[:, None] / doubt**2  # (T, 3): each mark by itself
+    say /= say.sum(axis=0)
+    middle = np.sum(say[..., None] * places, axis=0)
+    scatter = np.mean((places - middle) ** 2, axis=2)
+    variance = np.sum(say * scatter, axis=0) * np.sum(say**2, axis=0)
     sides = [float(weight[chosen == i].sum()) for i in range(len(Side))]
     return Standing(
         middle,
-        np.sqrt(variance / count),
+        np.sqrt(variance),
+        np.sqrt(np.sum(say * doubt**2, axis=0)),
         float(np.average(legs[rows, chosen], weights=weight)),
         list(Side)[int(np.argmax(sides))],
     )
+
+
+def unsure_of(pose: Pose, rows: Sequence[int], leg_px: float) -> F64:
+    """How unsure the shoes' network was of joints of a pose, over `USUAL_UNSURE`."""
+    unsure: F64 = pose.unsure_px[list(rows)] / leg_px / USUAL_UNSURE
+    return np.where(np.isfinite(unsure), unsure, 1.0)
 
 
 def trust_in_feet(poses: Sequence[Pose], leg_px: float) -> F64:

@@ -8,6 +8,7 @@ import numpy.typing as npt
 from shoegoal.cues.foot import load_foot
 from shoegoal.cues.motion import Kick
 from shoegoal.cues.reading import Measurement
+from shoegoal.cues.standing import unsure_of
 
 F64 = npt.NDArray[np.float64]
 
@@ -16,6 +17,7 @@ TURNS, PITCHES = np.arange(-45.0, 106.0, 3.0), np.arange(-40.0, 41.0, 8.0)
 USUAL_PITCH = 15.0  # standard deviation of the foot's pitch at contact; common practice
 FOOT_UP_M = 0.09  # a foot that meets a ball on the ground near its middle; no source
 ROUND_S = (-0.015, 0.045)  # of contact; the foot hardly turns while it drives the ball
+NEAR_S = 0.06  # pictures so near to contact tell how well the foot shows
 
 
 def heel_to_toe_px(kick: Kick) -> F64:
@@ -25,6 +27,13 @@ def heel_to_toe_px(kick: Kick) -> F64:
         kick.px(kick.kicking.toe, moments) - kick.px(kick.kicking.heel, moments), axis=0
     )
     return way
+
+
+def unsure_at_contact(kick: Kick, leg_px: float) -> float:
+    """How unsure the shoes' network was of the kicking foot's ends at contact, over the usual."""
+    ends = (kick.kicking.heel, kick.kicking.toe)
+    near = [p for p in kick.poses if abs(p.time_s - kick.contact_s) <= NEAR_S]
+    return float(np.median([unsure_of(p, ends, leg_px) for p in near])) if near else 1.0
 
 
 def contact_cue(kick: Kick) -> list[Measurement]:
@@ -46,7 +55,8 @@ def contact_cue(kick: Kick) -> list[Measurement]:
     half = np.stack([right, ahead, rise], axis=-1).reshape(-1, 3) / 2
     middle = np.array([0.0, -kick.space.ball_diameter_m / 2, FOOT_UP_M])
     shown = kick.space.to_px(middle + half) - kick.space.to_px(middle - half)
-    off = (seen - shown) / (foot.strike_noise * kick.standing.leg_px)
+    noise = foot.strike_noise * unsure_at_contact(kick, kick.standing.leg_px) ** foot.grows
+    off = (seen - shown) / (noise * kick.standing.leg_px)
     likely = -0.5 * np.sum(off**2, axis=1).reshape(turn.shape)
     likely -= 0.5 * (np.degrees(pitch) / USUAL_PITCH) ** 2
     share = np.exp(likely - likely.max()).sum(axis=1)

@@ -16,8 +16,13 @@ F64 = npt.NDArray[np.float64]
 
 # The swing lies within these of contact; common practice, no source. Earlier the kicking leg still
 # trails from its last step, and the two legs are hard to tell apart.
-BACK_S, THROUGH_S = 0.3, 0.4
+BACK_S, THROUGH_S = 0.35, 0.4
 LEAST_BACK_S = 0.2  # seen less long than this before contact, the backswing may be missed
+# A leg comes through the ball at several hundred degrees a second; slower is slow motion, of which
+# the window holds only a part of the swing. Common practice, no source.
+LEAST_DEG_PER_S = 140.0
+QUICK_S = 0.12  # so near to contact
+TRAILING_SIGMA = 4.0  # %, of a swing whose beginning was not seen (bench form, develop bodies)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -40,27 +45,30 @@ class Swing:
 def swing_cues(kick: Kick) -> list[Measurement]:
     """Measure ``backswing`` (deg) and ``swing_evenness`` (%).
 
-    Where the leg is farthest back or ahead at the window's edge, as in slow motion, it may have
-    gone on, and nothing is told. By the method ``plane`` the joints are put on the upright plane
-    along the shot, by the method ``body`` the network's own body in space is taken.
+    By the method ``plane`` the joints are put on the upright plane along the shot, by the method
+    ``body`` the network's own body in space is taken. Where the leg is farthest back or ahead at
+    the window's edge it may have gone on, and nothing is said; but a leg that still trails from its
+    last step there comes through all the same, and how evenly is seen, if less surely.
     """
+    across = swing_of(kick) if kick.space.is_across else None
+    if across is not None and not _is_quick(across, kick.contact_s):
+        return []  # slow motion
     found = []
-    for method, place in (("plane", _on_plane), ("body", _in_body)):
-        if method == "plane" and not kick.space.is_across:
-            continue
-        swing = swing_of(kick, place)
+    for method, swing in (("plane", across), ("body", swing_of(kick, _in_body))):
         if swing is None:
             continue
         before = swing.times_s <= kick.contact_s
         back = int(np.argmin(np.where(before, swing.leg_deg, np.inf)))
-        if back == 0:
-            continue  # farther back than was seen
-        found.append(Measurement("backswing", method, -float(swing.leg_deg[back])))
+        if back > 0:
+            found.append(Measurement("backswing", method, -float(swing.leg_deg[back])))
+        elif method == "body":
+            continue
         through = back + int(np.argmax(swing.leg_deg[back:]))
         if through < len(swing.times_s) - 1:
             hit = int(np.searchsorted(swing.times_s, kick.contact_s))
             evenness = _evenness(np.append(swing.leg_deg[back:hit], swing.leg_deg[through]))
-            found.append(Measurement("swing_evenness", method, evenness))
+            sigma = 0.0 if back > 0 else TRAILING_SIGMA
+            found.append(Measurement("swing_evenness", method, evenness, sigma))
     return found
 
 
@@ -79,6 +87,13 @@ def swing_of(kick: Kick, place: Callable[[Kick, Joint, F64], F64] | None = None)
         moments, _from_vertical(hip, ankle), _from_vertical(hip, knee), _from_vertical(knee, ankle)
     )
     return swing if np.isfinite(swing.leg_deg).all() else None
+
+
+def _is_quick(swing: Swing, contact_s: float) -> bool:
+    """Whether the leg comes through the ball as quickly as legs do."""
+    near = np.abs(swing.times_s - contact_s) < QUICK_S
+    speed = np.gradient(swing.leg_deg, swing.times_s)[near]
+    return bool(len(speed) and speed.max() >= LEAST_DEG_PER_S)
 
 
 def _evenness(through_deg: F64) -> float:

@@ -13,7 +13,7 @@ from shoegoal.cues.skeleton import Pose
 from shoegoal.cues.standing import AFTER_S as STANDS_AFTER_S
 from shoegoal.cues.standing import BEFORE_S as STANDS_BEFORE_S
 
-BEFORE_S, AFTER_S = 0.4, 0.4  # backswing to follow-through; common practice, no source
+BEFORE_S, AFTER_S = 0.4, 0.34  # backswing to follow-through; common practice, no source
 # Of an ordinary clip every picture of the swing is looked at; at its two ends, and of faster clips,
 # fewer. More would cost more than half of a bare decode (bench form-cost).
 NEAR_S, SWING_S = 0.07, 0.3
