@@ -257,15 +257,12 @@ def _mark(path: Path, truth: dict[str, Any]) -> str:
 def _keep(path: Path, kicks: list[tuple[Pose, ...]]) -> None:
     poses = [(i, pose) for i, kick in enumerate(kicks) for pose in kick]
     part = path.with_suffix(".part.npz")
-    np.savez_compressed(
-        part,
-        kick=np.array([i for i, _ in poses], int),
-        time_s=np.array([p.time_s for _, p in poses]),
-        **{
-            name: np.array([getattr(p, name) for _, p in poses]).reshape(-1, JOINTS, *shape)
-            for name, shape in KEPT.items()
-        },
-    )
+    joints: dict[str, Any] = {
+        name: np.array([getattr(p, name) for _, p in poses]).reshape(-1, JOINTS, *shape)
+        for name, shape in KEPT.items()
+    }
+    kick = np.array([i for i, _ in poses], int)
+    np.savez_compressed(part, kick=kick, time_s=np.array([p.time_s for _, p in poses]), **joints)
     part.replace(path)
 
 
