@@ -27,8 +27,7 @@ from form_foot import learn_foot, write_foot
 from form_kicks import CACHE, KnownKick, known_kicks
 from shoegoal.cues.bands import Band, load_bands, load_errors
 from shoegoal.cues.foot import load_foot
-from shoegoal.cues.read import KickForm, read_kick
-from shoegoal.cues.reading import FREEDOM, SIGMA_WIDTH, Answer, chance_in_band
+from shoegoal.cues.reading import FREEDOM, SIGMA_WIDTH, Answer, KickForm, chance_in_band, read_kick
 from shoegoal.cues.space import View
 from shoegoal.record.agreement import cohens_kappa, wilson_interval
 from truth.bodies.film import VIEWS, KickClip

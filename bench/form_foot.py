@@ -13,12 +13,10 @@ from scipy.stats import t as students_t
 
 from evaluation import ROOT
 from form_kicks import KnownKick
+from shoegoal.cues.cues import heel_to_toe_px, unsure_at_contact
 from shoegoal.cues.foot import FOOT_NAME, Foot, fit_foot, load_foot, seen_marks
-from shoegoal.cues.read import read_kick
-from shoegoal.cues.reading import FREEDOM, SIGMA_WIDTH
-from shoegoal.cues.sides import legs_untangled
-from shoegoal.cues.standing import Standing, standing_foot
-from shoegoal.cues.strike import heel_to_toe_px, unsure_at_contact
+from shoegoal.cues.legs import Standing, legs_untangled, standing_foot
+from shoegoal.cues.reading import FREEDOM, SIGMA_WIDTH, read_kick
 from truth.bodies.answers import marks_of
 
 F64 = npt.NDArray[np.float64]

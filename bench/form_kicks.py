@@ -22,11 +22,9 @@ import numpy.typing as npt
 
 from evaluation import ROOT
 from shoegoal.clip.reader import open_clip
-from shoegoal.cues.pose import MediaPipePose, open_pose_model
-from shoegoal.cues.shoes import ShoeSight
-from shoegoal.cues.skeleton import JOINTS, Pose
+from shoegoal.cues.pose import JOINTS, MediaPipePose, Pose, open_pose_model
+from shoegoal.cues.sight import ShoeSight, look_round
 from shoegoal.cues.space import ShotSpace, cameras_round
-from shoegoal.cues.window import look_round
 from shoegoal.errors import ShoegoalError
 from shoegoal.scene.ball_size import BallSize, ball_ruler
 from shoegoal.scene.camera import Camera
@@ -57,8 +55,7 @@ KEPT: dict[str, tuple[int, ...]] = {
 }
 POSE_ROOMS = (
     "pose.py",
-    "window.py",
-    "shoes.py",
+    "sight.py",
     "models/pose_full.task",
     "models/shoe_ends.onnx",
 )

@@ -9,15 +9,23 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from form_bodies import CONTACT_S, StickKick, poses_of, space_from
-from shoegoal.cues.advice import MOST_TO_TRY, advise
 from shoegoal.cues.bands import MeasuredError, load_bands, load_errors
-from shoegoal.cues.read import read_kick, unread
-from shoegoal.cues.reading import FREEDOM, Answer, Measurement, Reading, judge
-from shoegoal.cues.sides import Side, kicking_side, legs_untangled
-from shoegoal.cues.skeleton import LEFT_LEG, RIGHT_LEG, Pose
+from shoegoal.cues.legs import Side, kicking_side, legs_untangled
+from shoegoal.cues.pose import LEFT_LEG, RIGHT_LEG, Pose
+from shoegoal.cues.reading import (
+    FREEDOM,
+    MOST_TO_TRY,
+    Answer,
+    Measurement,
+    Reading,
+    advise,
+    judge,
+    read_kick,
+    unread,
+)
+from shoegoal.cues.sight import window_times
 from shoegoal.cues.smooth import smoothed
 from shoegoal.cues.space import View
-from shoegoal.cues.window import window_times
 
 BANDS = load_bands()
 BESIDE = BANDS["plant_beside"]

@@ -9,9 +9,8 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from shoegoal.cues.pose import Square, open_pose_model
-from shoegoal.cues.shoes import ShoeSight
-from shoegoal.cues.skeleton import LEFT_LEG, RIGHT_LEG, Joint
+from shoegoal.cues.pose import LEFT_LEG, RIGHT_LEG, Joint, Square, open_pose_model
+from shoegoal.cues.sight import ShoeSight
 from truth.bodies.answers import answers, joints_at, touch
 from truth.bodies.kick import Kicking, Wish
 from truth.bodies.person import chain, people, skin

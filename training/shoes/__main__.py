@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
-from shoegoal.cues.shoes import SIDE_PX
+from shoegoal.cues.sight import SIDE_PX
 from training.shoes.windows import STILLS, STILLS_NAME, Windows, painted
 
 HELD_OUT_EVERY = 20  # the kicks with a number that this divides are only measured on

@@ -10,7 +10,7 @@ import torch
 import torch.nn.functional as nnf
 from torch import Tensor
 
-from shoegoal.cues.shoes import SIDE_PX, SIGMA_LOGS
+from shoegoal.cues.sight import SIDE_PX, SIGMA_LOGS
 from training.fit import follow, rate
 from training.shoes.network import ShoeNet
 from training.shoes.windows import Windows

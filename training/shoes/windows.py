@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from shoegoal.cues.shoes import SIDE_PX, WINDOW_LEGS, shoe_window
+from shoegoal.cues.sight import SIDE_PX, WINDOW_LEGS, shoe_window
 from truth.arrays import Floats, Picture, Whole
 from truth.bodies.answers import joints_at
 from truth.bodies.film import KickClip, Shooting

@@ -61,6 +61,24 @@ class Band:
 
 
 @dataclass(frozen=True, slots=True)
+class Measurement:
+    """A cue's number as one method gave it, before anything is known of that method's error.
+
+    Attributes
+    ----------
+    cue : key of the cue in the bands' file.
+    method : how it was worked out, as the file of errors calls it.
+    value : in the cue's unit.
+    sigma : its own spread over the pictures, same unit; 0 where it rests on one moment.
+    """
+
+    cue: str
+    method: str
+    value: float
+    sigma: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
 class MeasuredError:
     """How far a cue's number is off from one view, measured on kicks whose truth is known.
 

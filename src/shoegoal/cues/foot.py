@@ -14,8 +14,8 @@ from importlib.resources import files
 import numpy as np
 import numpy.typing as npt
 
+from shoegoal.cues.legs import Standing
 from shoegoal.cues.space import ShotSpace
-from shoegoal.cues.standing import Standing
 from shoegoal.errors import ShoegoalError
 
 F64 = npt.NDArray[np.float64]

@@ -1,24 +1,27 @@
-"""The shoes near contact, seen by a small network: where each one's heel and toe are.
+"""The pictures round a kick: which ones are looked at, and the joints and shoes found in them.
 
-The pose model knows shoes least of all joints, and not at all which way a blurred one points. The
-network was trained on drawn shoes (`training/shoes`), and says how sure it is of each end.
+The pose model knows shoes least of all joints, and not at all which way a blurred one points. A
+small network, trained on drawn shoes (`training/shoes`), finds each heel and toe near contact and
+says how sure it is of each.
 """
 
 from __future__ import annotations
 
-from dataclasses import replace
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 import numpy.typing as npt
 
-from shoegoal.clip.frame import U8
-from shoegoal.cues.pose import OUTSIDE_GREY, Square
-from shoegoal.cues.sides import Side
-from shoegoal.cues.skeleton import Pose
+from shoegoal.clip.frame import U8, Frame
+from shoegoal.clip.sampling import Sampler
+from shoegoal.cues.legs import STANDS_AFTER_S, STANDS_BEFORE_S, Side
+from shoegoal.cues.pose import OUTSIDE_GREY, Pose, PoseModel, Square
 from shoegoal.networks import Network, load_network
 
 F64 = npt.NDArray[np.float64]
+
 
 NETWORK_NAME = "shoe_ends.onnx"
 SIDE_PX = 64  # of a window
@@ -111,3 +114,103 @@ def _ends(answer: F64, corner_px: F64, side_px: float) -> tuple[F64, F64]:
     places: F64 = corner_px + (answer[:4].reshape(2, 2) + 0.5) * side_px
     unsure: F64 = np.exp(np.clip(answer[4:6], *SIGMA_LOGS)) * side_px
     return places, unsure
+
+
+BEFORE_S, AFTER_S = 0.4, 0.34  # backswing to follow-through; common practice, no source
+# Of an ordinary clip every picture of the swing is looked at; at its two ends, and of faster clips,
+# fewer. More would cost more than half of a bare decode (bench form-cost).
+NEAR_S, SWING_S = 0.07, 0.3
+NEAR_HZ, SWING_HZ, FAR_HZ = 62.0, 31.0, 16.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SeenWindow:
+    """What one window gave.
+
+    Attributes
+    ----------
+    poses : in order of time.
+    contact : the picture nearest to contact.
+    looked_at : pictures that pose ran on.
+    decoded : pictures decoded for them, those on the way included.
+    """
+
+    poses: tuple[Pose, ...]
+    contact: Frame
+    looked_at: int
+    decoded: int
+
+
+def window_times(times_s: Sequence[float], contact_s: float) -> list[float]:
+    """Choose pictures round a kick.
+
+    Parameters
+    ----------
+    times_s : presentation times of the clip's pictures, rising.
+    contact_s : time of contact.
+
+    Returns
+    -------
+    Chosen times, rising; pictures of fast clips are passed over.
+    """
+    chosen: list[float] = []
+    for time_s in times_s:
+        off = time_s - contact_s
+        if not -BEFORE_S <= off <= AFTER_S:
+            continue
+        gap_s = 1 / _rate_hz(abs(off))
+        if not chosen or time_s - chosen[-1] >= 0.9 * gap_s:
+            chosen.append(time_s)
+    return chosen
+
+
+def _rate_hz(off_s: float) -> float:
+    if off_s <= NEAR_S:
+        return NEAR_HZ
+    return SWING_HZ if off_s <= SWING_S else FAR_HZ
+
+
+def look_round(
+    sampler: Sampler,
+    model: PoseModel,
+    square: Square,
+    contact_s: float,
+    sight: ShoeSight | None = None,
+) -> SeenWindow | None:
+    """Read the pictures round a kick and find the kicker's joints in them.
+
+    Parameters
+    ----------
+    sampler : of the clip.
+    model : the pose model.
+    square : of the picture, round the kicker.
+    contact_s : presentation time of contact.
+    sight : sees the shoes' ends better, in the pictures round contact.
+
+    Returns
+    -------
+    None where the clip has no picture there.
+    """
+    wanted = window_times(sampler.times_s, contact_s)
+    if not wanted:
+        return None
+    decoded, due, poses = sampler.decoded, set(wanted), []
+    contact: Frame | None = None
+    for frame in sampler.between(wanted[0], wanted[-1]):
+        if frame.time_s not in due:
+            continue
+        if contact is None or abs(frame.time_s - contact_s) < abs(contact.time_s - contact_s):
+            contact = frame
+        piece = square.cut(frame)
+        pose = model.find(piece, square, frame.time_s)
+        if (
+            pose is not None
+            and sight
+            and -STANDS_BEFORE_S <= frame.time_s - contact_s <= STANDS_AFTER_S
+        ):
+            pose = sight.look(piece, square, pose)
+        if pose is not None:
+            poses.append(pose)
+    if contact is None:
+        return None
+    return SeenWindow(tuple(poses), contact, len(wanted), sampler.decoded - decoded)
