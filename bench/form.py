@@ -1,8 +1,8 @@
 """How right the form cues are: ``python bench form``.
 
 Films kicks of a dressed, articulated body from all sides, reads their form as the tool does (with
-the true scene or one as the tool would fit it, and the moment of contact off by a little), and
-compares every cue with the posed body.
+a scene as the tool would fit it, and the moment of contact off by a little), and compares every
+cue with the posed body.
 Errors are learnt on the develop split (`--write` puts them where the tool reads them) and told of
 the report split, which shares neither yards nor bodies with it.
 """
@@ -12,49 +12,53 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
 import click
 import numpy as np
-from scipy.optimize import least_squares
-from scipy.stats import norm, pearsonr, spearmanr
+from scipy.optimize import least_squares, minimize
+from scipy.stats import pearsonr, spearmanr
+from scipy.stats import t as students_t
 
 from evaluation import ROOT
 from form_foot import learn_foot, write_foot
 from form_kicks import CACHE, KnownKick, known_kicks
 from shoegoal.cues.bands import Band, load_bands, load_errors
 from shoegoal.cues.foot import load_foot
-from shoegoal.cues.read import KickForm, read_kick
-from shoegoal.cues.reading import SURE, Answer
+from shoegoal.cues.reading import FREEDOM, SIGMA_WIDTH, Answer, KickForm, chance_in_band, read_kick
 from shoegoal.cues.space import View
 from shoegoal.record.agreement import cohens_kappa, wilson_interval
 from truth.bodies.film import VIEWS, KickClip
 
 ERRORS = ROOT / "src" / "shoegoal" / "cues" / "errors.toml"
 # A cue is claimed from a view where, on the develop split, it answers, and is right, so often.
-LEAST_ANSWERED, LEAST_AGREED, LEAST_KICKS = 0.25, 0.92, 12
+LEAST_ANSWERED, LEAST_AGREED, LEAST_KICKS = 0.15, 0.92, 12
 # A number that does not rise and fall with the truth is no measurement, however often its call is
 # right: where most kicks lie in the band, a constant would be. Spearman's rank correlation.
 LEAST_FOLLOWED = 0.7
-# Shares of errors that one and two standard deviations should hold (the normal distribution).
-WITHIN_1, WITHIN_2 = 0.683, 0.954
+SCALE_SIGMA = 0.3  # of the logarithm of a scale, before anything is measured
+# A cue is called from the lowest of these probabilities at which so large a share of calls is
+# right, on bodies that the errors were not learnt on. The share that the probabilities themselves
+# foresee counts as much as so many calls, since few kicks are called in one cue from one view.
+SURES, WANTED_RIGHT, FORESEEN_CALLS = np.arange(0.80, 0.965, 0.02), 0.965, 15.0
 GEOMETRY = "foot"  # a method that is metres by construction, so that its gain is one
 LEAST_GAIN = 0.4
 HEADER = """\
 # Measured errors of each cue from each view, on rendered kicks whose body is known: `python bench
 # form --write` measures them on yards and bodies to develop on, and writes this file. A cue is told
 # only from views that stand here with `claimed = true`.
-# gain, bias: the number is gain times the truth, and bias, in the cue's unit; spread is what a
-# reading's own standard deviation lacks, so that one and two of both together hold 68 and 95 of 100
-# errors on a body that gain and bias were not fitted to.
+# gain, bias: the number is gain times the truth, and bias, in the cue's unit; scale multiplies its
+# own standard deviation, and spread is what that lacks, on a body that gain and bias were not
+# fitted to. sure: the cue is called in or out of its band from this probability on.
 # shots: kicks measured. answered, agreed: of the calls that these errors give on the same kicks;
 # followed: rank correlation of the number with the truth. These three are for readers, the tool
 # does not use them.
 """
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, eq=False)
 class Error:
     """How far one method of one cue is off from one view."""
 
@@ -64,11 +68,42 @@ class Error:
     gain: float
     bias: float
     spread: float
+    scale: float
     kicks: int
     missing: float
-    answered: float
-    agreed: float
     followed: float
+    chances: (
+        Any  # (N,) of each kick's truth to lie in the band, as the unseen bodies' errors have it
+    )
+    truly: Any  # (N,) whether it does
+
+    def calls(self, sure: float) -> tuple[int, int, float]:
+        """How many kicks are called right, how many are called, how many should be right."""
+        called_in, called_out = self.chances >= sure, self.chances <= 1 - sure
+        right = (called_in & self.truly) | (called_out & ~self.truly)
+        foreseen = self.chances[called_in].sum() + (1 - self.chances[called_out]).sum()
+        return int(right.sum()), int((called_in | called_out).sum()), float(foreseen)
+
+    @cached_property
+    def sure(self) -> float:
+        """From which probability on the cue is called."""
+        for sure in SURES[:-1]:
+            right, of, foreseen = self.calls(sure)
+            weight = FORESEEN_CALLS / max(1, of)
+            if right + weight * foreseen >= WANTED_RIGHT * (of + FORESEEN_CALLS):
+                return float(sure)
+        return float(SURES[-1])
+
+    @property
+    def answered(self) -> float:
+        """Share of all kicks that are called."""
+        return self.calls(self.sure)[1] / max(1, self.kicks) * (1 - self.missing)
+
+    @property
+    def agreed(self) -> float:
+        """Share of calls that are right."""
+        right, of, _ = self.calls(self.sure)
+        return right / max(1, of)
 
     @property
     def is_good(self) -> bool:
@@ -95,7 +130,7 @@ class Read:
               help="So many clips of five kicks a view and split.")  # fmt: skip
 @click.option("--rendered-only", is_flag=True, help="Leave out clips that are not filmed yet.")
 @click.option("--write", is_flag=True, help="Write the errors of the develop split for the tool.")
-@click.option("--fitted", is_flag=True, help="With a scene as the tool fits it, not the true one.")
+@click.option("--true-scene", is_flag=True, help="With the true scene, not as the tool fits it.")
 @click.option("--json", "as_json", is_flag=True, help="Print every kick as a JSON line.")
 @click.option("--cache", type=click.Path(path_type=Path, file_okay=False), default=CACHE,
               help="Where clips, truth and poses are kept.")  # fmt: skip
@@ -104,7 +139,7 @@ def form(
     clips: int,
     rendered_only: bool,
     write: bool,
-    fitted: bool,
+    true_scene: bool,
     as_json: bool,
     cache: Path,
 ) -> None:
@@ -117,7 +152,7 @@ def form(
             load_foot.cache_clear()
         reads = [
             Read(kick, read_kick(kick.space, kick.contact_s, kick.poses))
-            for kicks in known_kicks(chosen, cache, rendered_only, fitted)
+            for kicks in known_kicks(chosen, cache, rendered_only, not true_scene)
             for kick in kicks
         ]
         if not reads:
@@ -152,9 +187,8 @@ def errors_of(reads: Sequence[Read], band: Band, view: View) -> list[Error]:
         value, sigma, true = np.array(rows).T
         gain, bias = fitted_line(value, true, method)
         off = unseen_errors(value, true, method, np.array(people[method]))
-        spread = lacking_spread(np.abs(off), sigma)
-        sigmas = np.hypot(spread, sigma) / gain
-        answered, agreed = _calls((value - bias) / gain, sigmas, true, band)
+        spread, scale = error_model(off, sigma)
+        chances = chance_in_band(band, true + off / gain, np.hypot(spread, scale * sigma) / gain)
         out.append(
             Error(
                 band.cue,
@@ -163,14 +197,15 @@ def errors_of(reads: Sequence[Read], band: Band, view: View) -> list[Error]:
                 gain,
                 bias,
                 spread,
+                scale,
                 len(rows),
                 1 - len(rows) / len(here),
-                answered * len(rows) / len(here),
-                agreed,
                 followed(value, true, band) if len(rows) > 2 else 0.0,
+                chances,
+                np.array([band.holds(one) for one in true]),
             )
         )
-    return sorted(out, key=lambda e: e.spread / e.gain)
+    return sorted(out, key=lambda e: -e.answered)
 
 
 def followed(value: Any, true: Any, band: Band) -> float:
@@ -208,14 +243,24 @@ def unseen_errors(value: Any, true: Any, method: str, people: Any) -> Any:
     return off
 
 
-def lacking_spread(off: Any, own: Any) -> float:
-    """What own standard deviations (N,) lack to hold as many distances (N,) as they should."""
-    lacks = []
-    for times, share in ((1, WITHIN_1), (2, WITHIN_2)):
-        # So much each needs to reach its distance; negative where its own is more than enough.
-        needs = np.sign(off / times - own) * np.sqrt(np.abs((off / times) ** 2 - own**2))
-        lacks.append(float(np.quantile(needs, share)))
-    return max(float(np.mean(lacks)), 0.01)
+def error_model(off: Any, own: Any) -> tuple[float, float]:
+    """Spread, and scale of the own standard deviations (N,), that fit errors (N,) best.
+
+    Maximum likelihood with the tails that the tool takes errors to have. A scale far from one needs
+    many kicks, and the kicks of one clip share its scene, so that five count as two.
+    """
+
+    def cost(logs: Any) -> float:
+        spread, scale = np.exp(logs)
+        width = np.hypot(spread, scale * own) / SIGMA_WIDTH
+        fit = float(np.sum(students_t.logpdf(off / width, FREEDOM) - np.log(width)))
+        return 0.5 * float(logs[1] / SCALE_SIGMA) ** 2 - 0.4 * fit
+
+    usual = max(float(np.median(np.abs(off))), 0.01)
+    starts = [[np.log(usual * share), 0.0] for share in (1.0, 0.1)]
+    found = [minimize(cost, start, method="Nelder-Mead") for start in starts]
+    spread, scale = np.exp(min(found, key=lambda one: one.fun).x)
+    return max(float(spread), 0.01), float(scale)
 
 
 def best_errors(reads: Sequence[Read]) -> list[Error]:
@@ -235,7 +280,7 @@ def write_errors(errors: Sequence[Error]) -> None:
     rows += [
         f"\n[{e.cue}.'{e.view.value}']\n"
         f'method = "{e.method}"\ngain = {e.gain:.3f}\nbias = {e.bias:.2f}\n'
-        f"spread = {e.spread:.2f}\n"
+        f"spread = {e.spread:.2f}\nscale = {e.scale:.2f}\nsure = {e.sure:.2f}\n"
         f"shots = {e.kicks}\nclaimed = {str(e.is_good).lower()}\n"
         f"answered = {e.answered:.2f}\nagreed = {e.agreed:.2f}\nfollowed = {e.followed:.2f}\n"
         for e in errors
@@ -248,13 +293,14 @@ def print_methods(reads: Sequence[Read]) -> None:
     """Print the errors of all methods, for people who work on them."""
     click.echo("errors by method, develop split (answered, agreed: with these errors)")
     click.echo(f"{'cue':16}{'view':14}{'method':9}{'kicks':>6}{'missing':>9}{'gain':>6}{'bias':>8}"
-               f"{'spread':>8}{'answered':>10}{'agreed':>8}{'followed':>10}")  # fmt: skip
+               f"{'spread':>8}"
+               f"{'scale':>7}{'sure':>6}{'answered':>10}{'agreed':>8}{'followed':>10}")  # fmt: skip
     for band in load_bands().values():
         for view in View:
             for e in errors_of(reads, band, view):
                 click.echo(
                     f"{e.cue:16}{e.view.value:14}{e.method:9}{e.kicks:6}{e.missing:9.0%}"
-                    f"{e.gain:6.2f}{e.bias:8.1f}{e.spread:8.1f}{e.answered:10.0%}{e.agreed:8.0%}{e.followed:10.2f}"
+                    f"{e.gain:6.2f}{e.bias:8.1f}{e.spread:8.1f}{e.scale:7.2f}{e.sure:6.2f}{e.answered:10.0%}{e.agreed:8.0%}{e.followed:10.2f}"
                     f"{'  *' if e.is_good else ''}"
                 )
 
@@ -334,17 +380,7 @@ def _row(read: Read, band: Band) -> Row | None:
         return None
     true = float(read.kick.truth["answers"][band.cue])
     said = None if reading.answer is Answer.CANNOT_TELL else reading.answer is Answer.IN_BAND
-    return Row(band.low <= true <= band.top, said, reading.value - true, reading.sigma)
-
-
-def _calls(value: Any, sigma: Any, true: Any, band: Band) -> tuple[float, float]:
-    """Shares answered, and of these right, if such errors were believed."""
-    inside = norm.cdf(band.top, value, sigma) - norm.cdf(band.low, value, sigma)
-    said_in, said_out = inside >= SURE, 1 - inside >= SURE
-    truly = (true >= band.low) & (true <= band.top)
-    answered = said_in | said_out
-    right = (said_in & truly) | (said_out & ~truly)
-    return float(answered.mean()), float(right.sum() / max(1, answered.sum()))
+    return Row(band.holds(true), said, reading.value - true, reading.sigma)
 
 
 def _foot_is_right(read: Read) -> bool:

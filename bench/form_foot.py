@@ -9,19 +9,20 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 from scipy.optimize import least_squares
+from scipy.stats import t as students_t
 
 from evaluation import ROOT
 from form_kicks import KnownKick
+from shoegoal.cues.cues import heel_to_toe_px, unsure_at_contact
 from shoegoal.cues.foot import FOOT_NAME, Foot, fit_foot, load_foot, seen_marks
-from shoegoal.cues.read import read_kick
-from shoegoal.cues.sides import legs_untangled
-from shoegoal.cues.standing import Standing, standing_foot
-from shoegoal.cues.strike import heel_to_toe_px
+from shoegoal.cues.legs import Standing, legs_untangled, standing_foot
+from shoegoal.cues.reading import FREEDOM, SIGMA_WIDTH, read_kick
 from truth.bodies.answers import marks_of
 
 F64 = npt.NDArray[np.float64]
 FOOT_FILE = ROOT / "src" / "shoegoal" / "cues" / FOOT_NAME
 ROUNDS = 3
+GROWS = np.arange(0.0, 2.6, 0.25)
 WILD = 0.03  # residuals beyond so many leg lengths lose their say
 
 
@@ -87,13 +88,32 @@ def learn_foot(kicks: Sequence[KnownKick]) -> Foot:
         return off(marks).ravel()
 
     best = least_squares(flat, old.marks.ravel(), loss="soft_l1", f_scale=WILD)
-    gaps = np.abs(off(best.x))
-    noise = np.quantile(gaps.transpose(1, 0, 2).reshape(3, -1), 0.683, axis=1)
     marks = best.x.reshape(3, 3)
-    found = Foot(marks, noise, length, spread, _strike_noise(kicks, marks[1, 0] - marks[0, 0]))
+    noise, grows = _noise(np.abs(off(best.x)), np.stack([one.seen.unsure for one in feet]))
+    strike = _strike_noise(kicks, marks[1, 0] - marks[0, 0], grows)
+    found = Foot(marks, noise, grows, length, spread, strike)
     for _ in range(ROUNDS):
         found = replace(found, noise=found.noise * _narrow_by(feet, found))
     return found
+
+
+def _noise(gaps: F64, unsure: F64) -> tuple[F64, float]:
+    """Noise (3,) of the marks and how it grows with the network's doubt, by maximum likelihood.
+
+    Parameters
+    ----------
+    gaps : (N, 3, 2) how far the marks are off, leg lengths. unsure : (N, 3), over the usual.
+    """
+    best: tuple[float, F64, float] | None = None
+    for grows in GROWS:
+        doubt = unsure[..., None] ** grows
+        noise = np.quantile((gaps / doubt).transpose(1, 0, 2).reshape(3, -1), 0.683, axis=1)
+        width = noise[:, None] * doubt / SIGMA_WIDTH
+        cost = float(np.sum(np.log(width) - students_t.logpdf(gaps / width, FREEDOM)))
+        if best is None or cost < best[0]:
+            best = (cost, noise, grows)
+    assert best is not None
+    return best[1], best[2]
 
 
 def _narrow_by(feet: Sequence[KnownFoot], foot: Foot) -> float:
@@ -107,12 +127,13 @@ def _narrow_by(feet: Sequence[KnownFoot], foot: Foot) -> float:
     return float(np.mean(np.quantile(np.abs(off), [0.683, 0.954]) / [1, 2]))
 
 
-def _strike_noise(kicks: Sequence[KnownKick], share: float) -> float:
+def _strike_noise(kicks: Sequence[KnownKick], share: float, grows: float) -> float:
     """How far the way from heel to toe at contact is off, in leg lengths.
 
     Parameters
     ----------
     share : of a shoe's length between the places that the pose model calls its heel and its toe.
+    grows : see `Foot`.
     """
     off = []
     for known in kicks:
@@ -123,7 +144,8 @@ def _strike_noise(kicks: Sequence[KnownKick], share: float) -> float:
         near = min(told, key=lambda time: abs(float(time) - known.truth["contact_s"]))
         letter = known.truth["foot"][0]
         heel, toe = (np.array(told[near][f"{end}_{letter}"]) for end in ("heel", "toe"))
-        off.append((heel_to_toe_px(kick) - share * (toe - heel)) / kick.standing.leg_px)
+        doubt = unsure_at_contact(kick, kick.standing.leg_px) ** grows
+        off.append((heel_to_toe_px(kick) - share * (toe - heel)) / kick.standing.leg_px / doubt)
     return float(np.quantile(np.abs(off), 0.683))
 
 
@@ -134,6 +156,7 @@ def write_foot(foot: Foot, path: Path = FOOT_FILE) -> None:
     told = [
         f"marks = [{rows}]",
         f"noise = [{', '.join(f'{x:.4f}' for x in foot.noise)}]",
+        f"grows = {foot.grows:.2f}",
         f"length = {foot.length:.3f}",
         f"length_spread = {foot.length_spread:.3f}",
         f"strike_noise = {foot.strike_noise:.3f}",

@@ -22,11 +22,9 @@ import numpy.typing as npt
 
 from evaluation import ROOT
 from shoegoal.clip.reader import open_clip
-from shoegoal.cues.pose import MediaPipePose, open_pose_model
-from shoegoal.cues.shoes import ShoeSight
-from shoegoal.cues.skeleton import JOINTS, Pose
+from shoegoal.cues.pose import JOINTS, MediaPipePose, Pose, open_pose_model
+from shoegoal.cues.sight import ShoeSight, look_round
 from shoegoal.cues.space import ShotSpace, cameras_round
-from shoegoal.cues.window import look_round
 from shoegoal.errors import ShoegoalError
 from shoegoal.scene.ball_size import BallSize, ball_ruler
 from shoegoal.scene.camera import Camera
@@ -47,10 +45,17 @@ MARKER_SIGMA_PX = 1.5
 LEAST_AHEAD_M = 1.0  # a marker less far ahead of the camera is not clicked on
 RESTING_SEEN, ROLLING_SEEN, ROLLED_M = 4, 14, 0.5  # of each kick
 KNOWN_SIZES = (BallSize.THREE, BallSize.FOUR, BallSize.FIVE)
+# Of each pose, beside its time: the shape of what is kept of a joint.
+KEPT: dict[str, tuple[int, ...]] = {
+    "points_px": (2,),
+    "visibility": (),
+    "presence": (),
+    "world_m": (3,),
+    "unsure_px": (),
+}
 POSE_ROOMS = (
     "pose.py",
-    "window.py",
-    "shoes.py",
+    "sight.py",
     "models/pose_full.task",
     "models/shoe_ends.onnx",
 )
@@ -249,15 +254,12 @@ def _mark(path: Path, truth: dict[str, Any]) -> str:
 def _keep(path: Path, kicks: list[tuple[Pose, ...]]) -> None:
     poses = [(i, pose) for i, kick in enumerate(kicks) for pose in kick]
     part = path.with_suffix(".part.npz")
-    np.savez_compressed(
-        part,
-        kick=np.array([i for i, _ in poses], int),
-        time_s=np.array([p.time_s for _, p in poses]),
-        points_px=np.array([p.points_px for _, p in poses]).reshape(-1, JOINTS, 2),
-        visibility=np.array([p.visibility for _, p in poses]).reshape(-1, JOINTS),
-        presence=np.array([p.presence for _, p in poses]).reshape(-1, JOINTS),
-        world_m=np.array([p.world_m for _, p in poses]).reshape(-1, JOINTS, 3),
-    )
+    joints: dict[str, Any] = {
+        name: np.array([getattr(p, name) for _, p in poses]).reshape(-1, JOINTS, *shape)
+        for name, shape in KEPT.items()
+    }
+    kick = np.array([i for i, _ in poses], int)
+    np.savez_compressed(part, kick=kick, time_s=np.array([p.time_s for _, p in poses]), **joints)
     part.replace(path)
 
 
@@ -265,13 +267,8 @@ def _kicks(clip: KickClip, truth: dict[str, Any], kept: Path, fitted: bool) -> l
     with np.load(kept) as file:
         data = {name: file[name] for name in file.files}
     poses: dict[int, list[Pose]] = {}
-    rows = zip(
-        *(data[n] for n in ("kick", "time_s", "points_px", "visibility", "presence", "world_m")),
-        strict=True,
-    )
-    for kick, time_s, points, visibility, presence, world in rows:
-        pose = Pose(float(time_s), points, visibility, presence, world)
-        poses.setdefault(int(kick), []).append(pose)
+    for row in zip(*(data[name] for name in ("kick", "time_s", *KEPT)), strict=True):
+        poses.setdefault(int(row[0]), []).append(Pose(float(row[1]), *row[2:]))
     scene = fitted_scene(clip, truth) if fitted else None
     spaces = [space_of(truth, told) for told in truth["kicks"]]
     return [

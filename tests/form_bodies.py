@@ -9,8 +9,8 @@ import numpy.typing as npt
 from scipy.spatial.transform import Rotation
 
 from shoegoal.cues.foot import load_foot
-from shoegoal.cues.sides import Side
-from shoegoal.cues.skeleton import JOINTS, Joint, Pose
+from shoegoal.cues.legs import Side
+from shoegoal.cues.pose import JOINTS, Joint, Pose
 from shoegoal.cues.space import ShotSpace
 from shoegoal.scene.camera import Camera
 from shoegoal.scene.goal import GoalFrame

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from form_bodies import CONTACT_S, SWING_S, StickKick, body, leg_deg, poses_of, space_from
-from shoegoal.cues.read import KickForm, read_kick
-from shoegoal.cues.sides import Side
+from shoegoal.cues.legs import Side
+from shoegoal.cues.reading import KickForm, read_kick
 from shoegoal.cues.space import View
 
 AZIMUTHS = (0.0, 20.0, 45.0, 75.0, 100.0, 160.0, -30.0, -80.0)

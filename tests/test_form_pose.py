@@ -11,8 +11,7 @@ import pytest
 from no_network import LINUX, NO_SOCKETS, run
 from shoegoal.clip.frame import Frame
 from shoegoal.cues import pose
-from shoegoal.cues.pose import OUTSIDE_GREY, Square, open_pose_model
-from shoegoal.cues.quiet import quiet_standard_error
+from shoegoal.cues.pose import OUTSIDE_GREY, Square, open_pose_model, quiet_standard_error
 from shoegoal.errors import ShoegoalError
 
 LOOK = """

@@ -9,22 +9,29 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from form_bodies import CONTACT_S, StickKick, poses_of, space_from
-from shoegoal.cues.advice import MOST_TO_TRY, advise
-from shoegoal.cues.bands import MeasuredError, load_bands, load_errors
-from shoegoal.cues.read import read_kick, unread
-from shoegoal.cues.reading import SURE, Answer, Measurement, Reading, judge
-from shoegoal.cues.sides import Side, kicking_side, legs_untangled
-from shoegoal.cues.skeleton import LEFT_LEG, RIGHT_LEG, Pose
+from shoegoal.cues.bands import MeasuredError, Measurement, load_bands, load_errors
+from shoegoal.cues.legs import Side, kicking_side, legs_untangled
+from shoegoal.cues.pose import LEFT_LEG, RIGHT_LEG, Pose
+from shoegoal.cues.reading import (
+    FREEDOM,
+    MOST_TO_TRY,
+    Answer,
+    Reading,
+    advise,
+    judge,
+    read_kick,
+    unread,
+)
+from shoegoal.cues.sight import window_times
 from shoegoal.cues.smooth import smoothed
 from shoegoal.cues.space import View
-from shoegoal.cues.window import window_times
 
 BANDS = load_bands()
 BESIDE = BANDS["plant_beside"]
 
 
 def _error(view: View = View.BEHIND, *, bias: float = 0.0, claimed: bool = True) -> MeasuredError:
-    return MeasuredError("plant_beside", view, "foot", 1.0, bias, 3.0, 40, claimed)
+    return MeasuredError("plant_beside", view, "foot", 1.0, bias, 3.0, 1.0, 0.9, 40, claimed)
 
 
 def _say(value: float, *errors: MeasuredError, view: View = View.BEHIND) -> Reading:
@@ -46,13 +53,23 @@ def test_near_the_edge_nothing_is_called() -> None:
         assert "look yourself" in said.sentence
 
 
-def test_the_dead_band_ends_where_the_normal_table_says() -> None:
-    # The 0.9 quantile of the standard normal is 1.2816 (any table, for instance Abramowitz and
-    # Stegun 1964, table 26.5).
-    edge = BESIDE.low + 1.2816 * 3.0
-    assert SURE == 0.9
-    assert _say(edge + 0.01, _error()).answer is Answer.IN_BAND
-    assert _say(edge - 0.01, _error()).answer is Answer.CANNOT_TELL
+def test_the_dead_band_ends_where_the_table_of_student_s_t_says() -> None:
+    # Student's t of 4 degrees of freedom: the 0.9 quantile is 1.533 and the 0.95 quantile 2.132
+    # (any table, for instance NIST/SEMATECH e-Handbook 1.3.6.7.2). 0.8413 of the normal
+    # distribution lie below one standard deviation; here that is the 1.142 of such a table.
+    assert FREEDOM == 4
+    for sure, quantile in ((0.9, 1.533), (0.95, 2.132)):
+        error = replace(_error(), sure=sure)
+        edge = BESIDE.low + quantile / 1.142 * 3.0
+        assert _say(edge + 0.15, error).answer is Answer.IN_BAND
+        assert _say(edge - 0.15, error).answer is Answer.CANNOT_TELL
+
+
+def test_a_number_s_own_doubt_is_scaled_before_it_counts() -> None:
+    doubtful = [Measurement("plant_beside", "foot", 30.0, 8.0)]
+    for scale, sigma in ((1.0, 73**0.5), (0.5, 5.0)):
+        error = replace(_error(), scale=scale)
+        assert judge(BESIDE, doubtful, View.BEHIND, [error]).sigma == pytest.approx(sigma)
 
 
 def test_the_bias_is_taken_off() -> None:

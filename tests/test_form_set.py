@@ -30,10 +30,9 @@ from shoegoal.analysis.stills import SceneView
 from shoegoal.cli.main import cli
 from shoegoal.clip.frame import U8
 from shoegoal.clip.reader import clip_sha256
-from shoegoal.cues import read
+from shoegoal.cues import reading
 from shoegoal.cues.bands import MeasuredError, load_bands
-from shoegoal.cues.pose import Square
-from shoegoal.cues.skeleton import Pose
+from shoegoal.cues.pose import Pose, Square
 from shoegoal.cues.space import ShotSpace, View
 from shoegoal.errors import BadSettingsError
 from shoegoal.record.book import Book
@@ -105,13 +104,15 @@ def sees(monkeypatch: pytest.MonkeyPatch, counted: Analysis) -> None:
                 1.0,
                 0.0,
                 (band.high - band.low) / 20,
+                1.0,
+                0.9,
                 50,
                 True,
             ),
         )
         for cue, band in load_bands().items()
     }
-    monkeypatch.setattr(read, "load_errors", lambda: errors)
+    monkeypatch.setattr(reading, "load_errors", lambda: errors)
 
 
 def run(*args: str | Path) -> Result:

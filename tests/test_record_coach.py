@@ -16,9 +16,8 @@ from shoegoal.analysis.file import load_analysis
 from shoegoal.analysis.form_file import form_to_json
 from shoegoal.analysis.form_model import FORM_FORMAT_VERSION, SetForm, ShotForm
 from shoegoal.cli.main import cli
-from shoegoal.cues.advice import advise
 from shoegoal.cues.bands import Band, load_bands
-from shoegoal.cues.reading import Answer, Reading
+from shoegoal.cues.reading import Answer, Reading, advise
 from shoegoal.errors import BadSettingsError, RecordChangedError
 from shoegoal.record.agreement import checks_missing, cohens_kappa, wilson_interval
 from shoegoal.record.book import Book

@@ -9,9 +9,8 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from shoegoal.cues.pose import Square, open_pose_model
-from shoegoal.cues.shoes import ShoeSight
-from shoegoal.cues.skeleton import LEFT_LEG, RIGHT_LEG, Joint
+from shoegoal.cues.pose import LEFT_LEG, RIGHT_LEG, Joint, Square, open_pose_model
+from shoegoal.cues.sight import ShoeSight
 from truth.bodies.answers import answers, joints_at, touch
 from truth.bodies.kick import Kicking, Wish
 from truth.bodies.person import chain, people, skin
@@ -26,7 +25,7 @@ TARGET_M = np.array([0.0, 8.0])
 
 def kick_of(wish: Wish, person: int = 2) -> Kicking:
     """A kick of a size 5 ball straight at the target."""
-    return Kicking.plan(people()[person], wish, np.zeros(2), 0.0, 0.11)
+    return Kicking.plan(people("develop")[person], wish, np.zeros(2), 0.0, 0.11)
 
 
 def test_turns_are_those_of_a_reference_library() -> None:
@@ -47,7 +46,7 @@ def test_a_knee_lies_where_the_law_of_cosines_puts_it() -> None:
 
 
 def test_a_body_turned_as_a_whole_is_the_turned_body() -> None:
-    person = people()[0]
+    person = people("develop")[0]
     turn = Rotation.from_euler("zyx", [0.4, -0.2, 0.9]).as_matrix()
     turns = np.tile(turn, (len(BONES), 1, 1))
     moved = skin(person, turns, chain(person, turns, np.array([1.0, 2.0, 3.0])))
@@ -56,7 +55,7 @@ def test_a_body_turned_as_a_whole_is_the_turned_body() -> None:
 
 
 def test_an_arm_carries_only_what_hangs_on_it() -> None:
-    person = people()[0]
+    person = people("develop")[0]
     elbow = BONE_ROW["lowerarm_r"]
     turns = np.tile(np.eye(3), (len(BONES), 1, 1))
     turn = Rotation.from_euler("x", 0.8).as_matrix()
@@ -106,7 +105,7 @@ def test_what_is_told_follows_what_is_done() -> None:
         (Wish(nod=5.0), "eyes_on_ball", 1),
     ):
         assert sign * (answers(kick_of(change), TARGET_M)[cue] - plain[cue]) > 4.0, cue
-    tall = people()[2].height_m
+    tall = people("develop")[2].height_m
     assert answers(kick_of(Wish(beside=0.30)), TARGET_M)["plant_beside"] - plain[
         "plant_beside"
     ] == pytest.approx(13 * tall, abs=1.5)

@@ -7,7 +7,7 @@ from functools import partial
 
 import numpy as np
 
-from shoegoal.cues.shoes import SIDE_PX
+from shoegoal.cues.sight import SIDE_PX
 from training.export import F32, write_onnx
 from training.making import Clock, command_line, make
 from training.shoes.windows import STILLS, Windows, painted, windows_of_kick

@@ -8,7 +8,7 @@ from __future__ import annotations
 import torch
 from torch import Tensor
 
-from shoegoal.cues.shoes import SIDE_PX, SIGMA_LOGS
+from shoegoal.cues.sight import SIDE_PX, SIGMA_LOGS
 from training.cameras import drawn, grainy, relit, through_lenses
 from training.course import HOME, SEED, Course, answers_to, run
 from training.network import Chain, window_network

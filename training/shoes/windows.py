@@ -12,7 +12,7 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from shoegoal.cues.shoes import SIDE_PX, WINDOW_LEGS, shoe_window
+from shoegoal.cues.sight import SIDE_PX, WINDOW_LEGS, shoe_window
 from truth.arrays import Floats, Picture, Whole
 from truth.bodies.answers import joints_at
 from truth.bodies.film import KickClip, Shooting
@@ -63,7 +63,7 @@ def painted(number: int) -> Picture:
 @cache
 def legs_of(number: int) -> tuple[Whole, Whole]:
     """Take a person from the thighs down: rows of its points, and triangles of these."""
-    person = people()[number]
+    person = people("develop")[number]
     main = np.take_along_axis(person.bones, person.shares.argmax(axis=1)[:, None], axis=1)[:, 0]
     mine = np.isin(main, [BONE_ROW[bone] for bone in LEG_BONES])
     faces = person.faces[mine[person.faces].all(axis=1)]
@@ -74,8 +74,8 @@ def legs_of(number: int) -> tuple[Whole, Whole]:
 def windows_of_kick(number: int, stills: Path) -> Windows:
     """Windows of one kick at a few moments, each seen from elsewhere: both shoes."""
     rng = np.random.default_rng(FIRST_SEED + number)
-    who = int(rng.integers(len(people()) // 2))
-    person = reshod(people()[who], rng)
+    who = int(rng.integers(len(people("develop"))))
+    person = reshod(people("develop")[who], rng)
     radius_m = float(rng.uniform(0.09, 0.115))
     foot = str(rng.choice(["left", "right"]))
     kick = Kicking.plan(person, wished(rng, foot), np.zeros(2), 0.0, radius_m)

@@ -9,8 +9,7 @@ import numpy.typing as npt
 
 from shoegoal.analysis.keeper import PictureKeeper
 from shoegoal.analysis.stills import U8, StillPicture
-from shoegoal.cues.pose import OUTSIDE_GREY, PoseModel, Square
-from shoegoal.cues.skeleton import LEFT_LEG, RIGHT_LEG, Leg, Pose
+from shoegoal.cues.pose import LEFT_LEG, OUTSIDE_GREY, RIGHT_LEG, Leg, Pose, PoseModel, Square
 from shoegoal.shots.touches import FootSeen
 
 # A person of 1.9 m is nine balls tall, and a foot is put out to the side.

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from shoegoal.cues.advice import Advice
-from shoegoal.cues.reading import Answer, Reading
-from shoegoal.cues.sides import Side
+from shoegoal.cues.legs import Side
+from shoegoal.cues.reading import Advice, Answer, Reading
 from shoegoal.cues.space import View
 
 FORM_FORMAT_VERSION = 1

@@ -23,11 +23,9 @@ from shoegoal.analysis.marks import (
 )
 from shoegoal.analysis.stills import F64, U8
 from shoegoal.clip.clock import clock_text
-from shoegoal.cues.motion import Kick
-from shoegoal.cues.pose import Square
-from shoegoal.cues.read import KickForm
-from shoegoal.cues.reading import Answer, Reading
-from shoegoal.cues.skeleton import BONES
+from shoegoal.cues.kick import Kick
+from shoegoal.cues.pose import BONES, Square
+from shoegoal.cues.reading import Answer, KickForm, Reading
 from shoegoal.cues.space import ShotSpace
 
 ROWS, PANEL = 900, 760

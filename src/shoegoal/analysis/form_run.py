@@ -15,12 +15,10 @@ from shoegoal.analysis.model import Analysis
 from shoegoal.analysis.stills import U8
 from shoegoal.clip.reader import clip_sha256, open_clip
 from shoegoal.clip.sampling import Sampler
-from shoegoal.cues.advice import advise
 from shoegoal.cues.pose import MediaPipePose, open_pose_model
-from shoegoal.cues.read import read_kick, unread
-from shoegoal.cues.shoes import ShoeSight
+from shoegoal.cues.reading import advise, read_kick, unread
+from shoegoal.cues.sight import ShoeSight, look_round
 from shoegoal.cues.space import ShotSpace, View
-from shoegoal.cues.window import look_round
 from shoegoal.errors import BadSettingsError
 from shoegoal.types import Shot
 

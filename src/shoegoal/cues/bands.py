@@ -50,9 +50,32 @@ class Band:
             raise ValueError(f"{self.cue}: low must lie below high")
 
     @property
-    def top(self) -> float:
-        """The end above which a number is out of the band."""
-        return math.inf if self.open_above else self.high
+    def ends(self) -> tuple[float, float]:
+        """Ends beyond which a number is out of the band."""
+        return self.low, math.inf if self.open_above else self.high
+
+    def holds(self, value: float) -> bool:
+        """Whether a number lies in the band."""
+        low, top = self.ends
+        return low <= value <= top
+
+
+@dataclass(frozen=True, slots=True)
+class Measurement:
+    """A cue's number as one method gave it, before anything is known of that method's error.
+
+    Attributes
+    ----------
+    cue : key of the cue in the bands' file.
+    method : how it was worked out, as the file of errors calls it.
+    value : in the cue's unit.
+    sigma : its own spread over the pictures, same unit; 0 where it rests on one moment.
+    """
+
+    cue: str
+    method: str
+    value: float
+    sigma: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +87,8 @@ class MeasuredError:
     cue, view, method : of what.
     gain, bias : the number is gain times the truth, and bias, in the cue's unit.
     spread : its standard deviation beside that line, over what the number knows of its own.
+    scale : what the number's own standard deviation is multiplied by first.
+    sure : the cue is called in or out of its band from this probability on.
     shots : kicks that this rests on.
     claimed : whether the cue is told from this view; false where it was measured and found wanting.
     """
@@ -74,14 +99,23 @@ class MeasuredError:
     gain: float
     bias: float
     spread: float
+    scale: float
+    sure: float
     shots: int
     claimed: bool
 
     def __post_init__(self) -> None:
-        if self.spread <= 0 or self.gain <= 0 or self.shots < 1:
+        if min(self.spread, self.gain, self.scale, self.shots) <= 0:
             raise ValueError(
-                f"{self.cue} from {self.view}: gain, spread and shots must be positive"
+                f"{self.cue} from {self.view}: gain, spread, scale and shots must be positive"
             )
+        if not 0.5 < self.sure < 1:
+            raise ValueError(f"{self.cue} from {self.view}: sure must lie between 0.5 and 1")
+
+    def truth(self, value: float, own: float) -> tuple[float, float]:
+        """Give what a number and its own standard deviation say of the truth: value and sigma."""
+        sigma = math.hypot(self.spread, self.scale * own) / self.gain
+        return (value - self.bias) / self.gain, sigma
 
 
 @cache

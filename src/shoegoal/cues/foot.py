@@ -14,8 +14,8 @@ from importlib.resources import files
 import numpy as np
 import numpy.typing as npt
 
+from shoegoal.cues.legs import Standing
 from shoegoal.cues.space import ShotSpace
-from shoegoal.cues.standing import Standing
 from shoegoal.errors import ShoegoalError
 
 F64 = npt.NDArray[np.float64]
@@ -32,6 +32,7 @@ class Foot:
 
     marks: F64
     noise: F64
+    grows: float
     length: float
     length_spread: float
     strike_noise: float
@@ -69,6 +70,7 @@ def load_foot() -> Foot:
         return Foot(
             np.array(row["marks"], float).reshape(3, 3),
             np.array(row["noise"], float).reshape(3),
+            float(row["grows"]),
             float(row["length"]),
             float(row["length_spread"]),
             float(row["strike_noise"]),
@@ -110,7 +112,8 @@ def fit_foot(
     if not np.isfinite(start).all():
         return None
     at = np.tile([*start, length_m], (len(TURNS), 1))
-    sigma_px = np.hypot(foot.noise * seen.leg_px, seen.spread_px)
+    noise = foot.noise * seen.unsure**foot.grows
+    sigma_px = np.hypot(noise * seen.leg_px, seen.spread_px)
     weight = np.repeat(1 / sigma_px, 2)
 
     def off(at: F64) -> F64:

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from shoegoal.analysis.marks import CALL_COLOURS
-from shoegoal.cues.advice import Advice as FormAdvice
+from shoegoal.cues.reading import Advice as FormAdvice
 from shoegoal.ladder.next_setup import Advice, NextSetUp
 from shoegoal.ladder.progress import RungState
 from shoegoal.record.book import Book

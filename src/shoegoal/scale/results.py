@@ -11,7 +11,7 @@ from sqlalchemy import Connection, select
 
 from shoegoal.analysis.form_file import load_form
 from shoegoal.analysis.model import Analysis, StageRecord
-from shoegoal.cues.advice import Advice as FormAdvice
+from shoegoal.cues.reading import Advice as FormAdvice
 from shoegoal.errors import BadSettingsError
 from shoegoal.ladder.ladders import Ladder
 from shoegoal.ladder.next_setup import Advice, NextSetUp, NotEnoughShots, SetUp, next_setup

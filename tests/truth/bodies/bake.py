@@ -52,7 +52,25 @@ PEOPLE = (
     Macro("slim teen", 0.30, 0.0, 0.45, 0.30, 0.55, "caucasian"),
     Macro("heavy teen", 0.34, 0.0, 0.50, 0.80, 0.50, "african"),
     Macro("grown man", 0.52, 1.0, 0.60, 0.50, 0.55, "african"),
-)
+)  # the develop split's
+DRAWN, DRAWN_SEED = 8, 2911  # the report split's people come from a seed, so that nobody chose them
+
+
+def drawn_people() -> tuple[Macro, ...]:
+    """People of any age and build between those above."""
+    rng = np.random.default_rng(DRAWN_SEED)
+    return tuple(
+        Macro(
+            f"drawn {number}",
+            float(rng.uniform(0.17, 0.52)),
+            float(rng.integers(2)),
+            float(rng.uniform(0.35, 0.6)),
+            float(rng.uniform(0.3, 0.85)),
+            float(rng.uniform(0.4, 0.7)),
+            str(rng.choice(["african", "asian", "caucasian"])),
+        )
+        for number in range(1, DRAWN + 1)
+    )
 
 
 def read_base(path: Path) -> tuple[Floats, dict[str, list[list[int]]]]:
@@ -272,11 +290,12 @@ def bake(folder: Path, out: Path) -> None:
         middle: Floats = points[first : last + 1].mean(axis=0)
         return middle
 
-    shapes = [upright(shape_of(p, base, folder / "targets")) for p in PEOPLE]
+    everybody = (*PEOPLE, *drawn_people())
+    shapes = [upright(shape_of(p, base, folder / "targets")) for p in everybody]
     shapes = [s - [0.0, 0.0, s[kept][:, 2].min()] for s in shapes]
     heads = [np.stack([joint(s, b.head) for b in BONES]) for s in shapes]
     tails = [np.stack([joint(s, b.tail) for b in BONES]) for s in shapes]
-    grown = PEOPLE.index(next(p for p in PEOPLE if p.name == "grown man"))
+    grown = next(i for i, p in enumerate(everybody) if p.name == "grown man")
     body = shapes[grown][kept]
     cloth = cloth_of(body, weights, heads[grown], tails[grown])
     cloth[eyes] = Cloth.EYE
@@ -326,7 +345,7 @@ def bake(folder: Path, out: Path) -> None:
     bones, shares = top_weights(weights[used])
     np.savez_compressed(
         out,
-        names=np.array([p.name for p in PEOPLE]),
+        names=np.array([p.name for p in everybody]),
         points_tenth_mm=np.round(np.stack(people)[:, used] * 1e4).astype(np.int16),
         heads_m=np.stack(heads).astype(np.float32),
         tails_m=np.stack(tails).astype(np.float32),

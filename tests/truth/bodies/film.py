@@ -81,9 +81,8 @@ class KickClip:
 
     def person(self) -> Person:
         """Who kicks; the splits share nobody."""
-        everybody = people()
-        half = len(everybody) // 2
-        return everybody[self.number % half + (half if self.split == "report" else 0)]
+        known = people(self.split)
+        return known[self.number % len(known)]
 
     def draws(self) -> np.random.Generator:
         """Random numbers of this clip alone."""

@@ -13,6 +13,7 @@ from truth.bodies.rig import BONE_ROW, BONES, Cloth
 
 FILE = Path(__file__).with_name("people.npz")
 SHOE = (Cloth.SHOES, Cloth.SOLE, Cloth.LACES)
+DEVELOP = 8  # so many bodies, the first of the file, are looked at while the tool is developed
 FINER = 2  # a baked shoe's triangles are halved so often, so that soles and laces can be drawn
 
 
@@ -55,9 +56,14 @@ class Person:
         return np.flatnonzero(worn & (on_left == (side == "l")))
 
 
+def people(split: str) -> tuple[Person, ...]:
+    """The bodies of a split, "develop" or "report"; they share none."""
+    everybody = _baked()
+    return everybody[:DEVELOP] if split == "develop" else everybody[DEVELOP:]
+
+
 @cache
-def people() -> tuple[Person, ...]:
-    """Everybody in the baked file; the first half is the develop split's, the other report's."""
+def _baked() -> tuple[Person, ...]:
     with np.load(FILE) as file:
         data = {k: file[k] for k in file.files}
     shares = data["shares_255"] / data["shares_255"].sum(axis=1, keepdims=True, dtype=float)

@@ -1,4 +1,4 @@
-"""One kick as it was seen: the poses in order, the moment of contact, and which leg is which."""
+"""One kick: its poses in order, the moment of contact, which leg is which, joints at any moment."""
 
 from __future__ import annotations
 
@@ -10,11 +10,10 @@ import numpy as np
 import numpy.typing as npt
 
 from shoegoal.cues.foot import FootFit, fit_foot
-from shoegoal.cues.sides import Side
-from shoegoal.cues.skeleton import Joint, Leg, Pose
+from shoegoal.cues.legs import Side, Standing, trust_in_feet
+from shoegoal.cues.pose import Joint, Leg, Pose
 from shoegoal.cues.smooth import smoothed
 from shoegoal.cues.space import ShotSpace
-from shoegoal.cues.standing import Standing, trust_in_feet
 
 F64 = npt.NDArray[np.float64]
 
