@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, Literal, cast
 
 import numpy as np
 
@@ -11,6 +11,7 @@ from truth.scenes import Scene, random_scene
 
 FIRST_SEED = 200_000  # evaluation sets take theirs from below 100 000
 TRACED_SHARE = 0.3
+View = Literal["behind", "oblique", "side"]  # as `random_scene` takes it
 VIEWS = ("behind", "behind", "behind", "oblique", "oblique", "side", "facing")
 LINES = (360, 480, 720, 720, 720, 720, 720, 720, 720, 1080)
 Table = dict[str, Any]
@@ -40,8 +41,8 @@ def drawn_scene(number: int) -> tuple[Scene, Painter]:
         }
     if rng.random() < 0.15:
         tables["camera"] = {"shake_deg": float(rng.uniform(0.02, 0.3))}
-    drawn: Any = "behind" if view == "facing" else view
-    scene = random_scene(seed, drawn, 2 if later else 1, **tables)
+    placed = cast(View, "behind" if view == "facing" else view)
+    scene = random_scene(seed, placed, 2 if later else 1, **tables)
     if view == "facing":
         scene = _faced(scene, rng)
     if later:
