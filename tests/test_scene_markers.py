@@ -11,9 +11,15 @@ import pytest
 from ground_pictures import BLUE, CONE_M, ORANGE, SIZE_PX, YELLOW, Yard, ground_of
 from scene_simulation import opencv_pixels
 from shoegoal.scene.camera import Camera
-from shoegoal.scene.markers import FoundMarkers, MarkersNotFoundError, find_markers
-from shoegoal.scene.markers_pairs import Pair, Shots, confidence
-from shoegoal.scene.markers_sight import StandingThing
+from shoegoal.scene.markers import (
+    FoundMarkers,
+    MarkersNotFoundError,
+    Pair,
+    Shots,
+    confidence,
+    find_markers,
+)
+from shoegoal.scene.standing_things import StandingThing
 
 F64 = npt.NDArray[np.float64]
 

@@ -10,7 +10,7 @@ import torch
 import torch.nn.functional as nnf
 from torch import Tensor
 
-from shoegoal.scene.markers_sight import CELL_PX, HALF_PX, HIGH_PX, OFF_PX, SIGMA_LOGS
+from shoegoal.scene.standing_things import CELL_PX, HALF_PX, HIGH_PX, OFF_PX, SIGMA_LOGS
 from training.fit import follow, rate
 from training.markers.network import SightNet
 from training.markers.windows import HIGH, WIDE, Windows

@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 import torch
 
-from shoegoal.scene.markers_sight import CELL_PX, HALF_PX, OFF_PX, SIGMA_LOGS
+from shoegoal.scene.standing_things import CELL_PX, HALF_PX, OFF_PX, SIGMA_LOGS
 from training.markers.fit import OTHERS_PX
 from training.markers.network import SightNet
 from training.markers.windows import Windows
