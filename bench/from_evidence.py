@@ -15,9 +15,8 @@ from judge_one import settings_of, told_set
 from shoegoal.analysis.doubts import doubtful_times
 from shoegoal.analysis.interruptions import strayed_times
 from shoegoal.analysis.judging import JudgedSet, judge_evidence, scene_record
-from shoegoal.analysis.model import Evidence, MarkersSource
+from shoegoal.analysis.model import MarkersSource
 from shoegoal.analysis.run import evidence_of, ground_of, marker_sigma_px
-from shoegoal.analysis.settings import CountSettings
 from shoegoal.ball.tracks import BallTrack, RestingBall
 from shoegoal.ball.watch import BallRecord
 from shoegoal.clip.stillness import Stillness, StillnessReport, StillSpan

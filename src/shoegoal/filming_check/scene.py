@@ -17,9 +17,9 @@ from shoegoal.errors import ClipNotJudgeableError
 from shoegoal.filming_check.sampled import SampledClip, likely_balls
 from shoegoal.ladder.rules import TouchesInARow
 from shoegoal.scene.camera import Camera
-from shoegoal.scene.lens import stated_lens
-from shoegoal.scene.ground import SceneNotFittedError
 from shoegoal.scene.goal import GoalNotPlausibleError
+from shoegoal.scene.ground import SceneNotFittedError
+from shoegoal.scene.lens import stated_lens
 from shoegoal.scene.markers import MarkersNotFoundError
 from shoegoal.shots.contacts import dribbled_ways
 from shoegoal.shots.ground import Ground
