@@ -20,6 +20,7 @@ from evidence import evidence
 from filming import filming
 from form import form
 from form_cost import form_cost
+from markers import markers
 from mutate import mutate
 from page_cost import page_cost
 from sameness import same
@@ -44,6 +45,7 @@ bench.add_command(touches)
 bench.add_command(demo_cost)
 bench.add_command(evidence)
 bench.add_command(drawn)
+bench.add_command(markers)
 bench.add_command(mutate)
 bench.add_command(page_cost)
 

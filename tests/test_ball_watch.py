@@ -17,7 +17,7 @@ from shoegoal.ball.background import (
 )
 from shoegoal.ball.lying import SURELY
 from shoegoal.ball.tracks import LIKE_A_BALL, STOPPED_S, runs_straight, since_it_left
-from shoegoal.scene.fit_checks import SceneNotFittedError
+from shoegoal.scene.ground import SceneNotFittedError
 from shoegoal.shots.ground import find_ground
 
 PLACE_PX = 0.8  # of a picture with noise and a 2 x 2 coarser chroma

@@ -16,8 +16,8 @@ from scipy import stats
 from scene_simulation import IMAGE_SIZE_PX, SimulatedScene, opencv_pixels, simulate
 from shoegoal.scene.ball_size import CIRCUMFERENCE_M, BallSize, ball_ruler
 from shoegoal.scene.fit import SceneFit, fit_scene
-from shoegoal.scene.fit_checks import SceneNotFittedError
 from shoegoal.scene.goal import GoalNotPlausibleError
+from shoegoal.scene.ground import SceneNotFittedError
 from shoegoal.scene.lens import Lens, LensMismatchError
 from shoegoal.types import BallSighting, ImagePoint
 

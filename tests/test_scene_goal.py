@@ -4,9 +4,19 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from shoegoal.scene.camera import Camera
-from shoegoal.scene.goal import GoalFrame, GoalNotPlausibleError, goal_from_markers, report_steps
+from shoegoal.scene.goal import (
+    CARELESS_SHARE,
+    CARELESS_SIGMA,
+    PACED_SIGMA,
+    GoalFrame,
+    GoalNotPlausibleError,
+    goal_from_markers,
+    paced_log_density,
+    report_steps,
+)
 from shoegoal.types import ImagePoint
 
 CAMERA = Camera(980.0, 640.0, 360.0, 1.3, 9.0, 1.0)
@@ -86,3 +96,17 @@ def test_steps_report() -> None:
     assert report.sentence.endswith("the stage asks 3")
     assert not report_steps(width, distance, 4.0, 10.0).disagrees
     assert not report_steps(rng.normal(2.4, 0.5, 4000), distance, 3.0, 10.0).disagrees
+
+
+def test_a_goal_paced_well_pulls_and_another_hardly() -> None:
+    """Closed form: a mixture of two normal densities over its own at zero."""
+
+    def density(x: float) -> float:
+        parts = (1 - CARELESS_SHARE, PACED_SIGMA), (CARELESS_SHARE, CARELESS_SIGMA)
+        return sum(share * float(stats.norm(0, sigma).pdf(x)) for share, sigma in parts)
+
+    for x in (0.0, 0.05, -0.2, 0.5):
+        told = float(paced_log_density(np.array(x)))
+        assert told == pytest.approx(np.log(density(x) / density(0.0)))
+    slopes = np.abs(np.gradient(paced_log_density(np.array([0.1, 0.11, 0.49, 0.5]))))
+    assert slopes[-1] < slopes[0]

@@ -9,8 +9,7 @@ import pytest
 
 from scene_simulation import IMAGE_SIZE_PX, SimulatedScene, ball_disc, simulate
 from shoegoal.scene.ball_size import BallSize
-from shoegoal.scene.fit_checks import SceneNotFittedError
-from shoegoal.scene.ground import fit_ground
+from shoegoal.scene.ground import SceneNotFittedError, fit_ground
 from shoegoal.scene.lens import Lens
 from shoegoal.types import BallSighting
 

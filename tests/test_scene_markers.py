@@ -11,9 +11,17 @@ import pytest
 from ground_pictures import BLUE, CONE_M, ORANGE, SIZE_PX, YELLOW, Yard, ground_of
 from scene_simulation import opencv_pixels
 from shoegoal.scene.camera import Camera
-from shoegoal.scene.markers import FoundMarkers, MarkersNotFoundError, find_markers
-from shoegoal.scene.markers_pairs import Pair, Shots, confidence
-from shoegoal.scene.markers_sight import StandingThing
+from shoegoal.scene.markers import (
+    FoundMarkers,
+    MarkersNotFoundError,
+    Pair,
+    Shots,
+    confidence,
+    find_markers,
+    shots_seen,
+    weigh_pairs,
+)
+from shoegoal.scene.standing_things import StandingThing
 
 F64 = npt.NDArray[np.float64]
 
@@ -234,3 +242,41 @@ def test_a_rival_read_in_many_ways_is_one_rival() -> None:
     assert confidence(often) == pytest.approx(confidence(once))
     # Two other things are two rivals.
     assert confidence([*once, pair_of(left, thing_at(0.3), 1.0)]) < confidence(once)
+
+
+def shoe_at(x_m: float, y_m: float = 8.0) -> StandingThing:
+    """A shoe that points ahead, as small and dark as any other."""
+    place = np.array([x_m, y_m])
+    return StandingThing(1.5, place, 0.05, 0.12, 0.02, 0.1, (0.0, 0.0), (30.0, 30.0, 35.0))
+
+
+def straight_shots(count: int = 4) -> Shots:
+    """Shots from (0, 2) straight ahead, over a line 6 m away."""
+    starts = np.repeat([[0.0, 2.0]], count, axis=0)
+    return Shots(starts[0], NORTH, starts, np.repeat(NORTH[None], count, axis=0), 6.5)
+
+
+def test_two_shoes_are_one_marker_with_its_inner_edge() -> None:
+    inner, outer = (shoe_at(-1.25), shoe_at(1.25)), (shoe_at(-1.43), shoe_at(1.43))
+    pairs = weigh_pairs([*outer, *inner], straight_shots(), *STEPS)
+    assert (pairs[0].left, pairs[0].right) == inner
+    assert confidence(pairs) > 0.9
+    # One shoe on one side and two on the other are no less a goal.
+    pairs = weigh_pairs([outer[0], *inner], straight_shots(), *STEPS)
+    assert (pairs[0].left, pairs[0].right) == inner
+
+
+def test_three_alike_at_like_distances_are_told_by_the_shots() -> None:
+    row = [shoe_at(x) for x in (-1.25, 1.25, 3.75)]
+    pairs = weigh_pairs(row, straight_shots(6), *STEPS)
+    assert (pairs[0].left, pairs[0].right) == (row[0], row[1])
+
+
+def test_balls_kicked_back_are_another_reading_of_the_shots() -> None:
+    there = [np.linspace([0.0, 2.0], [x, 7.0], 9) for x in (-0.3, 0.1, 0.4)]
+    back = [path[::-1] for path in there]
+    readings = shots_seen(np.empty((0, 2)), [*there, *back], 0.21)
+    assert sorted(round(float(shots.ahead[1])) for shots in readings) == [-1, 1]
+    (only,) = shots_seen(np.array([[0.1, 1.6]]), [*there, back[0]], 0.21)
+    # It lay where it was kicked from, not where it was first seen under way.
+    assert only.spot_m == pytest.approx([0.1, 1.6])

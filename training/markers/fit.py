@@ -6,7 +6,7 @@ import torch
 import torch.nn.functional as nnf
 from torch import Tensor, nn
 
-from shoegoal.scene.markers_sight import CELL_PX, HALF_PX, HIGH_PX, OFF_PX, SIGMA_LOGS
+from shoegoal.scene.standing_things import CELL_PX, HALF_PX, HIGH_PX, OFF_PX, SIGMA_LOGS
 from training.cameras import drawn, grainy, relit, through_lenses
 from training.course import HOME, SEED, Course, answers_to, run
 from training.markers.windows import HIGH, WIDE, Windows

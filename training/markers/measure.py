@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from shoegoal.scene.markers_sight import CELL_PX, HALF_PX, OFF_PX, SIGMA_LOGS
+from shoegoal.scene.standing_things import CELL_PX, HALF_PX, OFF_PX, SIGMA_LOGS
 from training.markers.fit import OTHERS_PX
 from training.markers.windows import Windows
 

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from shoegoal.scene.camera import Camera
-from shoegoal.scene.markers_bands import Band, bands_of, px_per_m
+from shoegoal.scene.standing_things import Band, bands_of, px_per_m
 from training.markers.yards import YardPicture, yard_pictures
 
 HIGH, WIDE = 96, 192  # of a window, px

@@ -23,6 +23,7 @@ from shoegoal.errors import ClipNotJudgeableError
 from shoegoal.ladder.rules import Stage, TouchesInARow
 from shoegoal.scene.calibration import refuse_another_scene
 from shoegoal.scene.fit import MARKER_SIGMA_REL, SceneNotFittedError
+from shoegoal.scene.lens import Lens, stated_lens
 from shoegoal.scene.markers import FoundMarkers, MarkersNotFoundError, find_markers
 from shoegoal.shots.ground import Ground, departures_s, find_ground
 from shoegoal.types import ImagePoint
@@ -56,8 +57,9 @@ def analyse_clip(
 
 def count_shots(path: Path, watched: Watched, settings: CountSettings) -> Counted:
     """Count the shots of a clip that was watched; as `analyse_clip`, which see."""
-    evidence = evidence_of(watched.record, watched.stillness, settings)
     size_px = (watched.info.width_px, watched.info.height_px)
+    stated = stated_lens(watched.info.focal_35mm, size_px)
+    evidence = evidence_of(watched.record, watched.stillness, settings, stated)
     ground = ground_of(evidence, size_px)
     left_px, right_px, source, marker_notes = _markers(path, watched, settings, ground)
     judged = judge_evidence(
@@ -159,9 +161,18 @@ def marker_sigma_px(stillness: StillnessReport, size_px: tuple[int, int]) -> flo
 
 
 def evidence_of(
-    record: BallRecord, stillness: StillnessReport, settings: CountSettings
+    record: BallRecord,
+    stillness: StillnessReport,
+    settings: CountSettings,
+    stated: Lens | None = None,
 ) -> Evidence:
     """Keep what the shots are judged from: up to a bump, after which only kicks are told.
+
+    Parameters
+    ----------
+    record, stillness : what was seen of ball and camera.
+    settings : ball and lens, where they are known.
+    stated : the lens that the clip's own file tells of, where no better one is known.
 
     Raises
     ------
@@ -173,4 +184,4 @@ def evidence_of(
     before, after = record, BallRecord()
     if stillness.bumped_s is not None:
         before, after = split_record(record, stillness.bumped_s - STEADY_MARGIN_S)
-    return Evidence(before, tuple(departures_s(after)), settings.ball, settings.lens)
+    return Evidence(before, tuple(departures_s(after)), settings.ball, settings.lens or stated)

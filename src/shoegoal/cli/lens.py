@@ -38,7 +38,7 @@ def board(given: BoardOptions) -> int:
     if out.suffix.lower() not in BOARD_KINDS:
         raise click.UsageError(f"--out must end in {' or '.join(BOARD_KINDS)}, and {out} does not")
     from shoegoal.analysis.folders import check_writable_file
-    from shoegoal.scene.board import write_board
+    from shoegoal.scene.lens import write_board
 
     check_writable_file(out)
     write_board(out)
@@ -66,8 +66,7 @@ def lens(given: LensOptions, clip: Path) -> int:
     from shoegoal.analysis.folders import check_writable_file
     from shoegoal.cli.terminal import shown_progress
     from shoegoal.clip.reader import open_clip
-    from shoegoal.scene.board import calibrate_from_frames
-    from shoegoal.scene.lens import write_lens
+    from shoegoal.scene.lens import calibrate_from_frames, write_lens
 
     with open_clip(clip) as opened:
         check_writable_file(given.out)

@@ -125,6 +125,22 @@ def capture_rate_hz(container: InputContainer) -> float | None:
     return rate_hz if math.isfinite(rate_hz) and rate_hz > 0 else None
 
 
+def focal_35mm(container: InputContainer, stream: VideoStream) -> float | None:
+    """Return the focal length that the file states, as that of a 35 mm film camera, mm.
+
+    Apple phones write it under this key of the film or its track (from memory).
+    """
+    key = "com.apple.quicktime.camera.focal_length.35mm_equivalent"
+    for tags in (stream.metadata, container.metadata):
+        try:
+            focal_mm = float(tags[key])
+        except (KeyError, ValueError):
+            continue
+        if 8 <= focal_mm <= 300:  # NaN fails too
+            return focal_mm
+    return None
+
+
 _BACK_JUMP_S = 0.5  # further back than decoders ever reorder: two recordings glued together
 _MOST_GAP_S = 6 * 3600.0  # further on than any recording goes: a damaged time
 GAP_S = 0.5  # a kick and its flight to the goal can hide in this

@@ -24,6 +24,7 @@ from shoegoal.clip.container import (
     capture_rate_hz,
     declared_duration_s,
     decode_in_threads,
+    focal_35mm,
     open_container,
     read_packets,
     video_stream,
@@ -66,6 +67,7 @@ class ClipInfo:
         that carries a time of its own.
     size_bytes : of the file.
     capture_rate_hz : pictures per second that the camera took, None where the file does not say.
+    focal_35mm : focal length that the file states, as that of a 35 mm film camera, mm, or None.
     """
 
     path: Path
@@ -80,6 +82,7 @@ class ClipInfo:
     nominal_rate_hz: float | None
     size_bytes: int
     capture_rate_hz: float | None = None
+    focal_35mm: float | None = None
 
     @property
     def slowed_by(self) -> float:
@@ -189,6 +192,7 @@ def open_clip(path: Path | str) -> Clip:
             nominal_rate_hz=float(rate) if rate else None,
             size_bytes=size_bytes,
             capture_rate_hz=capture_rate_hz(container),
+            focal_35mm=focal_35mm(container, stream),
         )
     return Clip(info, layout)
 

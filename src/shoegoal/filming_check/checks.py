@@ -21,8 +21,7 @@ from shoegoal.filming_check.sampled import SampledClip
 from shoegoal.filming_check.scene import CheckedScene
 from shoegoal.ladder.rules import Stage
 from shoegoal.scene.camera import Camera
-from shoegoal.scene.markers import BELIEVED_AT
-from shoegoal.scene.markers_pairs import STEP_M
+from shoegoal.scene.markers import BELIEVED_AT, STEP_M
 from shoegoal.types import ImagePoint
 
 F64 = npt.NDArray[np.float64]

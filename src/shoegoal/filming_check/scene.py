@@ -17,8 +17,9 @@ from shoegoal.errors import ClipNotJudgeableError
 from shoegoal.filming_check.sampled import SampledClip, likely_balls
 from shoegoal.ladder.rules import TouchesInARow
 from shoegoal.scene.camera import Camera
-from shoegoal.scene.fit_checks import SceneNotFittedError
 from shoegoal.scene.goal import GoalNotPlausibleError
+from shoegoal.scene.ground import SceneNotFittedError
+from shoegoal.scene.lens import stated_lens
 from shoegoal.scene.markers import MarkersNotFoundError
 from shoegoal.shots.contacts import dribbled_ways
 from shoegoal.shots.ground import Ground
@@ -78,7 +79,8 @@ def checked_scene(sampled: SampledClip, settings: CountSettings) -> CheckedScene
             ball = dribbled[0].sightings[0]
         return CheckedScene(ball, refusal="" if dribbled else "no ball was seen dribbled")
     try:
-        evidence = evidence_of(sampled.record, sampled.stillness, settings)
+        stated = stated_lens(sampled.info.focal_35mm, size_px)
+        evidence = evidence_of(sampled.record, sampled.stillness, settings, stated)
         ground = ground_of(evidence, size_px)
     except ClipNotJudgeableError as error:
         return CheckedScene(_ball_at_its_spot(sampled, None), refusal=str(error))

@@ -9,9 +9,8 @@ import numpy as np
 import numpy.typing as npt
 
 from shoegoal.scene import posterior
-from shoegoal.scene.ball_size import BallSize, ball_ruler
+from shoegoal.scene.ball_size import BallSize
 from shoegoal.scene.camera import Camera
-from shoegoal.scene.fit_checks import SceneNotFittedError, fit_notes, what_is_wrong
 from shoegoal.scene.goal import (
     GoalFrame,
     GoalNotPlausibleError,
@@ -20,19 +19,31 @@ from shoegoal.scene.goal import (
     report_steps,
     summarise,
 )
+from shoegoal.scene.ground import (
+    Places,
+    SceneNotFittedError,
+    camera_model,
+    camera_of,
+    fit_notes,
+    gather_places,
+    refuse_few,
+    size_evidence,
+    what_is_wrong,
+)
 from shoegoal.scene.lens import Lens
-from shoegoal.scene.places import Places, gather_places
-from shoegoal.scene.posterior import LOG_BALL, LOG_FOCAL, LOG_HEIGHT, PITCH, ROLL, Evidence
-from shoegoal.scene.search import Peak, climb, explore
+from shoegoal.scene.posterior import (
+    LOG_BALL,
+    Evidence,
+    Peak,
+    climb,
+    explore,
+)
 from shoegoal.types import BallSighting, Estimate, ImagePoint
 
 __all__ = ["FitDiagnostics", "SceneFit", "SceneNotFittedError", "SceneSample", "fit_scene"]
 
 F64 = npt.NDArray[np.float64]
 
-MIN_SIGHTINGS = 3
-# A way of measuring discs may find all of them this much too big or small (blur, rim shading).
-DIAMETER_BIAS_REL = 0.02
 # How well a person or a finder sets a marker's base, as a share of the image's long side.
 MARKER_SIGMA_REL = 0.0015
 WEAK_WIDTH_REL = 0.2
@@ -132,7 +143,7 @@ class SceneFit:
         drawn: list[SceneSample] = []
         for row in rng.integers(len(self.draws), size=10 * n):
             theta = self.draws[row]
-            camera = _camera_of(theta, self.camera)
+            camera = camera_of(theta, self.camera)
             (left_x, left_y), (right_x, right_y) = self.marker_shifts_px[row].tolist()
             left = ImagePoint(self.left_px.x_px + left_x, self.left_px.y_px + left_y)
             right = ImagePoint(self.right_px.x_px + right_x, self.right_px.y_px + right_y)
@@ -173,7 +184,8 @@ def fit_scene(
     ball : size class; unknown makes every length about 6% uncertain.
     lens : calibrated lens; without one, phones' usual field of view is assumed.
     kick_spot_px : disc centre of the ball before a kick; it also settles which side is kicked from.
-    width_steps, back_steps : what the stage asks; their ratio is taken as known to about 20%.
+    width_steps, back_steps : what the stage asks; their ratio helps to tell distances (see
+        `shoegoal.scene.posterior`).
     marker_sigma_px : standard deviation of the marker bases, per axis.
     seed : seed of the posterior draws.
 
@@ -186,33 +198,41 @@ def fit_scene(
     LensMismatchError
         The lens file is for pictures of another shape.
     """
-    scaled = lens.scaled_to(image_size_px) if lens is not None else None
-    model = _camera_model(image_size_px, scaled)
+    model, focal_prior = camera_model(image_size_px, lens)
     places = gather_places(sightings)
-    if places.counts.sum() < MIN_SIGHTINGS:
-        raise SceneNotFittedError(
-            f"Only {places.counts.sum()} ball sightings on the ground; film so that the ball is "
-            "seen resting before each kick and rolling to the goal."
-        )
+    refuse_few(places)
     marker_px = np.array([[left_px.x_px, left_px.y_px], [right_px.x_px, right_px.y_px]])
     spot_px = np.empty((0, 2))
     if kick_spot_px is not None:
         spot_px = np.array([[kick_spot_px.x_px, kick_spot_px.y_px]])
     sigma = MARKER_SIGMA_REL * max(image_size_px) if marker_sigma_px is None else marker_sigma_px
-    plain = _evidence(places, image_size_px, model, marker_px, sigma, spot_px, ball, scaled)
+    markers = model.undistort(marker_px)
+    if not np.all(np.isfinite(markers)):
+        raise GoalNotPlausibleError(
+            "A marker lies further outside the picture than the lens file reaches; "
+            "give both marker places as x,y in pixels, or leave the lens file out."
+        )
+    plain = replace(
+        size_evidence(places, image_size_px, model, focal_prior, ball),
+        markers_px=markers,
+        marker_sigma_px=sigma,
+        kick_spot_px=model.undistort(spot_px),
+    )
 
     apart = climb(plain, places.centre_sigmas_px)  # judged without the stage's word
     peak = apart
     if width_steps and back_steps and len(spot_px):
         asked = replace(plain, stage_ratio=back_steps / width_steps)
         peak = climb(asked, places.centre_sigmas_px)
-    _refusewhat_is_wrong(peak, places, plain, model)
+    _refuse_what_is_wrong(peak, places, plain, model)
 
-    camera = _camera_of(peak.theta, model)
+    camera = camera_of(peak.theta, model)
     spot_m = _ground_spot(camera, spot_px, float(np.exp(peak.theta[LOG_BALL])))
     as_named = goal_from_markers(camera, left_px, right_px)
     goal = goal_from_markers(camera, left_px, right_px, spot_m)
     notes = fit_notes(places, peak, ball, lens)
+    if peak is not apart:
+        notes.append(posterior.ratio_note(peak.theta, peak.evidence))
     if goal != as_named:
         left_px, right_px = right_px, left_px
         notes.append("the kicks come from the other side: left and right marker changed places")
@@ -265,68 +285,7 @@ def fit_scene(
     )
 
 
-def _camera_model(image_size_px: tuple[int, int], lens: Lens | None) -> Camera:
-    """Lens and principal point, in a stand-in pose."""
-    width, height = image_size_px
-    if lens is None:
-        focal = posterior.focal_of_fov(posterior.LONG_SIDE_FOV_RAD[0], image_size_px)
-        return Camera(focal, (width - 1) / 2, (height - 1) / 2, 1.0, 0.0)
-    return Camera(lens.focal_px, lens.cx_px, lens.cy_px, 1.0, 0.0, 0.0, lens.distortion)
-
-
-def _camera_of(theta: F64, model: Camera) -> Camera:
-    return replace(
-        model,
-        focal_px=float(np.exp(theta[LOG_FOCAL])),
-        height_m=float(np.exp(theta[LOG_HEIGHT])),
-        pitch_deg=float(np.rad2deg(theta[PITCH])),
-        roll_deg=float(np.rad2deg(theta[ROLL])),
-    )
-
-
-def _evidence(
-    places: Places,
-    image_size_px: tuple[int, int],
-    model: Camera,
-    marker_px: F64,
-    marker_sigma_px: float,
-    spot_px: F64,
-    ball: BallSize,
-    lens: Lens | None,
-) -> Evidence:
-    ruler = ball_ruler(ball)
-    markers = model.undistort(marker_px)
-    if not np.all(np.isfinite(markers)):
-        raise GoalNotPlausibleError(
-            "A marker lies further outside the picture than the lens file reaches; "
-            "give both marker places as x,y in pixels, or leave the lens file out."
-        )
-    focal_prior = None
-    if lens is not None:
-        focal_prior = (float(np.log(lens.focal_px)), lens.focal_sigma_rel)
-    enlarged = model.magnification(places.centres_px)
-    return Evidence(
-        image_size_px=image_size_px,
-        cx_px=model.cx_px,
-        cy_px=model.cy_px,
-        places_px=model.undistort(places.centres_px),
-        diameters_px=places.diameters_px / enlarged,
-        sigmas_px=places.diameter_sigmas_px / enlarged,
-        wrong_shares=places.wrong_shares,
-        moving=places.moving,
-        markers_px=markers,
-        marker_sigma_px=marker_sigma_px,
-        kick_spot_px=model.undistort(spot_px),
-        log_ball_prior=(
-            float(np.log(ruler.diameter_m)),
-            float(np.hypot(ruler.sigma_rel, DIAMETER_BIAS_REL)),
-        ),
-        log_focal_prior=focal_prior,
-        stage_ratio=None,
-    )
-
-
-def _refusewhat_is_wrong(peak: Peak, places: Places, evidence: Evidence, model: Camera) -> None:
+def _refuse_what_is_wrong(peak: Peak, places: Places, evidence: Evidence, model: Camera) -> None:
     wrong = what_is_wrong(peak, places)
     if not wrong:
         return
@@ -337,7 +296,7 @@ def _refusewhat_is_wrong(peak: Peak, places: Places, evidence: Evidence, model: 
     )
     if not what_is_wrong(bare, places):
         left, right = (ImagePoint(float(x), float(y)) for x, y in evidence.markers_px)
-        goal_from_markers(replace(_camera_of(bare.theta, model), distortion=()), left, right)
+        goal_from_markers(replace(camera_of(bare.theta, model), distortion=()), left, right)
     raise SceneNotFittedError(wrong)
 
 

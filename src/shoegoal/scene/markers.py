@@ -1,41 +1,90 @@
-"""Finding the goal markers in a few pictures of the clip, for a person to confirm."""
+"""Finding the goal markers in a few pictures of the clip, for a person to confirm.
+
+Every two things that stand on the ground are weighed as a goal for the shots. A pair is described
+by a few numbers (`FEATURES`); how much each counts is learnt from pictures of development yards
+(``python -m training.markers.goals``), by the likelihood of the right pair among all others and
+none.
+"""
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
+from functools import cache
+from importlib.resources import files
+from itertools import combinations
 
 import numpy as np
 import numpy.typing as npt
 
 from shoegoal.errors import ClipNotJudgeableError
 from shoegoal.scene.camera import Camera
+from shoegoal.scene.goal import paced_log_density
 from shoegoal.scene.ground import GroundFit
-from shoegoal.scene.markers_pairs import (
-    CENTRE_LIMIT_SIGMAS,
-    STEP_LIMITS_M,
-    Pair,
-    Shots,
-    chance_of_any,
-    confidence,
-    rival_of,
-    weigh_pairs,
-)
-from shoegoal.scene.markers_sight import StandingThing, standing_things
+from shoegoal.scene.standing_things import StandingThing, standing_things
 from shoegoal.types import ImagePoint
 
 F64 = npt.NDArray[np.float64]
 U8 = npt.NDArray[np.uint8]
 
 BELIEVED_AT = 0.9
+WORTH_NAMING = 0.02  # probability of some goal below which no two things are named
 MIN_FLIGHT_M = 0.8  # shorter paths have no direction to speak of
 SAME_WAY_DEG = 40.0  # a flight further off the others' direction is no shot at the goal
-WIDEST_RATIO = 1.45  # width over distance, against the stage's
-MOST_THINGS = 40
-BALL_ACROSS_M, BALL_ALONG_M = 0.12, 0.3  # a ball that lay so near to a thing's place is the thing
+RIVAL_SHARE = 0.6  # of the most shots that go one way, for another way to be one
+SPOT_REACH_M = 1.5  # a ball is seen under way this soon after it was kicked
+WIDEST_RATIO = 1.45  # width over distance, against the stage's, that is looked for,
+BESIDE_SIGMAS = 2.8  # so far beside the shots
+MOST_THINGS = 24
 TO_DO = (
-    "Give them as --left X,Y --right X,Y, the foot of each marker's inner side in pixels, or film "
-    "again with light, contrasting markers on plain ground."
+    "Point at both markers on the page, or give them as --left X,Y --right X,Y, the foot of each "
+    "marker's inner side in pixels, or film again with light, contrasting markers on plain ground."
+)
+
+# How goals are paced out at home. No source; our estimates, on purpose wide.
+RATIO_SIGMA = 0.1  # how well log (width / distance) is measured before the markers are known
+RATIO_LIMIT = 0.9
+STEP_M = 0.60  # a pupil's step: middle, spread of its log, and limits
+STEP_LOG_SIGMA = 0.22
+STEP_LIMITS_M = (0.33, 0.9)
+SQUARE_SIGMA_DEG = 7.0  # goal line against the square to its middle, from the kick spot
+SQUARE_LIMIT_DEG = 40.0
+# Where shots go, in goal widths from its middle: each shot, and a habit of all.
+AIM_SIGMA = 0.45
+HABIT_SIGMA = 0.12
+CENTRE_LIMIT_SIGMAS = 5.0
+TAIL_DEGREES = 4.0  # of Student's t: a set may well be odd
+MEDIAN_SIGMAS = float(np.sqrt(np.pi / 2))  # of a median over a mean, for normal deviations
+SIZE_LOG_SIGMA = 0.35  # one marker's size against the other's
+# A shoe and a bottle make a goal as well as two cones do: being alike helps only so much.
+UNLIKE_MOST = 2.5
+COLOUR_LEVELS = 30.0
+LOGIT_LIMITS = (-3.0, 3.0)
+TWIN_M = 0.45  # a second shoe lies so near to the first
+MOUTH_M = 0.6  # before or behind the goal line
+BALL_LOG_SIGMA = 0.2  # of a size against a ball's
+BALL_ACROSS_M, BALL_ALONG_M = 0.12, 0.3  # a ball that lay so near lay there
+
+SAME_GOAL_SHARE = 0.06  # of the width: two readings of a foot
+NEGLIGIBLE = 12.0  # a score that much below the best's takes no part
+
+FEATURES = (
+    "fainter",  # the network's logit of the less sure thing
+    "surer",  # and of the surer one
+    "paced",  # log density of width over distance, given the stage's steps
+    "step",  # of a pupil's step
+    "square",  # of the goal line's turn against the shots
+    "middle",  # of where the median shot crosses
+    "unlike",  # how far the sizes of the two differ
+    "unlike_colour",  # and their colours
+    "short",  # share of the way to the line that no ball went
+    "twin",  # chance that something stands close by an end, inside the goal
+    "inner_shoe",  # that it is like that end: two shoes, and this is not the inner one
+    "outer_shoe",  # that something like an end stands close by outside: this is the inner one
+    "mouth",  # how many things stand in the goal elsewhere
+    "ball",  # how much the two are like balls in size
+    "lay",  # the same where a ball lay at some time
 )
 
 
@@ -95,8 +144,8 @@ def find_markers(
     pictures_bgr : (H, W, 3) native pictures spread over the clip; what people hide in some of them
         is found in the others.
     ground : camera and ball diameter.
-    kick_spots_px : (N, 2) disc centres of resting balls that were kicked.
-    flights_ground : (M, 2) ground XY paths of kicked balls, each in order of time.
+    kick_spots_px : (N, 2) disc centres of the balls that were kicked, as they lay.
+    flights_ground : (M, 2) ground XY paths of these balls, each in order of time.
     width_steps, back_steps : what the stage asks.
     balls_px : (K, 2) disc centres of balls that lay about at any time: they are no markers.
 
@@ -105,10 +154,12 @@ def find_markers(
     MarkersNotFoundError
         The shots' direction is unknown, nothing suits, or two readings suit about as well.
     """
-    pairs, things = candidate_pairs(
+    things, readings = things_and_shots(
         pictures_bgr, ground, kick_spots_px, flights_ground, width_steps, back_steps, balls_px
     )
-    if not pairs:
+    pairs = [p for shots in readings for p in weigh_pairs(things, shots, width_steps, back_steps)]
+    pairs.sort(key=lambda pair: -pair.score)
+    if chance_of_any(pairs) < WORTH_NAMING:
         raise MarkersNotFoundError(
             f"Found no two things on the ground that suit a goal about {width_steps:g} steps wide "
             f"and {back_steps:g} steps from the kick spot. {TO_DO}"
@@ -143,7 +194,7 @@ def find_markers(
     )
 
 
-def candidate_pairs(
+def things_and_shots(
     pictures_bgr: Iterable[U8],
     ground: GroundFit,
     kick_spots_px: npt.ArrayLike,
@@ -151,12 +202,10 @@ def candidate_pairs(
     width_steps: float,
     back_steps: float,
     balls_px: npt.ArrayLike = (),
-) -> tuple[list[Pair], list[StandingThing]]:
-    """Weigh every two things that stand where the goal could be; see `find_markers`.
+) -> tuple[list[StandingThing], list[Shots]]:
+    """Return what stands where the goal could be, surest first, and the readings of the shots.
 
-    Returns
-    -------
-    pairs, things : the pairs, best first, and all things they were made of, surest first.
+    Parameters as for `find_markers`.
 
     Raises
     ------
@@ -164,15 +213,12 @@ def candidate_pairs(
         The shots' direction is unknown.
     """
     camera, diameter_m = ground.camera, ground.ball_diameter_m.value
-    shots = _shots(camera, diameter_m, kick_spots_px, flights_ground)
-    patch = _search_patch(shots, width_steps, back_steps)
     balls = camera.ball_on_ground(np.asarray(balls_px, np.float64).reshape(-1, 2), diameter_m)
-    things = [
-        thing
-        for thing in standing_things(pictures_bgr, camera, patch)
-        if not _is_a_ball(thing, balls)
-    ][:MOST_THINGS]
-    return weigh_pairs(things, shots, width_steps, back_steps), things
+    pixels = np.asarray(kick_spots_px, np.float64).reshape(-1, 2)
+    spots = camera.ball_on_ground(pixels, diameter_m)
+    readings = [replace(s, lay_m=balls) for s in shots_seen(spots, flights_ground, diameter_m)]
+    patch = np.concatenate([_search_patch(shots, width_steps, back_steps) for shots in readings])
+    return standing_things(pictures_bgr, camera, patch)[:MOST_THINGS], readings
 
 
 def feet_px(camera: Camera, pair: Pair) -> list[tuple[float, float]]:
@@ -182,41 +228,68 @@ def feet_px(camera: Camera, pair: Pair) -> list[tuple[float, float]]:
     return [(float(x), float(y)) for x, y in camera.project(bases)]
 
 
-def _shots(
-    camera: Camera, diameter_m: float, kick_spots_px: npt.ArrayLike, flights: Sequence[F64]
-) -> Shots:
-    """Where the shots come from and their mean direction, without the odd one out."""
-    pixels = np.asarray(kick_spots_px, dtype=np.float64).reshape(-1, 2)
-    spots = camera.ball_on_ground(pixels, diameter_m)
-    spots = spots[np.isfinite(spots).all(axis=1)]
-    ways = []
+def shots_seen(spots_m: F64, flights: Sequence[F64], diameter_m: float) -> list[Shots]:
+    """Where the shots may come from and go to, likeliest first.
+
+    Balls that are kicked back go the other way, and there may be as many of them.
+
+    Parameters
+    ----------
+    spots_m : (N, 2) where balls lay before they were kicked; NaN where that is not on the ground.
+    flights : paths (M, 2) over the ground.
+    diameter_m : of the ball.
+
+    Raises
+    ------
+    MarkersNotFoundError
+        None went far enough to tell.
+    """
+    ways, lay = [], []
     for path in flights:
         path = path[np.isfinite(path).all(axis=1)]
         if len(path) >= 2:
             far = path[int(np.argmax(np.hypot(*(path - path[0]).T)))]
             if np.hypot(*(far - path[0])) >= MIN_FLIGHT_M:
                 ways.append((path[0], far))
+                lay.append(_spot_of(path[0], spots_m))
     if not ways:
         raise MarkersNotFoundError(
             "No kicked ball was seen rolling, so it is not known where the goal should be. "
-            "Give the markers as --left X,Y --right X,Y in pixels."
+            "Point at both markers on the page, or give them as --left X,Y --right X,Y in pixels."
         )
     starts = np.array([way[0] for way in ways])
     steps = np.array([way[1] for way in ways]) - starts
     units = steps / np.hypot(*steps.T)[:, None]
     alike = units @ units.T >= np.cos(np.radians(SAME_WAY_DEG))
-    chosen = alike[int(np.argmax(alike.sum(axis=1)))]
-    mean = units[chosen].mean(axis=0)
-    ahead = mean / np.hypot(*mean)
-    spot = np.median(spots if len(spots) else starts[chosen], axis=0)
-    reach = float(np.max((starts + steps - spot)[chosen] @ ahead))
-    return Shots(spot, ahead, starts[chosen], units[chosen], reach)
+    found: list[Shots] = []
+    free = np.ones(len(ways), dtype=bool)
+    most = int(alike.sum(axis=1).max())
+    while free.any():
+        votes = np.where(free, (alike & free).sum(axis=1), 0)
+        chosen = alike[int(np.argmax(votes))] & free
+        if found and chosen.sum() < RIVAL_SHARE * most:
+            break
+        mean = units[chosen].mean(axis=0)
+        ahead = mean / np.hypot(*mean)
+        spot = np.median(np.array(lay)[chosen], axis=0)
+        reach = float(np.max((starts + steps - spot)[chosen] @ ahead))
+        found.append(Shots(spot, ahead, starts[chosen], units[chosen], reach, diameter_m))
+        free &= ~chosen
+    return found
+
+
+def _spot_of(start_m: F64, spots_m: F64) -> F64:
+    """Where a ball lay that is first seen under way at a place."""
+    away_m = np.hypot(*(spots_m - start_m).T)
+    if not (away_m <= SPOT_REACH_M).any():
+        return start_m
+    return np.asarray(spots_m[int(np.nanargmin(away_m))], np.float64)
 
 
 def _search_patch(shots: Shots, width_steps: float, back_steps: float) -> F64:
     """Points (N, 2) all over the ground on which markers may stand."""
     near, far = (limit * back_steps for limit in STEP_LIMITS_M)
-    beside = 0.5 + CENTRE_LIMIT_SIGMAS * shots.aim_sigma
+    beside = 0.5 + BESIDE_SIGMAS * shots.aim_sigma
     beside *= WIDEST_RATIO * width_steps / back_steps
     # Many points, as some of the patch may lie behind the camera.
     return np.array(
@@ -228,9 +301,270 @@ def _search_patch(shots: Shots, width_steps: float, back_steps: float) -> F64:
     )
 
 
-def _is_a_ball(thing: StandingThing, balls_m: F64) -> bool:
-    """Whether a ball lay where a thing seems to stand; balls (N, 2) on the ground."""
-    off = balls_m - thing.place_m
-    along = off @ thing.sight
-    across = off @ [thing.sight[1], -thing.sight[0]]
-    return bool(((np.abs(across) < BALL_ACROSS_M) & (np.abs(along) < BALL_ALONG_M)).any())
+@dataclass(frozen=True, slots=True, eq=False)
+class Shots:
+    """Where the shots come from and go to, on the ground.
+
+    Attributes
+    ----------
+    spot_m : (2,) the usual kick spot.
+    ahead : (2,) unit vector of their mean direction.
+    starts_m : (N, 2) where each was kicked from.
+    ways : (N, 2) unit vectors, where each went.
+    reach_m : how far along the mean direction the balls were seen.
+    ball_m : diameter of the ball.
+    lay_m : (K, 2) where balls lay at any time.
+    """
+
+    spot_m: F64
+    ahead: F64
+    starts_m: F64
+    ways: F64
+    reach_m: float
+    ball_m: float = 0.21
+    lay_m: F64 = field(default_factory=lambda: np.empty((0, 2)))
+
+    @property
+    def right(self) -> F64:
+        """Unit vector to the kicker's right."""
+        return np.array([self.ahead[1], -self.ahead[0]])
+
+    @property
+    def aim_sigma(self) -> float:
+        """How far the median shot passes from the goal's middle, in goal widths."""
+        return float(np.hypot(HABIT_SIGMA, MEDIAN_SIGMAS * AIM_SIGMA / np.sqrt(len(self.ways))))
+
+    def lay_at(self, thing: StandingThing) -> bool:
+        """Whether a ball lay where a thing seems to stand."""
+        off = self.lay_m - thing.place_m
+        along = off @ thing.sight
+        across = off @ [thing.sight[1], -thing.sight[0]]
+        return bool(((np.abs(across) < BALL_ACROSS_M) & (np.abs(along) < BALL_ALONG_M)).any())
+
+    def median_off(self, left_m: F64, right_m: F64) -> float:
+        """How far beside a goal's middle the median shot crosses its line, in goal widths.
+
+        Each from where it was kicked: balls may lie in a row. NaN where none goes towards it.
+        """
+        line = right_m - left_m
+        turn = self.ways[:, 0] * line[1] - self.ways[:, 1] * line[0]
+        away = left_m - self.starts_m
+        with np.errstate(divide="ignore", invalid="ignore"):
+            way_m = (away[:, 0] * line[1] - away[:, 1] * line[0]) / turn
+            share = (away[:, 0] * self.ways[:, 1] - away[:, 1] * self.ways[:, 0]) / turn
+        share = share[np.isfinite(share) & (way_m > 0)]
+        return float(np.median(share) - 0.5) if len(share) else float("nan")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Pair:
+    """Two things as a goal.
+
+    Attributes
+    ----------
+    left, right : as the kicker sees them.
+    left_m, right_m : (2,) inner bases on the ground.
+    score : log of how well they suit a goal, against none (0).
+    """
+
+    left: StandingThing
+    right: StandingThing
+    left_m: F64
+    right_m: F64
+    score: float
+
+
+def weigh_pairs(
+    things: Sequence[StandingThing], shots: Shots, width_steps: float, back_steps: float
+) -> list[Pair]:
+    """Weigh every possible goal, best first.
+
+    Parameters
+    ----------
+    things : candidates.
+    shots : where the ball is kicked from and to.
+    width_steps, back_steps : what the stage asks.
+    """
+    weights, bias = goal_weights()
+    pairs = []
+    for pair, features in described_pairs(things, shots, width_steps, back_steps):
+        score = float(features @ weights) + bias
+        pairs.append(Pair(pair.left, pair.right, pair.left_m, pair.right_m, score))
+    return sorted(pairs, key=lambda pair: -pair.score)
+
+
+def described_pairs(
+    things: Sequence[StandingThing], shots: Shots, width_steps: float, back_steps: float
+) -> list[tuple[Pair, F64]]:
+    """Every possible goal with its `FEATURES`; arguments as for `weigh_pairs`."""
+    found = []
+    for one, other in combinations(things, 2):
+        across = float((other.place_m - one.place_m) @ shots.right)
+        left, right = (one, other) if across > 0 else (other, one)
+        described = _described(left, right, shots, width_steps, back_steps)
+        if described is not None:
+            pair, features = described
+            features[-6:-2] = _around(pair, things)
+            found.append((pair, features))
+    return found
+
+
+@cache
+def goal_weights() -> tuple[F64, float]:
+    """Weights of the `FEATURES`, and what is added for any two things."""
+    told = json.loads((files("shoegoal.scene") / "models" / "goal_weights.json").read_text("utf-8"))
+    return np.array([float(told["weights"][name]) for name in FEATURES]), float(told["bias"])
+
+
+def confidence(pairs: list[Pair]) -> float:
+    """Probability that the best pair is the goal: against all other places, and against none.
+
+    Parameters
+    ----------
+    pairs : best first.
+    """
+    if not pairs:
+        return 0.0
+    odds = _odds(pairs)
+    return float(odds[0] / odds.sum())
+
+
+def chance_of_any(pairs: list[Pair]) -> float:
+    """Probability that one of the pairs is the goal, whichever, rather than none of them."""
+    if not pairs:
+        return 0.0
+    odds = _odds(pairs)
+    return float(1 - odds[-1] / odds.sum())
+
+
+def rival_of(pairs: list[Pair]) -> Pair | None:
+    """Return the best pair that is at another place than the best."""
+    return next((pair for pair in pairs[1:] if not same_place(pair, pairs[0])), None)
+
+
+def _odds(pairs: list[Pair]) -> F64:
+    """Odds of each place, best first, and last of none; a place has its best reading's."""
+    places: list[Pair] = []
+    for pair in pairs:
+        if pair.score < pairs[0].score - NEGLIGIBLE:
+            break
+        if not any(same_place(pair, other) for other in places):
+            places.append(pair)
+    scores = np.array([*(pair.score for pair in places), 0.0])
+    odds: F64 = np.exp(scores - scores.max())
+    return odds
+
+
+def same_place(a: Pair, b: Pair) -> bool:
+    """Whether two pairs are as good as the same goal."""
+    near_m = SAME_GOAL_SHARE * float(np.linalg.norm(b.right_m - b.left_m))
+    return all(
+        float(np.linalg.norm(at - its)) <= near_m
+        for at, its in ((a.left_m, b.left_m), (a.right_m, b.right_m))
+    )
+
+
+def _described(
+    left: StandingThing, right: StandingThing, shots: Shots, width_steps: float, back_steps: float
+) -> tuple[Pair, F64] | None:
+    line = right.place_m - left.place_m
+    apart = float(np.hypot(*line))
+    if apart <= 0.3 + left.half_m + right.half_m:
+        return None
+    along = line / apart
+    left_m = left.place_m + left.reach_along(along) * along
+    right_m = right.place_m - right.reach_along(along) * along
+    width = float((right_m - left_m) @ along)
+    middle = (left_m + right_m) / 2 - shots.spot_m
+    far = float(np.hypot(*middle))
+    # Perpendicular distance of the kick spot from the goal line.
+    distance = abs(float(middle[0] * along[1] - middle[1] * along[0]))
+    if float(middle @ shots.ahead) <= 0 or distance < 1.0 or width <= 0:
+        return None
+    ratio = float(np.log(width / distance * back_steps / width_steps))
+    step = distance / back_steps
+    tilt = float(np.degrees(np.arcsin(np.clip(along @ middle / far, -1, 1))))
+    beside = shots.median_off(left_m, right_m) / shots.aim_sigma
+    if (
+        abs(ratio) > RATIO_LIMIT
+        or not STEP_LIMITS_M[0] <= step <= STEP_LIMITS_M[1]
+        or abs(tilt) > SQUARE_LIMIT_DEG
+        or not abs(beside) <= CENTRE_LIMIT_SIGMAS
+    ):
+        return None
+    like = [_ball_like(thing, shots.ball_m) for thing in (left, right)]
+    logits = np.clip([left.logit, right.logit], *LOGIT_LIMITS)
+    features = np.array(
+        [
+            logits.min(),
+            logits.max(),
+            float(paced_log_density(np.array(ratio), RATIO_SIGMA)),
+            -0.5 * (np.log(step / STEP_M) / STEP_LOG_SIGMA) ** 2,
+            _odd(tilt / _tilt_sigma_deg(left, right, along, apart)),
+            _odd(beside),
+            min(UNLIKE_MOST, _unlike(left, right)),
+            min(UNLIKE_MOST, _unlike_colour(left, right)),
+            max(0.0, 1 - shots.reach_m / distance),
+            *(0.0, 0.0, 0.0, 0.0),  # of what stands about; see `_around`
+            sum(like),
+            sum(a for a, thing in zip(like, (left, right), strict=True) if shots.lay_at(thing)),
+        ]
+    )
+    return Pair(left, right, left_m, right_m, 0.0), features
+
+
+def _odd(sigmas: float) -> float:
+    """Log density of Student's t, over that of its middle."""
+    return float(-(TAIL_DEGREES + 1) / 2 * np.log1p(sigmas**2 / TAIL_DEGREES))
+
+
+def _around(pair: Pair, things: Sequence[StandingThing]) -> tuple[float, float, float, float]:
+    """Return what stands by the ends of a goal and in it: twin, inner, outer shoe, mouth."""
+    line = pair.right_m - pair.left_m
+    width = float(np.hypot(*line))
+    along = line / width
+    twin = inner = outer = mouth = 0.0
+    for thing in things:
+        if thing is pair.left or thing is pair.right:
+            continue
+        off = thing.place_m - pair.left_m
+        at = float(off @ along)
+        deep = abs(float(off[0] * along[1] - off[1] * along[0]))
+        if not -TWIN_M < at < width + TWIN_M or deep > MOUTH_M:
+            continue
+        chance = float(1 / (1 + np.exp(-thing.logit)))
+        end = pair.left if at < width / 2 else pair.right
+        alike = chance * float(np.exp(-0.5 * (_unlike(thing, end) + _unlike_colour(thing, end))))
+        if not 0 < at < width:
+            outer += alike
+        elif min(at, width - at) < TWIN_M:
+            twin = max(twin, chance)
+            inner = max(inner, alike)
+        else:
+            mouth += chance
+    return twin, inner, min(outer, 2.0), min(mouth, 3.0)
+
+
+def _unlike(one: StandingThing, other: StandingThing) -> float:
+    """How far two sizes differ, squared sigmas."""
+    # Bottles and bags are round, but a shoe lies any way: its height is the safer measure.
+    taller = np.log(one.height_m / other.height_m) / SIZE_LOG_SIGMA
+    longer = np.log(one.half_m / other.half_m) / (1.5 * SIZE_LOG_SIGMA)
+    return float(taller**2 + longer**2)
+
+
+def _unlike_colour(one: StandingThing, other: StandingThing) -> float:
+    """How far two colours differ, squared."""
+    return float(np.sum((np.subtract(one.colour, other.colour) / COLOUR_LEVELS) ** 2))
+
+
+def _ball_like(thing: StandingThing, ball_m: float) -> float:
+    off = np.log(np.array([thing.height_m, 2 * thing.half_m]) / ball_m) / BALL_LOG_SIGMA
+    return float(np.exp(-0.5 * (off**2).sum()))
+
+
+def _tilt_sigma_deg(left: StandingThing, right: StandingThing, along: F64, apart_m: float) -> float:
+    """How far from square a goal may seem: paced so, or its markers' depths not well known."""
+    square = np.array([along[1], -along[0]])
+    off_m = np.hypot(left.sigma_along(square), right.sigma_along(square))
+    return float(np.hypot(SQUARE_SIGMA_DEG, np.degrees(np.arctan(off_m / apart_m))))

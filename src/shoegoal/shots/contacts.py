@@ -18,7 +18,7 @@ from shoegoal.ball.tracks import LAY_S, RestingBall, apart_px, since_it_left
 from shoegoal.ball.watch import BallRecord
 from shoegoal.scene.ball_size import BallSize, ball_ruler
 from shoegoal.scene.camera import Camera
-from shoegoal.scene.fit_checks import SceneNotFittedError
+from shoegoal.scene.ground import SceneNotFittedError
 from shoegoal.scene.posterior import LONG_SIDE_FOV_RAD, focal_of_fov
 from shoegoal.shots.ground import LIKE_A_BALL, find_ground
 from shoegoal.shots.segments import Segment, segments_of

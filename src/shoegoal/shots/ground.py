@@ -13,8 +13,7 @@ from shoegoal.ball.tracks import LAY_S, SURELY_A_BALL, since_it_left
 from shoegoal.ball.watch import BallRecord
 from shoegoal.scene.ball_size import BallSize
 from shoegoal.scene.camera import Camera
-from shoegoal.scene.fit_checks import SceneNotFittedError
-from shoegoal.scene.ground import GroundFit, fit_ground
+from shoegoal.scene.ground import GroundFit, SceneNotFittedError, fit_ground
 from shoegoal.scene.lens import Lens
 from shoegoal.shots.runs import Run, runs_of
 from shoegoal.shots.segments import Segment, segments_of

@@ -11,8 +11,13 @@ import pytest
 from ground_pictures import CONE_M, SIZE_PX, Yard
 from scene_simulation import opencv_pixels
 from shoegoal.scene.camera import Camera
-from shoegoal.scene.markers_bands import DEPTH_RATIO, PX_PER_M, bands_of
-from shoegoal.scene.markers_sight import StandingThing, standing_things
+from shoegoal.scene.standing_things import (
+    DEPTH_RATIO,
+    PX_PER_M,
+    StandingThing,
+    bands_of,
+    standing_things,
+)
 
 F64 = npt.NDArray[np.float64]
 CENTRE = ((SIZE_PX[0] - 1) / 2, (SIZE_PX[1] - 1) / 2)
@@ -94,7 +99,7 @@ def test_what_is_hidden_in_most_pictures_is_found_in_the_others() -> None:
 
 def test_nothing_stands_on_an_empty_yard() -> None:
     yard = Yard(CAMERA, 5)
-    yard.line([[-2.0, 8.0], [2.0, 8.3]], (225, 225, 225), 0.1)
+    yard.line([[-2.0, 8.0], [2.0, 8.25]], (225, 225, 225), 0.1)
     assert [t for t in standing_things(yard.filmed(), CAMERA, PATCH) if t.logit > 0] == []
 
 
@@ -116,5 +121,5 @@ def test_reach_and_sigma_turn_with_the_way() -> None:
 def test_two_readings_of_one_thing_are_told_from_two_things() -> None:
     thing = StandingThing(1.0, np.array([0.0, 8.0]), 0.1, 0.3, 0.02, 0.2, (0.0, 0.0))
     beside = replace(thing, place_m=np.array([0.2, 8.0]))
-    behind = replace(thing, place_m=np.array([0.02, 8.3]))
+    behind = replace(thing, place_m=np.array([0.02, 8.25]))
     assert thing.is_at(behind) and not thing.is_at(beside)

@@ -12,9 +12,17 @@ import numpy.typing as npt
 import pytest
 
 from shoegoal.errors import OutputError
-from shoegoal.scene import board
-from shoegoal.scene.board import BoardNotSeenError, board_picture, calibrate_from_frames
-from shoegoal.scene.lens import Lens, LensFileError, LensMismatchError, read_lens, write_lens
+from shoegoal.scene import lens as lens_module
+from shoegoal.scene.lens import (
+    BoardNotSeenError,
+    Lens,
+    LensFileError,
+    LensMismatchError,
+    board_picture,
+    calibrate_from_frames,
+    read_lens,
+    write_lens,
+)
 
 U8 = npt.NDArray[np.uint8]
 SIZE = (1280, 720)
@@ -93,15 +101,15 @@ def test_page_is_a4_at_true_scale() -> None:
     """ISO 216: A4 is 210 x 297 mm; 300 dots an inch. Squares are measured on the drawn page."""
     page = board_picture()
     assert page.shape == (3508, 2480)
-    view = board.find_board(page)
+    view = lens_module.find_board(page)
     assert view is not None
-    assert len(view.names) == (board.COLUMNS - 1) * (board.ROWS - 1)
+    assert len(view.names) == (lens_module.COLUMNS - 1) * (lens_module.ROWS - 1)
     mm = (view.pixels.max(axis=0) - view.pixels.min(axis=0)) * 25.4 / 300
-    assert mm == pytest.approx([4 * board.SQUARE_MM, 7 * board.SQUARE_MM], abs=0.15)
+    assert mm == pytest.approx([4 * lens_module.SQUARE_MM, 7 * lens_module.SQUARE_MM], abs=0.15)
 
 
 def test_png_says_its_scale_and_pdf_its_page(tmp_path: Path) -> None:
-    board.write_board(tmp_path / "board.png")
+    lens_module.write_board(tmp_path / "board.png")
     data = (tmp_path / "board.png").read_bytes()
     at = data.index(b"pHYs")
     # W3C PNG: pixels per metre, 300 / 0.0254 = 11811, unit 1.
@@ -110,7 +118,7 @@ def test_png_says_its_scale_and_pdf_its_page(tmp_path: Path) -> None:
     back = cv2.imread(str(tmp_path / "board.png"), cv2.IMREAD_GRAYSCALE)
     assert back is not None
     assert np.array_equal(back, board_picture())
-    board.write_board(tmp_path / "board.pdf")
+    lens_module.write_board(tmp_path / "board.pdf")
     pdf = (tmp_path / "board.pdf").read_bytes()
     # ISO 32000-1: 72 points an inch, so A4 is 595.276 x 841.890 points.
     assert b"/MediaBox [0 0 595.276 841.890]" in pdf
@@ -121,9 +129,9 @@ def test_png_says_its_scale_and_pdf_its_page(tmp_path: Path) -> None:
     stream = pdf[pdf.index(b"/DeviceGray") :].split(b"stream\n", 1)[1]
     assert len(zlib.decompressobj().decompress(stream)) == 3508 * 2480
     with pytest.raises(OutputError, match=r"\.png or \.pdf"):
-        board.write_board(tmp_path / "board.doc")
+        lens_module.write_board(tmp_path / "board.doc")
     with pytest.raises(OutputError, match="choose another folder"):
-        board.write_board(tmp_path / "missing" / "board.png")
+        lens_module.write_board(tmp_path / "missing" / "board.png")
     assert sorted(p.name for p in tmp_path.iterdir()) == ["board.pdf", "board.png"]
 
 
