@@ -39,7 +39,7 @@ F64 = npt.NDArray[np.float64]
 
 ON_A_BALL = 0.5  # diameters: a detection no further off is of that ball
 MOSTLY, HARDLY = 0.7, 0.3  # of a segment's sightings
-RIDGE = 0.1  # of 0.005 to 3 the one that foretells sets left out best (five folds)
+RIDGE = 0.02
 LEAST_FLOORS = (0.03, 0.15, 0.03)  # m, m/s, m: what a clip can show at all
 
 
