@@ -6,11 +6,14 @@ import struct
 import zlib
 from pathlib import Path
 
+import av
 import cv2
 import numpy as np
 import numpy.typing as npt
 import pytest
 
+from clip_writer import write_clip
+from shoegoal.clip.reader import open_clip
 from shoegoal.errors import OutputError
 from shoegoal.scene import lens as lens_module
 from shoegoal.scene.lens import (
@@ -21,6 +24,7 @@ from shoegoal.scene.lens import (
     board_picture,
     calibrate_from_frames,
     read_lens,
+    stated_lens,
     write_lens,
 )
 
@@ -175,3 +179,29 @@ def test_bad_lens_files(tmp_path: Path, old: str, new: str, words: str) -> None:
 def test_example_lens_file() -> None:
     example = Path(__file__).parent.parent / "calibration" / "example_lens.toml"
     assert read_lens(example).width_px == 1920
+
+
+@pytest.mark.parametrize("told", ["26", "0", "wide", None])
+def test_a_file_may_state_its_focal_length(tmp_path: Path, told: str | None) -> None:
+    """CIPA DCG-001 (from memory): by the diagonal; 26 mm on 36 x 24 mm sees 79.5 deg across it."""
+    clip = write_clip(tmp_path / "plain.mp4", [np.zeros((90, 160), np.uint8)] * 4)
+    if told is not None:
+        tagged = tmp_path / "tagged.mp4"
+        options = {"movflags": "use_metadata_tags"}
+        with av.open(str(clip)) as read, av.open(str(tagged), "w", options=options) as write:
+            write.metadata["com.apple.quicktime.camera.focal_length.35mm_equivalent"] = told
+            stream = write.add_stream_from_template(read.streams.video[0])
+            for packet in read.demux(video=0):
+                if packet.dts is not None:
+                    packet.stream = stream
+                    write.mux(packet)
+        clip = tagged
+    with open_clip(clip) as opened:
+        lens = stated_lens(opened.info.focal_35mm, SIZE)
+    if told != "26":
+        assert lens is None
+        return
+    assert lens is not None
+    corner_deg = 2 * np.degrees(np.arctan(np.hypot(*SIZE) / 2 / lens.focal_px))
+    assert corner_deg == pytest.approx(79.5, abs=0.1)
+    assert lens.focal_sigma_rel > 0.03  # steadying crops the picture, nobody says how much
