@@ -15,7 +15,7 @@ from evaluation import ROOT
 from form_kicks import KnownKick
 from shoegoal.cues.cues import heel_to_toe_px, unsure_at_contact
 from shoegoal.cues.foot import FOOT_NAME, Foot, fit_foot, load_foot, seen_marks
-from shoegoal.cues.legs import Standing, legs_untangled, standing_foot
+from shoegoal.cues.legs import Standing, legs_unswapped, standing_foot
 from shoegoal.cues.reading import FREEDOM, SIGMA_WIDTH, read_kick
 from truth.bodies.answers import marks_of
 
@@ -53,7 +53,7 @@ class KnownFoot:
 
 def known_foot(kick: KnownKick) -> KnownFoot | None:
     """A kick's plant foot; None where it is hidden or was taken for the other one."""
-    seen = standing_foot(legs_untangled(kick.poses), kick.contact_s)
+    seen = standing_foot(legs_unswapped(kick.poses), kick.contact_s)
     if seen is None or seen.side.value == kick.truth["foot"]:
         return None
     person, told = kick.clip.person(), kick.truth["answers"]

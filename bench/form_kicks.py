@@ -23,7 +23,7 @@ import numpy.typing as npt
 from evaluation import ROOT
 from shoegoal.clip.reader import open_clip
 from shoegoal.cues.pose import JOINTS, MediaPipePose, Pose, open_pose_model
-from shoegoal.cues.sight import ShoeSight, look_round
+from shoegoal.cues.sight import ShoeSight, find_poses
 from shoegoal.cues.space import ShotSpace, cameras_round
 from shoegoal.errors import ShoegoalError
 from shoegoal.scene.ball_size import BallSize, ball_ruler
@@ -234,7 +234,7 @@ def _look(path: Path, truth: dict[str, Any], model: MediaPipePose) -> list[tuple
         for number, kick in enumerate(truth["kicks"]):
             square = space_of(truth, kick).square(_size_px(truth))
             contact_s = seen_contact_s(truth, number)
-            seen = None if square is None else look_round(sampler, model, square, contact_s, sight)
+            seen = None if square is None else find_poses(sampler, model, square, contact_s, sight)
             out.append(() if seen is None else seen.poses)
     return out
 

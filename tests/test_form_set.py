@@ -21,10 +21,10 @@ from analysis_examples import example_analysis
 from clip_writer import ramp_pictures, write_clip
 from counted_cli import pipeline
 from form_bodies import StickKick, pose_at
-from shoegoal.analysis import form_run
+from shoegoal.analysis import form as set_form
 from shoegoal.analysis.evidence import write_result
+from shoegoal.analysis.form import read_form
 from shoegoal.analysis.form_file import FORM_FILE_NAME, FORM_FOLDER_NAME, form_pictures, load_form
-from shoegoal.analysis.form_run import read_form
 from shoegoal.analysis.model import Analysis
 from shoegoal.analysis.stills import SceneView
 from shoegoal.cli.main import cli
@@ -92,8 +92,8 @@ def sees(monkeypatch: pytest.MonkeyPatch, counted: Analysis) -> None:
     def opened() -> Generator[_SeesStickKicks, None, None]:
         yield _SeesStickKicks(counted, kick)
 
-    monkeypatch.setattr(form_run, "open_pose_model", opened)
-    monkeypatch.setattr(form_run, "ShoeSight", lambda: None)
+    monkeypatch.setattr(set_form, "open_pose_model", opened)
+    monkeypatch.setattr(set_form, "ShoeSight", lambda: None)
     ground = ("plant_beside", "plant_fore_aft", "plant_to_target")
     errors = {
         cue: (
@@ -145,7 +145,7 @@ def test_form_is_read_told_and_comes_back(clip: Path, counted: Analysis) -> None
     assert answers["plant_beside"] == "in band" and answers["contact_turn"] == "look"
     assert answers["eyes_on_ball"] == "can't tell from here"
     assert first.view is View.BEHIND and first.side is not None
-    assert third.side is None and not third.told and "not found" in third.why_not
+    assert third.side is None and not third.given and "not found" in third.why_not
     advice = seen.form.advice
     assert "5 of 5 kicks" in advice.went_well[0]
     assert len(advice.to_try) == 1 and "inside meets the ball" in advice.to_try[0]
@@ -260,7 +260,7 @@ def _asks_blind(book: Book, cue: str) -> None:
     assert answers == [("in band", "In band"), ("look", "Look"), ("cannot-tell", "Cannot tell")]
     readings = load_form(book.file.with_name("yard.shoegoal")) if book.file else None
     assert readings is not None
-    assert not any(r.sentence in asked for shot in readings.shots for r in shot.told)
+    assert not any(r.sentence in asked for shot in readings.shots for r in shot.given)
 
 
 @pytest.mark.usefixtures("sees")

@@ -13,8 +13,7 @@ from statsmodels.stats.proportion import proportion_confint
 
 from record_books import file_set, put_result
 from shoegoal.analysis.file import load_analysis
-from shoegoal.analysis.form_file import form_to_json
-from shoegoal.analysis.form_model import FORM_FORMAT_VERSION, SetForm, ShotForm
+from shoegoal.analysis.form_file import FORM_FORMAT_VERSION, SetForm, ShotForm, form_to_json
 from shoegoal.cli.main import cli
 from shoegoal.cues.bands import Band, load_bands
 from shoegoal.cues.reading import Answer, Reading, advise

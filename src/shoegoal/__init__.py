@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
     from os import PathLike
 
-    from shoegoal.analysis.form_model import SetForm
+    from shoegoal.analysis.form_file import SetForm
     from shoegoal.analysis.model import Analysis
     from shoegoal.filming_check.check import FilmingCheck
     from shoegoal.ladder.rules import Stage
@@ -270,8 +270,7 @@ def form(
 
     from shoegoal.analysis.file import load_analysis
     from shoegoal.analysis.folders import check_replaceable
-    from shoegoal.analysis.form_file import add_form
-    from shoegoal.analysis.form_run import read_form
+    from shoegoal.analysis.form import add_form, read_form
     from shoegoal.errors import BadSettingsError, ClipUnreadableError
 
     place = Path(result)

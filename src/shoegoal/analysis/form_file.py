@@ -1,26 +1,80 @@
-"""The form of a set on disk: numbers, pictures, and a page to print, beside the count's files."""
+"""The form of a set as it is kept: a record for each shot and cue, in a file beside the count."""
 
 from __future__ import annotations
 
 import json
-import shutil
+from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from shoegoal.analysis.folders import MARK_FILE_NAME, fresh_folder
-from shoegoal.analysis.form_model import FORM_FORMAT_VERSION, SetForm
-from shoegoal.analysis.form_page import page_html
-from shoegoal.analysis.form_sheet import draw_sheet
-from shoegoal.analysis.marks import coded_picture
+from shoegoal.cues.legs import Side
+from shoegoal.cues.reading import Advice, Answer, Reading
+from shoegoal.cues.space import View
 from shoegoal.errors import BadSettingsError
 from shoegoal.outside import is_inside, read_outside
-from shoegoal.written import write_whole
 
 if TYPE_CHECKING:
     from pydantic import TypeAdapter
 
-    from shoegoal.analysis.form_run import FormSeen
+
+FORM_FORMAT_VERSION = 1
+
+
+@dataclass(frozen=True, slots=True)
+class ShotForm:
+    """The form of one shot.
+
+    Attributes
+    ----------
+    number : of the shot, as counted.
+    kick_time_s : presentation time of contact.
+    view : from where it was filmed; None where the ball's place before the kick was not seen.
+    azimuth_deg : angle of the sight line to the shot, 0 from behind, 180 facing; None likewise.
+    side : kicking foot; None where that is not clear.
+    readings : one for each cue.
+    why_not : why nothing could be read of it; empty otherwise.
+    """
+
+    number: int
+    kick_time_s: float
+    view: View | None
+    azimuth_deg: float | None
+    side: Side | None
+    readings: tuple[Reading, ...]
+    why_not: str
+
+    @property
+    def given(self) -> tuple[Reading, ...]:
+        """The cues that are in band or a look."""
+        return tuple(r for r in self.readings if r.answer is not Answer.CANNOT_TELL)
+
+
+@dataclass(frozen=True, slots=True)
+class SetForm:
+    """The form of a set.
+
+    Attributes
+    ----------
+    format_version : of the form file.
+    tool_version : version of shoegoal that read it.
+    clip_name, clip_sha256 : of the clip.
+    start_s : presentation time of the clip's first picture.
+    shots : in order of time.
+    advice : the set in a few words.
+    pictures_looked_at, pictures_decoded : what it took.
+    """
+
+    format_version: int
+    tool_version: str
+    clip_name: str
+    clip_sha256: str
+    start_s: float
+    shots: tuple[ShotForm, ...]
+    advice: Advice
+    pictures_looked_at: int
+    pictures_decoded: int
+
 
 FORM_FOLDER_NAME = "form"
 FORM_FILE_NAME = "form.json"
@@ -73,34 +127,6 @@ def load_form(folder: Path) -> SetForm | None:
     if form.format_version != FORM_FORMAT_VERSION:
         raise BadSettingsError(f"{file} has format {form.format_version}; {READ_AGAIN}")
     return form
-
-
-def write_form(folder: Path, seen: FormSeen) -> None:
-    """Write form.json, the pictures and the page into a folder that is being written."""
-    place = folder / FORM_FOLDER_NAME
-    place.mkdir()
-    write_whole(place / FORM_FILE_NAME, form_to_json(seen.form).encode())
-    for number, picture in seen.pictures.items():
-        (place / picture_name(number)).write_bytes(picture)
-    names = {number: picture_name(number) for number in seen.pictures}
-    (place / PAGE_NAME).write_text(page_html(seen.form, names), encoding="utf-8")
-    sheet = draw_sheet(seen.form, seen.pictures)
-    (place / SHEET_NAME).write_bytes(coded_picture(sheet, ".png"))
-
-
-def add_form(folder: Path, seen: FormSeen) -> None:
-    """Put a form into a count's folder, in place of an earlier one; whole or not at all.
-
-    Raises
-    ------
-    OutputError
-        The folder cannot be written, or holds what shoegoal did not write.
-    """
-    with fresh_folder(folder) as fresh:
-        leave_out = shutil.ignore_patterns(MARK_FILE_NAME)
-        shutil.copytree(folder, fresh, dirs_exist_ok=True, ignore=leave_out)
-        shutil.rmtree(fresh / FORM_FOLDER_NAME, ignore_errors=True)
-        write_form(fresh, seen)
 
 
 @cache

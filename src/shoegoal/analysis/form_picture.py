@@ -1,12 +1,14 @@
-"""The picture of one shot's form: contact, with skeleton, plant foot and target, values beside."""
+"""The pictures of form: a shot at contact with its values beside, and the set on one sheet."""
 
 from __future__ import annotations
+
+from collections.abc import Mapping
 
 import cv2
 import numpy as np
 import numpy.typing as npt
 
-from shoegoal.analysis.form_model import ShotForm
+from shoegoal.analysis.form_file import SetForm, ShotForm
 from shoegoal.analysis.marks import (
     INK,
     PAPER,
@@ -80,8 +82,8 @@ def draw_form(
     _draw_ground(window, space)
     if kick_form.kick is not None:
         _draw_body(window, kick_form.kick, time_s)
-        told = {reading.cue for reading in form.readings if reading.value is not None}
-        _draw_plant_foot(window, kick_form.kick, told)
+        given = {reading.cue for reading in form.readings if reading.value is not None}
+        _draw_plant_foot(window, kick_form.kick, given)
     panel = np.full((ROWS, PANEL, 3), INK, np.uint8)
     _write_values(panel, form, start_s)
     return np.hstack([window.canvas, panel])
@@ -117,16 +119,16 @@ def draw_arrow(window: Window, space: ShotSpace, ground_m: F64, colour: Colour) 
         draw_line(window.canvas, np.array([barb, fine[-1]]), colour, 3, 2)
 
 
-def _draw_plant_foot(window: Window, kick: Kick, told: set[str]) -> None:
-    """Arrow along the plant foot, and its way from the ball: each only where it can be told."""
+def _draw_plant_foot(window: Window, kick: Kick, given: set[str]) -> None:
+    """Arrow along the plant foot, and its way from the ball: each only where it can be judged."""
     foot = kick.plant
     if foot is None:
         return
     middle = np.array([foot.right_m, foot.ahead_m])
-    if told & {"plant_beside", "plant_fore_aft"}:
+    if given & {"plant_beside", "plant_fore_aft"}:
         way_px = _on_ground(window, kick.space, np.linspace((0, 0), middle, 8))
         draw_line(window.canvas, way_px, PAPER)
-    if "plant_to_target" not in told:
+    if "plant_to_target" not in given:
         return
     way = np.array([np.sin(foot.turn_rad), np.cos(foot.turn_rad)])
     heel = middle - foot.length_m / 2 * way
@@ -162,7 +164,7 @@ def _write_values(panel: U8, form: ShotForm, start_s: float) -> None:
                bold=True)  # fmt: skip
     y += 1.5 * LINE
     where = f"filmed from: {form.view.value}" if form.view else "view unknown"
-    foot = "kicking foot not told" if form.side is None else f"{form.side.value} foot kicks"
+    foot = "kicking foot not clear" if form.side is None else f"{form.side.value} foot kicks"
     x = EDGE + write_text(panel, (EDGE, y), foot, TEXT_SIZE, colour=KICKING, rim=None)
     x += 20
     if form.side is not None:
@@ -187,3 +189,105 @@ def _write_reading(panel: U8, reading: Reading, y: float) -> float:
         write_text(panel, (EDGE, y), line, TEXT_SIZE - 3, rim=None)
         y += LINE - 4
     return y + 8
+
+
+WIDTH, HEIGHT = 1240, 1754  # A4 at 150 dots per inch (ISO 216)
+SHEET_EDGE, SHEET_LINE, SHEET_TEXT = 60, 40, 28
+PICTURE_ROWS = 520
+MOST_SHOTS = 24  # columns of the table; a longer set shows its first ones and says so
+NAMES = 470  # width of the table's first column
+
+
+def draw_sheet(form: SetForm, pictures: Mapping[int, bytes]) -> U8:
+    """Draw the sheet: in words, two kicks in pictures, then all cues of all shots.
+
+    Parameters
+    ----------
+    form : the set's form.
+    pictures : by shot number, as `draw_form` made them, coded.
+
+    Returns
+    -------
+    (HEIGHT, WIDTH, 3) uint8 blue-green-red.
+    """
+    sheet = np.full((HEIGHT, WIDTH, 3), PAPER, np.uint8)
+    y = _heading(sheet, f"Form in {form.clip_name}", SHEET_EDGE, 44)
+    y = _words(sheet, ["Prompts to look at, not a grade and no medical advice."], y)
+    y = _heading(sheet, "What went well", y + 16, 32)
+    y = _words(sheet, form.advice.went_well or ["Nothing is sure enough to say; that says nothing "
+                                                "of the kicks."], y)  # fmt: skip
+    y = _heading(sheet, "To try", y + 16, 32)
+    y = _words(sheet, form.advice.to_try or ["Nothing that this clip shows for sure."], y)
+    y = _pictures(sheet, form, pictures, y + 20)
+    _table(sheet, form, y + 20)
+    foot = "Warm up, clear the space, use light markers, film only with consent. A coach decides."
+    write_text(sheet, (SHEET_EDGE, HEIGHT - SHEET_EDGE), foot, 24, colour=INK, rim=None)
+    return sheet
+
+
+def _heading(sheet: U8, words: str, y: float, size: float) -> float:
+    write_text(sheet, (SHEET_EDGE, y), words, size, colour=INK, rim=None, bold=True)
+    return y + 1.5 * size
+
+
+def _words(sheet: U8, sentences: tuple[str, ...] | list[str], y: float) -> float:
+    for sentence in sentences:
+        for line in wrapped_text(sentence, SHEET_TEXT, WIDTH - 2 * SHEET_EDGE):
+            write_text(sheet, (SHEET_EDGE, y), line, SHEET_TEXT, colour=INK, rim=None)
+            y += SHEET_LINE
+    return y
+
+
+def _pictures(sheet: U8, form: SetForm, pictures: Mapping[int, bytes], y: float) -> float:
+    """Contact of the first shots, without the values beside, two in a row."""
+    side = min(PICTURE_ROWS, (WIDTH - 2 * SHEET_EDGE - 20) // 2)
+    shown = [shot for shot in form.shots if shot.number in pictures][:2]
+    for column, shot in enumerate(shown):
+        whole = cv2.imdecode(np.frombuffer(pictures[shot.number], np.uint8), cv2.IMREAD_COLOR)
+        assert whole is not None
+        small = cv2.resize(whole[:, :ROWS], (side, side), interpolation=cv2.INTER_AREA)
+        left, top = SHEET_EDGE + column * (side + 20), round(y)
+        sheet[top : top + side, left : left + side] = small
+        at = clock_text(shot.kick_time_s - form.start_s)
+        write_text(sheet, (left + 10, top + 10), f"Shot {shot.number} at {at}", 26)
+    return y + (side if shown else 0)
+
+
+def _table(sheet: U8, form: SetForm, y: float) -> None:
+    """One row a cue, one column a shot."""
+    shots = form.shots[:MOST_SHOTS]
+    if not shots:
+        return
+    step = min(60.0, (WIDTH - 2 * SHEET_EDGE - NAMES) / len(shots))
+    for column, shot in enumerate(shots):
+        place = (SHEET_EDGE + NAMES + (column + 0.5) * step, y)
+        write_text(sheet, place, str(shot.number), 22, colour=INK, rim=None, anchor="middle top")
+    y += SHEET_LINE
+    for row, first in enumerate(shots[0].readings):
+        write_text(sheet, (SHEET_EDGE, y), first.title, 24, colour=INK, rim=None)
+        for column, shot in enumerate(shots):
+            spot = (SHEET_EDGE + NAMES + (column + 0.5) * step, y + 14)
+            _answer_mark(sheet, spot, shot.readings[row].answer)
+        y += SHEET_LINE
+    y += 8
+    x = float(SHEET_EDGE)
+    for answer in Answer:
+        _answer_mark(sheet, (x + 12, y + 14), answer)
+        x += 34 + write_text(sheet, (x + 30, y), answer.value, 22, colour=INK, rim=None) + 30
+    if len(form.shots) > len(shots):
+        words = f"the first {len(shots)} of {len(form.shots)} shots"
+        write_text(sheet, (x, y), words, 22, colour=INK, rim=None)
+
+
+def _answer_mark(sheet: U8, spot: tuple[float, float], answer: Answer) -> None:
+    """Draw a disc, a triangle or a dash, which differ without colour too."""
+    x, y = spot
+    colour = ANSWER_COLOURS[answer]
+    if answer is Answer.IN_BAND:
+        draw_disc(sheet, spot, 11, INK)
+        draw_disc(sheet, spot, 9, colour)
+    elif answer is Answer.LOOK:
+        corners = np.array([(x, y - 11), (x + 11, y + 9), (x - 11, y + 9), (x, y - 11)])
+        draw_line(sheet, corners, colour, 4, 1)
+    else:
+        draw_line(sheet, np.array([(x - 8, y), (x + 8, y)]), colour, 3, 0)

@@ -17,7 +17,7 @@ from shoegoal.errors import EXIT_NEEDS_A_LOOK, BadSettingsError, ClipNotJudgeabl
 from shoegoal.scene.ball_size import BallSize
 
 if TYPE_CHECKING:
-    from shoegoal.analysis.form_model import SetForm
+    from shoegoal.analysis.form_file import SetForm
     from shoegoal.analysis.model import Analysis
     from shoegoal.filming_check.check import FilmingCheck
     from shoegoal.ladder.rules import Stage

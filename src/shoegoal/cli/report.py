@@ -12,8 +12,7 @@ from rich.table import Table
 from rich.text import Text
 
 from shoegoal.analysis.evidence import strip_name
-from shoegoal.analysis.form_file import FORM_FOLDER_NAME, PAGE_NAME, SHEET_NAME
-from shoegoal.analysis.form_model import SetForm, ShotForm
+from shoegoal.analysis.form_file import FORM_FOLDER_NAME, PAGE_NAME, SHEET_NAME, SetForm, ShotForm
 from shoegoal.analysis.model import Analysis, SceneRecord
 from shoegoal.analysis.words import call_word, event_name, shown_call
 from shoegoal.card.cautions import SHORT_CAUTION
@@ -203,7 +202,7 @@ def _shot_lines(shot: ShotForm, start_s: float) -> Iterator[str]:
     foot = "kicking foot not seen" if shot.side is None else f"{shot.side.value} foot"
     view = "view unknown" if shot.view is None else f"filmed from: {shot.view.value}"
     yield f"Shot {shot.number} at {clock_text(shot.kick_time_s - start_s)}, {foot}, {view}"
-    for reading in shot.told:
+    for reading in shot.given:
         yield f"  {reading.answer.value:<8} {reading.title}: {reading.sentence}"
     untold = sorted(
         (r for r in shot.readings if r.answer is Answer.CANNOT_TELL), key=lambda r: r.sentence

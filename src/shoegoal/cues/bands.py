@@ -90,7 +90,7 @@ class MeasuredError:
     scale : what the number's own standard deviation is multiplied by first.
     sure : the cue is called in or out of its band from this probability on.
     shots : kicks that this rests on.
-    claimed : whether the cue is told from this view; false where it was measured and found wanting.
+    claimed : whether the cue is given from this view; false where it was found wanting.
     """
 
     cue: str
@@ -120,7 +120,7 @@ class MeasuredError:
 
 @cache
 def load_bands() -> dict[str, Band]:
-    """Read the bands, by cue, in the order in which they are told.
+    """Read the bands, by cue, in the order in which they are listed.
 
     Raises
     ------

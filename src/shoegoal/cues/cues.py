@@ -40,15 +40,15 @@ def plant_cues(kick: Kick) -> list[Measurement]:
     ``plant_beside``, ``plant_fore_aft`` (cm) and ``plant_to_target`` (deg), by the method ``foot``;
     none where the foot is hidden or cannot be where it seems.
     """
-    told = _told(kick, kick.plant)
-    if told is None:
+    measured = _on_ground(kick, kick.plant)
+    if measured is None:
         return []
-    (beside, ahead, turn), own = told
+    (beside, ahead, turn), own = measured
     if beside < 0 or np.hypot(beside, ahead) > MOST_OFF_CM:
         return []
     # What the scene leaves open: the same foot on grounds that are one standard deviation off.
-    others = [_told(kick, kick.plant_fit(space)) for space in kick.space.neighbours]
-    shifts = [other[0] - told[0] for other in others if other is not None]
+    others = [_on_ground(kick, kick.plant_fit(space)) for space in kick.space.neighbours]
+    shifts = [other[0] - measured[0] for other in others if other is not None]
     across, along, turned = np.sqrt(own**2 + np.sum(np.square(shifts), axis=0))
     found = [
         Measurement("plant_beside", "foot", beside, across),
@@ -59,7 +59,7 @@ def plant_cues(kick: Kick) -> list[Measurement]:
     return found
 
 
-def _told(kick: Kick, fit: FootFit | None) -> tuple[F64, F64] | None:
+def _on_ground(kick: Kick, fit: FootFit | None) -> tuple[F64, F64] | None:
     """Values and standard deviations of the three cues, (3,) each."""
     if fit is None:
         return None
@@ -206,7 +206,7 @@ def contact_cue(kick: Kick) -> list[Measurement]:
 
     Every turn is weighed by how well a shoe of the plant foot's length, turned so and pitched in
     any usual way, agrees with the way from heel to toe in the picture; the mean and the spread of
-    all turns is told (method ``shoe``).
+    all turns are given (method ``shoe``).
     """
     if kick.plant is None or kick.standing is None:
         return []

@@ -102,7 +102,7 @@ def fit_foot(
     """Fit a foot on the ground; None where it does not show there.
 
     For each turn the likeliest place and length are found by Gauss-Newton, and the turns are
-    weighed by how well they fit (Laplace's approximation): the mean and the spread of all is told.
+    weighed by how well they fit (Laplace's approximation), which gives a mean and a spread.
     """
     foot = foot or load_foot()
     _, ball_px = space.ball_px

@@ -19,8 +19,8 @@ from shoegoal.cues.smooth import smoothed
 F64 = npt.NDArray[np.float64]
 
 
-# Hips hardly tell the legs apart.
-_TOLD_BY = (1, 2, 3, 4)
+# Rows of a leg that are compared: hips hardly differ between the two.
+_COMPARED = (1, 2, 3, 4)
 TELEPORT = 1.0  # a joint that is off by more than a leg's length costs no more
 CONTRADICTED = 0.02  # cost, in squared leg lengths, of not believing the model's own left and right
 NEAR_CONTACT_S = 0.12
@@ -45,7 +45,7 @@ class Side(StrEnum):
         return Side.RIGHT if self is Side.LEFT else Side.LEFT
 
 
-def legs_untangled(poses: Sequence[Pose]) -> list[Pose]:
+def legs_unswapped(poses: Sequence[Pose]) -> list[Pose]:
     """Undo swaps of the left and the right leg between pictures.
 
     Of all ways to swap or not in each picture, the one is taken in which the joints move most
@@ -93,7 +93,7 @@ def kicking_side(
 
     Parameters
     ----------
-    poses : untangled, in order of time.
+    poses : unswapped, in order of time.
     contact_s : time of contact.
     ball_px, ball_diameter_px : the ball before the kick.
 
@@ -119,7 +119,7 @@ def kicking_side(
 
 
 def _legs(pose: Pose) -> F64:
-    rows = [[leg.rows[i] for i in _TOLD_BY] for leg in (LEFT_LEG, RIGHT_LEG)]
+    rows = [[leg.rows[i] for i in _COMPARED] for leg in (LEFT_LEG, RIGHT_LEG)]
     legs: F64 = pose.points_px[np.array(rows)]
     return legs
 

@@ -161,7 +161,7 @@ def quiet_standard_error() -> Generator[None, None, None]:
 
 MODEL_NAME = "pose_full.task"
 LEAST_PRESENCE = 0.5  # the model's own default: a person is reported from this score on
-FAR_APART_MS = 1_000_000  # between two pictures, as far as the library is told
+FAR_APART_MS = 1_000_000  # between two pictures, as the library is made to believe
 OUTSIDE_GREY = 114  # shown where a square reaches beyond the picture; any flat grey does
 
 
@@ -235,8 +235,8 @@ class MediaPipePose:
     """The pose model that comes with the package; made by `open_pose_model`.
 
     It looks where the person was in the picture before, which saves looking for one. Its own
-    smoothing over time lags behind a kick and knows nothing of uneven picture times, so it is told
-    that the pictures lie far apart, which leaves none.
+    smoothing over time lags behind a kick and knows nothing of uneven picture times, so the
+    pictures are said to lie far apart, which leaves none.
     """
 
     def __init__(self, landmarker: PoseLandmarker) -> None:

@@ -18,7 +18,7 @@ from shoegoal.cues.legs import (
     kicking_side,
     legs_by_standing,
     legs_swapped,
-    legs_untangled,
+    legs_unswapped,
     standing_foot,
 )
 from shoegoal.cues.pose import LEFT_LEG, RIGHT_LEG, Pose
@@ -48,10 +48,10 @@ class Reading:
     Attributes
     ----------
     cue, title, unit : which cue.
-    value, sigma : with its standard deviation; None where nothing is told from here.
+    value, sigma : with its standard deviation; None where this view does not show it.
     low, high : the band.
     answer : in band, look, or can't tell.
-    sentence : the same in words, with what to film instead where it cannot be told.
+    sentence : the same in words, with what to film instead where it cannot be seen.
     views : from which views the cue can be judged.
     """
 
@@ -99,7 +99,7 @@ def judge(
     Returns
     -------
     The value with gain and bias taken off, and what was measured and what the number knows of its
-    own spread as its sigma. It is told only where
+    own spread as its sigma. It is given only where
     the error from this view was measured and found small enough, and called in or out of the band
     only where that is sure enough.
     """
@@ -115,24 +115,24 @@ def judge(
         return cannot_tell(band, views, "the body was not seen well enough")
     value, sigma = error.truth(given.value, given.sigma)
     inside = float(chance_in_band(band, value, sigma))
-    told = f"{value:.0f} ± {sigma:.0f} {band.unit}"
+    shown = f"{value:.0f} ± {sigma:.0f} {band.unit}"
     span = f"band {band.low:g} to {band.high:g} {band.unit}"
     if inside >= error.sure:
-        answer, sentence = Answer.IN_BAND, f"{band.well} ({told}, {span})"
+        answer, sentence = Answer.IN_BAND, f"{band.well} ({shown}, {span})"
     elif 1 - inside >= error.sure:
         below = value < (band.low + band.high) / 2
         answer = Answer.LOOK
-        sentence = f"{band.look_below if below else band.look_above} ({told}, {span})"
+        sentence = f"{band.look_below if below else band.look_above} ({shown}, {span})"
     else:
         answer = Answer.CANNOT_TELL
-        sentence = f"too near the edge of the band to tell ({told}, {span}): look yourself"
+        sentence = f"too near the edge of the band to tell ({shown}, {span}): look yourself"
     return Reading(
         band.cue, band.title, band.unit, value, sigma, band.low, band.high, answer, sentence, views
     )
 
 
 def cannot_tell(band: Band, views: tuple[View, ...], why: str) -> Reading:
-    """Say that a cue cannot be told, and why."""
+    """Say that a cue cannot be judged, and why."""
     return Reading(
         band.cue,
         band.title,
@@ -162,7 +162,7 @@ def _film_instead(views: tuple[View, ...]) -> str:
     return "film " + " or ".join(_FILM_FROM[view] for view in views)
 
 
-LEAST_POSES = 5  # with fewer, neither a swing nor a plant foot can be told
+LEAST_POSES = 5  # with fewer, neither a swing nor a plant foot shows
 # The model now and then makes up a body where none is; of such, it calls no leg visible. Dressed
 # bodies that are there show 0.75 and more (bench form, 1407 pictures).
 LEAST_VISIBLE = 0.4
@@ -172,7 +172,7 @@ MOST_DIAMETERS_OFF = 1.0
 NEAREST_S = 0.08  # the kicker must be seen this near to contact
 
 
-UNTOLD_FOOT = "it could not be told which foot kicked"
+WHICH_FOOT = "it is not clear which foot kicked"
 _LEGS = [*LEFT_LEG.rows, *RIGHT_LEG.rows]
 
 
@@ -182,7 +182,7 @@ class KickForm:
 
     Attributes
     ----------
-    side : kicking foot; None where it could not be told.
+    side : kicking foot; None where that is not clear.
     readings : one for each cue, in the order of the bands.
     kick : poses and legs; None where there were too few.
     measurements : all numbers by all methods, before any judging.
@@ -210,7 +210,7 @@ def read_kick(
 
     Returns
     -------
-    A reading for every cue; those that cannot be told say why.
+    A reading for every cue; those that cannot be judged say why.
     """
     kick, why_not = _kick(space, contact_s, poses)
     measurements = () if kick is None else measure_kick(kick)
@@ -229,7 +229,7 @@ def read_kick(
 
 
 def unread(why: str) -> tuple[Reading, ...]:
-    """Give readings of a kick of which nothing can be told, each saying why."""
+    """Give readings of a kick that cannot be judged, each saying why."""
     return tuple(cannot_tell(band, (), why) for band in load_bands().values())
 
 
@@ -237,23 +237,23 @@ def _kick(space: ShotSpace, contact_s: float, poses: Sequence[Pose]) -> tuple[Ki
     poses = [pose for pose in poses if np.median(pose.visibility[_LEGS]) >= LEAST_VISIBLE]
     if len(poses) < LEAST_POSES or min(abs(p.time_s - contact_s) for p in poses) > NEAREST_S:
         return None, "the kicker's body was not found round the kick"
-    untangled = legs_untangled(poses)
+    unswapped = legs_unswapped(poses)
     ball, diameter_px = space.ball_px
-    side = kicking_side(untangled, contact_s, (ball.x_px, ball.y_px), diameter_px)
+    side = kicking_side(unswapped, contact_s, (ball.x_px, ball.y_px), diameter_px)
     if side is None:
-        return None, UNTOLD_FOOT
-    seen = standing_foot(untangled, contact_s)
+        return None, WHICH_FOOT
+    seen = standing_foot(unswapped, contact_s)
     if seen is not None:
-        untangled = legs_by_standing(untangled, seen, contact_s)
+        unswapped = legs_by_standing(unswapped, seen, contact_s)
     if seen is not None and seen.side is side:
-        return None, UNTOLD_FOOT
-    kick = Kick(space, contact_s, untangled, side, seen)
+        return None, WHICH_FOOT
+    kick = Kick(space, contact_s, unswapped, side, seen)
     if _stands_beyond(kick):
         # From the side the pose model takes one leg for the other all along.
         seen = None if seen is None else replace(seen, side=seen.side.other)
-        kick = Kick(space, contact_s, [legs_swapped(p) for p in untangled], side.other, seen)
+        kick = Kick(space, contact_s, [legs_swapped(p) for p in unswapped], side.other, seen)
         if _stands_beyond(kick):
-            return None, UNTOLD_FOOT
+            return None, WHICH_FOOT
     if kick.foot_off_ball() > MOST_DIAMETERS_OFF:
         return None, "the moment of contact does not fit the foot's way to the ball"
     return kick, ""
@@ -265,7 +265,7 @@ def _stands_beyond(kick: Kick) -> bool:
 
 
 MOST_TO_TRY = 2
-LEAST_SHARE = 0.5  # of the kicks in which a cue was told must say the same; no source
+LEAST_SHARE = 0.5  # of the kicks that show a cue must say the same; no source
 
 
 @dataclass(frozen=True, slots=True)
@@ -274,7 +274,7 @@ class Advice:
 
     Attributes
     ----------
-    went_well : what was in its band most often, first; empty where nothing was told so.
+    went_well : what was in its band most often, first; empty where nothing was.
     to_try : at most `MOST_TO_TRY` things, the one seen most often first.
     """
 
@@ -291,29 +291,29 @@ def advise(kicks: Sequence[Sequence[Reading]]) -> Advice:
 
     Returns
     -------
-    A cue is named where at least two kicks, and half of those in which it was told, agree; of a
+    A cue is named where at least two kicks, and half of those that show it, agree; of a
     single kick it is named as it is. Whether that was seen, and how often, is said with it.
     """
     least = min(2, len(kicks))
     well: list[tuple[float, str]] = []
     attempts: list[tuple[int, str]] = []
     for cue, band in load_bands().items():
-        told = [
+        given = [
             reading
             for kick in kicks
             for reading in kick
             if reading.cue == cue and reading.answer is not Answer.CANNOT_TELL
         ]
-        inside = [r for r in told if r.answer is Answer.IN_BAND]
-        below = [r for r in told if r.answer is Answer.LOOK and r.lies_below]
-        above = [r for r in told if r.answer is Answer.LOOK and not r.lies_below]
-        enough = max(least, LEAST_SHARE * len(told))
-        if len(inside) >= enough and len(inside) > len(told) / 2:
+        inside = [r for r in given if r.answer is Answer.IN_BAND]
+        below = [r for r in given if r.answer is Answer.LOOK and r.lies_below]
+        above = [r for r in given if r.answer is Answer.LOOK and not r.lies_below]
+        enough = max(least, LEAST_SHARE * len(given))
+        if len(inside) >= enough and len(inside) > len(given) / 2:
             words = f"{band.well[0].upper()}{band.well[1:]}"
-            well.append((len(inside) / len(told), f"{words} ({_seen(inside, told)})."))
+            well.append((len(inside) / len(given), f"{words} ({_seen(inside, given)})."))
         for side, words in ((below, band.try_below), (above, band.try_above)):
             if side and len(side) >= enough:
-                attempts.append((len(side), f"{words} (Seen in {_seen(side, told)}.)"))
+                attempts.append((len(side), f"{words} (Seen in {_seen(side, given)}.)"))
     well.sort(key=lambda one: -one[0])
     attempts.sort(key=lambda one: -one[0])
     return Advice(
@@ -321,5 +321,5 @@ def advise(kicks: Sequence[Sequence[Reading]]) -> Advice:
     )
 
 
-def _seen(those: Sequence[Reading], told: Sequence[Reading]) -> str:
-    return f"{len(those)} of {len(told)} kick{'s' if len(told) > 1 else ''} that show it"
+def _seen(those: Sequence[Reading], given: Sequence[Reading]) -> str:
+    return f"{len(those)} of {len(given)} kick{'s' if len(given) > 1 else ''} that show it"

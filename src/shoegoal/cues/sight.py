@@ -53,9 +53,9 @@ class ShoeSight:
                 shoe_window(piece, (corner - shift) * zoom, side_px * zoom, (shank - shift) * zoom)
             )
             places.append((corner, side_px))
-        told = self._network.run(np.stack(windows).astype(np.float32))[0].astype(np.float64)
+        answers = self._network.run(np.stack(windows).astype(np.float32))[0].astype(np.float64)
         points, unsure = pose.points_px.copy(), pose.unsure_px.copy()
-        for side, answer, place in zip(Side, told, places, strict=True):
+        for side, answer, place in zip(Side, answers, places, strict=True):
             rows = [side.leg.heel, side.leg.toe]
             seen, unsure[rows] = _ends(answer, *place)
             # The pose model's and the network's, each by how sure it is.
@@ -124,14 +124,14 @@ NEAR_HZ, SWING_HZ, FAR_HZ = 62.0, 31.0, 16.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class SeenWindow:
-    """What one window gave.
+class KickWindow:
+    """What the pictures round one kick gave.
 
     Attributes
     ----------
     poses : in order of time.
     contact : the picture nearest to contact.
-    looked_at : pictures that pose ran on.
+    looked_at : pictures that the pose model ran on.
     decoded : pictures decoded for them, those on the way included.
     """
 
@@ -170,13 +170,13 @@ def _rate_hz(off_s: float) -> float:
     return SWING_HZ if off_s <= SWING_S else FAR_HZ
 
 
-def look_round(
+def find_poses(
     sampler: Sampler,
     model: PoseModel,
     square: Square,
     contact_s: float,
     sight: ShoeSight | None = None,
-) -> SeenWindow | None:
+) -> KickWindow | None:
     """Read the pictures round a kick and find the kicker's joints in them.
 
     Parameters
@@ -213,4 +213,4 @@ def look_round(
             poses.append(pose)
     if contact is None:
         return None
-    return SeenWindow(tuple(poses), contact, len(wanted), sampler.decoded - decoded)
+    return KickWindow(tuple(poses), contact, len(wanted), sampler.decoded - decoded)

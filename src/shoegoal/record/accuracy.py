@@ -21,7 +21,7 @@ from enum import StrEnum
 from sqlalchemy import Connection, select
 
 from shoegoal.analysis.file import analysis_from_json
-from shoegoal.analysis.form_space import common_view, shot_spaces
+from shoegoal.analysis.form import common_view, shot_spaces
 from shoegoal.analysis.model import Analysis
 from shoegoal.errors import ShoegoalError
 from shoegoal.ladder.rules import TouchesInARow

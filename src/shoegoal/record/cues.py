@@ -24,7 +24,7 @@ def cues_told(history: SetHistory) -> Iterator[tuple[float, str, str]]:
     if form is None or form.clip_sha256 != history.clip_sha256:
         return
     for shot in form.shots:
-        yield from ((shot.kick_time_s, told.cue, told.answer.value) for told in shot.told)
+        yield from ((shot.kick_time_s, given.cue, given.answer.value) for given in shot.given)
 
 
 def cue_words(cue: str) -> tuple[str, str]:
