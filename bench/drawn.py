@@ -24,7 +24,7 @@ from donors import F64, Donors, donors_of, features_of, rest_feature, table_of_b
 from evidence import kept_name
 from evidence_one import put, raw_row, told_set, told_truth
 from shoegoal.ball.tracks import Seen, TrackLinker
-from shoegoal.types import BallSighting
+from shoegoal.types import Detection
 from truth.backdrop import Backdrop
 from truth.catalogue import EvaluationSet, drawn_sets
 from truth.editing import Film
@@ -164,7 +164,7 @@ def _lend_sightings(
             size = d * float(np.exp(dlog))
             at_s = truth["frames"]["time_s"][k]
             place = (x + dx * d, y + dy * d)
-            sighting = BallSighting(at_s, *place, size, sigma * size, dsigma * size)
+            sighting = Detection(at_s, *place, size, sigma * size, dsigma * size)
             seen[k].append(Seen(sighting, float(score)))
 
 
@@ -212,7 +212,7 @@ def _lend_wrong(
             if s is None or not times[0] <= at_s <= times[-1]:
                 continue
             k = int(np.argmin(np.abs(times - at_s)))
-            sighting = BallSighting(float(times[k]), *s)
+            sighting = Detection(float(times[k]), *s)
             if row[7] >= LEAST_SCORE:
                 seen[k].append(Seen(sighting, float(row[7])))
     for row, before, after, arrived in donors.wrong_rests[number]:

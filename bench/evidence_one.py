@@ -25,7 +25,7 @@ from shoegoal.analysis.watching import Watched, watch_clip
 from shoegoal.ball import tracks
 from shoegoal.ball.tracks import RestingBall, Track
 from shoegoal.errors import ShoegoalError
-from shoegoal.types import BallSighting
+from shoegoal.types import Detection
 from truth.catalogue import EvaluationSet, chosen
 from truth.record import Truth
 from truth.render import render_clip
@@ -125,7 +125,7 @@ def raw_row(seen: tracks.Seen) -> list[float]:
     return [*row(seen.sighting)[:6], round(seen.ball_score, 4)]
 
 
-def row(s: BallSighting) -> list[float]:
+def row(s: Detection) -> list[float]:
     """t, x, y, d, sigma, dsigma, whether at rest."""
     px = (s.x_px, s.y_px, s.diameter_px, s.sigma_px, s.diameter_sigma_px)
     return [round(float(s.time_s), 5), *(round(float(v), 3) for v in px), int(s.at_rest)]

@@ -31,7 +31,7 @@ from shoegoal.scene.camera import Camera
 from shoegoal.scene.fit import SceneFit, fit_scene
 from shoegoal.scene.goal import GoalFrame
 from shoegoal.scene.ground import GroundFit, fit_ground
-from shoegoal.types import BallSighting, ImagePoint
+from shoegoal.types import Detection, ImagePoint
 from truth.bodies.film import KickClip, film_kicks
 from truth.yards import yards
 
@@ -158,7 +158,7 @@ def fitted_scene(clip: KickClip, truth: dict[str, Any]) -> SceneFit | GroundFit:
             seen = rng.normal(d * bias, SIZE_SIGMA * d)
             time_s = number * 10.0 + i / 30
             sightings.append(
-                BallSighting(time_s, x, y, seen, CENTRE_SIGMA * d, SIZE_SIGMA * d, ways[i] == 0)
+                Detection(time_s, x, y, seen, CENTRE_SIGMA * d, SIZE_SIGMA * d, ways[i] == 0)
             )
     size = min(KNOWN_SIZES, key=lambda size: abs(ball_ruler(size).diameter_m - diameter_m))
     goal_m = np.array([[*true.goal.left_m, 0.0], [*true.goal.right_m, 0.0]])

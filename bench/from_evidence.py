@@ -24,7 +24,7 @@ from shoegoal.clip.take import Break, BreakKind
 from shoegoal.errors import ShoegoalError
 from shoegoal.ladder.hidden import judge_shots_around
 from shoegoal.shots.judge import sure_segments_beside
-from shoegoal.types import BallSighting
+from shoegoal.types import Detection
 
 
 def count_of(path: Path) -> dict[str, Any]:
@@ -104,10 +104,10 @@ def record_of(told: dict[str, Any]) -> BallRecord:
     return BallRecord(tuple(sorted(tracks, key=lambda t: t.end_s)), tuple(resting))
 
 
-def sighting(row: Sequence[float], score: float, *, at_rest: bool = False) -> BallSighting:
+def sighting(row: Sequence[float], score: float, *, at_rest: bool = False) -> Detection:
     """One row of a track or a resting ball's."""
     time_s, x, y, diameter, sigma, diameter_sigma = row[:6]
-    return BallSighting(time_s, x, y, diameter, sigma, diameter_sigma, at_rest, score)
+    return Detection(time_s, x, y, diameter, sigma, diameter_sigma, at_rest, score)
 
 
 def stillness_of(told: dict[str, Any]) -> StillnessReport:

@@ -28,7 +28,7 @@ from shoegoal.ladder.verdict import judge_shots
 from shoegoal.scene.camera import Camera
 from shoegoal.scene.goal import GoalFrame, goal_from_markers
 from shoegoal.shots.judge import LeftOut
-from shoegoal.types import BallSighting, Call, Estimate, ImagePoint, Outcome, Shot
+from shoegoal.types import Call, Detection, Estimate, ImagePoint, Outcome, Shot
 
 SIZE_PX = (1280, 720)
 BALL_M = 0.205
@@ -59,11 +59,9 @@ def ball_at(shot_x_m: float | None, since_kick_s: float) -> tuple[float, float, 
     return 0.1 + (shot_x_m - 0.1) * share, BACK_M * (1 - share), BALL_M / 2
 
 
-def sighting(time_s: float, place_m: tuple[float, float, float]) -> BallSighting:
+def sighting(time_s: float, place_m: tuple[float, float, float]) -> Detection:
     centre, diameter = CAMERA.ball_image(GOAL.from_goal([place_m]), BALL_M)
-    return BallSighting(
-        time_s, float(centre[0, 0]), float(centre[0, 1]), float(diameter[0]), 0.4, 0.5
-    )
+    return Detection(time_s, float(centre[0, 0]), float(centre[0, 1]), float(diameter[0]), 0.4, 0.5)
 
 
 def example_shot(number: int) -> Shot:

@@ -22,7 +22,7 @@ from shoegoal.scene.ball_size import BallSize
 from shoegoal.scene.camera import Camera
 from shoegoal.shots.ground import find_ground
 from shoegoal.shots.judge import Judged, judge
-from shoegoal.types import BallSighting, ImagePoint
+from shoegoal.types import Detection, ImagePoint
 
 DIAMETER_M = 0.22  # size 5: 68-70 cm round (IFAB Laws of the Game, Law 2)
 RADIUS_M = DIAMETER_M / 2
@@ -60,7 +60,7 @@ def flown(start: F64, velocity: F64, t: F64) -> F64:
 
 def discs(
     times_s: F64, centres_m: F64, seed: int, score: float = 0.95, noise: float = 1.0
-) -> list[BallSighting]:
+) -> list[Detection]:
     """Sightings of a ball at these places."""
     rng = np.random.default_rng([seed, 9])
     bias = 1 + 0.02 * noise * rng.normal()
@@ -71,7 +71,7 @@ def discs(
         x, y = np.array([x, y]) + noise * rng.normal(0, place_px, 2)
         size = size * bias + noise * rng.normal(0, size_px)
         sure = float(1 / (1 + np.exp(-np.log(score / (1 - score)) - noise * rng.normal())))
-        found.append(BallSighting(time, float(x), float(y), size, place_px, size_px, False, sure))
+        found.append(Detection(time, float(x), float(y), size, place_px, size_px, False, sure))
     return found
 
 
@@ -204,7 +204,7 @@ def record_of(
     return BallRecord(tuple(tracks), tuple(resting))
 
 
-def track_of(sightings: Sequence[BallSighting]) -> BallTrack:
+def track_of(sightings: Sequence[Detection]) -> BallTrack:
     """A track of these sightings."""
     return BallTrack(tuple(sightings), float(np.mean([s.ball_score for s in sightings])))
 
@@ -230,7 +230,7 @@ def shot_velocity(side_m: float, forward_mps: float = 6.5) -> tuple[float, float
     return side_m / WAY_M * forward_mps, forward_mps, 0.0
 
 
-def _pieces(seen: list[BallSighting]) -> list[list[BallSighting]]:
+def _pieces(seen: list[Detection]) -> list[list[Detection]]:
     cuts = [k for k in range(1, len(seen)) if seen[k].time_s - seen[k - 1].time_s > MAX_GAP_S]
     ends = [0, *cuts, len(seen)]
     whole = [seen[a:b] for a, b in pairwise(ends)]
@@ -240,20 +240,20 @@ def _pieces(seen: list[BallSighting]) -> list[list[BallSighting]]:
 def _rest(ball: Ball, before_s: float, after_s: float, arrived: bool, seed: int) -> RestingBall:
     at_s = after_s if arrived else before_s - 0.1
     (seen,) = discs(np.array([at_s]), ball.at(np.array([at_s])), seed, 0.98)
-    lies = BallSighting(
+    lies = Detection(
         at_s, seen.x_px, seen.y_px, seen.diameter_px, seen.sigma_px, seen.diameter_sigma_px, True
     )
     return RestingBall(lies, before_s - 0.1, after_s, arrived, seen.ball_score)
 
 
-def _stray(times_s: F64, rng: np.random.Generator) -> list[BallSighting]:
+def _stray(times_s: F64, rng: np.random.Generator) -> list[Detection]:
     """A foot or a leaf: of some ball's size, on no way that a ball takes."""
     start, size = rng.uniform([100, 250], [1100, 650]), rng.uniform(15, 60)
     swing = rng.uniform(30, 120, 2) * np.sin(np.outer(times_s, rng.uniform(3, 9, 2)))
     found = []
     for t, (x, y) in zip(times_s.tolist(), start + swing, strict=True):
         found.append(
-            BallSighting(
+            Detection(
                 t, float(x), float(y), float(size * np.exp(rng.normal(0, 0.1))), 1.0, 2.0, False,
                 float(rng.uniform(0.3, 0.6)),
             )

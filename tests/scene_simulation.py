@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from shoegoal.scene.camera import Camera
-from shoegoal.types import BallSighting, ImagePoint
+from shoegoal.types import Detection, ImagePoint
 
 F64 = npt.NDArray[np.float64]
 
@@ -29,7 +29,7 @@ class SimulatedScene:
     distance_m: float
     width_steps: float
     back_steps: float
-    sightings: list[BallSighting]
+    sightings: list[Detection]
 
 
 def opencv_pixels(camera: Camera, points: F64) -> F64:
@@ -124,7 +124,7 @@ def simulate(
     placed = opencv_pixels(camera, bases) + rng.normal(0.0, marker_noise_px, (2, 2))
     left_px, right_px = (ImagePoint(float(x), float(y)) for x, y in placed)
     bias = 1.0 + rng.normal(0.0, bias_rel)
-    sightings: list[BallSighting] = []
+    sightings: list[Detection] = []
 
     def see(ground: F64, time_s: float, at_rest: bool) -> None:
         centre, diameter = ball_disc(camera, np.array([*ground, ball / 2]), ball)
@@ -136,7 +136,7 @@ def simulate(
         if rng.random() < wrong_share:
             x, y = rng.uniform([0, height / 3], [width, height])
             measured = float(np.exp(rng.uniform(np.log(6.0), np.log(90.0))))
-        sightings.append(BallSighting(time_s, x, y, measured, 0.4, noise, at_rest))
+        sightings.append(Detection(time_s, x, y, measured, 0.4, noise, at_rest))
 
     spot_px, _ = ball_disc(camera, np.array([*spot, ball / 2]), ball)
     for shot in range(shots):

@@ -28,16 +28,16 @@ from shoegoal.ball.free_motion import (
     fit_stretch,
     free_stretches,
 )
-from shoegoal.types import BallSighting
+from shoegoal.types import Detection
 
 START = np.array([0.3, 4.0, RADIUS_M])
 
 
-def cut(seen: list[BallSighting]) -> list[FreeStretch]:
+def cut(seen: list[Detection]) -> list[FreeStretch]:
     return free_stretches(CAMERA, DIAMETER_M, seen)
 
 
-def fitted(seen: list[BallSighting], motion: Motion) -> FreeStretch:
+def fitted(seen: list[Detection], motion: Motion) -> FreeStretch:
     return fit_stretch(SightLines.of(CAMERA, DIAMETER_M, seen), RADIUS_M, seen, motion)
 
 
@@ -172,7 +172,7 @@ def test_strays_alone_are_passed_over() -> None:
     rng = np.random.default_rng(5)
     times = uneven_times(1.5, 5.0, 5)
     strays = [
-        BallSighting(t, float(x), float(y), float(d), 0.5, 1.0, ball_score=0.4)
+        Detection(t, float(x), float(y), float(d), 0.5, 1.0, ball_score=0.4)
         for t, x, y, d in zip(
             times.tolist(),
             rng.uniform(200, 1000, len(times)),
@@ -185,7 +185,7 @@ def test_strays_alone_are_passed_over() -> None:
     assert cut(strays[:2]) == []
 
 
-def residuals(seen: list[BallSighting], way: F64) -> F64:
+def residuals(seen: list[Detection], way: F64) -> F64:
     """What is minimised, in camera coordinates: off along the picture's axes, and in depth.
 
     X/Z and Y/Z of the centre are the slopes of its disc, which a sphere's outline draws towards

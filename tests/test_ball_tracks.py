@@ -21,11 +21,11 @@ from shoegoal.ball.tracks import (
     since_it_left,
     worth_a_look,
 )
-from shoegoal.types import BallSighting
+from shoegoal.types import Detection
 
 
 def seen(time_s: float, x: float, y: float, size: float = 20.0) -> Seen:
-    return Seen(BallSighting(time_s, x, y, size, 0.3, 0.6), 0.9)
+    return Seen(Detection(time_s, x, y, size, 0.3, 0.6), 0.9)
 
 
 def link(moments: list[tuple[float, list[Seen]]]) -> list[Track]:
@@ -38,9 +38,9 @@ def link(moments: list[tuple[float, list[Seen]]]) -> list[Track]:
     return found
 
 
-def sightings(times: F64, xs: F64, ys: F64, size: float = 20.0) -> tuple[BallSighting, ...]:
+def sightings(times: F64, xs: F64, ys: F64, size: float = 20.0) -> tuple[Detection, ...]:
     return tuple(
-        BallSighting(float(t), float(x), float(y), size, 0.3, 0.6)
+        Detection(float(t), float(x), float(y), size, 0.3, 0.6)
         for t, x, y in zip(times, xs, ys, strict=True)
     )
 
@@ -148,7 +148,7 @@ def test_straight_on_is_what_balls_do() -> None:
 
 
 def rest_at(x: float, y: float, before_s: float = 1.9, after_s: float = 4.0) -> RestingBall:
-    sighting = BallSighting(before_s, x, y, 24.0, 0.2, 0.4, at_rest=True)
+    sighting = Detection(before_s, x, y, 24.0, 0.2, 0.4, at_rest=True)
     return RestingBall(sighting, before_s, after_s, arrived=False, ball_score=0.9)
 
 

@@ -32,7 +32,7 @@ from shoegoal.shots.ground import Ground
 from shoegoal.shots.runs import Run
 from shoegoal.shots.segments import Segment
 from shoegoal.shots.story import Story
-from shoegoal.types import BallSighting, Estimate, ImagePoint
+from shoegoal.types import Detection, Estimate, ImagePoint
 
 U8 = npt.NDArray[np.uint8]
 WIDTH, HEIGHT = 1280, 720
@@ -55,7 +55,7 @@ LOOK = SampledClip(
     background=(NOTHING, NOTHING, NOTHING),
     quality=PictureQuality(0.5, 0.2, 1.0, 0.5),
 )
-BALL = BallSighting(1.0, 400.0, 500.0, 50.0, 0.2, 0.5, at_rest=True)
+BALL = Detection(1.0, 400.0, 500.0, 50.0, 0.2, 0.5, at_rest=True)
 STRETCH = FreeStretch(
     Motion.ROLLS, (BALL,), 1.0, np.zeros((3, 3)), np.zeros((9, 9)), 1.0, radius_m=0.105
 )

@@ -13,7 +13,7 @@ from shoegoal.analysis.form import ball_left_from_spot, common_view, shot_spaces
 from shoegoal.cues.reading import read_kick
 from shoegoal.cues.space import ShotSpace, View, cameras_round
 from shoegoal.scene.posterior import UNKNOWNS
-from shoegoal.types import BallSighting, Shot
+from shoegoal.types import Detection, Shot
 
 
 def _kicked(space: ShotSpace, speed_mps: float, told_late_s: float) -> Shot:
@@ -25,7 +25,7 @@ def _kicked(space: ShotSpace, speed_mps: float, told_late_s: float) -> Shot:
     places = np.column_stack([0 * ways, ways, np.full(len(ways), size_m / 2)])
     centres, sizes = space.camera.ball_image(space.goal.from_goal(_to_goal(space, places)), size_m)
     path = tuple(
-        BallSighting(10.0 + float(t), float(x), float(y), float(d * rng.normal(1, 0.02)), 0.3, 0.5)
+        Detection(10.0 + float(t), float(x), float(y), float(d * rng.normal(1, 0.02)), 0.3, 0.5)
         for t, (x, y), d in zip(since_s, centres, sizes, strict=True)
     )
     shot = example_analysis().shots[0]

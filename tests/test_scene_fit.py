@@ -19,7 +19,7 @@ from shoegoal.scene.fit import SceneFit, fit_scene
 from shoegoal.scene.goal import GoalNotPlausibleError
 from shoegoal.scene.ground import SceneNotFittedError
 from shoegoal.scene.lens import Lens, LensMismatchError
-from shoegoal.types import BallSighting, ImagePoint
+from shoegoal.types import Detection, ImagePoint
 
 
 def fitted(scene: SimulatedScene, *, stage: bool = False, lens: Lens | None = None) -> SceneFit:
@@ -213,7 +213,7 @@ def test_an_unknown_ball_widens_everything() -> None:
     assert unknown.kick_distance_m is None
 
 
-def upside_down(scene: SimulatedScene) -> list[BallSighting]:
+def upside_down(scene: SimulatedScene) -> list[Detection]:
     """The same discs with big and small ones changed about: larger the further away."""
     sizes = sorted(s.diameter_px for s in scene.sightings)
     by_height = sorted(scene.sightings, key=lambda s: -s.y_px)

@@ -11,12 +11,12 @@ from scene_simulation import IMAGE_SIZE_PX, SimulatedScene, ball_disc, simulate
 from shoegoal.scene.ball_size import BallSize
 from shoegoal.scene.ground import SceneNotFittedError, fit_ground
 from shoegoal.scene.lens import Lens
-from shoegoal.types import BallSighting
+from shoegoal.types import Detection
 
 SEEDS = range(12)
 
 
-def width_error(scene: SimulatedScene, sightings: list[BallSighting]) -> float:
+def width_error(scene: SimulatedScene, sightings: list[Detection]) -> float:
     """Relative error of the goal's width seen through the fitted ground."""
     camera = fit_ground(sightings, IMAGE_SIZE_PX, ball=BallSize.FIVE).camera
     pixels = [(m.x_px, m.y_px) for m in (scene.left_px, scene.right_px)]
@@ -25,7 +25,7 @@ def width_error(scene: SimulatedScene, sightings: list[BallSighting]) -> float:
     return float(np.hypot(*(right - left)) / np.hypot(*(true_right - true_left)) - 1)
 
 
-def lofted(scene: SimulatedScene, share: float, seed: int) -> list[BallSighting]:
+def lofted(scene: SimulatedScene, share: float, seed: int) -> list[Detection]:
     """Lift a share of the rolling balls off the ground by up to 1.5 m."""
     rng = np.random.default_rng([seed, 9])
     out = []
@@ -91,7 +91,7 @@ def test_sizes_that_fit_no_ground_are_refused() -> None:
     for k in range(40):
         x, y = rng.uniform((0, 200), IMAGE_SIZE_PX)
         nonsense.append(
-            BallSighting(0.1 * k, float(x), float(y), float(rng.uniform(8, 120)), 0.4, 0.5)
+            Detection(0.1 * k, float(x), float(y), float(rng.uniform(8, 120)), 0.4, 0.5)
         )
     with pytest.raises(SceneNotFittedError):
         fit_ground(nonsense, IMAGE_SIZE_PX)

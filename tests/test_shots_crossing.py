@@ -28,7 +28,7 @@ from shoegoal.shots.crossing import (
 )
 from shoegoal.shots.runs import Run
 from shoegoal.shots.segments import Segment
-from shoegoal.types import BallSighting
+from shoegoal.types import Detection
 
 HALF_M = 1.5
 LINE_Y_M, START_Y_M, START_S = 9.0, 4.0, 5.0
@@ -48,7 +48,7 @@ def stretch(
     up_mps: float = 0.0,
 ) -> FreeStretch:
     """A way that starts before the goal at a known speed, seen for a while."""
-    seen = [BallSighting(START_S + t, 0.0, 0.0, 30.0, 0.4, 0.8) for t in (0.0, seen_s)]
+    seen = [Detection(START_S + t, 0.0, 0.0, 30.0, 0.4, 0.8) for t in (0.0, seen_s)]
     coefficients = np.zeros((3, 3))
     coefficients[0] = [x_m, START_Y_M, RADIUS_M]
     coefficients[1] = [*velocity, up_mps]
@@ -61,7 +61,7 @@ def stretch(
 
 def lying(x_m: float, y_m: float, time_s: float) -> FreeStretch:
     """A ball that lies so far before the line."""
-    seen = [BallSighting(time_s + t, 0.0, 0.0, 30.0, 0.4, 0.8) for t in (0.0, 1.0)]
+    seen = [Detection(time_s + t, 0.0, 0.0, 30.0, 0.4, 0.8) for t in (0.0, 1.0)]
     coefficients = np.zeros((3, 3))
     coefficients[0] = [x_m, LINE_Y_M - y_m, RADIUS_M]
     return FreeStretch(

@@ -8,7 +8,7 @@ import numpy as np
 
 from shoegoal.ball.tracks import BallTrack, RestingBall
 from shoegoal.ball.watch import BallRecord
-from shoegoal.types import BallSighting
+from shoegoal.types import Detection
 
 RATE_HZ = 30.0
 SIZE_PX = 50.0
@@ -23,13 +23,13 @@ def sightings_of(
     seed: int = 1,
     noise: float = NOISE,
     sizes_px: np.ndarray | None = None,
-) -> list[BallSighting]:
+) -> list[Detection]:
     """Sightings of a ball at places (N, 2) px, one a frame, with measuring noise."""
     sizes = np.full(len(places), SIZE_PX) if sizes_px is None else sizes_px
     rng = np.random.default_rng(seed)
     seen = places + rng.normal(0.0, noise * SIZE_PX, places.shape)
     return [
-        BallSighting(start_s + i / RATE_HZ, float(x), float(y), float(d), noise * float(d), 0.5)
+        Detection(start_s + i / RATE_HZ, float(x), float(y), float(d), noise * float(d), 0.5)
         for i, ((x, y), d) in enumerate(zip(seen, sizes, strict=True))
     ]
 
@@ -45,7 +45,7 @@ def to_and_fro(touches_s: Sequence[float], swing: float = 1.2, until_s: float = 
 
 
 def record_of(
-    sightings: Sequence[BallSighting], *, lay: bool = True, score: float = 0.99
+    sightings: Sequence[Detection], *, lay: bool = True, score: float = 0.99
 ) -> BallRecord:
     """A record with one track, whose ball lay before when ``lay``."""
     first = sightings[0]

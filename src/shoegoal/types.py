@@ -28,7 +28,7 @@ class ImagePoint:
 
 
 @dataclass(frozen=True, slots=True)
-class BallSighting:
+class Detection:
     """The ball as measured in one frame.
 
     Attributes
@@ -117,7 +117,7 @@ class Shot:
     crossing_z_m: Estimate | None
     speed_mps: Estimate | None
     kick_spot_m: tuple[float, float] | None
-    path: tuple[BallSighting, ...]
+    path: tuple[Detection, ...]
     fitted_path_px: tuple[ImagePoint, ...]
     kind: EventKind = EventKind.SHOT
     p_shot: float = 1.0

@@ -21,7 +21,7 @@ from shoegoal.analysis.marks import (
 from shoegoal.analysis.stills import U8, StillPicture
 from shoegoal.analysis.words import call_word, chance_text, chance_words, event_name, shown_call
 from shoegoal.clip.clock import clock_text
-from shoegoal.types import BallSighting, Shot
+from shoegoal.types import Detection, Shot
 
 TILE = 300
 LABEL_HEIGHT = 36
@@ -107,6 +107,6 @@ def _tile(event: Shot, still: StillPicture, box: Box) -> U8:
     return tile
 
 
-def _ball_at(path: Sequence[BallSighting], time_s: float) -> BallSighting | None:
+def _ball_at(path: Sequence[Detection], time_s: float) -> Detection | None:
     near = min(path, key=lambda s: abs(s.time_s - time_s), default=None)
     return near if near is not None and abs(near.time_s - time_s) <= SAME_FRAME_S else None

@@ -18,7 +18,7 @@ import numpy.typing as npt
 
 from shoegoal.clip.reduced import Halvings
 from shoegoal.networks import Network, load_network
-from shoegoal.types import BallSighting
+from shoegoal.types import Detection
 
 U8 = npt.NDArray[np.uint8]
 F32 = npt.NDArray[np.float32]
@@ -55,9 +55,9 @@ class Reading:
         """Where it is and how large, as a guess for another reading."""
         return self.x_px, self.y_px, self.diameter_px
 
-    def sighting(self, time_s: float, *, at_rest: bool) -> BallSighting:
+    def sighting(self, time_s: float, *, at_rest: bool) -> Detection:
         """Take the reading for a ball seen at a time."""
-        return BallSighting(
+        return Detection(
             time_s,
             self.x_px,
             self.y_px,

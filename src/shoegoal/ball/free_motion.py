@@ -19,7 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from shoegoal.scene.camera import Camera
-from shoegoal.types import BallSighting
+from shoegoal.types import Detection
 
 GRAVITY_MPS2 = 9.80665  # standard gravity, ISO 80000-3
 # A ball let off a 1 m ramp rolls 4-10 m on turf (FIFA ball roll, from memory). A thin shell leaves
@@ -68,7 +68,7 @@ class FreeStretch:
     """
 
     motion: Motion
-    sightings: tuple[BallSighting, ...]
+    sightings: tuple[Detection, ...]
     reference_s: float
     coefficients: F64
     covariance: F64
@@ -146,7 +146,7 @@ class SightLines:
     square: F64
 
     @classmethod
-    def of(cls, camera: Camera, diameter_m: float, sightings: Sequence[BallSighting]) -> SightLines:
+    def of(cls, camera: Camera, diameter_m: float, sightings: Sequence[Detection]) -> SightLines:
         """Set the equations up; the ball's own size tells the depth that weighs them."""
         pixels = np.array([(s.x_px, s.y_px) for s in sightings])
         sizes = np.array([s.diameter_px for s in sightings])
@@ -192,7 +192,7 @@ class SightLines:
 
 
 def free_stretches(
-    camera: Camera, diameter_m: float, sightings: Sequence[BallSighting], noise: float = 1.0
+    camera: Camera, diameter_m: float, sightings: Sequence[Detection], noise: float = 1.0
 ) -> list[FreeStretch]:
     """Cut one track into stretches of free motion.
 
@@ -381,7 +381,7 @@ class _Sums:
 def fit_stretch(
     lines: SightLines,
     radius_m: float,
-    sightings: Sequence[BallSighting],
+    sightings: Sequence[Detection],
     motion: Motion | None = None,
     hardly_m: float = 0.0,
 ) -> FreeStretch:

@@ -14,7 +14,7 @@ from scipy.optimize import linear_sum_assignment
 
 from shoegoal.ball.background import Comparison, SettledChange
 from shoegoal.ball.ball_net import Place, Reading, apart_diameters, measure_balls
-from shoegoal.types import BallSighting
+from shoegoal.types import Detection
 
 MAX_GAP_S = 0.25  # a ball hidden for longer starts a new track
 FIRST_REACH = 3.2  # in diameters per 1/30 s: about 20 m/s for a size-5 ball
@@ -34,7 +34,7 @@ NO_MATCH = 1e6
 class Seen:
     """Something ball-like in one frame: where, and how surely a ball, 0..1."""
 
-    sighting: BallSighting
+    sighting: Detection
     ball_score: float
 
 
@@ -51,7 +51,7 @@ class Track:
     told_s: float = float("-inf")
 
     @property
-    def sightings(self) -> list[BallSighting]:
+    def sightings(self) -> list[Detection]:
         """The places alone."""
         return [s.sighting for s in self.seen]
 
@@ -180,7 +180,7 @@ def roughness(track: Track) -> float:
     return float(np.median(np.hypot(off[:, 0], off[:, 1])) / max(1.0, float(np.median(rows[:, 3]))))
 
 
-def _travel(sightings: Sequence[BallSighting]) -> float:
+def _travel(sightings: Sequence[Detection]) -> float:
     """Diagonal of the box that the path fills, in median diameters."""
     rows = as_array(sightings)
     return float(np.hypot(*np.ptp(rows[:, 1:3], axis=0)) / max(1.0, float(np.median(rows[:, 3]))))
@@ -207,7 +207,7 @@ def _costs(track: Track, seen: Sequence[Seen], time_s: float) -> list[float]:
     return costs
 
 
-def as_array(sightings: Sequence[BallSighting]) -> npt.NDArray[np.float64]:
+def as_array(sightings: Sequence[Detection]) -> npt.NDArray[np.float64]:
     """(N, 4) array of time_s, x_px, y_px, diameter_px."""
     return np.array([(s.time_s, s.x_px, s.y_px, s.diameter_px) for s in sightings])
 
@@ -237,7 +237,7 @@ class BallTrack:
     ball_score : how surely it is a ball, 0..1.
     """
 
-    sightings: tuple[BallSighting, ...]
+    sightings: tuple[Detection, ...]
     ball_score: float
 
     @property
@@ -264,7 +264,7 @@ class RestingBall:
     ball_score : how surely it is a ball, 0..1.
     """
 
-    sighting: BallSighting
+    sighting: Detection
     before_s: float
     after_s: float
     arrived: bool
@@ -278,7 +278,7 @@ def ball_track(track: Track) -> BallTrack:
     )
 
 
-def since_it_left(sightings: Sequence[BallSighting]) -> Sequence[BallSighting]:
+def since_it_left(sightings: Sequence[Detection]) -> Sequence[Detection]:
     """Leave out the sightings at which the ball lay where it was first seen, but for the last."""
     first = sightings[0]
     for k, s in enumerate(sightings):
@@ -289,7 +289,7 @@ def since_it_left(sightings: Sequence[BallSighting]) -> Sequence[BallSighting]:
     return ()
 
 
-def runs_straight(sightings: Sequence[BallSighting]) -> bool:
+def runs_straight(sightings: Sequence[Detection]) -> bool:
     """Whether something moved straight on, as a ball does and a limb or head seldom does.
 
     Judged on the way to the farthest point: a ball may then rebound, stop or be fetched.
@@ -348,11 +348,11 @@ def same_event(a: RestingBall, b: RestingBall) -> bool:
     )
 
 
-def apart_px(a: BallSighting, b: BallSighting) -> float:
+def apart_px(a: Detection, b: Detection) -> float:
     """Distance between the middles of two discs, px."""
     return float(np.hypot(a.x_px - b.x_px, a.y_px - b.y_px))
 
 
-def place_of(sighting: BallSighting) -> Place:
+def place_of(sighting: Detection) -> Place:
     """Where a sighting is and how large, as a guess for the network."""
     return sighting.x_px, sighting.y_px, sighting.diameter_px

@@ -24,7 +24,7 @@ from shoegoal.scene.markers import MarkersNotFoundError
 from shoegoal.shots.contacts import dribbled_ways
 from shoegoal.shots.ground import Ground
 from shoegoal.shots.runs import Run
-from shoegoal.types import BallSighting, ImagePoint
+from shoegoal.types import Detection, ImagePoint
 
 INSIDE, RING = 0.8, (1.3, 2.0)  # radii that the ball and its surroundings are compared within
 
@@ -44,7 +44,7 @@ class CheckedScene:
         would not.
     """
 
-    ball: BallSighting | None = None
+    ball: Detection | None = None
     ground: Ground | None = None
     judged: JudgedSet | None = None
     markers_px: tuple[ImagePoint, ImagePoint] | None = None
@@ -115,7 +115,7 @@ def checked_scene(sampled: SampledClip, settings: CountSettings) -> CheckedScene
     )
 
 
-def contrast_levels(frame: Frame, ball: BallSighting, background: Planes) -> float:
+def contrast_levels(frame: Frame, ball: Detection, background: Planes) -> float:
     """How far a ball's paint is from what it lies on: the mean over its disc, luma levels.
 
     Parameters
@@ -166,7 +166,7 @@ def _cut(planes: Planes, left: int, top: int, side: int) -> Planes:
     return luma[top : top + height, left : left + width], u[half], v[half]
 
 
-def _ball_at_its_spot(sampled: SampledClip, found: Ground | None) -> BallSighting | None:
+def _ball_at_its_spot(sampled: SampledClip, found: Ground | None) -> Detection | None:
     lay = [run.before.stretch.sightings[-1] for run in found.kicks if run.before] if found else []
     if lay:  # the usual kick spot is where balls were seen most often
         places = [rest.sighting for rest in likely_balls(sampled.record)]
@@ -177,6 +177,6 @@ def _ball_at_its_spot(sampled: SampledClip, found: Ground | None) -> BallSightin
     return best.sighting
 
 
-def _is_near(rest: BallSighting, place: BallSighting) -> bool:
+def _is_near(rest: Detection, place: Detection) -> bool:
     away_px = np.hypot(rest.x_px - place.x_px, rest.y_px - place.y_px)
     return bool(away_px <= 1.5 * max(rest.diameter_px, place.diameter_px))

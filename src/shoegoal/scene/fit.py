@@ -38,7 +38,7 @@ from shoegoal.scene.posterior import (
     climb,
     explore,
 )
-from shoegoal.types import BallSighting, Estimate, ImagePoint
+from shoegoal.types import Detection, Estimate, ImagePoint
 
 __all__ = ["FitDiagnostics", "SceneFit", "SceneNotFittedError", "SceneSample", "fit_scene"]
 
@@ -161,7 +161,7 @@ class SceneFit:
 
 
 def fit_scene(
-    sightings: Sequence[BallSighting],
+    sightings: Sequence[Detection],
     image_size_px: tuple[int, int],
     left_px: ImagePoint,
     right_px: ImagePoint,

@@ -23,7 +23,7 @@ from shoegoal.scene.posterior import (
     Peak,
     climb,
 )
-from shoegoal.types import BallSighting, Estimate
+from shoegoal.types import Detection, Estimate
 
 F64 = npt.NDArray[np.float64]
 
@@ -66,7 +66,7 @@ class GroundFit:
 
 
 def fit_ground(
-    sightings: Sequence[BallSighting],
+    sightings: Sequence[Detection],
     image_size_px: tuple[int, int],
     *,
     ball: BallSize = BallSize.UNKNOWN,
@@ -246,7 +246,7 @@ class Places:
     wrong_shares: F64
 
 
-def gather_places(sightings: Sequence[BallSighting]) -> Places:
+def gather_places(sightings: Sequence[Detection]) -> Places:
     """Merge sightings that share a place; NaN and non-positive diameters are left out.
 
     Parameters

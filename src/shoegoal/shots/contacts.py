@@ -24,7 +24,7 @@ from shoegoal.shots.ground import LIKE_A_BALL, find_ground
 from shoegoal.shots.segments import Segment, segments_of
 from shoegoal.shots.story import Between, Story, tell_story
 from shoegoal.shots.weights import Weights, shipped_weights
-from shoegoal.types import BallSighting
+from shoegoal.types import Detection
 
 USUAL_PITCH_DEG = 12.0  # of a phone that has ball and feet in view; common practice, no source
 USUAL_HEIGHT_M, LEAST_HEIGHT_M = 1.0, 0.2
@@ -94,7 +94,7 @@ class Way:
     diameter_m: float
 
     @property
-    def sightings(self) -> list[BallSighting]:
+    def sightings(self) -> list[Detection]:
         """Of the ball on its way, in order of time."""
         return [s for segment in self.moving for s in segment.stretch.sightings]
 

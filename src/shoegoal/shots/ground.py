@@ -19,7 +19,7 @@ from shoegoal.shots.runs import Run, runs_of
 from shoegoal.shots.segments import Segment, segments_of
 from shoegoal.shots.story import Story, tell_story
 from shoegoal.shots.weights import Weights, shipped_weights
-from shoegoal.types import BallSighting
+from shoegoal.types import Detection
 
 F64 = npt.NDArray[np.float64]
 
@@ -50,7 +50,7 @@ class Ground:
     fit: GroundFit
     story: Story
     kicks: tuple[Run, ...]
-    sightings: tuple[BallSighting, ...]
+    sightings: tuple[Detection, ...]
 
     @property
     def spots_px(self) -> list[tuple[float, float]]:
@@ -143,12 +143,12 @@ def _first_ground(
         return fit_ground(moving, size_px, ball=ball, lens=lens)
 
 
-def _resting(record: BallRecord) -> list[BallSighting]:
+def _resting(record: BallRecord) -> list[Detection]:
     sure = [rest.sighting for rest in record.resting if rest.ball_score >= SURELY_A_BALL]
     return [sighting for sighting in sure for _ in range(RESTING_VOTES)]
 
 
-def _moving(record: BallRecord) -> list[BallSighting]:
+def _moving(record: BallRecord) -> list[Detection]:
     found = []
     for track in record.tracks:
         sure = [s for s in track.sightings if s.ball_score >= SEED_SCORE]
@@ -157,9 +157,9 @@ def _moving(record: BallRecord) -> list[BallSighting]:
     return found
 
 
-def ground_sightings(segments: Sequence[Segment]) -> list[BallSighting]:
+def ground_sightings(segments: Sequence[Segment]) -> list[Detection]:
     """Return what segments tell of the ground: a ball's that lies or rolls."""
-    found: list[BallSighting] = []
+    found: list[Detection] = []
     for segment in segments:
         if segment.ball_log_odds < LIKE_A_BALL or segment.stretch.motion is Motion.FLIES:
             continue
@@ -172,15 +172,15 @@ def ground_sightings(segments: Sequence[Segment]) -> list[BallSighting]:
     return found
 
 
-def _few_of(sightings: Sequence[BallSighting]) -> list[BallSighting]:
+def _few_of(sightings: Sequence[Detection]) -> list[Detection]:
     """Pick sightings evenly: a ball carried home must not outvote those that lay and rolled."""
     if len(sightings) <= MOST_OF_A_SEGMENT:
         return list(sightings)
     return [sightings[i] for i in np.linspace(0, len(sightings) - 1, MOST_OF_A_SEGMENT).astype(int)]
 
 
-def _on_their_way(sightings: Sequence[BallSighting]) -> list[BallSighting]:
-    def sigma_px(s: BallSighting) -> float:
+def _on_their_way(sightings: Sequence[Detection]) -> list[Detection]:
+    def sigma_px(s: Detection) -> float:
         return float(np.hypot(s.diameter_sigma_px, ON_ITS_WAY_SIGMA * s.diameter_px))
 
     return [replace(s, diameter_sigma_px=sigma_px(s)) for s in sightings]

@@ -18,7 +18,7 @@ import numpy as np
 from shoegoal.ball.free_motion import STRETCH_PRICE
 from shoegoal.shots.contacts import F64, Contact, Way
 from shoegoal.shots.judge import CALL_AT, LeftOut
-from shoegoal.types import BallSighting, Call, EventKind, ImagePoint, Outcome, Shot
+from shoegoal.types import Call, Detection, EventKind, ImagePoint, Outcome, Shot
 
 ONE_TOUCH_S = 0.15  # contacts closer together are one touch: the foot goes along with the ball
 LEAST_CHANGE, LEAST_SIGNIFICANCE = 0.6, 2.0  # diameters per second; below, nothing met it
@@ -314,7 +314,7 @@ def _as_event(touch: _Touch) -> Shot:
 
 
 def _event(
-    kind: EventKind, time_s: float, p: float, reason: str, path: Sequence[BallSighting]
+    kind: EventKind, time_s: float, p: float, reason: str, path: Sequence[Detection]
 ) -> Shot:
     call = Call.MAKE if p >= CALL_AT else Call.MISS if p <= 1 - CALL_AT else Call.UNSURE
     return Shot(
