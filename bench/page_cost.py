@@ -17,8 +17,8 @@ from shoegoal.record import schema
 from shoegoal.record.book import Book
 from shoegoal.record.corrections import Answer
 from shoegoal.record.reviewing import answer_shot, sign
-from shoegoal.review.app import make_app
 from shoegoal.review.guard import KeyEntrance
+from shoegoal.review.serve import make_app
 
 HOME = "http://127.0.0.1"
 PAGES = ("/", "/?page=2", "/?words=heron&class=7b", "/ready", "/signed", "/sets/2", "/accuracy")

@@ -19,13 +19,12 @@ from review_people import COACH, HOST, OTHER, SITE, STUDENT, TEACHER, SchoolBrow
 from shoegoal.analysis.model import StageRecord
 from shoegoal.ladder.ladders import load_ladder
 from shoegoal.record.book import Book
-from shoegoal.record.class_settings import remember_class, settings_of
+from shoegoal.record.class_settings import holder_of, make_slips, remember_class, settings_of
 from shoegoal.record.filing import enrol
 from shoegoal.record.handed_in import begin
-from shoegoal.record.slips import holder_of, make_slips
-from shoegoal.review.app import make_app
 from shoegoal.review.guard import AccountEntrance, KeyEntrance
 from shoegoal.review.phone_guard import SLIP_COOKIE
+from shoegoal.review.serve import make_app
 
 # RFC 9110, 9.3, RFC 5789, RFC 4918, and one that there is not.
 METHODS = ("GET", "HEAD", "OPTIONS", "TRACE", "POST", "PUT", "PATCH", "DELETE", "PROPFIND", "BREW")

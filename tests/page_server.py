@@ -18,8 +18,8 @@ from playwright.sync_api import Browser, Page
 from starlette.applications import Starlette
 
 from shoegoal.record.book import Book
-from shoegoal.review.app import make_app
 from shoegoal.review.guard import AccountEntrance, KeyEntrance
+from shoegoal.review.serve import make_app
 
 LAPTOP, PHONE = {"width": 1280, "height": 800}, {"width": 390, "height": 844}
 KEY = "a-key-of-the-test"

@@ -10,13 +10,13 @@ from argon2 import PasswordHasher
 from starlette.testclient import TestClient
 
 from record_books import file_set
-from shoegoal.record import passwords
+from shoegoal.record import accounts
 from shoegoal.record.accounts import Role, add_account
 from shoegoal.record.book import Book
 from shoegoal.record.coaching import draw_round
 from shoegoal.record.history import load_set
-from shoegoal.review.app import make_app
 from shoegoal.review.guard import AccountEntrance
+from shoegoal.review.serve import make_app
 
 SITE = "https://shots.quillbrook.example"
 HOST = "shots.quillbrook.example"
@@ -27,8 +27,8 @@ TEACHER, COACH, STUDENT, OTHER = "T. Quill", "R. Coach", "Otter 12", "Heron 4"
 def quick_hashes(monkeypatch: pytest.MonkeyPatch) -> None:
     """Hash as cheaply as Argon2 can: what costs 64 MiB each time is tested once."""
     cheap = PasswordHasher(time_cost=1, memory_cost=8, parallelism=1)
-    monkeypatch.setattr(passwords, "_HASHER", cheap)
-    passwords._nobodys.cache_clear()
+    monkeypatch.setattr(accounts, "_HASHER", cheap)
+    accounts._nobodys.cache_clear()
 
 
 def people(book: Book) -> tuple[str, str]:

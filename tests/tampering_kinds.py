@@ -8,7 +8,7 @@ from collections.abc import Callable
 from sqlalchemy import Connection, select, text
 
 from shoegoal.record import schema
-from shoegoal.record.told import account_told
+from shoegoal.record.replay import account_told
 from tampering import Act, Attack, Rows, rewrite
 
 

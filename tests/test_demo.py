@@ -23,8 +23,8 @@ from shoegoal.ladder.ladders import load_ladder
 from shoegoal.record.book import Book
 from shoegoal.record.history import load_sets
 from shoegoal.record.verify import verify_book
-from shoegoal.review.app import make_app
 from shoegoal.review.guard import KeyEntrance
+from shoegoal.review.serve import make_app
 from shoegoal.scale import work as worker_room
 from shoegoal.scale.assignments import assignments_by_file_name
 from shoegoal.scale.tasks import CountTask, TaskDone, carry_out

@@ -36,8 +36,8 @@ from shoegoal.cues.pose import Pose, Square
 from shoegoal.cues.space import ShotSpace, View
 from shoegoal.errors import BadSettingsError
 from shoegoal.record.book import Book
-from shoegoal.review.app import make_app
 from shoegoal.review.guard import KeyEntrance
+from shoegoal.review.serve import make_app
 
 METHODS = {"contact_turn": "shoe"}
 OWN = ("--make", "4", "--of", "6", "--width-steps", "4", "--back-steps", "10")

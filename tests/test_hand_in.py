@@ -25,16 +25,15 @@ from shoegoal.analysis.model import StageRecord
 from shoegoal.filming_check.pupil import Filmed
 from shoegoal.ladder.ladders import load_ladder
 from shoegoal.record.book import Book
-from shoegoal.record.class_settings import remember_class, settings_of
+from shoegoal.record.class_settings import make_slips, remember_class, settings_of
 from shoegoal.record.filing import enrol
 from shoegoal.record.handed_in import ClipState, HandedIn, by_token, clips_of, move
 from shoegoal.record.purge import due_for_purge, purge
-from shoegoal.record.slips import make_slips
 from shoegoal.review import tus
-from shoegoal.review.app import make_app
 from shoegoal.review.guard import KeyEntrance
 from shoegoal.review.phone_guard import SLIP_COOKIE
 from shoegoal.review.queue import plain_reason
+from shoegoal.review.serve import make_app
 
 HOME = "http://127.0.0.1"
 TUS = {"tus-resumable": "1.0.0"}
@@ -297,7 +296,7 @@ def test_what_cannot_be_counted_is_repaired_by_pointing(book: Book) -> None:
     page = desk.get(f"/clips/{clip.clip_id}").text
     assert "No goal was found" in page or "no goal was found" in page
     assert "--left" not in page and "pixel" not in page.casefold()
-    from shoegoal.review.visitor import Visitor
+    from shoegoal.review.routes import Visitor
 
     data = {"csrf": Visitor.with_key(KEY).csrf, "left": "100.5,200", "right": ""}
     assert desk.post(f"/clips/{clip.clip_id}/point", data=data).status_code == 422

@@ -14,7 +14,7 @@ from shoegoal.analysis.model import ladder_from_plain, plain_ladder
 from shoegoal.cli.main import cli
 from shoegoal.ladder.ladders import load_ladder
 from shoegoal.record.book import Book
-from shoegoal.record.slips import holder_of
+from shoegoal.record.class_settings import holder_of
 
 
 def test_slips_are_printed_with_a_code_that_any_reader_reads(tmp_path: Path) -> None:

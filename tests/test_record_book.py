@@ -28,9 +28,9 @@ from shoegoal.record.corrections import Answer
 from shoegoal.record.filing import UNNAMED_CLASS, enrol, file_count
 from shoegoal.record.history import SetHistory, load_set, load_sets
 from shoegoal.record.migrations.append_only import APPEND_ONLY
-from shoegoal.record.plain import summary
 from shoegoal.record.queue import waiting_sets
 from shoegoal.record.reviewing import add_note, add_shot, answer_shot, sign, undo
+from shoegoal.record.serialise import summary
 from shoegoal.record.verify import verify_book
 
 

@@ -7,7 +7,7 @@ import struct
 
 import pytest
 
-from shoegoal.record.chain import FIRST_PREVIOUS, Entry, canonical_text, sha256_of
+from shoegoal.record.journal import FIRST_PREVIOUS, Entry, canonical_text, sha256_of
 
 
 @pytest.mark.parametrize(

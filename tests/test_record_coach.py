@@ -20,13 +20,13 @@ from shoegoal.cues.reading import Answer, Reading, advise
 from shoegoal.errors import BadSettingsError, RecordChangedError
 from shoegoal.record.agreement import checks_missing, cohens_kappa, wilson_interval
 from shoegoal.record.book import Book
-from shoegoal.record.coach_report import report_of
 from shoegoal.record.coaching import (
     CANNOT_TELL,
     Check,
     answer_check,
     checks_of,
     draw_round,
+    report_of,
     rounds_of,
 )
 from shoegoal.record.filing import file_count

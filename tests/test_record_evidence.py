@@ -26,15 +26,13 @@ from record_books import TEACHER, analysis_of, file_set
 from shoegoal.analysis.file import analysis_to_json
 from shoegoal.cli.main import cli
 from shoegoal.errors import RecordChangedError, RecordNotTrueError
-from shoegoal.record.book import Book
-from shoegoal.record.chain import FIRST_PREVIOUS, Entry, canonical_text
+from shoegoal.record.book import MIGRATIONS, Book, book_url
 from shoegoal.record.corrections import Answer
 from shoegoal.record.filing import described
 from shoegoal.record.history import load_set
+from shoegoal.record.journal import FIRST_PREVIOUS, Entry, canonical_text
 from shoegoal.record.keys import KEY_FILE_NAME, SigningKey, own_key, seal_fits
-from shoegoal.record.place import book_url
 from shoegoal.record.reviewing import add_note, answer_shot, sign
-from shoegoal.record.upgrade import MIGRATIONS
 from shoegoal.record.verify import verify_book
 from tampering import withdraw_signature
 

@@ -15,7 +15,7 @@ import pytest
 from record_books import TEACHER, file_set, put_result
 from shoegoal.analysis.file import analysis_from_json, load_analysis
 from shoegoal.errors import BadSettingsError, OutputError
-from shoegoal.record import export, faces, purge
+from shoegoal.record import export, purge
 from shoegoal.record.book import Book
 from shoegoal.record.corrections import Answer
 from shoegoal.record.filing import Filed, file_count
@@ -36,7 +36,7 @@ def _one_patch(monkeypatch: pytest.MonkeyPatch) -> None:
 
     def cover(bgr: U8) -> tuple[U8, int]:
         covered = bgr.copy()
-        faces._cover(covered, bgr, (0, 0, 200, 200))
+        export._cover(covered, bgr, (0, 0, 200, 200))
         return covered, 1
 
     monkeypatch.setattr(export, "cover_faces", cover)

@@ -28,7 +28,7 @@ from shoegoal.record.corrections import (
     correction_from_plain,
     still_held,
 )
-from shoegoal.record.standing import Standing, shot_at, stand
+from shoegoal.record.status import Standing, shot_at, stand
 from shoegoal.types import Call
 
 ANALYSIS = example_analysis()

@@ -10,10 +10,9 @@ from sqlalchemy import Connection
 
 from postgresql_cluster import Cluster
 from shoegoal.errors import RecordNotTrueError
-from shoegoal.record.book import Book
+from shoegoal.record.book import Book, Seen
 from shoegoal.record.keys import own_key
 from shoegoal.record.receipts import Receipt, receipt_of_book
-from shoegoal.record.seen import Seen
 from shoegoal.record.verify import Proof, prove, verify_book
 from tampering import Attack, book_to_attack, carry_out
 from tampering_kinds import ATTACKS

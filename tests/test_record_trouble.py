@@ -20,11 +20,9 @@ from postgresql_cluster import Cluster
 from record_books import TEACHER, administer, file_set
 from shoegoal.errors import OutputError, RecordBookError, RecordChangedError, ShoegoalError
 from shoegoal.record import schema
-from shoegoal.record.book import Book
+from shoegoal.record.book import MIGRATIONS, Book, book_name, book_url, keep_copy, revision_of
 from shoegoal.record.corrections import Answer
-from shoegoal.record.place import book_name, book_url
 from shoegoal.record.reviewing import answer_shot, sign
-from shoegoal.record.upgrade import MIGRATIONS, keep_copy, revision_of
 from shoegoal.record.verify import verify_book
 
 

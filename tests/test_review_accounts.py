@@ -26,34 +26,33 @@ from review_people import (
     quick_hashes,
 )
 from shoegoal.errors import BadSettingsError, NotLetInError, TooManyTriesError
-from shoegoal.record import logins
+from shoegoal.record import accounts
 from shoegoal.record.accounts import (
-    Role,
-    add_account,
-    list_accounts,
-    login_of,
-    set_disabled,
-    set_password,
-)
-from shoegoal.record.book import Book
-from shoegoal.record.coaching import checks_of
-from shoegoal.record.history import load_set
-from shoegoal.record.logins import (
     LONGEST_IDLE,
     LONGEST_SESSION,
     MOST_OF_ACCOUNT,
     MOST_OF_ADDRESS,
     MOST_OF_BOTH,
     TRIES_WITHIN,
+    Role,
+    add_account,
+    hash_password,
+    list_accounts,
     log_in,
     log_out,
+    login_of,
+    password_fits,
     session_of,
+    set_disabled,
+    set_password,
 )
-from shoegoal.record.passwords import hash_password, password_fits
+from shoegoal.record.book import Book
+from shoegoal.record.coaching import checks_of
+from shoegoal.record.history import load_set
 from shoegoal.record.verify import verify_book
-from shoegoal.review.actions import ACTIONS
-from shoegoal.review.app import make_app
 from shoegoal.review.guard import SESSION_COOKIE, AccountEntrance
+from shoegoal.review.serve import make_app
+from shoegoal.review.sets import ACTIONS
 
 NOON = datetime(2026, 3, 2, 12, 0, tzinfo=UTC)
 
@@ -328,7 +327,7 @@ def test_guessing_at_one_account_is_stopped_even_across_a_restart(
 ) -> None:
     """From everywhere so many times that no one address can shut the owner out: here eight."""
     assert MOST_OF_ACCOUNT > 5 * MOST_OF_ADDRESS
-    monkeypatch.setattr(logins, "MOST_OF_ACCOUNT", 8)
+    monkeypatch.setattr(accounts, "MOST_OF_ACCOUNT", 8)
     for number in range(8):
         with pytest.raises(NotLetInError):
             log_in(school, TEACHER, "a wrong guess", f"203.0.{number}.1", NOON)

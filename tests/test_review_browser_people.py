@@ -16,7 +16,7 @@ from record_books import put_result
 from shoegoal.analysis.file import load_analysis
 from shoegoal.record.accounts import Role, add_account
 from shoegoal.record.book import Book
-from shoegoal.record.coach_report import report_of
+from shoegoal.record.coaching import report_of
 from shoegoal.record.filing import file_count
 
 PASSWORD, COACH = "nine otters on a raft", "R. Coach"

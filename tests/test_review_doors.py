@@ -25,17 +25,15 @@ from shoegoal.analysis.file import load_analysis
 from shoegoal.clip import reader
 from shoegoal.errors import BadSettingsError, NotLetInError, TooManyTriesError
 from shoegoal.record import history, schema
+from shoegoal.record.accounts import MOST_OF_BOTH, forget_tries, log_in
 from shoegoal.record.book import Book
 from shoegoal.record.filing import file_count
 from shoegoal.record.history import load_set
-from shoegoal.record.logins import MOST_OF_BOTH, forget_tries, log_in
-from shoegoal.review import connections, guard, phone
-from shoegoal.review.actions import clock_seconds
-from shoegoal.review.app import make_app
-from shoegoal.review.connections import PatientProtocol, PatientServer
+from shoegoal.review import guard, phone, serve
 from shoegoal.review.guard import AccountEntrance, KeyEntrance, site_name
 from shoegoal.review.phone_guard import SLIP_COOKIE
-from shoegoal.review.serve import check_site
+from shoegoal.review.serve import PatientProtocol, PatientServer, check_site, make_app
+from shoegoal.review.sets import clock_seconds
 
 HOME = "http://127.0.0.1:8000"
 NOON = datetime(2026, 3, 1, 12, tzinfo=UTC)
@@ -144,8 +142,8 @@ def test_a_clip_is_hashed_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) 
 @pytest.fixture
 def port(one_set: Book, monkeypatch: pytest.MonkeyPatch) -> Iterator[int]:
     """The page as it is served, with little patience and room."""
-    monkeypatch.setattr(connections, "REQUEST_WITHIN_S", 1.0)
-    monkeypatch.setattr(connections, "MOST_CONNECTIONS", 30)
+    monkeypatch.setattr(serve, "REQUEST_WITHIN_S", 1.0)
+    monkeypatch.setattr(serve, "MOST_CONNECTIONS", 30)
     monkeypatch.setattr(guard, "NEXT_PART_WITHIN_S", 1.0)
     with socket.socket() as listening:
         listening.bind(("127.0.0.1", 0))

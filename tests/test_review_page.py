@@ -23,10 +23,10 @@ from shoegoal.record.filing import file_count
 from shoegoal.record.history import load_set
 from shoegoal.record.reviewing import answer_shot, sign
 from shoegoal.record.verify import verify_book
-from shoegoal.review.actions import ACTIONS, clock_seconds
-from shoegoal.review.app import make_app
 from shoegoal.review.guard import KeyEntrance
-from shoegoal.review.visitor import Visitor
+from shoegoal.review.routes import Visitor
+from shoegoal.review.serve import make_app
+from shoegoal.review.sets import ACTIONS, clock_seconds
 from shoegoal.types import ImagePoint
 
 KEY = "a-key-of-the-test"

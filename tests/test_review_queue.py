@@ -11,7 +11,7 @@ from shoegoal.record.corrections import Answer
 from shoegoal.record.history import load_set
 from shoegoal.record.reviewing import answer_shot, sign
 from shoegoal.record.verify import verify_book
-from shoegoal.review import glances
+from shoegoal.review import queue
 from test_review_page import Browser, client, version
 
 __all__ = ["client"]  # the fixture
@@ -66,7 +66,7 @@ def test_a_signature_is_withdrawn_with_a_reason_and_given_anew(client: Browser, 
 def test_fifty_sets_a_page_and_only_those_asked_for(
     client: Browser, book: Book, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(glances, "PAGE_SIZE", 2)
+    monkeypatch.setattr(queue, "PAGE_SIZE", 2)
     for number in range(5):
         file_set(book, f"doubtful{number}.mp4")
     assert client.get("/").text.count('class="line"') == 2

@@ -16,7 +16,7 @@ import pytest
 from click.testing import CliRunner
 
 from shoegoal.cli.main import cli
-from shoegoal.review.opening import unseen_opener
+from shoegoal.review.serve import unseen_opener
 
 SITE = "https://shots.quillbrook.example"
 PASSWORD = "nine otters on a raft"

@@ -19,9 +19,9 @@ from shoegoal.record.history import load_set
 from shoegoal.record.journal import time_text
 from shoegoal.record.reviewing import add_note
 from shoegoal.record.verify import verify_book
-from shoegoal.review.app import make_app
 from shoegoal.review.guard import KeyEntrance
-from shoegoal.review.visitor import Visitor
+from shoegoal.review.routes import Visitor
+from shoegoal.review.serve import make_app
 
 KEY = "a-key-of-the-test"
 HOME = "http://127.0.0.1"

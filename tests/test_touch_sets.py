@@ -31,10 +31,10 @@ from shoegoal.record.corrections import Added, Answer, Answered, Change, Side
 from shoegoal.record.filing import file_count
 from shoegoal.record.history import load_set
 from shoegoal.record.reviewing import add_shot, answer_shot, move_marker, sign
-from shoegoal.record.standing import Standing, stand
-from shoegoal.review.app import make_app
+from shoegoal.record.status import Standing, stand
 from shoegoal.review.guard import KeyEntrance
-from shoegoal.review.visitor import Visitor
+from shoegoal.review.routes import Visitor
+from shoegoal.review.serve import make_app
 from shoegoal.shots.judge import unseen_shot
 from shoegoal.types import Call, EventKind, ImagePoint, Shot
 from touch_simulation import SIZE_PX, sightings_of

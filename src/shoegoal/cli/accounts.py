@@ -125,8 +125,8 @@ def enable(given: PlaceOptions, name: str) -> int:
 @with_options(PlaceOptions)
 def unlock(given: PlaceOptions, name: str) -> int:
     """Let an account try again at once that is made to wait after failed logins."""
+    from shoegoal.record.accounts import forget_tries
     from shoegoal.record.book import Book
-    from shoegoal.record.logins import forget_tries
 
     failed = forget_tries(Book(given.book), name)
     click.echo(f"{name}: {failed} failed {'login' if failed == 1 else 'logins'} forgotten")

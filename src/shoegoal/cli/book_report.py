@@ -23,8 +23,8 @@ from shoegoal.ladder.next_setup import NextSetUp
 from shoegoal.record.accuracy import Accuracy
 from shoegoal.record.corrections import Answer
 from shoegoal.record.history import SetHistory
-from shoegoal.record.plain import counted_text, state_of
-from shoegoal.record.standing import Standing, StandingShot
+from shoegoal.record.serialise import counted_text, state_of
+from shoegoal.record.status import Standing, StandingShot
 from shoegoal.scale.class_run import NEWS, ClipOutcome
 from shoegoal.scale.results import ClassResults, PupilRow, Share, share_text
 

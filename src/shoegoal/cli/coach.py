@@ -12,8 +12,7 @@ import click
 from shoegoal.cli.options import BookOptions, with_options
 
 if TYPE_CHECKING:
-    from shoegoal.record.coach_report import Agreement, CueReport
-    from shoegoal.record.coaching import Check
+    from shoegoal.record.coaching import Agreement, Check, CueReport
 
 DEFAULT_SIZE = 20
 DEFAULT_INTERVAL = 0.2
@@ -115,7 +114,7 @@ class ReportOptions(BookOptions):
 def report(given: ReportOptions) -> int:
     """Tell how often coaches agreed with the count, and how many checks more make that surer."""
     from shoegoal.record.book import Book
-    from shoegoal.record.coach_report import report_of
+    from shoegoal.record.coaching import report_of
 
     width = DEFAULT_INTERVAL if given.interval is None else given.interval
     with Book(given.book).reading() as connection:
@@ -130,7 +129,7 @@ def report(given: ReportOptions) -> int:
 
 
 def _report_lines(one: CueReport, width: float) -> Iterator[str]:
-    from shoegoal.record.cues import cue_words
+    from shoegoal.record.coaching import cue_words
 
     yield cue_words(one.cue)[0] or "makes and misses"
     for share in one.shares:

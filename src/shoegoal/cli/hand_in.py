@@ -57,8 +57,7 @@ def hand_in(given: HandInOptions) -> int:
     from shoegoal.analysis.folders import check_writable_file
     from shoegoal.ladder.ladders import load_ladder
     from shoegoal.record.book import Book
-    from shoegoal.record.class_settings import remember_class
-    from shoegoal.record.slips import make_slips
+    from shoegoal.record.class_settings import make_slips, remember_class
 
     if out is not None:
         check_writable_file(out)

@@ -134,7 +134,7 @@ def list_sets(given: ListOptions) -> int:
     from shoegoal.cli.book_report import print_summaries
     from shoegoal.record.book import Book
     from shoegoal.record.history import load_sets
-    from shoegoal.record.plain import summary
+    from shoegoal.record.serialise import summary
 
     with Book(given.book).reading() as connection:
         histories = load_sets(connection, class_name=given.class_name, pupil=given.pupil)

@@ -125,8 +125,7 @@ def serve_page(
 ) -> int:
     """Serve the page until Ctrl-C ends it, with workers beside it that count what is handed in."""
     from shoegoal.record.book import Book
-    from shoegoal.review.opening import unseen_opener
-    from shoegoal.review.serve import serve
+    from shoegoal.review.serve import serve, unseen_opener
     from shoegoal.scale.work import crew
 
     # Ctrl-C is the way to end it, not an interruption of work.
@@ -312,7 +311,7 @@ def withdraw(given: SignOptions, set_id: int, reason: str) -> int:
 
 def _print(history: SetHistory, *, json: bool) -> int:
     from shoegoal.cli.book_report import print_set, print_summaries
-    from shoegoal.record.plain import detail, summary
+    from shoegoal.record.serialise import detail, summary
 
     try:
         analysis = history.count.analysis()

@@ -20,12 +20,12 @@ from shoegoal.demo.phone import hand_in
 from shoegoal.errors import ClipNotJudgeableError, ShoegoalError
 from shoegoal.ladder.ladders import Ladder, load_ladder
 from shoegoal.record.book import Book
-from shoegoal.record.class_settings import ClassSettings, remember_class
+from shoegoal.record.class_settings import ClassSettings, make_slips, remember_class
 from shoegoal.record.filing import enrol
 from shoegoal.record.handed_in import OPEN_STATES, ClipState, HandedIn, clips_of
 from shoegoal.record.queue import waiting_sets
 from shoegoal.record.reviewing import sign
-from shoegoal.record.slips import make_slips
+from shoegoal.record.serialise import summary
 from shoegoal.scale.assignments import Assignment, assignments_by_file_name
 from shoegoal.scale.class_run import ClipOutcome, Watcher, outcome_of
 from shoegoal.scale.pages import class_page

@@ -36,7 +36,7 @@ from shoegoal.record.corrections import (
     correction_from_plain,
     still_held,
 )
-from shoegoal.record.standing import SAME_EVENT_S
+from shoegoal.record.status import SAME_EVENT_S
 from shoegoal.shots.judge import CALL_AT
 from shoegoal.shots.weights import shipped_weights
 from shoegoal.types import Call, EventKind, Shot

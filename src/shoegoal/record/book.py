@@ -6,21 +6,37 @@ the process and a power cut (https://www.sqlite.org/pragma.html#pragma_synchrono
 
 from __future__ import annotations
 
+import hashlib
+import json
 import os
+import sqlite3
 from collections.abc import Generator
-from contextlib import contextmanager, suppress
+from contextlib import closing, contextmanager, suppress
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Connection, Engine, NullPool, create_engine, event, text
+from sqlalchemy import (
+    URL,
+    Connection,
+    Engine,
+    NullPool,
+    create_engine,
+    event,
+    inspect,
+    make_url,
+    text,
+)
 from sqlalchemy.engine.interfaces import DBAPIConnection
+from sqlalchemy.exc import ArgumentError, DBAPIError
 
-from shoegoal.errors import OutputError
-from shoegoal.record.place import book_name, book_url
+from shoegoal.errors import OutputError, RecordBookError, RecordChangedError, ShoegoalError
+from shoegoal.outside import read_outside
+from shoegoal.record.journal import now_text
+from shoegoal.record.keys import keys_folder
+from shoegoal.record.migrations.append_only import REFUSAL, SIGNED
 from shoegoal.record.schema import REVISION
-from shoegoal.record.seen import forget_seen
-from shoegoal.record.trouble import told_plainly
-from shoegoal.record.upgrade import keep_copy, refuse_newer, revision_of, upgrade
+from shoegoal.written import write_whole
 
 WAIT_S = 10.0  # for another writer; a transaction of ours takes milliseconds
 _WRITING = "shoegoal_writing"
@@ -33,13 +49,13 @@ class Book:
 
     Parameters
     ----------
-    named : file or URL; see `shoegoal.record.place.book_url`.
+    named : file or URL; see `shoegoal.record.book.book_url`.
     wait_s : how long to wait for another writer.
 
     Raises
     ------
     RecordBookError, OutputError
-        It cannot be opened; as told by `shoegoal.record.trouble`.
+        It cannot be opened; as told by `shoegoal.record.book`.
     """
 
     def __init__(self, named: str | None = None, *, wait_s: float = WAIT_S) -> None:
@@ -140,3 +156,232 @@ def _prepare_sqlite(engine: Engine, wait_s: float) -> None:
             connection.exec_driver_sql("PRAGMA foreign_keys = OFF")
         # Taking the lock at once lets a second writer wait rather than fail midway.
         connection.exec_driver_sql("BEGIN IMMEDIATE" if writing else "BEGIN")
+
+
+BOOK_VARIABLE = "SHOEGOAL_BOOK"
+BOOK_FILE_NAME = "book.sqlite3"
+_POSTGRESQL = ("postgresql", "postgres", "postgresql+psycopg")
+
+
+def book_url(named: str | None = None) -> URL:
+    """Turn what a person named into a database URL.
+
+    Parameters
+    ----------
+    named : a file path or a ``postgresql://`` URL; the environment's ``SHOEGOAL_BOOK`` and then
+        the user's own data folder stand in for it.
+
+    Raises
+    ------
+    RecordBookError
+        It looks like a URL and is none, or is for a kind of database that the book cannot live in.
+    """
+    said = named or os.environ.get(BOOK_VARIABLE) or str(_own_file())
+    if "://" not in said:
+        return URL.create("sqlite", database=str(Path(said).expanduser().absolute()))
+    try:
+        url = make_url(said)
+    except ArgumentError as error:
+        raise RecordBookError(
+            f"{said} is no database address; give a file, or postgresql://USER@HOST/NAME"
+        ) from error
+    if url.drivername not in _POSTGRESQL:
+        raise RecordBookError(
+            f"a record book cannot live in {url.drivername}; give a file, or "
+            "postgresql://USER@HOST/NAME"
+        )
+    return url.set(drivername="postgresql+psycopg")
+
+
+def book_name(url: URL) -> str:
+    """Name a book in a message; a password is never shown."""
+    if url.drivername == "sqlite":
+        return str(url.database)
+    return url.render_as_string(hide_password=True).replace("postgresql+psycopg", "postgresql")
+
+
+def _own_file() -> Path:
+    from platformdirs import user_data_path
+
+    return user_data_path("shoegoal", appauthor=False) / BOOK_FILE_NAME
+
+
+_NO_ROOM = ("disk is full", "no space left", "disk i/o error", "could not extend file")
+_NO_RIGHT = ("readonly database", "read-only", "permission denied", "unable to open database file")
+_LOCKED = ("database is locked", "lock timeout", "database table is locked")
+_DAMAGED = ("malformed", "not a database", "corrupt", "invalid page", "no such table",
+            "file is encrypted")  # fmt: skip
+
+
+@contextmanager
+def told_plainly(name: str) -> Generator[None, None, None]:
+    """Turn a database's errors into shoegoal's; nothing of the transaction remains.
+
+    Parameters
+    ----------
+    name : of the book, for the message.
+
+    Raises
+    ------
+    RecordBookError
+        Locked, damaged, not reachable.
+    OutputError
+        No room or no right to write.
+    RecordChangedError
+        Two people at once, or the set is signed.
+    """
+    try:
+        yield
+    except DBAPIError as error:
+        raise _plain(name, error.orig or error) from error
+    except sqlite3.Error as error:
+        raise _plain(name, error) from error
+
+
+def _plain(name: str, error: BaseException) -> ShoegoalError:
+    said = " ".join(str(error).split())
+    low = said.lower()
+    if SIGNED in said:
+        return RecordChangedError("this set is signed, so nothing about it can be changed any more")
+    if REFUSAL in said:
+        return RecordChangedError("the book's history is never changed or deleted")
+    if any(words in low for words in ("unique", "duplicate key")):
+        return RecordChangedError(
+            "somebody else wrote to the book at the same moment; nothing of yours was written, "
+            "so look again and repeat it"
+        )
+    if any(words in low for words in _LOCKED):
+        return RecordBookError(
+            f"the record book {name} is in use by another program and did not come free; "
+            "close that program or try again in a moment. Nothing was written"
+        )
+    if any(words in low for words in _DAMAGED):
+        return RecordBookError(
+            f"the record book {name} is damaged or no record book ({said}); keep that file, put "
+            "back a copy, and check it with shoegoal record verify"
+        )
+    if any(words in low for words in _NO_ROOM):
+        return OutputError(
+            f"the record book {name} has no room left ({said}); make room and repeat. What was "
+            "there is still there"
+        )
+    if any(words in low for words in _NO_RIGHT):
+        return OutputError(f"the record book {name} cannot be written ({said}); check the folder")
+    return RecordBookError(f"the record book {name} cannot be used ({said})")
+
+
+MIGRATIONS = Path(__file__).parent / "migrations"
+
+
+def revision_of(connection: Connection) -> str | None:
+    """Return the newest step that a book has been through; None for an empty database.
+
+    Raises
+    ------
+    RecordBookError
+        The database holds tables of something else.
+    """
+    names = inspect(connection).get_table_names()
+    if "alembic_version" in names and "journal" in names:
+        return str(connection.execute(text("SELECT version_num FROM alembic_version")).scalar())
+    if names:
+        raise RecordBookError(
+            f"the database holds other tables ({names[0]}), so it is left alone; name an empty "
+            "database or a record book of shoegoal's"
+        )
+    return None
+
+
+def refuse_newer(revision: str | None, name: str) -> None:
+    """Refuse a book that a later version of shoegoal has been through.
+
+    Raises
+    ------
+    RecordBookError
+        Names the book.
+    """
+    if revision is not None and revision > REVISION:
+        raise RecordBookError(
+            f"the record book {name} was written by a newer shoegoal (step {revision}, this one "
+            f"knows {REVISION}); update shoegoal"
+        )
+
+
+def upgrade(connection: Connection) -> None:
+    """Run the steps that are missing, inside the caller's transaction."""
+    from alembic import command
+    from alembic.config import Config
+
+    config = Config()
+    config.set_main_option("script_location", str(MIGRATIONS).replace("%", "%%"))
+    config.attributes["connection"] = connection
+    command.upgrade(config, "head")
+
+
+def keep_copy(book: Path, revision: str) -> Path:
+    """Copy an SQLite book aside as it is before a step; a copy already there is left alone.
+
+    SQLite's own backup takes in what still lies in the write-ahead log.
+
+    Raises
+    ------
+    OutputError
+        There is no room or right to write the copy, so the book must not be touched.
+    """
+    copy = book.with_name(f"{book.name}.before-step-after-{revision}")
+    if copy.exists():
+        return copy
+    aside = copy.with_name(f"{copy.name}.part")
+    try:
+        aside.unlink(missing_ok=True)
+        aside.touch(mode=0o600)  # as the book itself
+        with closing(sqlite3.connect(book)) as source, closing(sqlite3.connect(aside)) as target:
+            source.backup(target)
+        aside.replace(copy)
+    except (OSError, sqlite3.Error) as error:
+        aside.unlink(missing_ok=True)
+        raise OutputError(
+            f"no copy of the record book could be kept at {copy} ({error}), so the book was not "
+            "brought up to date; make room"
+        ) from error
+    return copy
+
+
+_MOST_BYTES = 10_000
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """An entry that this computer saw in the book at a place, and when."""
+
+    place: str
+    entry: int
+    head: str
+    at: str
+
+
+def note_seen(place: str, entry: int, head: str) -> None:
+    """Note the newest entry of the book at a place; without room or right, the older note stays."""
+    file = _file(place)
+    with suppress(OSError):
+        file.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+        write_whole(file, json.dumps(asdict(Seen(place, entry, head, now_text()))).encode())
+
+
+def seen_of(place: str) -> Seen | None:
+    """Recall the note about the book at a place; None while there is none that can be read."""
+    try:
+        plain = json.loads(read_outside(_file(place), _MOST_BYTES))
+        return Seen(str(plain["place"]), int(plain["entry"]), str(plain["head"]), str(plain["at"]))
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+
+
+def forget_seen(place: str) -> None:
+    """Drop the note: a new book begins there."""
+    with suppress(OSError):
+        _file(place).unlink(missing_ok=True)
+
+
+def _file(place: str) -> Path:
+    return keys_folder() / "seen" / f"{hashlib.sha256(place.encode()).hexdigest()[:32]}.json"

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import secrets
+from collections.abc import Sequence
 from dataclasses import dataclass
 
-from sqlalchemy import ColumnElement, Connection, insert, select, update
+from sqlalchemy import ColumnElement, Connection, delete, insert, select, update
 
 from shoegoal.analysis.model import ladder_from_plain
 from shoegoal.errors import BadSettingsError
 from shoegoal.ladder.ladders import Ladder, load_ladder
 from shoegoal.record import schema
 from shoegoal.record.filing import ladder_id_of
+from shoegoal.record.journal import now_text
 
 CODE_LETTERS = "23456789abcdefghjkmnpqrstuvwxyz"  # none that is taken for another
 CODE_LENGTH = 6
@@ -139,3 +142,94 @@ def _read(connection: Connection, where: ColumnElement[bool]) -> ClassSettings |
     )
     ladder = load_ladder() if row.content is None else ladder_from_plain(json.loads(row.content))
     return ClassSettings(row.class_id, row.name, row.code, row.ladder_id, ladder, limits)
+
+
+LETTERS = "23456789ABCDEFGHJKMNPQRSTUVWXYZ"  # none that is taken for another when it is typed
+GROUPS, GROUP_LENGTH = 4, 4
+
+
+@dataclass(frozen=True, slots=True)
+class Slip:
+    """A pupil's slip, as it is printed once."""
+
+    pupil: str
+    secret: str
+
+
+@dataclass(frozen=True, slots=True)
+class SlipHolder:
+    """Whoever brings a slip.
+
+    Attributes
+    ----------
+    pupil_id, pupil : whose it is.
+    settings : of the pupil's class.
+    """
+
+    pupil_id: int
+    pupil: str
+    settings: ClassSettings
+
+
+def make_slips(
+    connection: Connection, settings: ClassSettings, pupils: Sequence[str] = (), *, again: bool
+) -> list[Slip]:
+    """Make slips for pupils of a class who have none.
+
+    Parameters
+    ----------
+    connection : from `Book.writing`.
+    settings : of the class.
+    pupils : by name; all of the class when none is named.
+    again : for those who have one, too; the one they have is worth nothing from then on.
+
+    Raises
+    ------
+    BadSettingsError
+        A pupil is not of this class.
+    """
+    table, slips = schema.pupils.c, schema.slips.c
+    rows = connection.execute(
+        select(table.id, table.name, slips.secret_sha256)
+        .outerjoin(schema.slips, slips.pupil_id == table.id)
+        .where(table.class_id == settings.class_id)
+    ).all()
+    known = {row.name for row in rows}
+    strange = next((name for name in pupils if name not in known), None)
+    if strange is not None:
+        raise BadSettingsError(f'there is no pupil "{strange}" in {settings.name}')
+    made = []
+    for row in sorted(rows, key=lambda row: str(row.name).casefold()):
+        if (pupils and row.name not in pupils) or (row.secret_sha256 is not None and not again):
+            continue
+        secret = "-".join(
+            "".join(secrets.choice(LETTERS) for _ in range(GROUP_LENGTH)) for _ in range(GROUPS)
+        )
+        connection.execute(delete(schema.slips).where(slips.pupil_id == row.id))
+        connection.execute(
+            insert(schema.slips).values(
+                pupil_id=row.id, secret_sha256=_hashed(secret), made_at=now_text()
+            )
+        )
+        made.append(Slip(row.name, secret))
+    return made
+
+
+def holder_of(connection: Connection, secret: str) -> SlipHolder | None:
+    """Say whose slip a secret is from; None where it is nobody's."""
+    pupils, slips = schema.pupils.c, schema.slips.c
+    row = connection.execute(
+        select(pupils.id, pupils.name, pupils.class_id)
+        .join(schema.slips, slips.pupil_id == pupils.id)
+        .where(slips.secret_sha256 == _hashed(secret))
+    ).first()
+    if row is None or row.class_id is None:
+        return None
+    settings = settings_by_id(connection, row.class_id)
+    return None if settings is None else SlipHolder(row.id, row.name, settings)
+
+
+def _hashed(secret: str) -> str:
+    """Hash a secret however it was typed: case, blanks and hyphens do not matter."""
+    plain = "".join(letter for letter in secret.upper() if letter in LETTERS)
+    return hashlib.sha256(plain.encode()).hexdigest()

@@ -5,7 +5,8 @@ from __future__ import annotations
 import difflib
 import hashlib
 import json
-from collections.abc import Sequence
+import random
+from collections.abc import Collection, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
@@ -18,11 +19,16 @@ from shoegoal.errors import BadSettingsError
 from shoegoal.ladder.ladders import Ladder
 from shoegoal.record import schema
 from shoegoal.record.book import Book
-from shoegoal.record.chain import canonical_text, sha256_of
 from shoegoal.record.history import file_sha256
-from shoegoal.record.journal import append, append_of_book, now_text, set_version
-from shoegoal.record.names import invent_name
-from shoegoal.record.states import keep_state
+from shoegoal.record.journal import (
+    append,
+    append_of_book,
+    canonical_text,
+    now_text,
+    set_version,
+    sha256_of,
+)
+from shoegoal.record.queue import keep_state
 
 UNNAMED_CLASS = "no class"
 
@@ -318,3 +324,37 @@ def _is_there(connection: Connection, set_id: int, content: str) -> bool:
         return analysis_to_json(analysis_from_json(newest.encode(), "the book")) == content
     except BadSettingsError:  # damaged: a count that can be read is news
         return False
+
+
+ANIMALS = (
+    "Badger", "Beaver", "Bison", "Bumblebee", "Camel", "Cheetah", "Condor", "Cricket", "Curlew",
+    "Dolphin", "Dormouse", "Egret", "Falcon", "Finch", "Gazelle", "Gecko", "Hedgehog", "Heron",
+    "Ibex", "Jackdaw", "Kestrel", "Kingfisher", "Lemur", "Llama", "Lynx", "Marmot", "Martin",
+    "Newt", "Ocelot", "Otter", "Panda", "Pelican", "Penguin", "Plover", "Puffin", "Quail",
+    "Rabbit", "Raven", "Robin", "Salmon", "Seal", "Sparrow", "Squirrel", "Stork", "Swift",
+    "Tapir", "Toucan", "Turtle", "Walrus", "Wombat", "Wren", "Zebra",
+)  # fmt: skip
+LOWEST, HIGHEST = 10, 99
+
+
+def invent_name(taken: Collection[str], source: random.Random | None = None) -> str:
+    """Invent a pseudonym that nobody has.
+
+    Parameters
+    ----------
+    taken : names in use.
+    source : of chance; the operating system's when None, so that names tell nothing of the order
+        in which pupils came.
+    """
+    chance = source or random.SystemRandom()
+    highest = HIGHEST
+    while True:
+        free = [
+            name
+            for animal in ANIMALS
+            for number in range(LOWEST, highest + 1)
+            if (name := f"{animal} {number}") not in taken
+        ]
+        if free:
+            return chance.choice(free)
+        highest = highest * 10 + 9

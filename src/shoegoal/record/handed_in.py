@@ -9,6 +9,7 @@ of it: so no clip is lost, and none becomes two sets, whatever dies when.
 from __future__ import annotations
 
 import json
+import os
 import secrets
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
@@ -31,10 +32,10 @@ from sqlalchemy import (
 )
 
 from shoegoal.analysis.model import StageRecord
-from shoegoal.errors import ShoegoalError
+from shoegoal.errors import OutputError, ShoegoalError
 from shoegoal.record import schema
-from shoegoal.record.chain import canonical_text
-from shoegoal.record.journal import now_text, time_text
+from shoegoal.record.book import Book
+from shoegoal.record.journal import canonical_text, now_text, time_text
 from shoegoal.types import ImagePoint
 
 CLAIM_S = 20.0
@@ -372,3 +373,36 @@ def _of(row: Row[Any]) -> HandedIn:
         tries=row.tries,
         set_id=row.set_id,
     )
+
+
+CLIPS_VARIABLE = "SHOEGOAL_CLIPS"
+
+
+def clips_folder(book: Book) -> Path:
+    """Make the folder if need be, for its owner alone, and return it.
+
+    The variable ``SHOEGOAL_CLIPS`` names another one; workers on other computers have to see it
+    under the same name.
+
+    Raises
+    ------
+    OutputError
+        It cannot be made.
+    """
+    named = os.environ.get(CLIPS_VARIABLE)
+    if named:
+        folder = Path(named).expanduser().absolute()
+    elif book.file is not None:
+        folder = book.file.with_name(f"{book.file.stem}-clips")
+    else:
+        from platformdirs import user_data_path
+
+        folder = user_data_path("shoegoal", appauthor=False) / "clips"
+    try:
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+    except OSError as error:
+        raise OutputError(
+            f"the folder {folder} for the clips cannot be made ({error.strerror or error}); name "
+            f"another one in the variable {CLIPS_VARIABLE}"
+        ) from error
+    return folder

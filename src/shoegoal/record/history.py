@@ -21,7 +21,7 @@ from shoegoal.record.accuracy import AS_SHIPPED, Trust, trust_of
 from shoegoal.record.corrections import Correction, correction_from_plain, still_held
 from shoegoal.record.journal import set_version
 from shoegoal.record.schema import WITHDRAWN, stands_signed
-from shoegoal.record.standing import Standing, stand
+from shoegoal.record.status import Standing, stand
 
 
 @dataclass(frozen=True, slots=True)

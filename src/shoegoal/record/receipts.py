@@ -19,9 +19,8 @@ from sqlalchemy import Connection, RowMapping, select
 from shoegoal.errors import BadSettingsError
 from shoegoal.outside import read_outside
 from shoegoal.record import schema
-from shoegoal.record.chain import Entry
 from shoegoal.record.history import SetHistory, load_set
-from shoegoal.record.journal import entry_of
+from shoegoal.record.journal import Entry, entry_of
 from shoegoal.record.keys import seal_fits
 
 RECEIPT_FORMAT = 1

@@ -15,8 +15,7 @@ from shoegoal.clip.clock import clock_text
 from shoegoal.errors import BadSettingsError, NotYetCertainError, RecordChangedError
 from shoegoal.record import schema
 from shoegoal.record.accuracy import AS_SHIPPED
-from shoegoal.record.book import Book
-from shoegoal.record.chain import canonical_text
+from shoegoal.record.book import Book, note_seen
 from shoegoal.record.corrections import (
     ADDITIONS,
     ANSWERS,
@@ -35,9 +34,8 @@ from shoegoal.record.corrections import (
 )
 from shoegoal.record.filing import described, write_count
 from shoegoal.record.history import SetHistory, load_set
-from shoegoal.record.journal import append
-from shoegoal.record.seen import note_seen
-from shoegoal.record.standing import Standing, shot_at
+from shoegoal.record.journal import append, canonical_text
+from shoegoal.record.status import Standing, shot_at
 from shoegoal.types import ImagePoint
 
 LONGEST_NOTE = 2000

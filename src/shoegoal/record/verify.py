@@ -8,23 +8,30 @@ book as before: whoever has the book alone can compute every hash anew, but no s
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from typing import Any
 
 from sqlalchemy import Connection, func, select, text
 
+from shoegoal import __version__
 from shoegoal.errors import BadSettingsError, RecordNotTrueError
 from shoegoal.record import schema
-from shoegoal.record.book import Book
-from shoegoal.record.chain import FIRST_PREVIOUS
-from shoegoal.record.guards import missing_guard
-from shoegoal.record.journal import rows
+from shoegoal.record.accuracy import AS_SHIPPED
+from shoegoal.record.book import Book, Seen, note_seen, seen_of
+from shoegoal.record.history import SetHistory, load_set
+from shoegoal.record.journal import FIRST_PREVIOUS, canonical_text, rows
 from shoegoal.record.keys import key_if_there
+from shoegoal.record.migrations.append_only import (
+    postgresql_bodies,
+    postgresql_guards,
+    sqlite_guards,
+)
+from shoegoal.record.queue import wrong_state
 from shoegoal.record.receipts import Receipt
 from shoegoal.record.replay import MisfitError, Replay
-from shoegoal.record.seen import Seen, note_seen, seen_of
-from shoegoal.record.signed import check_signed
-from shoegoal.record.states import wrong_state
+from shoegoal.record.reviewing import signed_content
 
 SHORTEST_KEY = 16  # digits of a key's name that tell it from any other
 
@@ -238,3 +245,114 @@ def proof_lines(proof: Proof) -> Iterator[str]:
     if proof.seen is None:
         yield "not proved: that nothing was cut off or rewritten as a whole before today; that take"
         yield "a receipt, a head noted down earlier (--head) or the name of the key (--key)"
+
+
+# The words of a verdict may change between versions, and so may names of parts.
+_NOT_COMPARED = frozenset({"by", "sentence", "tool_version"})
+_OF_THE_VERDICT = frozenset({"tally", "decision"})
+
+
+def check_signed(connection: Connection, signatures: dict[int, int]) -> None:
+    """Work out anew what every signature stands for, withdrawn ones included.
+
+    Parameters
+    ----------
+    connection : to the book, whose entries were checked.
+    signatures : every signature's entry, and its set.
+
+    Raises
+    ------
+    RecordNotTrueError
+        Names the first signature that stands for something else.
+    """
+    table = schema.signatures.c
+    for seq, set_id in signatures.items():
+        told = connection.scalar(select(table.content).where(table.seq == seq))
+        signed = json.loads(str(told))
+        history = _as_of(load_set(connection, set_id), seq)
+        wrong = _wrong_part(history, signed)
+        if wrong is not None:
+            raise RecordNotTrueError(
+                f"entry {seq} of the journal (set {set_id}, signature) does not fit: its {wrong} "
+                f"{'are' if wrong == 'calls' else 'is'} not that of the count with its corrections"
+            )
+
+
+def _as_of(history: SetHistory, seq: int) -> SetHistory:
+    """Take a set back to what it was before an entry; what is signed rests on the count alone."""
+    return replace(
+        history,
+        trust=AS_SHIPPED,
+        counts=tuple(count for count in history.counts if count.seq < seq),
+        corrections=tuple(change for change in history.corrections if change.seq < seq),
+    )
+
+
+def _wrong_part(history: SetHistory, signed: dict[str, Any]) -> str | None:
+    if not history.counts:
+        return "count"
+    try:
+        standing = history.standing()
+    except BadSettingsError:
+        return None  # counted in a form of another version: the hashes vouch for it
+    content = signed_content(history, standing, "")
+    expected = json.loads(canonical_text(content))
+    left_out = set(_NOT_COMPARED)
+    if signed.get("tool_version", __version__) != __version__:
+        left_out |= _OF_THE_VERDICT  # worked out by another version's arithmetic
+    for part in sorted(signed.keys() - left_out):
+        if _comparable(expected.get(part)) != _comparable(signed[part]):
+            return part.replace("_sha256", "").replace("_", " ")
+    return None
+
+
+def _comparable(part: Any) -> Any:
+    """Leave numbers of shots out: they are known by their times, and were numbered otherwise."""
+    if not isinstance(part, list):
+        return part
+    return [{name: value for name, value in call.items() if name != "shot"} for call in part]
+
+
+# tgtype is a sum of bits (pg_trigger.h): for each row 1, before 2, insert 4, delete 8, update 16,
+# truncate 32. A condition or a list of columns would let some changes through.
+_POSTGRESQL_TYPES = {"journal_signed": 7, "change": 27, "truncate": 34}
+_POSTGRESQL_TRIGGERS = text(
+    "SELECT c.relname, t.tgname, p.proname, t.tgtype, t.tgenabled = 'O' AND t.tgqual IS NULL "
+    "AND t.tgattr::text = '' AS whole FROM pg_trigger t "
+    "JOIN pg_class c ON c.oid = t.tgrelid JOIN pg_proc p ON p.oid = t.tgfoid "
+    "WHERE NOT t.tgisinternal AND c.relnamespace = current_schema()::regnamespace"
+)
+_POSTGRESQL_BODIES = text(
+    "SELECT proname, prosrc FROM pg_proc WHERE pronamespace = current_schema()::regnamespace"
+)
+
+
+def missing_guard(connection: Connection) -> str | None:
+    """Say which trigger is missing, changed or strange; None where all is as it was made."""
+    if connection.dialect.name == "sqlite":
+        return _missing_in_sqlite(connection)
+    found = set()
+    for table, name, function, kind, whole in connection.execute(_POSTGRESQL_TRIGGERS):
+        wanted = _POSTGRESQL_TYPES.get(name) or _POSTGRESQL_TYPES.get(name.rsplit("_", 1)[-1])
+        if not whole or kind != wanted:
+            return f"the trigger {name} was changed"
+        found.add((table, name, function))
+    strange = found ^ postgresql_guards()
+    if strange:
+        table, name, _ = min(strange)
+        return f"the trigger {name} of {table} is missing, or was added"
+    bodies = {row.proname: row.prosrc for row in connection.execute(_POSTGRESQL_BODIES)}
+    changed = [name for name, body in postgresql_bodies().items() if bodies.get(name) != body]
+    return f"the function {changed[0]} was changed" if changed else None
+
+
+def _missing_in_sqlite(connection: Connection) -> str | None:
+    found = connection.execute(
+        text("SELECT name, sql FROM sqlite_master WHERE type IN ('trigger', 'view')")
+    )
+    there, wanted = {row.name: row.sql for row in found}, sqlite_guards()
+    for name in sorted({*there, *wanted}):
+        if there.get(name) != wanted.get(name):
+            what = "is missing" if name not in there else "was changed or added"
+            return f"the trigger {name} {what}"
+    return None

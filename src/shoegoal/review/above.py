@@ -9,7 +9,7 @@ import numpy as np
 from shoegoal.analysis.model import Analysis
 from shoegoal.analysis.overview import where_it_ended
 from shoegoal.analysis.stills import SceneView
-from shoegoal.record.standing import Standing
+from shoegoal.record.status import Standing
 from shoegoal.types import Call
 
 WIDEST = 640.0  # of the drawing, in its own units

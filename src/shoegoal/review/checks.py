@@ -7,14 +7,15 @@ its stills, with nothing drawn over either.
 from __future__ import annotations
 
 import secrets
+from dataclasses import dataclass
 
 from starlette.datastructures import FormData
 from starlette.exceptions import HTTPException
 from starlette.responses import RedirectResponse, Response
 
 from shoegoal.errors import BadSettingsError, ShoegoalError
+from shoegoal.record.accuracy import Accuracy, accuracy_of
 from shoegoal.record.book import Book
-from shoegoal.record.coach_report import report_of
 from shoegoal.record.coaching import (
     HIGHEST_SEED,
     SHOT,
@@ -23,13 +24,14 @@ from shoegoal.record.coaching import (
     checks_of,
     class_names,
     class_of_round,
+    cue_words,
     draw_round,
+    report_of,
     rounds_of,
 )
-from shoegoal.record.cues import cue_words
 from shoegoal.record.history import SetHistory, load_set
-from shoegoal.review.doors import CHECKERS, Asked, Door
 from shoegoal.review.media import Clips, Pictures
+from shoegoal.review.routes import CHECKERS, TEACHERS, Asked, PageRoute
 from shoegoal.review.showing import Showing, status_of
 from shoegoal.review.views import check_view_of
 
@@ -46,16 +48,16 @@ class CheckPages:
         self._clips = clips
         self._pictures = Pictures()
 
-    def doors(self) -> list[Door]:
+    def routes(self) -> list[PageRoute]:
         """List the addresses."""
         one = "/checks/{round:int}/{place:int}"
         return [
-            Door("GET", "/checks", CHECKERS, self._overview),
-            Door("POST", "/checks/draw", CHECKERS, self._draw),
-            Door("GET", "/checks/{round:int}", CHECKERS, self._next),
-            Door("GET", f"{one}/clip", CHECKERS, self._clip),
-            Door("GET", f"{one}/stills.jpg", CHECKERS, self._stills),
-            Door("POST", f"{one}/answer", CHECKERS, self._answer),
+            PageRoute("GET", "/checks", CHECKERS, self._overview),
+            PageRoute("POST", "/checks/draw", CHECKERS, self._draw),
+            PageRoute("GET", "/checks/{round:int}", CHECKERS, self._next),
+            PageRoute("GET", f"{one}/clip", CHECKERS, self._clip),
+            PageRoute("GET", f"{one}/stills.jpg", CHECKERS, self._stills),
+            PageRoute("POST", f"{one}/answer", CHECKERS, self._answer),
         ]
 
     def _overview(self, asked: Asked) -> Response:
@@ -162,3 +164,75 @@ class CheckPages:
 def _field(form: FormData, name: str) -> str:
     value = form.get(name, "")
     return value.strip() if isinstance(value, str) else ""
+
+
+SIDE = 300.0  # of the plot, in its own units
+LEFT, TOP, BELOW, RIGHT = 56.0, 16.0, 52.0, 24.0
+
+
+@dataclass(frozen=True, slots=True)
+class PlotPoint:
+    """A point of the plot with its interval, in the drawing's units."""
+
+    x: float
+    y: float
+    low_y: float
+    high_y: float
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class Plot:
+    """Said probability across, share of makes upwards, both 0 to 1."""
+
+    width: float
+    height: float
+    left: float
+    right: float
+    top: float
+    bottom: float
+    points: tuple[PlotPoint, ...]
+
+
+def plot_of(accuracy: Accuracy) -> Plot:
+    """Lay the reliability plot out."""
+    bottom = TOP + SIDE
+    points = tuple(
+        PlotPoint(
+            LEFT + SIDE * point.p_make,
+            bottom - SIDE * point.makes / point.shots,
+            bottom - SIDE * point.low,
+            bottom - SIDE * point.high,
+            f"said {100 * point.p_make:.0f} %: {point.makes} of {point.shots} were makes",
+        )
+        for point in accuracy.reliability
+    )
+    return Plot(LEFT + SIDE + RIGHT, bottom + BELOW, LEFT, LEFT + SIDE, TOP, bottom, points)
+
+
+class AccuracyPage:
+    """The answer, over one book."""
+
+    def __init__(self, book: Book, showing: Showing) -> None:
+        self._book = book
+        self._showing = showing
+
+    def routes(self) -> list[PageRoute]:
+        """List the address."""
+        return [PageRoute("GET", "/accuracy", TEACHERS, self._show)]
+
+    def _show(self, asked: Asked) -> Response:
+        wanted = asked.request.query_params.get("class", "")
+        with self._book.reading() as connection:
+            names = class_names(connection)
+            if wanted and wanted not in names:
+                raise HTTPException(404, "there is no such class")
+            accuracy = accuracy_of(connection, wanted or None)
+        return self._showing.page(
+            "accuracy.html",
+            asked.by,
+            accuracy=accuracy,
+            plot=plot_of(accuracy),
+            classes=names,
+            wanted=wanted,
+        )

@@ -13,7 +13,7 @@ from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
 from shoegoal.record.book import Book
-from shoegoal.record.slips import SlipHolder, holder_of
+from shoegoal.record.class_settings import SlipHolder, holder_of
 
 PLACE = "/h"  # short: it stands in every QR code
 SLIP_COOKIE = "shoegoal_slip"

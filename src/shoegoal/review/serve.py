@@ -2,29 +2,51 @@
 
 from __future__ import annotations
 
+import asyncio
+import functools
+import html
 import secrets
 import socket
 import ssl
-from collections.abc import Callable
+import tempfile
+import time
+from collections import OrderedDict
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from ipaddress import ip_address
 from pathlib import Path
-from typing import Any
+from typing import Any, ClassVar
 from urllib.parse import urlsplit
 
 import uvicorn
+from starlette.applications import Starlette
+from starlette.exceptions import HTTPException
+from starlette.middleware import Middleware
+from starlette.routing import BaseRoute, Mount
+from starlette.staticfiles import StaticFiles
+from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from shoegoal.errors import BadSettingsError, ShoegoalError
 from shoegoal.record.accounts import Role, list_accounts
 from shoegoal.record.book import Book
-from shoegoal.review.app import make_app
-from shoegoal.review.connections import (
-    KEEP_ALIVE_S,
-    PatientProtocol,
-    PatientServer,
-    allow_open_files,
+from shoegoal.review.checks import AccuracyPage, CheckPages
+from shoegoal.review.guard import (
+    KEY_FIELD,
+    AccountEntrance,
+    Entrance,
+    Guard,
+    KeyEntrance,
+    LoginPages,
+    Part,
+    site_name,
 )
-from shoegoal.review.guard import KEY_FIELD, AccountEntrance, Entrance, KeyEntrance, site_name
+from shoegoal.review.media import Clips
+from shoegoal.review.phone import make_phone_app
+from shoegoal.review.phone_guard import PLACE
+from shoegoal.review.queue import Glances, QueuePages
+from shoegoal.review.sets import SetPages
+from shoegoal.review.showing import HERE, Showing
 
 LOOPBACK = "127.0.0.1"
 KEY_BYTES = 24
@@ -193,3 +215,149 @@ def _listen(host: str, port: int) -> socket.socket:
         ) from error
     listening.listen()
     return listening
+
+
+def make_app(book: Book, entrance: Entrance) -> Starlette:
+    """Build the application.
+
+    Parameters
+    ----------
+    book : the record book.
+    entrance : how visitors are known; see `shoegoal.review.guard`.
+    """
+    showing, clips = Showing(), Clips()
+    doors = [
+        *QueuePages(book, showing, Glances()).routes(),
+        *SetPages(book, showing, clips).routes(),
+        *CheckPages(book, showing, clips).routes(),
+        *AccuracyPage(book, showing).routes(),
+    ]
+    routes: list[BaseRoute] = [Mount("/static", StaticFiles(directory=HERE / "static"))]
+    if entrance.with_accounts:
+        login = LoginPages(book, showing)
+        routes += login.open_routes()
+        doors += login.routes()
+    routes += [door.route() for door in doors]
+    handlers: Any = {HTTPException: showing.trouble, ShoegoalError: showing.trouble}
+    teachers = Starlette(
+        routes=routes,
+        exception_handlers=handlers,
+        middleware=[Middleware(Guard, entrance=entrance, trouble=showing.trouble, part=Part())],
+    )
+    # Pupils bring a slip in place of key or account, so their pages stand before the guard.
+    phones = make_phone_app(book, entrance, showing)
+    return Starlette(routes=[Mount(PLACE, phones), Mount("/", teachers)])
+
+
+MOST_CONNECTIONS = 400
+REQUEST_WITHIN_S = 10.0  # from its first byte, or from connecting, to the end of its headers
+HANDSHAKE_WITHIN_S = 10.0
+KEEP_ALIVE_S = 5
+OPEN_FILES = 4096
+
+
+class PatientProtocol(H11Protocol):
+    """HTTP/1.1 that closes a connection whose request does not come, the oldest first.
+
+    When there are too many, the one that has waited longest without a request makes room.
+    """
+
+    _waiting: ClassVar[OrderedDict[PatientProtocol, float]] = OrderedDict()
+    _open: ClassVar[set[PatientProtocol]] = set()
+
+    def connection_made(self, transport: Any) -> None:
+        """Take a connection on."""
+        super().connection_made(transport)
+        self._open.add(self)
+        self._wait()
+        if len(self._open) > MOST_CONNECTIONS:
+            next(iter(self._waiting)).transport.abort()
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        """Let it go."""
+        self._open.discard(self)
+        self._waiting.pop(self, None)
+        super().connection_lost(exc)
+
+    def data_received(self, data: bytes) -> None:
+        """Take in what came; a request that is whole waits no longer."""
+        super().data_received(data)
+        if self.cycle is not None and not self.cycle.response_complete:
+            self._waiting.pop(self, None)
+        elif self not in self._waiting:
+            self._wait()
+
+    def on_response_complete(self) -> None:
+        """Go on to the next request."""
+        super().on_response_complete()
+        if not self.transport.is_closing() and (self.cycle is None or self.cycle.response_complete):
+            self._waiting[self] = time.monotonic()
+
+    @classmethod
+    def close_late(cls) -> None:
+        """Close every connection that has waited too long."""
+        until = time.monotonic() - REQUEST_WITHIN_S
+        for late in [one for one, since in cls._waiting.items() if since < until]:
+            late.transport.abort()
+
+    def _wait(self) -> None:
+        self._waiting[self] = time.monotonic()
+
+
+class PatientServer(uvicorn.Server):
+    """A server whose connections have their time."""
+
+    async def startup(self, sockets: list[Any] | None = None) -> None:
+        """Begin to listen, with a limit on how long agreeing on TLS may take."""
+        loop: Any = asyncio.get_running_loop()
+        if self.config.is_ssl:
+            loop.create_server = functools.partial(
+                loop.create_server,
+                ssl_handshake_timeout=HANDSHAKE_WITHIN_S,
+                ssl_shutdown_timeout=HANDSHAKE_WITHIN_S,
+            )
+        await super().startup(sockets)
+
+    async def on_tick(self, counter: int) -> bool:
+        """Look after the connections once a second."""
+        if counter % 10 == 0:
+            PatientProtocol.close_late()
+        return await super().on_tick(counter)
+
+
+def allow_open_files() -> None:
+    """Let this process have as many files and connections open as it may, up to some thousand."""
+    try:
+        import resource
+    except ImportError:  # not on this platform
+        return
+    now, most = resource.getrlimit(resource.RLIMIT_NOFILE)
+    wanted = OPEN_FILES if most == resource.RLIM_INFINITY else min(OPEN_FILES, most)
+    if now != resource.RLIM_INFINITY and now < wanted:
+        resource.setrlimit(resource.RLIMIT_NOFILE, (wanted, most))
+
+
+_PAGE = (
+    '<!doctype html><html lang="en"><meta charset="utf-8"><title>shoegoal</title>'
+    '<meta name="referrer" content="no-referrer">'
+    '<meta http-equiv="refresh" content="0; url={address}">'
+    '<p><a href="{address}">Go on to shoegoal</a></p></html>\n'
+)
+
+
+@contextmanager
+def unseen_opener(launch: Callable[[str], object]) -> Iterator[Callable[[str], None]]:
+    """Give a function that opens an address; what it needs on disk is gone at the end.
+
+    Parameters
+    ----------
+    launch : opens a file in the browser.
+    """
+    with tempfile.TemporaryDirectory(prefix="shoegoal-") as folder:  # made for its owner alone
+
+        def open_address(address: str) -> None:
+            page = Path(folder) / "open.html"
+            page.write_text(_PAGE.format(address=html.escape(address)), encoding="utf-8")
+            launch(str(page))
+
+        yield open_address

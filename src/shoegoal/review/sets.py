@@ -2,28 +2,38 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
-from urllib.parse import quote, unquote
 
+from starlette.datastructures import FormData
 from starlette.exceptions import HTTPException
 from starlette.responses import RedirectResponse, Response
 
 from shoegoal.errors import BadSettingsError, RecordChangedError, ShoegoalError
+from shoegoal.record import reviewing
 from shoegoal.record.book import Book
+from shoegoal.record.corrections import Answer, Side
 from shoegoal.record.history import SetHistory, load_set
 from shoegoal.record.pictures import MOMENTS
-from shoegoal.record.states import LOOK, TO_SIGN
-from shoegoal.review.actions import ACTIONS, Action
-from shoegoal.review.doors import OWNERS, TEACHERS, Asked, Door
-from shoegoal.review.glances import Overview, Wanted, bring_up_to_date, overview, waiting_for
+from shoegoal.record.queue import LOOK, TO_SIGN
 from shoegoal.review.media import Clips, Pictures
+from shoegoal.review.queue import Overview, bring_up_to_date, overview, waiting_for
+from shoegoal.review.routes import (
+    LARGEST_NUMBER,
+    OWNERS,
+    TEACHERS,
+    Asked,
+    PageRoute,
+    name_of,
+    pointed_at,
+    remember_name,
+    wanted_of,
+)
 from shoegoal.review.showing import Showing, status_of
 from shoegoal.review.views import old_view_of, view_of
-
-NAME_COOKIE = "shoegoal_name"
-NAME_KEPT_S = 400 * 24 * 3600
+from shoegoal.types import ImagePoint
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,19 +54,19 @@ class SetPages:
         self._clips = clips
         self._pictures = Pictures()
 
-    def doors(self) -> list[Door]:
+    def routes(self) -> list[PageRoute]:
         """List the addresses."""
         one = "/sets/{set_id:int}"
         return [
-            Door("GET", one, OWNERS, self._one_set),
-            Door("GET", f"{one}/clip", OWNERS, self._clip),
-            Door("GET", f"{one}/markers", TEACHERS, self._markers),
-            Door("GET", f"{one}/goal.jpg", TEACHERS, self._goal),
-            Door("GET", f"{one}/glance.jpg", OWNERS, self._glance),
-            Door("GET", f"{one}/shots/{{number:int}}.jpg", OWNERS, self._strip),
-            Door("GET", f"{one}/at/{{time_ms:int}}/{{moment}}.jpg", OWNERS, self._moment),
+            PageRoute("GET", one, OWNERS, self._one_set),
+            PageRoute("GET", f"{one}/clip", OWNERS, self._clip),
+            PageRoute("GET", f"{one}/markers", TEACHERS, self._markers),
+            PageRoute("GET", f"{one}/goal.jpg", TEACHERS, self._goal),
+            PageRoute("GET", f"{one}/glance.jpg", OWNERS, self._glance),
+            PageRoute("GET", f"{one}/shots/{{number:int}}.jpg", OWNERS, self._strip),
+            PageRoute("GET", f"{one}/at/{{time_ms:int}}/{{moment}}.jpg", OWNERS, self._moment),
             *(
-                Door("POST", f"{one}/{name}", TEACHERS, self._acting(action))
+                PageRoute("POST", f"{one}/{name}", TEACHERS, self._acting(action))
                 for name, action in ACTIONS.items()
             ),
         ]
@@ -170,24 +180,137 @@ class SetPages:
         return {"seen": seen, "wanted": wanted, "signer": name_of(asked)}
 
 
-def wanted_of(asked: Asked) -> Wanted:
-    """Read from an address, or from a form, which sets somebody is at."""
-    given = asked.request.query_params
-
-    def field(name: str) -> str:
-        sent = asked.form.get(f"in_{name}", "")
-        return given.get(name, sent if isinstance(sent, str) else "")[:80].strip()
-
-    return Wanted(field("class"), field("stage"), field("words"))
+LEAST_MOVE_PX = 0.05
 
 
-def name_of(asked: Asked) -> str:
-    """Name under which somebody signs: the account's, or the one typed last in this browser."""
-    return asked.by.name or unquote(asked.request.cookies.get(NAME_COOKIE, ""))[:80]
+def _text(form: FormData, name: str) -> str:
+    value = form.get(name, "")
+    return value.strip() if isinstance(value, str) else ""
 
 
-def remember_name(answer: Response, name: str) -> None:
-    """Let the browser remember the name that was typed."""
-    answer.set_cookie(
-        NAME_COOKIE, quote(name), max_age=NAME_KEPT_S, httponly=True, samesite="strict", path="/"
+def _whole(form: FormData, name: str) -> int:
+    try:
+        number = int(_text(form, name))
+    except ValueError:
+        number = -1
+    if not 0 <= number <= LARGEST_NUMBER:
+        raise BadSettingsError(f"the page sent no usable {name}; load it again")
+    return number
+
+
+def _place(form: FormData, name: str) -> ImagePoint:
+    return pointed_at(_text(form, name))
+
+
+def _answer(form: FormData) -> Answer:
+    try:
+        return Answer(_text(form, "answer"))
+    except ValueError:
+        raise BadSettingsError("say what the shot is: make, miss, not a shot or retake") from None
+
+
+def clock_seconds(text: str) -> float:
+    """Read ``1:12.3`` or seconds, as a player's clock shows them.
+
+    Raises
+    ------
+    BadSettingsError
+        It is neither.
+    """
+    minutes, _, seconds = text.strip().rpartition(":")
+    try:
+        given = 60.0 * int(minutes or 0) + float(seconds)
+    except (ValueError, OverflowError):
+        given = float("nan")
+    if not 0 <= given <= 100_000 or (minutes and float(seconds) >= 60):
+        raise BadSettingsError(f'"{text}" is no time; give 1:12.3, or seconds')
+    return given
+
+
+def answer(book: Book, set_id: int, form: FormData, by: str) -> None:
+    """Say what a shot is."""
+    reviewing.answer_shot(
+        book, set_id, _whole(form, "shot"), _answer(form), note=_text(form, "note"),
+        by=by, seen=_whole(form, "seen"),
+    )  # fmt: skip
+
+
+def add(book: Book, set_id: int, form: FormData, by: str) -> None:
+    """Add a shot."""
+    reviewing.add_shot(
+        book, set_id, clock_seconds(_text(form, "time")), _answer(form), note=_text(form, "note"),
+        by=by, seen=_whole(form, "seen"),
+    )  # fmt: skip
+
+
+def markers(book: Book, set_id: int, form: FormData, by: str) -> None:
+    """Move the markers that were pointed at elsewhere."""
+    seen = _whole(form, "seen")
+    with book.reading() as connection:
+        scene = load_set(connection, set_id).count.analysis().goal_scene
+    now = {Side.LEFT: scene.left_px, Side.RIGHT: scene.right_px}
+    wanted = {side: _place(form, side.value) for side in now}
+    for side, place in wanted.items():
+        at = now[side]
+        if math.hypot(place.x_px - at.x_px, place.y_px - at.y_px) > LEAST_MOVE_PX:
+            seen = reviewing.move_marker(book, set_id, side, place, by=by, seen=seen).version
+
+
+def note(book: Book, set_id: int, form: FormData, by: str) -> None:
+    """Write a remark down."""
+    reviewing.add_note(book, set_id, _text(form, "note"), by=by, seen=_whole(form, "seen"))
+
+
+def looked(book: Book, set_id: int, form: FormData, by: str) -> None:
+    """Say that a stretch of the clip hides no shot."""
+    reviewing.look_through(
+        book, set_id, [_whole(form, "stretch")], by=by, seen=_whole(form, "seen")
     )
+
+
+def undo(book: Book, set_id: int, form: FormData, by: str) -> None:
+    """Take the last correction back."""
+    reviewing.undo(book, set_id, by=by, seen=_whole(form, "seen"))
+
+
+def sign(book: Book, set_id: int, form: FormData, by: str) -> None:
+    """Sign the set."""
+    reviewing.sign(book, set_id, by, seen=_whole(form, "seen"))
+
+
+def withdraw(book: Book, set_id: int, form: FormData, by: str) -> None:
+    """Withdraw the signature."""
+    reviewing.withdraw(book, set_id, _text(form, "reason"), by=by, seen=_whole(form, "seen"))
+
+
+@dataclass(frozen=True, slots=True)
+class Action:
+    """What a form asks for.
+
+    Attributes
+    ----------
+    do : carries it out: book, set, form, and who does it.
+    done : says so.
+    goes_on : the next set is shown afterwards.
+    """
+
+    do: Callable[[Book, int, FormData, str], None]
+    done: str
+    goes_on: bool = False
+
+    @staticmethod
+    def by(form: FormData, account: str | None) -> str:
+        """Who does it: the account, whatever a form says, or else the name that was typed."""
+        return _text(form, "by") if account is None else account
+
+
+ACTIONS = {
+    "answer": Action(answer, "Written down."),
+    "add": Action(add, "Added."),
+    "markers": Action(markers, "The markers were moved and the set worked out anew."),
+    "note": Action(note, "The remark was written down."),
+    "looked": Action(looked, "Written down: nothing is hidden there."),
+    "undo": Action(undo, "The last correction was taken back."),
+    "sign": Action(sign, "Signed.", goes_on=True),
+    "withdraw": Action(withdraw, "The signature was withdrawn."),
+}

@@ -23,7 +23,7 @@ from shoegoal.errors import (
     ShoegoalError,
     TooManyTriesError,
 )
-from shoegoal.review.visitor import Visitor
+from shoegoal.review.routes import Visitor
 
 HERE = Path(__file__).parent
 # Only the words are taken in: what somebody typed stays where it is, to be sent again.

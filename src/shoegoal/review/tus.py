@@ -26,17 +26,17 @@ from shoegoal.analysis.model import StageRecord
 from shoegoal.clip.reader import clip_sha256
 from shoegoal.errors import BadSettingsError, ClipUnreadableError, ShoegoalError
 from shoegoal.record.book import Book
-from shoegoal.record.clips_folder import clips_folder
+from shoegoal.record.class_settings import SlipHolder
 from shoegoal.record.handed_in import (
     ClipState,
     HandedIn,
     begin,
     by_token,
+    clips_folder,
     count_since,
     move,
     twin_of,
 )
-from shoegoal.record.slips import SlipHolder
 from shoegoal.review.phone_guard import PLACE, find_holder, secret_of
 from shoegoal.review.showing import status_of
 from shoegoal.scale.assignments import suffix_of

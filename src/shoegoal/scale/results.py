@@ -24,8 +24,8 @@ from shoegoal.record.agreement import wilson_interval
 from shoegoal.record.book import Book
 from shoegoal.record.history import SetHistory, load_sets
 from shoegoal.record.journal import now_text
-from shoegoal.record.plain import summary
-from shoegoal.record.standing import Standing, StandingShot
+from shoegoal.record.serialise import summary
+from shoegoal.record.status import Standing, StandingShot
 from shoegoal.types import Call, Outcome, Shot
 
 

@@ -22,7 +22,6 @@ from shoegoal.errors import BadSettingsError, OutputError, RecordBookError, Shoe
 from shoegoal.filming_check.pupil import Filmed, Pictures, check_filming
 from shoegoal.ladder.rules import Stage
 from shoegoal.record.book import Book
-from shoegoal.record.chain import canonical_text
 from shoegoal.record.class_settings import settings_by_id
 from shoegoal.record.filing import file_count
 from shoegoal.record.handed_in import (
@@ -39,6 +38,7 @@ from shoegoal.record.handed_in import (
 )
 from shoegoal.record.history import load_sets
 from shoegoal.scale.class_run import with_repeats
+from shoegoal.record.journal import canonical_text
 from shoegoal.scale.tasks import CountTask, TaskDone
 
 POLL_S = 0.5

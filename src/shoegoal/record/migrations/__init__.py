@@ -1,1 +1,1 @@
-"""How the book's tables came to be, step by step; `shoegoal.record.upgrade` runs them."""
+"""How the book's tables came to be, step by step; `shoegoal.record.book` runs them."""

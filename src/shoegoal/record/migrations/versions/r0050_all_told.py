@@ -14,8 +14,7 @@ from typing import Any
 import sqlalchemy as sa
 from alembic import op
 
-from shoegoal.record.chain import FIRST_PREVIOUS, Entry, canonical_text
-from shoegoal.record.journal import now_text
+from shoegoal.record.journal import FIRST_PREVIOUS, Entry, canonical_text, now_text
 from shoegoal.record.migrations.append_only import (
     POSTGRESQL_SIGNED_UNLESS_WITHDRAWN,
     SQLITE_SIGNED_UNLESS_WITHDRAWN,
@@ -85,7 +84,7 @@ def _rebuild_for_sqlite() -> None:
 
 def _all_told(connection: sa.Connection) -> Iterator[tuple[str, dict[str, Any]]]:
     """Entries for all that a book holds, in the words that its later entries use."""
-    from shoegoal.record.told import account_told
+    from shoegoal.record.replay import account_told
 
     yield "book", {"id": uuid.uuid4().hex}
     for row in _rows(connection, "classes"):

@@ -8,7 +8,7 @@ from typing import Any
 from shoegoal.analysis.model import Analysis
 from shoegoal.record.corrections import change_to_plain
 from shoegoal.record.history import SetHistory
-from shoegoal.record.standing import Standing, StandingShot
+from shoegoal.record.status import Standing, StandingShot
 
 
 def state_of(history: SetHistory, standing: Standing | None) -> str:
