@@ -13,6 +13,7 @@ import json
 import time
 import zlib
 from concurrent.futures import ProcessPoolExecutor
+from dataclasses import replace
 from itertools import repeat
 from pathlib import Path
 from typing import Any, cast, get_args
@@ -23,7 +24,7 @@ import numpy as np
 from donors import F64, Donors, donors_of, features_of, rest_feature, table_of_balls
 from evidence import kept_name
 from evidence_one import put, raw_row, told_set, told_truth
-from shoegoal.ball.tracks import Seen, TrackLinker
+from shoegoal.ball.tracks import TrackLinker
 from shoegoal.types import Detection
 from truth.backdrop import Backdrop
 from truth.catalogue import EvaluationSet, drawn_sets
@@ -84,7 +85,7 @@ def draw_evidence(one: EvaluationSet, donors: Donors) -> dict[str, Any]:
     rng = np.random.default_rng(zlib.crc32(one.name.encode()))
     truth = told_truth(unpainted_truth(one))
     times = truth["frames"]["time_s"]
-    seen: list[list[Seen]] = [[] for _ in times]
+    seen: list[list[Detection]] = [[] for _ in times]
     for table, own in zip(table_of_balls(truth), features_of(truth), strict=True):
         _lend_sightings(truth, table, own, donors, rng, seen)
     kicks = [c["time_s"] for c in truth["contacts"] if c["kind"] == "kick"]
@@ -141,7 +142,7 @@ def _lend_sightings(
     own: F64,
     donors: Donors,
     rng: np.random.Generator,
-    seen: list[list[Seen]],
+    seen: list[list[Detection]],
 ) -> None:
     """Give a ball's sightings to its frames."""
     near = np.asarray(donors.tree.query(own, NEAREST)[1])
@@ -165,7 +166,7 @@ def _lend_sightings(
             at_s = truth["frames"]["time_s"][k]
             place = (x + dx * d, y + dy * d)
             sighting = Detection(at_s, *place, size, sigma * size, dsigma * size)
-            seen[k].append(Seen(sighting, float(score)))
+            seen[k].append(replace(sighting, ball_score=float(score)))
 
 
 def _lend_rests(
@@ -200,7 +201,7 @@ def _lend_wrong(
     kick_s: float,
     donors: Donors,
     number: int,
-    seen: list[list[Seen]],
+    seen: list[list[Detection]],
     resting: list[dict[str, Any]],
 ) -> None:
     """Put what was no ball about some kick about another one."""
@@ -214,7 +215,7 @@ def _lend_wrong(
             k = int(np.argmin(np.abs(times - at_s)))
             sighting = Detection(float(times[k]), *s)
             if row[7] >= LEAST_SCORE:
-                seen[k].append(Seen(sighting, float(row[7])))
+                seen[k].append(replace(sighting, ball_score=float(row[7])))
     for row, before, after, arrived in donors.wrong_rests[number]:
         s = in_picture(truth, row)
         if s is not None and times[0] <= kick_s + before and kick_s + after <= times[-1]:
@@ -250,7 +251,7 @@ def _resting(
     }
 
 
-def linked(times: list[float], seen: list[list[Seen]]) -> list[dict[str, Any]]:
+def linked(times: list[float], seen: list[list[Detection]]) -> list[dict[str, Any]]:
     """Tracks as the watcher's linker makes them of the sightings of each frame."""
     linker, out = TrackLinker(), []
     for at_s, now in zip(times, seen, strict=True):

@@ -120,9 +120,9 @@ def listened(clip: Path, heard: Heard) -> Watched:
         tracks.worth_a_look = keeps
 
 
-def raw_row(seen: tracks.Seen) -> list[float]:
+def raw_row(seen: Detection) -> list[float]:
     """t, x, y, d, sigma, dsigma, ball score."""
-    return [*row(seen.sighting)[:6], round(seen.ball_score, 4)]
+    return [*row(seen)[:6], round(seen.ball_score, 4)]
 
 
 def row(s: Detection) -> list[float]:

@@ -11,7 +11,6 @@ from ball_pictures import F64, uneven_times
 from shoegoal.ball.tracks import (
     MAX_GAP_S,
     RestingBall,
-    Seen,
     Track,
     TrackLinker,
     ball_track,
@@ -24,11 +23,11 @@ from shoegoal.ball.tracks import (
 from shoegoal.types import Detection
 
 
-def seen(time_s: float, x: float, y: float, size: float = 20.0) -> Seen:
-    return Seen(Detection(time_s, x, y, size, 0.3, 0.6), 0.9)
+def seen(time_s: float, x: float, y: float, size: float = 20.0) -> Detection:
+    return Detection(time_s, x, y, size, 0.3, 0.6, ball_score=0.9)
 
 
-def link(moments: list[tuple[float, list[Seen]]]) -> list[Track]:
+def link(moments: list[tuple[float, list[Detection]]]) -> list[Track]:
     linker = TrackLinker()
     found: list[Track] = []
     for time_s, balls in moments:
@@ -50,7 +49,7 @@ def test_one_ball_is_one_track_whatever_the_frame_times(speed_px_s: float) -> No
     times = uneven_times(min(2.0, 600 / speed_px_s))
     moments = [(float(t), [seen(float(t), 20 + speed_px_s * t, 200 - 20 * t)]) for t in times]
     (track,) = link(moments)
-    assert [b.time_s for b in track.sightings] == list(times)
+    assert [b.time_s for b in track.seen] == list(times)
     assert worth_a_look(track)
 
 
@@ -63,8 +62,8 @@ def test_balls_that_cross_keep_their_ways() -> None:
     tracks = link(moments)
     assert sorted(len(t.seen) for t in tracks) == [len(times), len(times)]
     for track in tracks:
-        assert len({b.diameter_px for b in track.sightings}) == 1
-        steps = np.diff([b.x_px for b in track.sightings])
+        assert len({b.diameter_px for b in track.seen}) == 1
+        steps = np.diff([b.x_px for b in track.seen])
         assert (steps > 0).all() or (steps < 0).all()
 
 
@@ -82,7 +81,7 @@ def test_another_size_or_place_is_another_thing() -> None:
     jumped = [(t, [seen(t, 20 + 200 * t + (0 if t < 0.5 else 250), 200)]) for t in times]
     for moments in (grown, jumped):
         assert len(link(moments)) == 2
-        assert all(len({b.diameter_px for b in t.sightings}) == 1 for t in link(moments))
+        assert all(len({b.diameter_px for b in t.seen}) == 1 for t in link(moments))
 
 
 def test_a_ball_on_its_way_is_expected_and_one_that_rests_is_not() -> None:
@@ -129,8 +128,8 @@ def test_random_specks_make_no_ball_like_way() -> None:
         places = rng.uniform([0, 0], [640, 360], (6, 2)).tolist()
         moments.append((t, [seen(t, x, y, float(rng.uniform(8, 30))) for x, y in places]))
     for track in link(moments):
-        xs, ys = (np.array([getattr(b, a) for b in track.sightings]) for a in ("x_px", "y_px"))
-        times = np.array([b.time_s for b in track.sightings])
+        xs, ys = (np.array([getattr(b, a) for b in track.seen]) for a in ("x_px", "y_px"))
+        times = np.array([b.time_s for b in track.seen])
         assert len(times) < 8 or not runs_straight(sightings(times, xs, ys))
 
 

@@ -17,7 +17,6 @@ from from_evidence import counted
 from shoegoal.analysis.file import load_analysis
 from shoegoal.analysis.model import Analysis
 from shoegoal.analysis.recount import recount_with_markers
-from shoegoal.ball.tracks import Seen
 from shoegoal.scene.ball_size import BallSize
 from truth.catalogue import drawn_sets
 from truth.record import camera_record
@@ -37,7 +36,7 @@ def evidence_of(analysis: Analysis) -> dict[str, Any]:
     """The analysis' own evidence as `bench evidence` would write it."""
     assert analysis.evidence is not None
     record, clip, scene = analysis.evidence.record, analysis.clip, analysis.goal_scene
-    rows = [[raw_row(Seen(s, s.ball_score)) for s in track.sightings] for track in record.tracks]
+    rows = [[raw_row(s) for s in track.sightings] for track in record.tracks]
     return {
         "refused": None,
         "clip": asdict(clip),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from itertools import takewhile
 from math import hypot, log
 from statistics import fmean, median
@@ -30,14 +30,6 @@ LEAVES = 0.15  # in diameters, from one sighting to the next
 NO_MATCH = 1e6
 
 
-@dataclass(frozen=True, slots=True)
-class Seen:
-    """Something ball-like in one frame: where, and how surely a ball, 0..1."""
-
-    sighting: Detection
-    ball_score: float
-
-
 @dataclass(slots=True)
 class Track:
     """One ball-like thing on its way, oldest first.
@@ -47,23 +39,18 @@ class Track:
     told_s : up to this time of it has been told while it was still under way.
     """
 
-    seen: list[Seen] = field(default_factory=list)
+    seen: list[Detection] = field(default_factory=list)
     told_s: float = float("-inf")
-
-    @property
-    def sightings(self) -> list[Detection]:
-        """The places alone."""
-        return [s.sighting for s in self.seen]
 
     @property
     def start_s(self) -> float:
         """Time of the first sighting."""
-        return self.seen[0].sighting.time_s
+        return self.seen[0].time_s
 
     @property
     def end_s(self) -> float:
         """Time of the last sighting."""
-        return self.seen[-1].sighting.time_s
+        return self.seen[-1].time_s
 
     @property
     def ball_score(self) -> float:
@@ -72,7 +59,7 @@ class Track:
 
     def predict(self, time_s: float) -> tuple[float, float, float, float]:
         """x, y, diameter and speed (px, px, px, px/s) expected at a later time."""
-        recent = [s.sighting for s in self.seen[-4:]]
+        recent = self.seen[-4:]
         first, last = recent[0], recent[-1]
         if first is last:
             return last.x_px, last.y_px, last.diameter_px, 0.0
@@ -86,12 +73,12 @@ class Track:
         """Whether it has hardly moved for a while."""
         if self.start_s > self.end_s - STOPPED_S:
             return False
-        return _travel([s.sighting for s in self.lately()]) <= STOPPED_TRAVEL
+        return _travel(self.lately()) <= STOPPED_TRAVEL
 
-    def lately(self) -> list[Seen]:
+    def lately(self) -> list[Detection]:
         """Return what was seen in the last ``STOPPED_S``; from the end, as tracks may be long."""
         since_s = self.end_s - STOPPED_S
-        late = takewhile(lambda s: s.sighting.time_s >= since_s, reversed(self.seen))
+        late = takewhile(lambda s: s.time_s >= since_s, reversed(self.seen))
         return list(late)[::-1]
 
 
@@ -129,7 +116,7 @@ class TrackLinker:
                 due.append(track)
         return due
 
-    def update(self, seen: Sequence[Seen], time_s: float) -> list[Track]:
+    def update(self, seen: Sequence[Detection], time_s: float) -> list[Track]:
         """Take one frame's sightings in; return the tracks that ended and are worth a look."""
         free = set(range(len(seen)))
         if self._open and seen:
@@ -146,11 +133,11 @@ class TrackLinker:
             self._open = [t for t in self._open if time_s - t.end_s <= MAX_GAP_S]
         return [t for t in ended if worth_a_look(t, self._least_travel)]
 
-    def _go_on(self, row: int, seen: Seen) -> None:
+    def _go_on(self, row: int, seen: Detection) -> None:
         """Take a sighting in; a ball that had stopped and leaves again is on a way of its own."""
         track = self._open[row]
-        last = track.seen[-1].sighting
-        away = hypot(seen.sighting.x_px - last.x_px, seen.sighting.y_px - last.y_px)
+        last = track.seen[-1]
+        away = hypot(seen.x_px - last.x_px, seen.y_px - last.y_px)
         if track.has_stopped() and away > LEAVES * last.diameter_px:
             self._done.append(track)
             self._open[row] = track = Track(track.lately())
@@ -166,14 +153,14 @@ def worth_a_look(track: Track, least_travel: float = MIN_TRAVEL) -> bool:
     """Whether a track is long, far and smooth enough to be more than a flicker."""
     return (
         len(track.seen) >= MIN_SEEN
-        and _travel(track.sightings) >= least_travel
+        and _travel(track.seen) >= least_travel
         and roughness(track) <= MAX_ROUGHNESS
     )
 
 
 def roughness(track: Track) -> float:
     """Median distance of a sighting from the straight way between its neighbours, in diameters."""
-    rows = as_array(track.sightings)
+    rows = as_array(track.seen)
     before, here, after = rows[:-2], rows[1:-1], rows[2:]
     share = ((here[:, 0] - before[:, 0]) / (after[:, 0] - before[:, 0]))[:, None]
     off = here[:, 1:3] - before[:, 1:3] - share * (after[:, 1:3] - before[:, 1:3])
@@ -186,7 +173,7 @@ def _travel(sightings: Sequence[Detection]) -> float:
     return float(np.hypot(*np.ptp(rows[:, 1:3], axis=0)) / max(1.0, float(np.median(rows[:, 3]))))
 
 
-def _costs(track: Track, seen: Sequence[Seen], time_s: float) -> list[float]:
+def _costs(track: Track, seen: Sequence[Detection], time_s: float) -> list[float]:
     """How badly each sighting of one frame would go on a track; ``NO_MATCH`` where it can't."""
     waited_s = time_s - track.end_s
     if waited_s <= 0:
@@ -194,7 +181,7 @@ def _costs(track: Track, seen: Sequence[Seen], time_s: float) -> list[float]:
     x, y, size, speed = track.predict(time_s)
     is_new = len(track.seen) == 1
     costs = []
-    for sighting in [s.sighting for s in seen]:
+    for sighting in seen:
         ratio = sighting.diameter_px / max(1.0, size)
         diameter = max(size, sighting.diameter_px)
         if is_new:
@@ -273,9 +260,7 @@ class RestingBall:
 
 def ball_track(track: Track) -> BallTrack:
     """Write a linked track down."""
-    return BallTrack(
-        tuple(replace(s.sighting, ball_score=s.ball_score) for s in track.seen), track.ball_score
-    )
+    return BallTrack(tuple(track.seen), track.ball_score)
 
 
 def since_it_left(sightings: Sequence[Detection]) -> Sequence[Detection]:

@@ -14,7 +14,6 @@ from shoegoal.ball.motion import Blob, Motion, MotionWatcher
 from shoegoal.ball.tracks import (
     BallTrack,
     RestingBall,
-    Seen,
     Track,
     TrackLinker,
     ball_track,
@@ -105,7 +104,7 @@ class BallWatcher:
             [*self._linker.expected(time_s), *self._may_leave(glimpse.motion)],
         )
         readings = distinct(measure_balls(small.halvings, glimpse.settled, guesses), LEAST_SCORE)
-        seen = [Seen(r.sighting(time_s, at_rest=False), r.ball_score) for r in readings]
+        seen = [r.sighting(time_s, at_rest=False) for r in readings]
         told = self._take(self._linker.update(seen, time_s))
         told += map(ball_track, self._linker.under_way())
         self._note(glimpse.changed)

@@ -25,7 +25,6 @@ from shoegoal.record.filing import enrol
 from shoegoal.record.handed_in import OPEN_STATES, ClipState, HandedIn, clips_of
 from shoegoal.record.queue import waiting_sets
 from shoegoal.record.reviewing import sign
-from shoegoal.record.serialise import summary
 from shoegoal.scale.assignments import Assignment, assignments_by_file_name
 from shoegoal.scale.class_run import ClipOutcome, Watcher, outcome_of
 from shoegoal.scale.pages import class_page

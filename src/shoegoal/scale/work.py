@@ -37,8 +37,8 @@ from shoegoal.record.handed_in import (
     keep_claim,
 )
 from shoegoal.record.history import load_sets
-from shoegoal.scale.class_run import with_repeats
 from shoegoal.record.journal import canonical_text
+from shoegoal.scale.class_run import with_repeats
 from shoegoal.scale.tasks import CountTask, TaskDone
 
 POLL_S = 0.5
