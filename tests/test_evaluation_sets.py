@@ -72,7 +72,7 @@ def test_a_name_gives_the_same_scene_and_place_for_ever(tmp_path_factory) -> Non
 
 def test_sets_have_five_to_twenty_shots_and_what_the_issue_varies() -> None:
     scenes = [s.scene() for s in catalogue()]
-    assert all(4 <= len(s.shots) <= 20 for s in scenes)
+    assert all(4 <= len(s.shots) <= 20 for s in scenes if s.nuisance != "nobody shoots")
     assert {s.ground for s in scenes} == {"grass", "concrete", "gravel", "indoor"}
     kinds = {w.kind for s in scenes for w in s.walls}
     assert kinds == {"brick", "plaster", "fence", "hedge", "net"}
