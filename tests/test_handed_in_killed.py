@@ -70,6 +70,7 @@ def count(task):
     return carry_out(slowly, task, lambda share: None)
 
 def work(place):
+    os.write(1, f"{os.getpid()}\\n".encode())
     book, duty = Book(place, wait_s=10), Duty(checks=False, claim_s=0.3)
     os.write(1, b"open\\n")
     while True:
@@ -82,7 +83,6 @@ for line in sys.stdin:
     if child == 0:
         work(line.strip())
         os._exit(1)
-    os.write(1, f"{child}\\n".encode())
     os.waitpid(child, 0)
     os.write(1, b"gone\\n")
 """

@@ -77,11 +77,13 @@ def test_a_class_of_120_sets(book: Book, page: Page) -> None:
     left = SETS - DOUBTFUL
     while left:
         expect(page.locator(".sheet .card")).to_have_count(min(50, left))
+        page.wait_for_load_state()  # keys work once the page's script runs
         presses.key("Enter")
         left = max(0, left - 50)
         # Fifty entries are written and sealed one after the other.
         expect(page.get_by_text("Signed: ")).to_be_visible(timeout=60_000)
-    expect(page.get_by_role("heading", name="Nothing is ready to sign")).to_be_visible()
+    done = page.get_by_role("heading", name="Nothing is ready to sign")
+    expect(done).to_be_visible(timeout=60_000)
     assert signed(book) == SETS - DOUBTFUL
     assert presses.count <= MOST_PRESSES_IN_SHEET * (SETS - DOUBTFUL)
 

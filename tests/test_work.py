@@ -139,7 +139,7 @@ def test_work_on_a_dask_cluster(
     good = waiting(book, tmp_path, "good.mp4", "pictures")
     waiting(book, tmp_path, "bad.mp4", "no goal")
     with distributed.LocalCluster(
-        n_workers=1, threads_per_worker=1, processes=False, dashboard_address=None
+        n_workers=1, threads_per_worker=1, processes=False, dashboard_address=":0"
     ) as cluster:
         address = cluster.scheduler_address
         done = CliRunner().invoke(
