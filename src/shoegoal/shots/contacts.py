@@ -36,7 +36,7 @@ OTHER_BALL_SHARE = 0.5  # of a way's time that another one's covers: then it is 
 F64 = npt.NDArray[np.float64]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Contact:
     """Where one stretch of free motion ends and the next begins.
 
@@ -141,14 +141,19 @@ def dribbled_ways(
     """
     weights = weights or shipped_weights()
     record = replace(record, resting=tuple(_before_a_track(record)))
+
+    def cut(noise: float = 1.0) -> Sequence[Segment]:
+        return segments_of(camera, diameter_m, record.tracks, record.resting, weights, noise)
+
     try:
-        fit = find_ground(record, size_px, ball=ball, weights=weights).fit
+        ground = find_ground(record, size_px, ball=ball, weights=weights)
     except SceneNotFittedError:
         camera, diameter_m = _stand_in(record, size_px, ball)
+        segments = cut()
     else:
-        camera, diameter_m = fit.camera, fit.ball_diameter_m.value
-    given = camera, diameter_m, record.tracks, record.resting, weights
-    story = tell_story(segments_of(*given, _noise(segments_of(*given))), weights)
+        camera, diameter_m = ground.fit.camera, ground.fit.ball_diameter_m.value
+        segments = ground.story.segments
+    story = tell_story(cut(_noise(segments)), weights)
     ways = [_way(story, chain, camera, diameter_m) for chain in _of_one_ball(story, _chains(story))]
     return [way for way in ways if way.moving]
 
@@ -256,10 +261,7 @@ def _way(story: Story, chain: list[int], camera: Camera, diameter_m: float) -> W
             continue
         kinds = [Between.KICKED] if a.lies else [Between.MET, Between.KICKED]
         kind = max(kinds, key=lambda k: float(story.between[i, j, k]))
-        at_s = float(story.joints_s[i, j, kind])
-        contacts.append(
-            _contact(camera, diameter_m, a, b, at_s if np.isfinite(at_s) else b.start_s)
-        )
+        contacts.append(_contact(camera, diameter_m, a, b, float(story.joints_s[i, j, kind])))
     return Way(tuple(segments), tuple(contacts), diameter_m)
 
 
