@@ -21,10 +21,10 @@ import cv2
 import numpy as np
 
 from evidence import kept_name, scene_digest
-from shoegoal.analysis.watching import Watched, watch_clip
 from shoegoal.ball import tracks
 from shoegoal.ball.tracks import RestingBall, Track
 from shoegoal.errors import ShoegoalError
+from shoegoal.pipeline.watching import Watched, watch_clip
 from shoegoal.types import Detection
 from truth.catalogue import EvaluationSet, chosen
 from truth.record import Truth

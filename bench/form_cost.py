@@ -17,9 +17,9 @@ import click
 from analysis_examples import example_analysis
 from make_clip import SIZE_PX, make_clip
 from one_run import decoding
-from shoegoal.analysis.form import read_form
 from shoegoal.analysis.model import Analysis
 from shoegoal.clip.reader import clip_sha256
+from shoegoal.pipeline.form import read_form
 from shoegoal.scene.camera import Camera
 from shoegoal.types import Estimate, ImagePoint
 

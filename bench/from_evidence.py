@@ -12,17 +12,20 @@ from typing import Any
 
 from evidence import read_evidence
 from judge_one import settings_of, told_set
-from shoegoal.analysis.doubts import doubtful_times
-from shoegoal.analysis.interruptions import strayed_times
-from shoegoal.analysis.judging import JudgedSet, judge_evidence, scene_record
 from shoegoal.analysis.model import MarkersSource
-from shoegoal.analysis.run import evidence_of, ground_of, marker_sigma_px
 from shoegoal.ball.tracks import BallTrack, RestingBall
 from shoegoal.ball.watch import BallRecord
 from shoegoal.clip.stillness import Stillness, StillnessReport, StillSpan
 from shoegoal.clip.take import Break, BreakKind
 from shoegoal.errors import ShoegoalError
-from shoegoal.ladder.hidden import judge_shots_around
+from shoegoal.pipeline.count import evidence_of, ground_of, marker_sigma_px
+from shoegoal.pipeline.judging import (
+    JudgedSet,
+    conclude,
+    judge_evidence,
+    scene_record,
+    strayed_times,
+)
 from shoegoal.shots.judge import sure_segments_beside
 from shoegoal.types import Detection
 
@@ -39,7 +42,7 @@ def count_of(path: Path) -> dict[str, Any]:
 
 
 def counted(told: dict[str, Any]) -> dict[str, Any]:
-    """Judge what was seen, as `shoegoal.analysis.run.count_shots` does."""
+    """Judge what was seen, as `shoegoal.pipeline.count.count_shots` does."""
     clip, settings = told["clip"], settings_of(told["truth"], given=True)
     assert settings.left_px is not None and settings.right_px is not None
     start_s, end_s, size_px = clip["start_s"], clip["end_s"], (clip["width_px"], clip["height_px"])
@@ -57,13 +60,9 @@ def counted(told: dict[str, Any]) -> dict[str, Any]:
         start_s,
         ground_of(evidence, size_px),
     )
-    rule = settings.stage.rule
     doubts = strayed_times(stillness, start_s, end_s)
-    _, verdict = judge_shots_around(
-        rule,
-        judged.shots,
-        doubtful_times(rule, judged.shots, breaks, start_s, end_s, counted_doubts=doubts),
-        watched_until_s=end_s,
+    _, verdict = conclude(
+        settings.stage.rule, judged.shots, breaks, start_s, end_s, doubts, settings.confidence
     )
     scene = scene_record(judged.scene, MarkersSource.GIVEN, (), settings.stage.back_steps)
     return {

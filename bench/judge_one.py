@@ -18,12 +18,12 @@ from typing import Any, TypeVar
 
 from one_run import decoding
 from shoegoal.analysis.model import Analysis, SceneRecord
-from shoegoal.analysis.run import count_shots
-from shoegoal.analysis.settings import CountSettings
-from shoegoal.analysis.watching import Watched, watch_clip
 from shoegoal.errors import ShoegoalError
 from shoegoal.ladder.rules import MakesOfShots, Stage
 from shoegoal.ladder.verdict import Verdict
+from shoegoal.pipeline.count import count_shots
+from shoegoal.pipeline.settings import CountSettings
+from shoegoal.pipeline.watching import Watched, watch_clip
 from shoegoal.scene.ball_size import BallSize
 from shoegoal.shots.judge import LeftOut
 from shoegoal.types import Estimate, ImagePoint, Shot

@@ -23,8 +23,8 @@ from evidence import read_evidence
 from from_evidence import record_of, stillness_of
 from judge_one import settings_of
 from looks import ALIKE, AS_IT_IS, AWAY, BESIDE, TWO_SHOES, Cutout, Looks, laid_out, looks_at
-from shoegoal.analysis.run import evidence_of, ground_of
 from shoegoal.errors import ShoegoalError
+from shoegoal.pipeline.count import evidence_of, ground_of
 from shoegoal.scene.markers import MarkersNotFoundError, find_markers
 from shoegoal.shots.ground import Ground
 from shoegoal.types import ImagePoint

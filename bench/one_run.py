@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from shoegoal.analysis.settings import CountSettings
+    from shoegoal.pipeline.settings import CountSettings
     from shoegoal.types import Shot
 
 TRUTH = Path(__file__).resolve().parents[1] / "sample_clips" / "behind_six.truth.json"
@@ -85,9 +85,9 @@ def fitting(clip: Path) -> Callable[[], str]:
 
 def counting(clip: Path, *, writes: bool) -> Callable[[], str]:
     """Return the work of counting a clip; ``writes`` adds the result folder with its pictures."""
-    from shoegoal.analysis.evidence import write_result
-    from shoegoal.analysis.run import analyse_clip
     from shoegoal.errors import ShoegoalError
+    from shoegoal.pictures.evidence import write_result
+    from shoegoal.pipeline.count import analyse_clip
 
     settings = settings_for(clip)
 
@@ -115,8 +115,8 @@ def settings_for(clip: Path) -> CountSettings:
     """Return the sample clip's stage and markers, moved to where the enlarged picture has them."""
     import av
 
-    from shoegoal.analysis.settings import CountSettings
     from shoegoal.ladder.rules import FirstMakes, Stage
+    from shoegoal.pipeline.settings import CountSettings
     from shoegoal.types import ImagePoint
 
     truth = json.loads(TRUTH.read_text(encoding="utf-8"))

@@ -26,9 +26,9 @@ from av.video.stream import VideoStream
 
 from judge_one import settings_of, tried
 from scoring import match
-from shoegoal.analysis.run import analyse_clip
-from shoegoal.analysis.settings import CountSettings
 from shoegoal.clip.reader import open_clip
+from shoegoal.pipeline.count import analyse_clip
+from shoegoal.pipeline.settings import CountSettings
 from shoegoal.types import Call, ImagePoint, Outcome, Shot
 
 SAMPLES = Path(__file__).resolve().parents[1] / "sample_clips"

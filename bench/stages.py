@@ -10,8 +10,8 @@ from typing import Any
 
 # What is timed, innermost last; what a stage calls of another is the other's.
 STAGES: tuple[tuple[str, str, str], ...] = (
-    ("decode", "shoegoal.analysis.watching:Clip", "frames"),
-    ("small picture", "shoegoal.analysis.watching:", "small_frame"),
+    ("decode", "shoegoal.pipeline.watching:Clip", "frames"),
+    ("small picture", "shoegoal.pipeline.watching:", "small_frame"),
     ("is the camera still", "shoegoal.clip.stillness:StillnessWatcher", "update"),
     ("breaks and fingerprint", "shoegoal.clip.take:TakeWatcher", "update"),
     ("what moves", "shoegoal.ball.motion:MotionWatcher", "update"),
@@ -20,9 +20,9 @@ STAGES: tuple[tuple[str, str, str], ...] = (
     ("ball windows cut out", "shoegoal.ball.ball_net:", "look_through"),
     ("ball network", "shoegoal.ball.ball_net:", "run_network"),
     ("lying balls, tracks", "shoegoal.ball.watch:BallWatcher", "follow"),
-    ("stills put by", "shoegoal.analysis.keeper:PictureKeeper", "add"),
-    ("markers", "shoegoal.analysis.run:", "_markers"),
-    ("the judging", "shoegoal.analysis.run:", "judge_evidence"),
+    ("stills put by", "shoegoal.pictures.stills:PictureKeeper", "add"),
+    ("markers", "shoegoal.pipeline.count:", "_markers"),
+    ("the judging", "shoegoal.pipeline.count:", "judge_evidence"),
 )
 
 

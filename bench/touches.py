@@ -66,10 +66,10 @@ class Row:
 
 def measure(name: str, clip: Path) -> Row:
     """Count one clip and hold it against its truth."""
-    from shoegoal.analysis.run import analyse_clip
-    from shoegoal.analysis.settings import CountSettings
     from shoegoal.ladder.hidden import judge_shots_around
     from shoegoal.ladder.rules import Stage, TouchesInARow
+    from shoegoal.pipeline.count import analyse_clip
+    from shoegoal.pipeline.settings import CountSettings
     from shoegoal.types import Call, EventKind
     from truth.dribbling import DribbleTruth
 

@@ -20,21 +20,24 @@ PACKAGE = DOCS.parent / "src" / "shoegoal"
 MOST_SAID = 10_000  # a limit beyond is no use to a reader
 COMMANDS_FILE = DOCS / "commands.md"
 # From the ground up: every floor imports only from those before it.
+# From the ground up.
 FLOORS = (
-    ("clip", "reading a video file"),
-    ("scene", "camera, ground and goal"),
-    ("ball", "finding and following the ball"),
-    ("shots", "what happened to the ball, and what counts"),
-    ("ladder", "stages, verdicts and what comes next"),
-    ("card", "cards and slips to print"),
-    ("cues", "the form of a kick"),
-    ("analysis", "one clip from beginning to end, and its files"),
-    ("filming_check", "can a clip be counted, and what should change"),
-    ("record", "the record book"),
-    ("scale", "many clips at a time"),
-    ("review", "the pages in the browser"),
-    ("demo", "the invented class"),
-    ("cli", "the command line"),
+    "clip",
+    "scene",
+    "ball",
+    "shots",
+    "ladder",
+    "card",
+    "cues",
+    "analysis",
+    "pictures",
+    "pipeline",
+    "filming_check",
+    "record",
+    "scale",
+    "review",
+    "demo",
+    "cli",
 )
 
 
@@ -127,8 +130,9 @@ def rooms_page() -> str:
     """List the rooms of every floor, each by the first line of its docstring."""
     lines = ["Every floor imports only from those above it in this list.", ""]
     ground = sorted(PACKAGE.glob("*.py"))
-    for floor, title in (("", "what all floors share"), *FLOORS):
-        lines += [f"**{floor or 'shoegoal'}** ({title})", ""]
+    for floor in ("", *FLOORS):
+        title = _first_line(PACKAGE / floor / "__init__.py") if floor else "What all floors share."
+        lines += [f"**{floor or 'shoegoal'}**: {_plain(title)}", ""]
         for file in ground if not floor else sorted((PACKAGE / floor).rglob("*.py")):
             first = _first_line(file)
             if file.name == "__init__.py" and floor:

@@ -20,11 +20,11 @@ from shoegoal.analysis.model import (
     SceneRecord,
     StageRecord,
 )
-from shoegoal.analysis.stills import SceneView, StillPicture, strip_moments
 from shoegoal.ball.tracks import BallTrack, RestingBall
 from shoegoal.ball.watch import BallRecord
 from shoegoal.ladder.rules import MakesOfShots, Stage
 from shoegoal.ladder.verdict import judge_shots
+from shoegoal.pictures.stills import SceneView, StillPicture, strip_moments
 from shoegoal.scene.camera import Camera
 from shoegoal.scene.goal import GoalFrame, goal_from_markers
 from shoegoal.shots.judge import LeftOut

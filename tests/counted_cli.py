@@ -15,8 +15,8 @@ from types import ModuleType
 
 from analysis_examples import example_analysis, example_stills, still_at
 from shoegoal.analysis.model import Analysis
-from shoegoal.analysis.settings import CountSettings
-from shoegoal.analysis.stills import StillPicture
+from shoegoal.pictures.stills import StillPicture
+from shoegoal.pipeline.settings import CountSettings
 
 
 @dataclass(frozen=True)
@@ -49,15 +49,15 @@ def pipeline(
             raise error
         return made_up_count(analysis or example_analysis())
 
-    module = ModuleType("shoegoal.analysis.run")
+    module = ModuleType("shoegoal.pipeline.count")
     module.analyse_clip = analyse_clip  # type: ignore[attr-defined]
     return module
 
 
 def main() -> None:
-    sys.modules["shoegoal.analysis.run"] = pipeline()
-    from shoegoal.analysis import evidence
+    sys.modules["shoegoal.pipeline.count"] = pipeline()
     from shoegoal.cli.main import cli
+    from shoegoal.pictures import evidence
 
     draw_strip = evidence.draw_strip
 

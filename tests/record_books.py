@@ -14,9 +14,9 @@ import psycopg
 from sqlalchemy import Connection, text
 
 from analysis_examples import example_analysis, example_stills, still_at
-from shoegoal.analysis.evidence import write_result
 from shoegoal.analysis.file import save_analysis
 from shoegoal.analysis.model import Analysis
+from shoegoal.pictures.evidence import write_result
 from shoegoal.record.book import Book
 from shoegoal.record.filing import Filed, file_count
 

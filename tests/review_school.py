@@ -7,7 +7,7 @@ from pathlib import Path
 
 from analysis_examples import example_stills, only, still_at
 from record_books import TEACHER, analysis_of, file_set
-from shoegoal.analysis.evidence import write_result
+from shoegoal.pictures.evidence import write_result
 from shoegoal.record.book import Book
 from shoegoal.record.coaching import answer_check, draw_round
 from shoegoal.record.filing import file_count

@@ -8,10 +8,10 @@ from pathlib import Path
 import pytest
 
 from analysis_examples import example_analysis, example_stills, still_at
-from shoegoal.analysis.evidence import write_evidence, write_result
 from shoegoal.analysis.file import load_analysis
 from shoegoal.analysis.folders import MARK_FILE_NAME, STALE_S, check_writable_file, fresh_folder
 from shoegoal.errors import OutputError
+from shoegoal.pictures.evidence import write_evidence, write_result
 
 
 def _tree(folder: Path) -> dict[str, bytes]:
@@ -109,7 +109,7 @@ def test_a_failure_midway_leaves_all_as_it_was(
     def fail(*args: object, **named: object) -> None:
         raise error
 
-    monkeypatch.setattr("shoegoal.analysis.evidence.draw_strip", fail)
+    monkeypatch.setattr("shoegoal.pictures.evidence.draw_strip", fail)
     expected = OutputError if isinstance(error, OSError) else KeyboardInterrupt
     with pytest.raises(expected):
         _write(folder, unsure=False)

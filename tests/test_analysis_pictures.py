@@ -20,11 +20,11 @@ from analysis_examples import (
     goal_of_view,
     still_at,
 )
-from shoegoal.analysis.goal_picture import draw_goal_picture
-from shoegoal.analysis.marks import CALL_COLOURS, SKY, YELLOW, Box, Window, write_text
-from shoegoal.analysis.overview import draw_overview, where_it_ended
-from shoegoal.analysis.stills import StillPicture, strip_moments
-from shoegoal.analysis.strip import GAP, HEADER_HEIGHT, LABEL_HEIGHT, draw_strip
+from shoegoal.pictures.goal_picture import draw_goal_picture
+from shoegoal.pictures.marks import CALL_COLOURS, SKY, YELLOW, Box, Window, write_text
+from shoegoal.pictures.overview import draw_overview, where_it_ended
+from shoegoal.pictures.stills import StillPicture, strip_moments
+from shoegoal.pictures.strip import GAP, HEADER_HEIGHT, LABEL_HEIGHT, draw_strip
 from shoegoal.types import Call, Estimate
 
 U8 = npt.NDArray[np.uint8]

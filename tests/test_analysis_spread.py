@@ -8,8 +8,7 @@ import numpy as np
 import pytest
 
 from clip_writer import ramp_pictures, write_clip
-from shoegoal.analysis.spread import spread_pictures
-from shoegoal.clip.reader import open_clip
+from shoegoal.clip.reader import open_clip, spread_pictures
 
 CODED = {"g": "5", "qp": "4", "x264-params": "scenecut=0"}  # a key picture every five
 

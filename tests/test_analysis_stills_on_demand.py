@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 
 from analysis_examples import example_analysis, example_stills
-from shoegoal.analysis.counted import StillsOnDemand
-from shoegoal.analysis.stills import StillPicture
+from shoegoal.pictures.stills import StillPicture
+from shoegoal.pipeline.count import StillsOnDemand
 from shoegoal.types import Shot
 
 

@@ -10,7 +10,6 @@ import pytest
 
 from analysis_examples import START_S, example_analysis, example_shot
 from shoegoal.analysis.file import analysis_from_json, analysis_to_json, save_analysis
-from shoegoal.analysis.interruptions import break_sentences, doubted_around, hidden_times
 from shoegoal.analysis.model import Analysis, TakeRecord
 from shoegoal.analysis.repeats import earlier_results, with_repeats
 from shoegoal.cli.report import print_report
@@ -20,6 +19,7 @@ from shoegoal.errors import BadSettingsError
 from shoegoal.ladder.hidden import judge_shots_around
 from shoegoal.ladder.rules import MakesInTime, MakesOfShots
 from shoegoal.ladder.verdict import Decision
+from shoegoal.pipeline.judging import break_sentences, doubted_around, hidden_times
 from shoegoal.types import Call
 
 ACCUSING = ("cheat", "fake", "manipulat", "edited", "fraud", "tamper", "suspicious")

@@ -11,7 +11,7 @@ import av
 import numpy as np
 import pytest
 
-from shoegoal.analysis.watching import Watched, watch_clip
+from shoegoal.pipeline.watching import Watched, watch_clip
 from shoegoal.threads import limit_threads
 
 SAMPLE = Path(__file__).parents[1] / "sample_clips" / "portrait_vfr.mp4"

@@ -16,9 +16,9 @@ import pytest
 import shoegoal
 from analysis_examples import example_analysis
 from demo_truths import wrong_calls
-from shoegoal.analysis.trace import trace_of
 from shoegoal.demo import folder as demo_folder
 from shoegoal.errors import BadSettingsError, ClipUnreadableError
+from shoegoal.pipeline.trace import trace_of
 from shoegoal.shots.judge import ASK_AT, CALL_AT
 from shoegoal.shots.weights import shipped_weights
 

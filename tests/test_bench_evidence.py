@@ -16,7 +16,7 @@ from evidence_one import raw_row, resting
 from from_evidence import counted
 from shoegoal.analysis.file import load_analysis
 from shoegoal.analysis.model import Analysis
-from shoegoal.analysis.recount import recount_with_markers
+from shoegoal.pipeline.judging import recount_with_markers
 from shoegoal.scene.ball_size import BallSize
 from truth.catalogue import drawn_sets
 from truth.record import camera_record

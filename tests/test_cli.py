@@ -19,7 +19,6 @@ from clip_writer import ramp_pictures, write_clip, write_sound
 from counted_cli import pipeline
 from shoegoal.analysis.file import load_analysis
 from shoegoal.analysis.model import Analysis
-from shoegoal.analysis.settings import CountSettings
 from shoegoal.cli.main import EXIT_CODES, cli
 from shoegoal.cli.report import interval_text, where_text
 from shoegoal.cli.terminal import plain_progress, shown_progress
@@ -27,6 +26,7 @@ from shoegoal.errors import BadSettingsError, ClipNotJudgeableError, ClipUnreada
 from shoegoal.ladder.ladders import load_ladder
 from shoegoal.ladder.rules import FirstMakes, MakesInARow, MakesInTime, MakesOfShots
 from shoegoal.ladder.verdict import DEFAULT_CONFIDENCE
+from shoegoal.pipeline.settings import CountSettings
 from shoegoal.scene.ball_size import BallSize
 from shoegoal.scene.calibration import matches
 from shoegoal.types import Estimate, ImagePoint
@@ -57,7 +57,7 @@ def count_as(
     error: BaseException | None = None,
     seen: list[CountSettings] | None = None,
 ) -> Result:
-    monkeypatch.setitem(sys.modules, "shoegoal.analysis.run", pipeline(analysis, error, seen))
+    monkeypatch.setitem(sys.modules, "shoegoal.pipeline.count", pipeline(analysis, error, seen))
     return run("count", *args)
 
 
@@ -269,7 +269,7 @@ def test_trouble_midway_is_one_line_and_leaves_nothing(
 def test_traceback_on_request(clip: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("SHOEGOAL_TRACEBACK", "1")
     monkeypatch.setitem(
-        sys.modules, "shoegoal.analysis.run", pipeline(error=ZeroDivisionError("midway"))
+        sys.modules, "shoegoal.pipeline.count", pipeline(error=ZeroDivisionError("midway"))
     )
     result = CliRunner().invoke(cli, ["count", str(clip), *OWN])
     assert result.exit_code == 1

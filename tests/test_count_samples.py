@@ -15,11 +15,11 @@ from typing import Any
 
 from shoegoal.analysis.file import load_analysis
 from shoegoal.analysis.model import Analysis
-from shoegoal.analysis.run import analyse_clip
-from shoegoal.analysis.settings import CountSettings
 from shoegoal.errors import EXIT_NEEDS_A_LOOK
 from shoegoal.ladder.rules import MakesOfShots, Stage
 from shoegoal.ladder.verdict import Decision
+from shoegoal.pipeline.count import analyse_clip
+from shoegoal.pipeline.settings import CountSettings
 from shoegoal.types import Call, Estimate, Outcome
 
 CLIPS = Path(__file__).parents[1] / "sample_clips"

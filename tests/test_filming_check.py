@@ -12,8 +12,6 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from shoegoal.analysis.judging import JudgedSet
-from shoegoal.analysis.settings import CountSettings
 from shoegoal.ball.free_motion import FreeStretch, Motion
 from shoegoal.ball.motion import MAX_SIZE_OF_LONG_SIDE, MIN_SIZE_OF_LONG_SIDE
 from shoegoal.ball.tracks import BallTrack
@@ -26,6 +24,8 @@ from shoegoal.filming_check.checks import CHECKS, Facts, Finding, Level
 from shoegoal.filming_check.sampled import PictureQuality, SampledClip
 from shoegoal.filming_check.scene import CheckedScene, contrast_levels
 from shoegoal.ladder.rules import FirstMakes, Stage
+from shoegoal.pipeline.judging import JudgedSet
+from shoegoal.pipeline.settings import CountSettings
 from shoegoal.scene.camera import Camera
 from shoegoal.scene.ground import GroundFit
 from shoegoal.shots.ground import Ground

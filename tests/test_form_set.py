@@ -21,12 +21,8 @@ from analysis_examples import example_analysis
 from clip_writer import ramp_pictures, write_clip
 from counted_cli import pipeline
 from form_bodies import StickKick, pose_at
-from shoegoal.analysis import form as set_form
-from shoegoal.analysis.evidence import write_result
-from shoegoal.analysis.form import read_form
 from shoegoal.analysis.form_file import FORM_FILE_NAME, FORM_FOLDER_NAME, form_pictures, load_form
 from shoegoal.analysis.model import Analysis
-from shoegoal.analysis.stills import SceneView
 from shoegoal.cli.main import cli
 from shoegoal.clip.frame import U8
 from shoegoal.clip.reader import clip_sha256
@@ -35,6 +31,10 @@ from shoegoal.cues.bands import MeasuredError, load_bands
 from shoegoal.cues.pose import Pose, Square
 from shoegoal.cues.space import ShotSpace, View
 from shoegoal.errors import BadSettingsError
+from shoegoal.pictures.evidence import write_result
+from shoegoal.pictures.stills import SceneView
+from shoegoal.pipeline import form as set_form
+from shoegoal.pipeline.form import read_form
 from shoegoal.record.book import Book
 from shoegoal.review.guard import KeyEntrance
 from shoegoal.review.serve import make_app
@@ -188,7 +188,7 @@ def test_form_of_a_count_adds_pictures_and_a_page_and_can_be_read_again(
 def test_count_with_form_and_form_of_a_clip_write_both(
     clip: Path, counted: Analysis, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setitem(sys.modules, "shoegoal.analysis.run", pipeline(counted))
+    monkeypatch.setitem(sys.modules, "shoegoal.pipeline.count", pipeline(counted))
     result = run("count", clip, *OWN, "--form")
     assert result.exit_code == 0 and "advance" in result.stdout and "To try" in result.stdout
     folder = clip.with_suffix(".shoegoal")

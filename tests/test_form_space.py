@@ -9,9 +9,9 @@ import pytest
 
 from analysis_examples import example_analysis
 from form_bodies import CONTACT_S, StickKick, poses_of, space_from
-from shoegoal.analysis.form import ball_left_from_spot, common_view, shot_spaces
 from shoegoal.cues.reading import read_kick
 from shoegoal.cues.space import ShotSpace, View, cameras_round
+from shoegoal.pipeline.form import ball_left_from_spot, common_view, shot_spaces
 from shoegoal.scene.posterior import UNKNOWNS
 from shoegoal.types import Detection, Shot
 

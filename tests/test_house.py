@@ -14,7 +14,7 @@ import click
 import pytest
 
 import shoegoal
-from generated import commands_of
+from generated import FLOORS, commands_of
 from shoegoal.cli.clips import count
 from shoegoal.cli.main import cli
 from shoegoal.cli.options import OPTIONS, BallWord, FilePath, PixelPoint, flag_of
@@ -23,23 +23,6 @@ from shoegoal.types import ImagePoint
 
 ROOT = Path(__file__).parents[1]
 PACKAGE = ROOT / "src" / "shoegoal"
-# From the ground up.
-FLOORS = (
-    "clip",
-    "scene",
-    "ball",
-    "shots",
-    "ladder",
-    "card",
-    "cues",
-    "analysis",
-    "filming_check",
-    "record",
-    "scale",
-    "review",
-    "demo",
-    "cli",
-)
 MODULES = sorted(PACKAGE.rglob("*.py"))
 
 

@@ -6,12 +6,11 @@ from dataclasses import replace
 
 import pytest
 
-from shoegoal.analysis.doubts import doubtful_times
-from shoegoal.analysis.lulls import LONG_S, lull_times
 from shoegoal.clip.take import Break, BreakKind
 from shoegoal.ladder.hidden import judge_shots_around
 from shoegoal.ladder.rules import FirstMakes, MakesOfShots, StageRule
 from shoegoal.ladder.verdict import Decision
+from shoegoal.pipeline.judging import LONG_S, doubtful_times, lull_times
 from shoegoal.shots.judge import unseen_shot
 from shoegoal.types import Shot
 

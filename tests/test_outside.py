@@ -16,14 +16,20 @@ from click.testing import CliRunner
 
 from class_books import CLASS
 from record_books import analysis_of, put_result
-from shoegoal.analysis.evidence import EVIDENCE_FOLDER_NAME, MARKERS_NAME, strip_name
 from shoegoal.analysis.file import MAX_BYTES, analysis_from_json, analysis_to_json, load_analysis
-from shoegoal.analysis.kept import STILLS_FOLDER_NAME, KeptStills, decoded_picture
 from shoegoal.cli.main import cli
 from shoegoal.clip.reader import clip_sha256, open_clip
 from shoegoal.errors import BadSettingsError, ShoegoalError
 from shoegoal.ladder.ladders import load_ladder
 from shoegoal.outside import MAX_KEY_PARTS, is_inside, is_plain_name, longest_key, shown
+from shoegoal.pictures.evidence import (
+    EVIDENCE_FOLDER_NAME,
+    MARKERS_NAME,
+    STILLS_FOLDER_NAME,
+    KeptStills,
+    decoded_picture,
+    strip_name,
+)
 from shoegoal.record.book import Book
 from shoegoal.record.filing import file_count
 from shoegoal.record.history import load_set

@@ -10,13 +10,13 @@ from pathlib import Path
 
 import pytest
 
-from shoegoal.analysis.run import analyse_clip
-from shoegoal.analysis.settings import CountSettings
-from shoegoal.analysis.watching import watch_clip
 from shoegoal.clip.reader import open_clip
 from shoegoal.clip.stillness import Stillness
 from shoegoal.errors import ClipNotJudgeableError, ShoegoalError
 from shoegoal.ladder.rules import MakesOfShots, Stage
+from shoegoal.pipeline.count import analyse_clip
+from shoegoal.pipeline.settings import CountSettings
+from shoegoal.pipeline.watching import watch_clip
 from shoegoal.shots.ground import departures_s
 from shoegoal.types import Call, ImagePoint
 

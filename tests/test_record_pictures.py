@@ -13,9 +13,8 @@ import pytest
 
 from analysis_examples import example_stills, marker_px, only, still_at, with_evidence
 from record_books import analysis_of
-from shoegoal.analysis.evidence import write_result
-from shoegoal.analysis.kept import KeptStills
-from shoegoal.analysis.marks import SKY, YELLOW
+from shoegoal.pictures.evidence import KeptStills, write_result
+from shoegoal.pictures.marks import SKY, YELLOW
 from shoegoal.record import export
 from shoegoal.record.book import Book
 from shoegoal.record.corrections import Side

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from shoegoal.analysis.interruptions import strayed_times
 from shoegoal.clip.stillness import Stillness, StillnessReport, StillSpan
+from shoegoal.pipeline.judging import strayed_times
 
 
 def report(verdict: Stillness, displacement: float) -> StillnessReport:

@@ -15,17 +15,17 @@ from starlette.testclient import TestClient
 
 from analysis_examples import example_analysis
 from record_books import TEACHER
-from shoegoal.analysis.evidence import write_result
 from shoegoal.analysis.file import analysis_from_json, analysis_to_json, load_analysis
 from shoegoal.analysis.model import Analysis, StageRecord
-from shoegoal.analysis.stills import StillPicture
-from shoegoal.analysis.touch_strip import draw_touch_strip
 from shoegoal.cli.main import cli
 from shoegoal.errors import BadSettingsError, ClipNotJudgeableError
 from shoegoal.ladder.chances import longest_row_distribution
 from shoegoal.ladder.hidden import HiddenTime, judge_shots_around
 from shoegoal.ladder.rules import Stage, TouchesInARow
 from shoegoal.ladder.verdict import Decision, judge_shots
+from shoegoal.pictures.evidence import write_result
+from shoegoal.pictures.stills import StillPicture
+from shoegoal.pictures.touch_pictures import draw_touch_strip
 from shoegoal.record.book import Book
 from shoegoal.record.corrections import Added, Answer, Answered, Change, Side
 from shoegoal.record.filing import file_count

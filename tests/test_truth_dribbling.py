@@ -7,10 +7,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from shoegoal.analysis.run import analyse_clip
-from shoegoal.analysis.settings import CountSettings
 from shoegoal.ladder.rules import Stage, TouchesInARow
 from shoegoal.ladder.verdict import Decision
+from shoegoal.pipeline.count import analyse_clip
+from shoegoal.pipeline.settings import CountSettings
 from shoegoal.scene.ball_size import BallSize
 from shoegoal.types import EventKind
 from truth.dribbling import DribbleTruth, random_dribble, render_dribble, stage_dribble

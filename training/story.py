@@ -23,9 +23,9 @@ from scipy.optimize import minimize
 
 from evidence import read_evidence
 from from_evidence import record_of
-from shoegoal.analysis.run import STEADY_MARGIN_S
 from shoegoal.ball.watch import BallRecord, split_record
 from shoegoal.errors import ShoegoalError
+from shoegoal.pipeline.count import STEADY_MARGIN_S
 from shoegoal.scene.ball_size import BallSize
 from shoegoal.shots.events import ONE_KICK_S
 from shoegoal.shots.ground import find_ground

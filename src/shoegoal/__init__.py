@@ -76,11 +76,11 @@ def check(
     from pathlib import Path
 
     from shoegoal.analysis.folders import check_writable_file
-    from shoegoal.analysis.settings import CountSettings
     from shoegoal.clip.reader import open_clip
     from shoegoal.filming_check.check import check_clip
     from shoegoal.filming_check.picture import draw_check, encoded
     from shoegoal.ladder.rules import FirstMakes, Stage
+    from shoegoal.pipeline.settings import CountSettings
     from shoegoal.written import replace_file
 
     path = Path(clip)
@@ -181,10 +181,10 @@ def count(
 
     from shoegoal.analysis.folders import check_replaceable, check_writable_file
     from shoegoal.analysis.repeats import earlier_results, with_repeats
-    from shoegoal.analysis.settings import CountSettings
     from shoegoal.clip.reader import open_clip
     from shoegoal.ladder.ladders import load_ladder
     from shoegoal.ladder.verdict import DEFAULT_CONFIDENCE
+    from shoegoal.pipeline.settings import CountSettings
     from shoegoal.scene.calibration import read_calibration, write_calibration
     from shoegoal.scene.lens import read_lens
 
@@ -214,20 +214,20 @@ def count(
         if file is not None:
             check_writable_file(Path(file))
 
-    from shoegoal.analysis.run import analyse_clip
+    from shoegoal.pipeline.count import analyse_clip
 
     counted = analyse_clip(path, settings, on_progress)
     analysis = with_repeats(counted.analysis, results)
     if out is not None:
-        from shoegoal.analysis.evidence import write_result
+        from shoegoal.pictures.evidence import write_result
 
         write_result(Path(out), analysis, counted.stills, counted.goal_still)
     if save_calibration is not None:
-        from shoegoal.analysis.calibrate import calibration_of
+        from shoegoal.pipeline.settings import calibration_of
 
         write_calibration(Path(save_calibration), calibration_of(analysis, counted.goal_still))
     if trace is not None:
-        from shoegoal.analysis.trace import write_trace
+        from shoegoal.pipeline.trace import write_trace
 
         write_trace(Path(trace), analysis)
     return analysis
@@ -270,8 +270,8 @@ def form(
 
     from shoegoal.analysis.file import load_analysis
     from shoegoal.analysis.folders import check_replaceable
-    from shoegoal.analysis.form import add_form, read_form
     from shoegoal.errors import BadSettingsError, ClipUnreadableError
+    from shoegoal.pipeline.form import add_form, read_form
 
     place = Path(result)
     analysis = load_analysis(place)
@@ -351,7 +351,7 @@ def recount(analysis: Analysis, left: AnyPoint, right: AnyPoint) -> Analysis:
     >>> again.shots == analysis.shots
     True
     """
-    from shoegoal.analysis.recount import recount_with_markers
+    from shoegoal.pipeline.judging import recount_with_markers
 
     return recount_with_markers(analysis, _point(left), _point(right))
 

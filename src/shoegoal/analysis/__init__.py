@@ -1,1 +1,1 @@
-"""."""
+"""What a count finds, and the files that hold it."""

@@ -19,6 +19,11 @@ if TYPE_CHECKING:
 
 
 FORM_FORMAT_VERSION = 1
+FORM_FOLDER_NAME = "form"
+FORM_FILE_NAME = "form.json"
+PAGE_NAME, SHEET_NAME = "summary.html", "form-summary.png"
+READ_AGAIN = "run shoegoal form again"
+MAX_BYTES = 10_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,13 +79,6 @@ class SetForm:
     advice: Advice
     pictures_looked_at: int
     pictures_decoded: int
-
-
-FORM_FOLDER_NAME = "form"
-FORM_FILE_NAME = "form.json"
-PAGE_NAME, SHEET_NAME = "summary.html", "form-summary.png"
-READ_AGAIN = "run shoegoal form again"
-MAX_BYTES = 10_000_000
 
 
 def picture_name(number: int) -> str:

@@ -1,1 +1,1 @@
-"""."""
+"""Finding and following the ball."""

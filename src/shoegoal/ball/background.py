@@ -35,6 +35,17 @@ CHROMA_GAIN = 2.0  # chroma swings are about half as large as luma swings for th
 U8 = npt.NDArray[np.uint8]
 F32 = npt.NDArray[np.float32]
 Box = tuple[int, int, int, int]
+SNAPSHOT_EVERY_S = 1.0
+SNAPSHOTS_KEPT = MARKS_KEPT  # compared over two: a patch may settle bit by bit behind a kicker
+MIN_SIDE = 0.006  # of the long side
+MAX_SIDE = 0.3
+MAX_ASPECT = 4.0
+MIN_FILL = 0.15
+MAX_GUESSES = 8  # per comparison, reading and band of sizes
+BANDS = (0.01, 0.02, 0.05)  # radii as shares of the long side
+POOL_PX = 9  # small pixels over which a near ball's paint is taken together
+POOLED_CONTRAST = 9.0
+NEAR_RADIUS = 0.02  # of the long side: a ball at least this large is near
 
 
 def paint_difference(a: tuple[U8, U8, U8], b: tuple[U8, U8, U8]) -> U8:
@@ -247,19 +258,6 @@ def _take_in(now: Planes, settled: Planes, stable: MatLike, box: Box) -> None:
         size = (there.shape[1], there.shape[0])
         fitted = cv2.resize(mask, size, interpolation=cv2.INTER_NEAREST)
         cv2.copyTo(source[rows, columns], fitted, there)
-
-
-SNAPSHOT_EVERY_S = 1.0
-SNAPSHOTS_KEPT = MARKS_KEPT  # compared over two: a patch may settle bit by bit behind a kicker
-MIN_SIDE = 0.006  # of the long side
-MAX_SIDE = 0.3
-MAX_ASPECT = 4.0
-MIN_FILL = 0.15
-MAX_GUESSES = 8  # per comparison, reading and band of sizes
-BANDS = (0.01, 0.02, 0.05)  # radii as shares of the long side
-POOL_PX = 9  # small pixels over which a near ball's paint is taken together
-POOLED_CONTRAST = 9.0
-NEAR_RADIUS = 0.02  # of the long side: a ball at least this large is near
 
 
 @dataclass(frozen=True, slots=True)

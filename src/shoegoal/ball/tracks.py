@@ -28,6 +28,19 @@ STOPPED_S, STOPPED_TRAVEL = 0.6, 0.2  # in diameters: a ball that rests is not f
 TOLD_EVERY_S = 1.5
 LEAVES = 0.15  # in diameters, from one sighting to the next
 NO_MATCH = 1e6
+MIN_SIGHTINGS = 4
+LAY_S = 0.3  # followed so long at one place, a ball lay there
+LEFT_DIAMETERS = 0.15  # so far from where it was first seen, a ball has left,
+LEFT_LOG_SIZE = 0.1  # or so much larger or smaller
+MIN_NET_TRAVEL = 2.0  # in diameters
+MIN_STRAIGHTNESS = 0.85  # net over total way
+MIN_SPEED = 2.0  # in diameters per second
+LEAST_REST_SCORE = 0.9
+LIKE_A_BALL = 0.85  # a whole track's score, from which on it is probably a ball's
+SURELY_A_BALL = 0.98  # where nothing else tells
+LEAST_REST_SIZE = 0.006  # of the picture's long side: smaller things cannot be told
+SAME_EVENT_DIAMETERS = 0.5
+SAME_BALL_DIAMETERS = 0.35  # a ball found in both pictures, no further apart, has not moved
 
 
 @dataclass(slots=True)
@@ -197,21 +210,6 @@ def _costs(track: Track, seen: Sequence[Detection], time_s: float) -> list[float
 def as_array(sightings: Sequence[Detection]) -> npt.NDArray[np.float64]:
     """(N, 4) array of time_s, x_px, y_px, diameter_px."""
     return np.array([(s.time_s, s.x_px, s.y_px, s.diameter_px) for s in sightings])
-
-
-MIN_SIGHTINGS = 4
-LAY_S = 0.3  # followed so long at one place, a ball lay there
-LEFT_DIAMETERS = 0.15  # so far from where it was first seen, a ball has left,
-LEFT_LOG_SIZE = 0.1  # or so much larger or smaller
-MIN_NET_TRAVEL = 2.0  # in diameters
-MIN_STRAIGHTNESS = 0.85  # net over total way
-MIN_SPEED = 2.0  # in diameters per second
-LEAST_REST_SCORE = 0.9
-LIKE_A_BALL = 0.85  # a whole track's score, from which on it is probably a ball's
-SURELY_A_BALL = 0.98  # where nothing else tells
-LEAST_REST_SIZE = 0.006  # of the picture's long side: smaller things cannot be told
-SAME_EVENT_DIAMETERS = 0.5
-SAME_BALL_DIAMETERS = 0.35  # a ball found in both pictures, no further apart, has not moved
 
 
 @dataclass(frozen=True, slots=True)

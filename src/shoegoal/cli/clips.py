@@ -311,8 +311,8 @@ def _print_count(analysis: Analysis, folder: Path, *, json: bool) -> None:
 
         click.echo(analysis_to_json(analysis), nl=False)
     else:
-        from shoegoal.analysis.evidence import EVIDENCE_FOLDER_NAME
         from shoegoal.cli.report import print_report
+        from shoegoal.pictures.evidence import EVIDENCE_FOLDER_NAME
 
         evidence = folder / EVIDENCE_FOLDER_NAME
         print_report(analysis, evidence if evidence.is_dir() else None)

@@ -11,7 +11,6 @@ from rich import box
 from rich.table import Table
 from rich.text import Text
 
-from shoegoal.analysis.evidence import strip_name
 from shoegoal.analysis.form_file import FORM_FOLDER_NAME, PAGE_NAME, SHEET_NAME, SetForm, ShotForm
 from shoegoal.analysis.model import Analysis, SceneRecord
 from shoegoal.analysis.words import call_word, event_name, shown_call
@@ -20,6 +19,7 @@ from shoegoal.cli.terminal import print_parts
 from shoegoal.clip.clock import clock_text
 from shoegoal.cues.reading import Answer, Reading
 from shoegoal.ladder.verdict import Decision
+from shoegoal.pictures.evidence import strip_name
 from shoegoal.types import Call, Estimate, EventKind, Shot
 
 FORM_WIDTH = 100

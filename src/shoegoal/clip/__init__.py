@@ -1,1 +1,1 @@
-"""."""
+"""Reading a video file."""

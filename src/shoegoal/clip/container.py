@@ -26,6 +26,11 @@ _MP4_BOXES = (b"ftyp", b"moov", b"mdat", b"wide", b"free", b"skip")
 MOST_PIXELS = 36_000_000  # 8K (7680 x 4320) has 33 million
 MOST_READ = 4  # times the size of the file; an edit list may show a part of it again
 WAY_OUT = "film or export the clip again as mp4 (H.264 or HEVC)"
+_BACK_JUMP_S = 0.5  # further back than decoders ever reorder: two recordings glued together
+_MOST_GAP_S = 6 * 3600.0  # further on than any recording goes: a damaged time
+GAP_S = 0.5  # a kick and its flight to the goal can hide in this
+BREAK_OFF_S = 0.5
+_BREAK_OFF_LOOSE_S = 1.5  # where only the whole file's length is known, sound included
 
 
 def open_container(path: Path) -> InputContainer:
@@ -139,13 +144,6 @@ def focal_35mm(container: InputContainer, stream: VideoStream) -> float | None:
         if 8 <= focal_mm <= 300:  # NaN fails too
             return focal_mm
     return None
-
-
-_BACK_JUMP_S = 0.5  # further back than decoders ever reorder: two recordings glued together
-_MOST_GAP_S = 6 * 3600.0  # further on than any recording goes: a damaged time
-GAP_S = 0.5  # a kick and its flight to the goal can hide in this
-BREAK_OFF_S = 0.5
-_BREAK_OFF_LOOSE_S = 1.5  # where only the whole file's length is known, sound included
 
 
 @dataclass(frozen=True, slots=True)

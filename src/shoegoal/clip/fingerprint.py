@@ -32,6 +32,16 @@ FLICKER_LEVELS = 2.0  # grey levels that light and coding change by themselves
 MOST_STEPS = 36_000  # an hour; also where a file's clock makes no sense
 
 F32 = npt.NDArray[np.float32]
+SLOW_STEPS = 10  # on either side: what changes more slowly than within two seconds is taken out
+WINDOW_S = 8.0
+AGREEMENT = 0.9
+LEAST_MOTION = 200.0  # mean square of a step's fields: less is an empty yard
+ENOUGH_S = 20.0  # agreeing for so long, or
+SHORT_ENOUGH_S = 10.0  # for so long
+SHORT_SHARE = 0.85  # and over this share of the shorter clip
+TYPICAL_AGREEMENT = 0.92  # of the windows that agree, in the middle: copies at half the rate too
+LAGS_TRIED = 6
+F64 = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,19 +132,6 @@ class FingerprintMaker:
         self._levels.append(np.minimum(LEVELS_PER_ROOT * np.sqrt(fields), 255).astype(np.uint8))
         self._before = mean
         self._sum[:] = 0
-
-
-SLOW_STEPS = 10  # on either side: what changes more slowly than within two seconds is taken out
-WINDOW_S = 8.0
-AGREEMENT = 0.9
-LEAST_MOTION = 200.0  # mean square of a step's fields: less is an empty yard
-ENOUGH_S = 20.0  # agreeing for so long, or
-SHORT_ENOUGH_S = 10.0  # for so long
-SHORT_SHARE = 0.85  # and over this share of the shorter clip
-TYPICAL_AGREEMENT = 0.92  # of the windows that agree, in the middle: copies at half the rate too
-LAGS_TRIED = 6
-
-F64 = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)

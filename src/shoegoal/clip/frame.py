@@ -21,6 +21,13 @@ from av.video.reformatter import ColorRange
 from shoegoal.errors import ClipNotJudgeableError
 
 U8 = npt.NDArray[np.uint8]
+_Sample = TypeVar("_Sample", np.uint8, np.uint16)
+_PLANAR_8 = ("yuv420p", "yuvj420p")
+_PLANAR_10 = "yuv420p10le"
+_SQUARE_TOLERANCE = 0.002
+_MOST_ASPECT = 4.0  # tape cameras went up to two
+_LEAST_SIDE_PX = 32
+_HD_HEIGHT_PX = 720  # untagged video: BT.709 from here up, BT.601 below (common practice)
 
 
 class ColourMatrix(StrEnum):
@@ -113,11 +120,6 @@ def _yuv_to_bgr(full_range: bool, matrix: ColourMatrix) -> npt.NDArray[np.float3
     return np.hstack([rows, offset[:, None]]).astype(np.float32)
 
 
-_Sample = TypeVar("_Sample", np.uint8, np.uint16)
-
-_PLANAR_8 = ("yuv420p", "yuvj420p")
-_PLANAR_10 = "yuv420p10le"
-
 # ITU-T H.273 table 4: the codes of MatrixCoefficients that phones and cameras write.
 _MATRICES = {
     1: ColourMatrix.BT709,
@@ -125,10 +127,6 @@ _MATRICES = {
     6: ColourMatrix.BT601,
     9: ColourMatrix.BT2020,
 }
-_SQUARE_TOLERANCE = 0.002
-_MOST_ASPECT = 4.0  # tape cameras went up to two
-_LEAST_SIDE_PX = 32
-_HD_HEIGHT_PX = 720  # untagged video: BT.709 from here up, BT.601 below (common practice)
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,7 @@ Times are pts x time_base exactly as the file gives them; many clips do not star
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Generator
+from collections.abc import Generator, Iterator
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
@@ -29,7 +29,7 @@ from shoegoal.clip.container import (
     read_packets,
     video_stream,
 )
-from shoegoal.clip.frame import ColourMatrix, Frame, Layout, is_full_range, layout_of, matrix_of
+from shoegoal.clip.frame import U8, ColourMatrix, Frame, Layout, is_full_range, layout_of, matrix_of
 from shoegoal.clip.handover import run_ahead
 from shoegoal.clip.sampling import Sampler
 from shoegoal.errors import ClipUnreadableError
@@ -47,6 +47,7 @@ __all__ = [
 ]
 
 _FRAMES_AHEAD = 4
+LEAST_STEP_S = 1e-3  # for a clip that says nothing of its length
 
 
 @dataclass(frozen=True, slots=True)
@@ -291,3 +292,21 @@ def _decode(
             is_whole_file_length=not stream.duration,
             is_file_cut=_is_short_of_its_riff_size(info),
         )
+
+
+def spread_pictures(path: Path, looks: int, until_s: float | None = None) -> Iterator[U8]:
+    """Pictures (H, W, 3) in BGR at about even times, near key pictures where there are some.
+
+    Parameters
+    ----------
+    path : the clip.
+    looks : how many.
+    until_s : presentation time after which none is taken.
+    """
+    with open_clip(path) as clip, clip.sampler() as sampler:
+        end_s = sampler.times_s[-1] if until_s is None else until_s
+        step_s = max((end_s - sampler.times_s[0]) / looks, LEAST_STEP_S)
+        wanted_s = [time_s for time_s in sampler.spread_s(step_s) if time_s <= end_s]
+        for frame in sampler.near(wanted_s, step_s / 2):
+            if frame.time_s <= end_s:
+                yield frame.bgr()

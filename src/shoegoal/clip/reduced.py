@@ -10,6 +10,8 @@ import numpy as np
 from shoegoal.clip.frame import U8, Frame
 
 SMALL_LONG_SIDE_PX = 640
+Planes = tuple[U8, U8, U8]
+TINY_LONG_SIDE_PX = 80
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,9 +83,6 @@ def _halves_evenly(plane: U8, size: tuple[int, int]) -> bool:
     return bool(is_even and width >= 2 * size[0] and height >= 2 * size[1])
 
 
-Planes = tuple[U8, U8, U8]
-
-
 class Halvings:
     """The planes of a picture, halved as often as asked for; each halving is made once.
 
@@ -116,9 +115,6 @@ def halved(plane: U8) -> U8:
     height, width = (max(1, side // 2) for side in plane.shape)
     whole = plane[: 2 * height, : 2 * width]
     return np.asarray(cv2.resize(whole, (width, height), interpolation=cv2.INTER_AREA), np.uint8)
-
-
-TINY_LONG_SIDE_PX = 80
 
 
 def tiny_luma(luma: U8) -> U8:

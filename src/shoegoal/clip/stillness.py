@@ -28,6 +28,22 @@ _BUMPED_MIN_STILL_SHARE = 0.7
 _UNCLEAR_SHARE = 0.5
 _GIVE_UP_AFTER_S = 2.0  # nothing to follow for so long: start again from what is seen now
 _THIN_SUPPORT = 0.4  # of the corners that a reference began with
+F32 = npt.NDArray[np.float32]
+U8 = npt.NDArray[np.uint8]
+_CELLS_ACROSS = 8  # along the longer side
+_CORNERS_PER_CELL = 3
+_MAX_FOUND = 400
+_QUALITY = 0.005
+_WINDOW = 0.024  # side of the patch that is followed, as a share of the longer side
+_LEVELS = 3  # halvings
+_STAYED = 0.012  # followed corners within this have stayed in place
+_INLIER = 0.002
+_MAX_MISFIT = 0.6  # unrelated noise gives 1.4, the square root of two
+SURE_SUPPORT = 0.5  # of the corners, before a move is measured by them: clothes hold fewer
+_MIN_CORNERS = 6
+_MIN_CELLS = 3
+_CONTRAST = 10.0  # levels; mean deviation that the flattened picture is brought to
+_MAX_GAIN = 4.0  # beyond it a dull picture's noise would pass for corners
 
 
 class Stillness(StrEnum):
@@ -300,25 +316,6 @@ def _is_only_handled(spans: tuple[StillSpan, ...], samples: tuple[Sample, ...]) 
     after_s = samples[-1].time_s - spans[0].end_s
     still_s = spans[0].end_s - spans[0].start_s
     return max(before_s, after_s) <= _HANDLING_S and still_s >= (before_s + after_s)
-
-
-F32 = npt.NDArray[np.float32]
-U8 = npt.NDArray[np.uint8]
-
-_CELLS_ACROSS = 8  # along the longer side
-_CORNERS_PER_CELL = 3
-_MAX_FOUND = 400
-_QUALITY = 0.005
-_WINDOW = 0.024  # side of the patch that is followed, as a share of the longer side
-_LEVELS = 3  # halvings
-_STAYED = 0.012  # followed corners within this have stayed in place
-_INLIER = 0.002
-_MAX_MISFIT = 0.6  # unrelated noise gives 1.4, the square root of two
-SURE_SUPPORT = 0.5  # of the corners, before a move is measured by them: clothes hold fewer
-_MIN_CORNERS = 6
-_MIN_CELLS = 3
-_CONTRAST = 10.0  # levels; mean deviation that the flattened picture is brought to
-_MAX_GAIN = 4.0  # beyond it a dull picture's noise would pass for corners
 
 
 @dataclass(frozen=True, slots=True)

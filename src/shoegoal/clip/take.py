@@ -24,6 +24,26 @@ from shoegoal.clip.fingerprint import Fingerprint, FingerprintMaker
 from shoegoal.clip.frame import U8
 from shoegoal.clip.reduced import tiny_luma
 
+F64 = npt.NDArray[np.float64]
+Flags = npt.NDArray[np.bool_]
+LEAST_GAP_S = 0.2  # a pupil's shot runs a metre or two in this
+GAP_STEPS = 5.0  # times the clip's usual step: a phone that drops pictures now and then stays below
+OTHER_RATE = 1.5  # a phone's rate wanders with the light by less than this
+LEAST_STRETCH_S = 1.0
+STRETCH_STEPS = 15
+MOVING_LEVELS = 12.0  # grey levels of a tiny picture's largest change that motion surely is
+REPEATED_STEP = 0.35  # of the steps beside it: a repeated picture is coded almost as it was before
+REPEATED_SHARE = 0.3  # of the pictures that show motion; 24 shown as 30 repeats a fifth
+SELDOM_SHARE = 0.1
+LEAST_CHANGE = 1.0  # mean square of grey levels over the tiny picture: some eight fields
+QUIET = 0.1  # the same, as good as nothing
+UNEXPLAINED_LEVELS = 6  # grey levels that noise, coding and slow light may change
+BORDER = 2  # tiny pixels where things come and go at any speed
+# (seconds on either side, how many times what happens there)
+BESIDE = ((0.1, 2.5), (0.2, 1.25))
+MIN_BESIDE = 3  # pictures
+PAUSE_STEPS = 2.5  # times the usual step: longer ones are missing pictures rather than a cut
+
 
 @dataclass(frozen=True, slots=True)
 class Take:
@@ -59,20 +79,6 @@ class TakeWatcher:
         if slowed_by >= OTHER_RATE and self._span_s is not None:
             breaks = (Break(BreakKind.SLOW_MOTION, *self._span_s), *breaks)
         return Take(breaks, self._fingerprint.finish())
-
-
-F64 = npt.NDArray[np.float64]
-Flags = npt.NDArray[np.bool_]
-
-LEAST_GAP_S = 0.2  # a pupil's shot runs a metre or two in this
-GAP_STEPS = 5.0  # times the clip's usual step: a phone that drops pictures now and then stays below
-OTHER_RATE = 1.5  # a phone's rate wanders with the light by less than this
-LEAST_STRETCH_S = 1.0
-STRETCH_STEPS = 15
-MOVING_LEVELS = 12.0  # grey levels of a tiny picture's largest change that motion surely is
-REPEATED_STEP = 0.35  # of the steps beside it: a repeated picture is coded almost as it was before
-REPEATED_SHARE = 0.3  # of the pictures that show motion; 24 shown as 30 repeats a fifth
-SELDOM_SHARE = 0.1
 
 
 class BreakKind(StrEnum):
@@ -189,16 +195,6 @@ def _stretches(times_s: F64, flags: Flags) -> list[Break]:
         for a, b in ends
         if times_s[b] - times_s[a] >= LEAST_STRETCH_S and b - a >= STRETCH_STEPS
     ]
-
-
-LEAST_CHANGE = 1.0  # mean square of grey levels over the tiny picture: some eight fields
-QUIET = 0.1  # the same, as good as nothing
-UNEXPLAINED_LEVELS = 6  # grey levels that noise, coding and slow light may change
-BORDER = 2  # tiny pixels where things come and go at any speed
-# (seconds on either side, how many times what happens there)
-BESIDE = ((0.1, 2.5), (0.2, 1.25))
-MIN_BESIDE = 3  # pictures
-PAUSE_STEPS = 2.5  # times the usual step: longer ones are missing pictures rather than a cut
 
 
 @dataclass(frozen=True, slots=True, eq=False)

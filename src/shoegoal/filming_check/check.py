@@ -8,8 +8,6 @@ from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
-from shoegoal.analysis.settings import CountSettings
-from shoegoal.analysis.stills import StillPicture
 from shoegoal.clip.frame import Frame
 from shoegoal.clip.reader import Clip, open_clip
 from shoegoal.clip.stillness import Stillness
@@ -22,6 +20,8 @@ from shoegoal.filming_check.scene import (
     least_contrast_levels,
 )
 from shoegoal.ladder.rules import TouchesInARow
+from shoegoal.pictures.stills import StillPicture
+from shoegoal.pipeline.settings import CountSettings
 from shoegoal.types import ImagePoint
 
 FORMAT_VERSION = 2

@@ -9,8 +9,6 @@ from enum import IntEnum
 import numpy as np
 import numpy.typing as npt
 
-from shoegoal.analysis.settings import CountSettings
-from shoegoal.analysis.watching import MIN_FRAMES
 from shoegoal.ball.background import MIN_CONTRAST
 from shoegoal.ball.motion import MAX_SIZE_OF_LONG_SIDE, MIN_SIZE_OF_LONG_SIDE
 from shoegoal.ball.tracks import LIKE_A_BALL, SURELY_A_BALL, runs_straight, since_it_left
@@ -20,6 +18,8 @@ from shoegoal.clip.stillness import NEARLY_STILL_LIMIT, Stillness
 from shoegoal.filming_check.sampled import SampledClip
 from shoegoal.filming_check.scene import CheckedScene
 from shoegoal.ladder.rules import Stage
+from shoegoal.pipeline.settings import CountSettings
+from shoegoal.pipeline.watching import MIN_FRAMES
 from shoegoal.scene.camera import Camera
 from shoegoal.scene.markers import BELIEVED_AT, STEP_M
 from shoegoal.types import ImagePoint

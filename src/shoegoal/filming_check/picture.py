@@ -5,7 +5,10 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from shoegoal.analysis.marks import (
+from shoegoal.clip.frame import U8
+from shoegoal.filming_check.check import FilmingCheck
+from shoegoal.filming_check.checks import Level
+from shoegoal.pictures.marks import (
     CALL_COLOURS,
     INK,
     PAPER,
@@ -21,9 +24,7 @@ from shoegoal.analysis.marks import (
     wrapped_text,
     write_text,
 )
-from shoegoal.analysis.stills import F64, U8
-from shoegoal.filming_check.check import FilmingCheck
-from shoegoal.filming_check.checks import Level
+from shoegoal.pictures.stills import F64
 from shoegoal.scene.camera import Camera
 from shoegoal.scene.markers import BELIEVED_AT
 from shoegoal.types import Call, ImagePoint

@@ -7,13 +7,13 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from shoegoal.analysis.settings import CountSettings
 from shoegoal.clip.reader import open_clip
 from shoegoal.errors import ClipNotJudgeableError, ClipUnreadableError
 from shoegoal.filming_check.check import Answer, FilmingCheck, check_clip
 from shoegoal.filming_check.checks import Level
 from shoegoal.filming_check.picture import draw_found, encoded
 from shoegoal.ladder.rules import Stage
+from shoegoal.pipeline.settings import CountSettings
 from shoegoal.scene.ball_size import BallSize
 
 MOST_CHANGES = 2

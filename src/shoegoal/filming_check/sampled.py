@@ -11,7 +11,6 @@ from pathlib import Path
 
 import numpy as np
 
-from shoegoal.analysis.watching import MIN_FRAMES, watch_clip
 from shoegoal.ball.tracks import LIKE_A_BALL, RestingBall
 from shoegoal.ball.watch import BallRecord, BallWatcher
 from shoegoal.clip.container import WAY_OUT
@@ -23,6 +22,7 @@ from shoegoal.clip.sampling import Sampler
 from shoegoal.clip.stillness import Stillness, StillnessReport, StillnessWatcher
 from shoegoal.clip.take import Break
 from shoegoal.errors import ClipUnreadableError
+from shoegoal.pipeline.watching import MIN_FRAMES, watch_clip
 from shoegoal.shots.ground import departures_s
 
 MOST_PICTURES = 900  # watched one after the other; half a minute of a phone's clip

@@ -6,9 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from shoegoal.analysis.judging import JudgedSet, judge_evidence
-from shoegoal.analysis.run import evidence_of, ground_of, marker_sigma_px, markers_of
-from shoegoal.analysis.settings import CountSettings
 from shoegoal.ball.background import MIN_CONTRAST, NOISE_MULTIPLE, paint_difference
 from shoegoal.ball.tracks import SURELY_A_BALL
 from shoegoal.clip.frame import Frame
@@ -16,6 +13,9 @@ from shoegoal.clip.reduced import Planes
 from shoegoal.errors import ClipNotJudgeableError
 from shoegoal.filming_check.sampled import SampledClip, likely_balls
 from shoegoal.ladder.rules import TouchesInARow
+from shoegoal.pipeline.count import evidence_of, ground_of, marker_sigma_px, markers_of
+from shoegoal.pipeline.judging import JudgedSet, judge_evidence
+from shoegoal.pipeline.settings import CountSettings
 from shoegoal.scene.camera import Camera
 from shoegoal.scene.goal import GoalNotPlausibleError
 from shoegoal.scene.ground import SceneNotFittedError

@@ -21,10 +21,10 @@ from enum import StrEnum
 from sqlalchemy import Connection, select
 
 from shoegoal.analysis.file import analysis_from_json
-from shoegoal.analysis.form import common_view, shot_spaces
 from shoegoal.analysis.model import Analysis
 from shoegoal.errors import ShoegoalError
 from shoegoal.ladder.rules import TouchesInARow
+from shoegoal.pipeline.form import common_view, shot_spaces
 from shoegoal.record import schema
 from shoegoal.record.agreement import wilson_interval
 from shoegoal.record.corrections import (

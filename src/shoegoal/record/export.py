@@ -15,14 +15,18 @@ import numpy as np
 import numpy.typing as npt
 from sqlalchemy import Connection, select
 
-from shoegoal.analysis.evidence import EVIDENCE_FOLDER_NAME, OVERVIEW_NAME
 from shoegoal.analysis.folders import cannot_write, check_writable_file, fresh_folder
 from shoegoal.analysis.form_file import FORM_FILE_NAME, FORM_FOLDER_NAME, form_pictures
 from shoegoal.analysis.form_file import MAX_BYTES as MOST_FORM_BYTES
-from shoegoal.analysis.kept import LARGEST_PICTURE_BYTES, decoded_picture
 from shoegoal.ball.detector import PERSON, Found, detect
 from shoegoal.errors import BadSettingsError, ShoegoalError
 from shoegoal.outside import read_inside
+from shoegoal.pictures.evidence import (
+    EVIDENCE_FOLDER_NAME,
+    LARGEST_PICTURE_BYTES,
+    OVERVIEW_NAME,
+    decoded_picture,
+)
 from shoegoal.record import schema
 from shoegoal.record.book import Book
 from shoegoal.record.history import SetHistory, load_sets

@@ -7,22 +7,24 @@ from pathlib import Path
 
 import numpy as np
 
-from shoegoal.analysis.evidence import (
+from shoegoal.analysis.form_file import form_pictures
+from shoegoal.analysis.model import Analysis
+from shoegoal.outside import is_inside, read_inside
+from shoegoal.pictures.evidence import (
     EVIDENCE_FOLDER_NAME,
+    LARGEST_PICTURE_BYTES,
     MARKERS_NAME,
     OVERVIEW_NAME,
+    STILLS_FOLDER_NAME,
+    KeptStills,
     draw_overview,
     draw_strip,
     strip_name,
 )
-from shoegoal.analysis.form_file import form_pictures
-from shoegoal.analysis.goal_picture import draw_goal_picture
-from shoegoal.analysis.kept import LARGEST_PICTURE_BYTES, STILLS_FOLDER_NAME, KeptStills
-from shoegoal.analysis.marks import coded_picture
-from shoegoal.analysis.model import Analysis
-from shoegoal.analysis.stills import SceneView, strip_moments
-from shoegoal.analysis.strip import draw_blind_strip, plain_cut
-from shoegoal.outside import is_inside, read_inside
+from shoegoal.pictures.goal_picture import draw_goal_picture
+from shoegoal.pictures.marks import coded_picture
+from shoegoal.pictures.stills import SceneView, strip_moments
+from shoegoal.pictures.strip import draw_blind_strip, plain_cut
 from shoegoal.record.history import SetHistory
 from shoegoal.types import Shot
 

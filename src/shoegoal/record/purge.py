@@ -11,8 +11,8 @@ from pathlib import Path
 
 from sqlalchemy import Connection, update
 
-from shoegoal.analysis.evidence import OVERVIEW_NAME
 from shoegoal.errors import OutputError
+from shoegoal.pictures.evidence import OVERVIEW_NAME
 from shoegoal.record import schema
 from shoegoal.record.book import Book
 from shoegoal.record.handed_in import ClipState, HandedIn, clips_of, move

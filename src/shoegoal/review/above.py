@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from shoegoal.analysis.model import Analysis
-from shoegoal.analysis.overview import where_it_ended
-from shoegoal.analysis.stills import SceneView
+from shoegoal.pictures.overview import where_it_ended
+from shoegoal.pictures.stills import SceneView
 from shoegoal.record.status import Standing
 from shoegoal.types import Call
 

@@ -10,9 +10,8 @@ from pathlib import Path
 from starlette.exceptions import HTTPException
 from starlette.responses import FileResponse, Response
 
-from shoegoal.analysis.evidence import EVIDENCE_FOLDER_NAME
-from shoegoal.analysis.kept import STILLS_FOLDER_NAME
 from shoegoal.clip.reader import clip_sha256
+from shoegoal.pictures.evidence import EVIDENCE_FOLDER_NAME, STILLS_FOLDER_NAME
 from shoegoal.record.history import SetHistory
 from shoegoal.record.pictures import SetPictures
 

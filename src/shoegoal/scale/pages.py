@@ -13,10 +13,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from shoegoal.analysis.marks import CALL_COLOURS
 from shoegoal.cues.reading import Advice as FormAdvice
 from shoegoal.ladder.next_setup import Advice, NextSetUp
 from shoegoal.ladder.progress import RungState
+from shoegoal.pictures.marks import CALL_COLOURS
 from shoegoal.record.book import Book
 from shoegoal.scale.results import (
     ClassResults,

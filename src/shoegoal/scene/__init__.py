@@ -1,1 +1,1 @@
-"""."""
+"""Camera, ground and goal."""

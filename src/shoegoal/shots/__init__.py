@@ -1,1 +1,1 @@
-"""."""
+"""What happened to the ball, and what counts."""

@@ -37,6 +37,9 @@ GAIN_MPS = 0.2  # a change of speed that may be the fits' own
 STRAY_SHARE, STRAY_WIDTH = 0.1, 3.0  # fits whose own sigmas say too little, and by how much
 BOUNCED_SHARE, TURNED_SHARE = 0.2, 0.04  # of the way out of sight; a bounce keeps four fifths
 NEVER = -1e9
+# Places of the learnt numbers in `Weights.link`.
+RAN_ON, MET, KICKED, MOVED, SAME_TRACK, FADES, BALL = range(7)
+PLACE_SIGMA, SPEED_SIGMA, JOINT_SIGMA = range(7, 10)
 
 
 class Between(IntEnum):
@@ -110,11 +113,6 @@ def candidate_pairs(segments: Sequence[Segment]) -> list[tuple[int, int]]:
                 continue
             found.append((i, j))
     return found
-
-
-# Places of the learnt numbers in `Weights.link`.
-RAN_ON, MET, KICKED, MOVED, SAME_TRACK, FADES, BALL = range(7)
-PLACE_SIGMA, SPEED_SIGMA, JOINT_SIGMA = range(7, 10)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

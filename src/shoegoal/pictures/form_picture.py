@@ -9,7 +9,13 @@ import numpy as np
 import numpy.typing as npt
 
 from shoegoal.analysis.form_file import SetForm, ShotForm
-from shoegoal.analysis.marks import (
+from shoegoal.clip.clock import clock_text
+from shoegoal.clip.frame import U8
+from shoegoal.cues.kick import Kick
+from shoegoal.cues.pose import BONES, Square
+from shoegoal.cues.reading import Answer, KickForm, Reading
+from shoegoal.cues.space import ShotSpace
+from shoegoal.pictures.marks import (
     INK,
     PAPER,
     SKY,
@@ -23,12 +29,7 @@ from shoegoal.analysis.marks import (
     wrapped_text,
     write_text,
 )
-from shoegoal.analysis.stills import F64, U8
-from shoegoal.clip.clock import clock_text
-from shoegoal.cues.kick import Kick
-from shoegoal.cues.pose import BONES, Square
-from shoegoal.cues.reading import Answer, KickForm, Reading
-from shoegoal.cues.space import ShotSpace
+from shoegoal.pictures.stills import F64
 
 ROWS, PANEL = 900, 760
 EDGE, LINE = 18, 31
@@ -48,6 +49,11 @@ ANSWER_WORDS: dict[Answer, str] = {
     Answer.LOOK: "look",
     Answer.CANNOT_TELL: "can't tell",
 }
+WIDTH, HEIGHT = 1240, 1754  # A4 at 150 dots per inch (ISO 216)
+SHEET_EDGE, SHEET_LINE, SHEET_TEXT = 60, 40, 28
+PICTURE_ROWS = 520
+MOST_SHOTS = 24  # columns of the table; a longer set shows its first ones and says so
+NAMES = 470  # width of the table's first column
 
 
 def draw_form(
@@ -189,13 +195,6 @@ def _write_reading(panel: U8, reading: Reading, y: float) -> float:
         write_text(panel, (EDGE, y), line, TEXT_SIZE - 3, rim=None)
         y += LINE - 4
     return y + 8
-
-
-WIDTH, HEIGHT = 1240, 1754  # A4 at 150 dots per inch (ISO 216)
-SHEET_EDGE, SHEET_LINE, SHEET_TEXT = 60, 40, 28
-PICTURE_ROWS = 520
-MOST_SHOTS = 24  # columns of the table; a longer set shows its first ones and says so
-NAMES = 470  # width of the table's first column
 
 
 def draw_sheet(form: SetForm, pictures: Mapping[int, bytes]) -> U8:

@@ -7,9 +7,9 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
-from shoegoal.analysis.keeper import PictureKeeper
-from shoegoal.analysis.stills import U8, StillPicture
+from shoegoal.clip.frame import U8
 from shoegoal.cues.pose import LEFT_LEG, OUTSIDE_GREY, RIGHT_LEG, Leg, Pose, PoseModel, Square
+from shoegoal.pictures.stills import PictureKeeper, StillPicture
 from shoegoal.shots.touches import FootSeen
 
 # A person of 1.9 m is nine balls tall, and a foot is put out to the side.

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from shoegoal.analysis.marks import (
+from shoegoal.analysis.model import Analysis, MarkersSource
+from shoegoal.clip.frame import U8
+from shoegoal.pictures.marks import (
     INK,
     PAPER,
     SKY,
@@ -17,8 +19,7 @@ from shoegoal.analysis.marks import (
     wrapped_text,
     write_text,
 )
-from shoegoal.analysis.model import Analysis, MarkersSource
-from shoegoal.analysis.stills import U8, SceneView, StillPicture
+from shoegoal.pictures.stills import SceneView, StillPicture
 
 LONG_SIDE = 1600
 TEXT_SIZE = 28

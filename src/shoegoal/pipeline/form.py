@@ -22,11 +22,9 @@ from shoegoal.analysis.form_file import (
     form_to_json,
     picture_name,
 )
-from shoegoal.analysis.form_picture import draw_form, draw_sheet
-from shoegoal.analysis.marks import coded_picture
 from shoegoal.analysis.model import Analysis, SceneRecord
-from shoegoal.analysis.stills import U8, SceneView
 from shoegoal.clip.clock import clock_text
+from shoegoal.clip.frame import U8
 from shoegoal.clip.reader import clip_sha256, open_clip
 from shoegoal.clip.sampling import Sampler
 from shoegoal.cues.pose import MediaPipePose, open_pose_model
@@ -34,6 +32,9 @@ from shoegoal.cues.reading import advise, read_kick, unread
 from shoegoal.cues.sight import ShoeSight, find_poses
 from shoegoal.cues.space import ShotSpace, View, cameras_round
 from shoegoal.errors import BadSettingsError
+from shoegoal.pictures.form_picture import draw_form, draw_sheet
+from shoegoal.pictures.marks import coded_picture
+from shoegoal.pictures.stills import SceneView
 from shoegoal.scene.goal import GoalNotPlausibleError, goal_from_markers
 from shoegoal.scene.posterior import UNKNOWNS
 from shoegoal.types import Shot
@@ -41,6 +42,7 @@ from shoegoal.written import write_whole
 
 LEAST_PATH = 3  # sightings that tell how the ball left
 PATH_S = 0.25  # so long after its first sighting a kicked ball runs straight and evenly
+TEMPLATES = Path(__file__).parent / "templates"
 
 
 def shot_spaces(analysis: Analysis) -> dict[int, ShotSpace]:
@@ -102,9 +104,6 @@ def _other_scenes(scene: SceneRecord) -> list[SceneView]:
             continue
         views.append(SceneView(camera, goal, ball_m, scene.left_px, scene.right_px))
     return views
-
-
-TEMPLATES = Path(__file__).parent / "templates"
 
 
 def page_html(form: SetForm, pictures: Mapping[int, str]) -> str:

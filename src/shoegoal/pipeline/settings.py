@@ -1,4 +1,4 @@
-"""What one count is asked to do."""
+"""What one count is asked to do, and what of it can be used again for the next clip."""
 
 from __future__ import annotations
 
@@ -11,6 +11,8 @@ from shoegoal.scene.ball_size import BallSize
 from shoegoal.types import ImagePoint
 
 if TYPE_CHECKING:
+    from shoegoal.analysis.model import Analysis
+    from shoegoal.pictures.stills import StillPicture
     from shoegoal.scene.calibration import Calibration
     from shoegoal.scene.lens import Lens
 
@@ -43,3 +45,31 @@ class CountSettings:
             raise ValueError("give both markers or neither")
         if not 0.5 < self.confidence <= 1.0:
             raise ValueError(f"confidence is {self.confidence}; it must lie above 0.5 and up to 1")
+
+
+def calibration_of(analysis: Analysis, still: StillPicture) -> Calibration:
+    """Take markers, camera and a small picture of the place from a count.
+
+    Parameters
+    ----------
+    analysis : the counted clip.
+    still : a picture of the place, at any size; best with nobody in it.
+    """
+    import cv2  # here, so that a command's help need not load it
+    import numpy as np
+
+    from shoegoal.scene.calibration import Calibration, thumbnail_of
+
+    clip, scene = analysis.clip, analysis.goal_scene
+    # The small picture's shape follows from the clip's own size, whatever the still's.
+    rows, columns = thumbnail_of(np.zeros((clip.height_px, clip.width_px), np.uint8)).shape
+    grey = cv2.cvtColor(still.bgr, cv2.COLOR_BGR2GRAY)
+    small = cv2.resize(grey, (columns, rows), interpolation=cv2.INTER_AREA)
+    return Calibration(
+        image_size_px=(clip.width_px, clip.height_px),
+        left_px=ImagePoint(scene.left_px.x_px, scene.left_px.y_px),
+        right_px=ImagePoint(scene.right_px.x_px, scene.right_px.y_px),
+        camera=scene.camera,
+        thumbnail=np.asarray(small, dtype=np.uint8),
+        note=f"{clip.name}, markers {scene.markers_source.value}",
+    )

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TypeAlias
 
-from shoegoal.analysis.keeper import PictureKeeper
 from shoegoal.ball.watch import BallRecord, BallWatcher, Glimpse, YardWatcher
 from shoegoal.clip.frame import U8, Frame, planes_to_bgr
 from shoegoal.clip.handover import run_ahead
@@ -17,6 +16,7 @@ from shoegoal.clip.reduced import small_frame
 from shoegoal.clip.stillness import StillnessReport, StillnessWatcher
 from shoegoal.clip.take import Take, TakeWatcher
 from shoegoal.errors import ClipNotJudgeableError
+from shoegoal.pictures.stills import PictureKeeper
 from shoegoal.threads import allowed_threads, keep_opencv_to_its_caller
 
 MIN_FRAMES = 10

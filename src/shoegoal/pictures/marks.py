@@ -16,7 +16,8 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from shoegoal.analysis.stills import F64, U8, StillPicture
+from shoegoal.clip.frame import U8
+from shoegoal.pictures.stills import F64, StillPicture
 from shoegoal.types import Call
 
 if TYPE_CHECKING:

@@ -7,7 +7,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from shoegoal.analysis.marks import (
+from shoegoal.analysis.words import chance_text, chance_words
+from shoegoal.clip.clock import clock_text
+from shoegoal.clip.frame import U8
+from shoegoal.pictures.marks import (
     CALL_COLOURS,
     CALL_WORDS,
     INK,
@@ -26,9 +29,7 @@ from shoegoal.analysis.marks import (
     side_by_side,
     write_text,
 )
-from shoegoal.analysis.stills import F64, U8, SceneView, StillPicture, strip_moments
-from shoegoal.analysis.words import chance_text, chance_words
-from shoegoal.clip.clock import clock_text
+from shoegoal.pictures.stills import F64, SceneView, StillPicture, strip_moments
 from shoegoal.types import Call, Shot
 
 TILE_HEIGHT = 440

@@ -6,9 +6,9 @@ import io
 from textwrap import wrap
 from typing import TYPE_CHECKING
 
-from shoegoal.analysis.marks import CALL_COLOURS, CALL_WORDS
 from shoegoal.analysis.model import Analysis
-from shoegoal.analysis.stills import SceneView
+from shoegoal.pictures.marks import CALL_COLOURS, CALL_WORDS
+from shoegoal.pictures.stills import SceneView
 from shoegoal.types import Call, ImagePoint, Shot
 
 if TYPE_CHECKING:

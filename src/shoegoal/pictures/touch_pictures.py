@@ -1,12 +1,18 @@
-"""The strip of a touch or a loss: stills of ball and feet round the moment, close up."""
+"""Pictures of touches: a close-up strip of each touch or loss, and a chart of the whole set."""
 
 from __future__ import annotations
 
+import io
 from collections.abc import Sequence
+from textwrap import wrap
 
 import numpy as np
 
-from shoegoal.analysis.marks import (
+from shoegoal.analysis.model import Analysis
+from shoegoal.analysis.words import call_word, chance_text, chance_words, event_name, shown_call
+from shoegoal.clip.clock import clock_text
+from shoegoal.clip.frame import U8
+from shoegoal.pictures.marks import (
     INK,
     PAPER,
     SKY,
@@ -18,10 +24,8 @@ from shoegoal.analysis.marks import (
     side_by_side,
     write_text,
 )
-from shoegoal.analysis.stills import U8, StillPicture
-from shoegoal.analysis.words import call_word, chance_text, chance_words, event_name, shown_call
-from shoegoal.clip.clock import clock_text
-from shoegoal.types import Detection, Shot
+from shoegoal.pictures.stills import StillPicture
+from shoegoal.types import Call, Detection, EventKind, Shot
 
 TILE = 300
 LABEL_HEIGHT = 36
@@ -29,6 +33,11 @@ HEADER_HEIGHT = 84
 GAP = 8
 ROUND_DIAMETERS = 8.0  # side of what is shown: both feet and the shins
 SAME_FRAME_S = 0.02
+CHART_WIDTH_IN = 10.0
+CHART_HEIGHT_IN = 3.2
+DOTS_PER_INCH = 110
+LINE_LETTERS = 105
+_BLUE, _ORANGE, _PURPLE = "#0072b2", "#d55e00", "#cc79a7"  # Okabe and Ito's palette
 
 
 def draw_touch_strip(event: Shot, stills: Sequence[StillPicture], *, start_s: float = 0.0) -> U8:
@@ -110,3 +119,56 @@ def _tile(event: Shot, still: StillPicture, box: Box) -> U8:
 def _ball_at(path: Sequence[Detection], time_s: float) -> Detection | None:
     near = min(path, key=lambda s: abs(s.time_s - time_s), default=None)
     return near if near is not None and abs(near.time_s - time_s) <= SAME_FRAME_S else None
+
+
+def draw_touch_chart(analysis: Analysis) -> bytes:
+    """Draw the set.
+
+    Parameters
+    ----------
+    analysis : of a dribble stage.
+
+    Returns
+    -------
+    A PNG picture, 1100 px wide.
+    """
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(CHART_WIDTH_IN, CHART_HEIGHT_IN), dpi=DOTS_PER_INCH, facecolor="white")
+    FigureCanvasAgg(figure)
+    axes = figure.add_axes((0.04, 0.2, 0.93, 0.42))
+    start_s = analysis.clip.start_s
+    row = 0
+    for event in analysis.shots:
+        at_s = event.kick_time_s - start_s
+        unsure = event.call is Call.UNSURE
+        if event.kind is EventKind.LOSS:
+            if event.call is not Call.MISS:
+                axes.axvline(
+                    at_s, ymax=0.72, color=_ORANGE, linestyle=":" if unsure else "-", linewidth=2
+                )
+                word = "lost?" if unsure else "lost"
+                axes.text(at_s, 1.5, word, color=_ORANGE, ha="center", fontsize=9)
+                row = row if unsure else 0
+            continue
+        if event.call is Call.MISS:
+            axes.plot(at_s, 0.5, "x", color="grey", markersize=6)
+            continue
+        row += 0 if unsure else 1
+        mark, colour = ("D", _PURPLE) if unsure else ("o", _BLUE)
+        axes.plot(at_s, 0.5, mark, color=colour, markersize=8)
+        axes.text(at_s, 0.9, "?" if unsure else str(row), ha="center", fontsize=9, color=colour)
+    axes.set_xlim(0.0, max(1.0, analysis.clip.end_s - start_s))
+    axes.set_ylim(0.0, 1.9)
+    axes.set_yticks([])
+    axes.set_xlabel("seconds from the start of the clip")
+    for side in ("left", "right", "top"):
+        axes.spines[side].set_visible(False)
+    lines = [(analysis.stage.heading, "bold"), (analysis.tally.sentence, "normal")]
+    lines += [(line, "normal") for line in wrap(analysis.verdict.sentence, LINE_LETTERS)[:2]]
+    for number, (line, weight) in enumerate(lines):
+        figure.text(0.03, 0.96 - 0.085 * number, line, va="top", fontsize=11, fontweight=weight)
+    picture = io.BytesIO()
+    figure.savefig(picture, format="png", metadata={"Software": None})
+    return picture.getvalue()

@@ -1,0 +1,1 @@
+"""Stills, strips and overviews."""

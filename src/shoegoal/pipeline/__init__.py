@@ -1,0 +1,1 @@
+"""One clip from beginning to end: watched, judged, and written down; its form beside it."""
