@@ -24,6 +24,7 @@ from markers import markers
 from mutate import mutate
 from page_cost import page_cost
 from sameness import same
+from things import things
 from touches import touches
 
 
@@ -41,6 +42,7 @@ bench.add_command(filming)
 bench.add_command(form)
 bench.add_command(form_cost)
 bench.add_command(same)
+bench.add_command(things)
 bench.add_command(touches)
 bench.add_command(demo_cost)
 bench.add_command(evidence)

@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from shoegoal.analysis.model import SceneRecord
-from shoegoal.ball.tracks import LIKE_A_BALL, BallTrack, since_it_left
+from shoegoal.ball.tracks import LIKE_A_BALL, MAX_GAP_S, TOLD_EVERY_S, BallTrack, since_it_left
 from shoegoal.clip.frame import U8, ColourMatrix, Frame, planes_to_bgr
 from shoegoal.clip.reduced import SmallFrame
 from shoegoal.clip.stills import Still, StillRing
@@ -31,9 +31,10 @@ BEFORE_S = (1.0, 0.7, 0.45, 0.25, 0.12, 0.05, 0.0)  # dense near contact, which 
 ALONG_STEP_S, ALONG_S = 0.15, 1.5  # most balls have crossed or stopped within this time
 AFTER_S = (0.0, 0.3, 0.6)  # after the track's end
 BALL_AROUND_S = 0.4  # of a ball that is kept all along, before and after
-SPAN_S = 4.5  # a track is told at least every 1.5 s, and what came before it is wanted too
-BUDGET_BYTES = 190_000_000  # 4.5 s of 30 pictures a second, 1280 x 720
 SETTLE_S = 0.65  # after a track's end until the last of its pictures has passed
+# From the first picture wanted of a track until the track is known and its last one has passed.
+SPAN_S = BEFORE_S[0] + TOLD_EVERY_S + MAX_GAP_S + SETTLE_S
+BUDGET_BYTES = 148_000_000  # so long at 30 pictures a second, 1280 x 720
 JPEG_QUALITY = 90
 
 
