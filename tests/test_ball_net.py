@@ -16,10 +16,11 @@ import numpy.typing as npt
 import pytest
 
 from shoegoal.ball.background import SettledPicture
-from shoegoal.ball.ball_net import SIDE, Reading, measure_balls, run_network, window_round
+from shoegoal.ball.ball_net import SIDE, measure_balls, run_network, window_round
 from shoegoal.ball.motion import MotionWatcher
 from shoegoal.clip.reader import open_clip
 from shoegoal.clip.reduced import Halvings, small_frame
+from shoegoal.types import Detection
 
 CLIPS = Path(__file__).parents[1] / "sample_clips"
 NAMES = ("behind_six", "side_view", "portrait_vfr")
@@ -38,7 +39,7 @@ class Looks:
     left : scores where the ball lay before the kick.
     """
 
-    balls: list[tuple[Reading, Guess]] = field(default_factory=list)
+    balls: list[tuple[Detection, Guess]] = field(default_factory=list)
     elsewhere: list[float] = field(default_factory=list)
     ground: list[float] = field(default_factory=list)
     left: list[float] = field(default_factory=list)
@@ -89,11 +90,11 @@ def _read_ball(
 ) -> None:
     off = rng.uniform(-0.25, 0.25, 2) * ball[2]
     guess = (ball[0] + off[0], ball[1] + off[1], ball[2] * float(np.exp(rng.uniform(-0.5, 0.5))))
-    out.balls.append((measure_balls(*pair, [guess])[0], ball))
+    out.balls.append((measure_balls(*pair, [guess], 0.0)[0], ball))
 
 
 def _scores(pair: tuple[Halvings, Halvings], guesses: list[Guess]) -> list[float]:
-    return [r.ball_score for r in measure_balls(*pair, guesses)]
+    return [r.ball_score for r in measure_balls(*pair, guesses, 0.0)]
 
 
 def _bare(

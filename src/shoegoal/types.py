@@ -51,6 +51,11 @@ class Detection:
     at_rest: bool = False
     ball_score: float = 1.0
 
+    @property
+    def place(self) -> tuple[float, float, float]:
+        """(x, y, diameter) of the disc, px."""
+        return self.x_px, self.y_px, self.diameter_px
+
 
 class Call(StrEnum):
     """What the tally says of one shot."""

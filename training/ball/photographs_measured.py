@@ -114,7 +114,7 @@ def measure(folder: Path, *, few: bool = False) -> Figures:
 def _lying(photo: Photograph) -> list[Place]:
     scale = min(1.0, SMALL_LONG_SIDE_PX / max(photo.size))
     small = photo.now.at(1) if scale <= 0.5 else photo.now.planes
-    return [r.place for r in find_lying(photo.now, small, scale) if r.ball_score >= SURELY]
+    return [r.place for r in find_lying(photo.now, small, scale, 0.0) if r.ball_score >= SURELY]
 
 
 def _other_logits(photo: Photograph, rng: np.random.Generator, *, few: bool) -> F64:
@@ -137,11 +137,11 @@ def _guesses(place: Place, rng: np.random.Generator) -> list[Place]:
 def _hits(
     photo: Photograph, behind: Halvings, guesses: list[Place], place: Place
 ) -> list[tuple[float, float]]:
-    """Distance and size, in the ball's diameters, of the readings that found it."""
+    """Distance and size, in the ball's diameters, of the detections that found it."""
     x, y, size = place
     return [
         (float(np.hypot(r.x_px - x, r.y_px - y)) / size, r.diameter_px / size)
-        for r in measure_balls(photo.now, behind, guesses)
+        for r in measure_balls(photo.now, behind, guesses, 0.0)
         if r.ball_score > 0.5 and apart_diameters(r.place, place) < FOUND_WITHIN
     ]
 

@@ -1,4 +1,4 @@
-"""The ball network: small, tells whether a ball is there, and measures it.
+"""The ball network: small; it says whether a ball is there, and measures it.
 
 It looks at a window of the picture beside the same window of the settled picture, so that it may
 use both what a ball looks like and what has changed. It was trained on drawn clips and on
@@ -22,51 +22,14 @@ from shoegoal.types import Detection
 
 U8 = npt.NDArray[np.uint8]
 F32 = npt.NDArray[np.float32]
+F64 = npt.NDArray[np.float64]
 Place = tuple[float, float, float]  # x, y, diameter of a disc, native px
 
 SIDE = 48  # of the window that the network sees, in its own pixels
 SPAN_DIAMETERS = 2.6  # side of the window in diameters of the guess
-ONE_BALL_DIAMETERS = 0.6  # two readings no further apart are of one ball
+ONE_BALL_DIAMETERS = 0.6  # two detections no further apart are of one ball
 SAME_WINDOW_DIAMETERS = 0.1  # a tenth of what the network was taught to bear (`training`)
 LOOK_AGAIN_AT = 0.2  # score from which on a window is laid anew round what was found in it
-
-
-@dataclass(frozen=True, slots=True)
-class Reading:
-    """What the network measures at a place.
-
-    Attributes
-    ----------
-    x_px, y_px, diameter_px : middle and size of the disc, native pixels; meant only where there is
-        a ball.
-    sigma_px, diameter_sigma_px : their standard deviations, as the network expects them.
-    ball_score : how surely this is a ball, 0..1.
-    """
-
-    x_px: float
-    y_px: float
-    diameter_px: float
-    sigma_px: float
-    diameter_sigma_px: float
-    ball_score: float
-
-    @property
-    def place(self) -> Place:
-        """Where it is and how large, as a guess for another reading."""
-        return self.x_px, self.y_px, self.diameter_px
-
-    def sighting(self, time_s: float, *, at_rest: bool) -> Detection:
-        """Take the reading for a ball seen at a time."""
-        return Detection(
-            time_s,
-            self.x_px,
-            self.y_px,
-            self.diameter_px,
-            self.sigma_px,
-            self.diameter_sigma_px,
-            at_rest,
-            self.ball_score,
-        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,32 +94,40 @@ def _fit(plane: U8, target: U8) -> None:
     cv2.resize(plane, (SIDE, SIDE), dst=target, interpolation=how)
 
 
-def measure_balls(now: Halvings, settled: Halvings, guesses: Sequence[Place]) -> list[Reading]:
+def measure_balls(
+    now: Halvings,
+    settled: Halvings,
+    guesses: Sequence[Place],
+    time_s: float,
+    *,
+    at_rest: bool = False,
+) -> list[Detection]:
     """Measure at some places of one picture.
 
     Parameters
     ----------
     now, settled : what is seen, and the yard without what moves.
     guesses : (x, y, diameter) native pixels; the ball may be half or twice that large.
+    time_s, at_rest : when it is seen, and whether it lies still; written into the result.
 
     Returns
     -------
-    One reading for each guess; two guesses may find the same ball.
+    One detection for each guess, however low its score; two guesses may find the same ball.
     """
     if not guesses:
         return []
-    readings = _read(now, settled, guesses)
+    found = _read(now, settled, guesses, time_s, at_rest)
     again: dict[int, int] = {}  # guess to place
     places: list[Place] = []
-    for k, (reading, guess) in enumerate(zip(readings, guesses, strict=True)):
-        if reading.ball_score >= LOOK_AGAIN_AT and not _is_one_window(reading.place, guess):
+    for k, (one, guess) in enumerate(zip(found, guesses, strict=True)):
+        if one.ball_score >= LOOK_AGAIN_AT and not _is_one_window(one.place, guess):
             again[k] = next(
-                (n for n, other in enumerate(places) if _is_one_window(reading.place, other)),
+                (n for n, other in enumerate(places) if _is_one_window(one.place, other)),
                 len(places),
             )
-            places += [reading.place] * (again[k] == len(places))
-    better = _read(now, settled, places) if places else []
-    return [better[again[k]] if k in again else reading for k, reading in enumerate(readings)]
+            places += [one.place] * (again[k] == len(places))
+    better = _read(now, settled, places, time_s, at_rest) if places else []
+    return [better[again[k]] if k in again else one for k, one in enumerate(found)]
 
 
 def _is_one_window(a: Place, b: Place) -> bool:
@@ -170,27 +141,40 @@ def apart_diameters(a: Place, b: Place) -> float:
     return math.hypot(a[0] - b[0], a[1] - b[1]) / max(a[2], b[2])
 
 
-def distinct(readings: Sequence[Reading], least: float) -> list[Reading]:
-    """Keep one reading of each ball, the surest, among those of at least some score."""
-    kept: list[Reading] = []
-    for reading in sorted(readings, key=lambda r: -r.ball_score):
-        if reading.ball_score < least:
+def distinct(found: Sequence[Detection], least: float) -> list[Detection]:
+    """Keep one detection of each ball, the surest, among those of at least some score."""
+    kept: list[Detection] = []
+    for one in sorted(found, key=lambda d: -d.ball_score):
+        if one.ball_score < least:
             break
-        if all(apart_diameters(reading.place, k.place) > ONE_BALL_DIAMETERS for k in kept):
-            kept.append(reading)
+        if all(apart_diameters(one.place, k.place) > ONE_BALL_DIAMETERS for k in kept):
+            kept.append(one)
     return kept
 
 
-def _read(now: Halvings, settled: Halvings, guesses: Sequence[Place]) -> list[Reading]:
+def _read(
+    now: Halvings, settled: Halvings, guesses: Sequence[Place], time_s: float, at_rest: bool
+) -> list[Detection]:
     windows = [window_round(*guess) for guess in guesses]
-    return readings_of(run_network(look_through(windows, now, settled)), windows)
+    rows = measures_of(run_network(look_through(windows, now, settled)), windows)
+    return [
+        Detection(time_s, x, y, size, sigma, size_sigma, at_rest, score)
+        for x, y, size, sigma, size_sigma, score in rows.tolist()
+    ]
 
 
-def readings_of(answers: F32, windows: Sequence[Window]) -> list[Reading]:
+def measures_of(answers: F32, windows: Sequence[Window]) -> F64:
     """Bring the network's answers back into native pixels.
 
-    A row holds the score's logit, then in shares of its window's side: x and y off its middle,
-    log diameter, log sigma of x and y, and log sigma of the log diameter.
+    Parameters
+    ----------
+    answers : (N, 6): the score's logit, then in shares of the window's side: x and y off its
+        middle, log diameter, log sigma of x and y, and log sigma of the log diameter.
+    windows : N of them.
+
+    Returns
+    -------
+    (N, 6): x, y, diameter, sigma of x and y, sigma of the diameter, all px, and the score.
     """
     logit, off_x, off_y, log_size, log_sigma, log_size_sigma = answers.astype(np.float64).T
     x0, y0, side = np.array([(w.x0, w.y0, w.side) for w in windows], np.float64).T
@@ -204,11 +188,11 @@ def readings_of(answers: F32, windows: Sequence[Window]) -> list[Reading]:
         np.exp(np.clip(log_size_sigma, -8.0, 0.0)) * diameter_px,
         1 / (1 + np.exp(-np.clip(logit, -30.0, 30.0))),
     )
-    return [Reading(*row) for row in np.stack(columns, axis=1).tolist()]
+    return np.stack(columns, axis=1)
 
 
 def run_network(crops: U8) -> F32:
-    """Run the network on (N, 6, SIDE, SIDE) windows; (N, 6) as `readings_of` takes them."""
+    """Run the network on (N, 6, SIDE, SIDE) windows; (N, 6) as `measures_of` takes them."""
     return _network().run(crops.astype(np.float32))[0]
 
 

@@ -13,12 +13,12 @@ from shoegoal.ball.background import CHROMA_GAIN
 from shoegoal.ball.ball_net import (
     ONE_BALL_DIAMETERS,
     Place,
-    Reading,
     apart_diameters,
     distinct,
     measure_balls,
 )
 from shoegoal.clip.reduced import Halvings, Planes
+from shoegoal.types import Detection
 
 SURELY = 0.9  # score of the network from which on a thing is watched
 MOST_LYING = 5  # the likeliest are watched; a picture's cost must not grow with them
@@ -31,7 +31,7 @@ GAUSS_OF_RADIUS = 0.7  # the averaging that a disc stands out of most (Lindeberg
 U8 = npt.NDArray[np.uint8]
 
 
-def find_lying(native: Halvings, small: Planes, scale: float) -> list[Reading]:
+def find_lying(native: Halvings, small: Planes, scale: float, time_s: float) -> list[Detection]:
     """Look for resting balls all over a picture, as at a clip's start.
 
     Parameters
@@ -39,13 +39,15 @@ def find_lying(native: Halvings, small: Planes, scale: float) -> list[Reading]:
     native : the picture.
     small : (luma, u, v) of it, reduced.
     scale : reduced over native size.
+    time_s : of the picture.
 
     Returns
     -------
-    At most ``MOST_LYING`` readings, surest first.
+    At most ``MOST_LYING`` detections, surest first.
     """
     spots = spots_in(small, scale, RADII, MOST_SPOTS)
-    return distinct(measure_balls(native, native, spots), SURELY)[:MOST_LYING]
+    found = measure_balls(native, native, spots, time_s, at_rest=True)
+    return distinct(found, SURELY)[:MOST_LYING]
 
 
 def spots_in(small: Planes, scale: float, radii: Sequence[float], most: int) -> list[Place]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import takewhile
 from math import hypot, log
 from statistics import fmean, median
@@ -13,7 +13,7 @@ import numpy.typing as npt
 from scipy.optimize import linear_sum_assignment
 
 from shoegoal.ball.background import Comparison, SettledChange
-from shoegoal.ball.ball_net import Place, Reading, apart_diameters, measure_balls
+from shoegoal.ball.ball_net import apart_diameters, measure_balls
 from shoegoal.types import Detection
 
 MAX_GAP_S = 0.25  # a ball hidden for longer starts a new track
@@ -297,8 +297,9 @@ def runs_straight(sightings: Sequence[Detection]) -> bool:
 def resting_balls(found: Comparison) -> list[RestingBall]:
     """Measure every settled change: which are balls that came or went."""
     guesses = [change.guess_px for change in found.changes]
-    old = measure_balls(found.earlier, found.later, guesses)
-    new = measure_balls(found.later, found.earlier, guesses)
+    # Each change has times of its own, which are written in below.
+    old = measure_balls(found.earlier, found.later, guesses, 0.0, at_rest=True)
+    new = measure_balls(found.later, found.earlier, guesses, 0.0, at_rest=True)
     least_px = LEAST_REST_SIZE * max(found.earlier.planes[0].shape)
     balls = []
     for change, before, after in zip(found.changes, old, new, strict=True):
@@ -314,15 +315,14 @@ def resting_balls(found: Comparison) -> list[RestingBall]:
     return balls
 
 
-def _resting(change: SettledChange, reading: Reading, *, arrived: bool) -> RestingBall:
-    time_s = change.after_s if arrived else change.before_s
-    sighting = reading.sighting(time_s, at_rest=True)
-    return RestingBall(sighting, change.before_s, change.after_s, arrived, reading.ball_score)
+def _resting(change: SettledChange, seen: Detection, *, arrived: bool) -> RestingBall:
+    seen = replace(seen, time_s=change.after_s if arrived else change.before_s)
+    return RestingBall(seen, change.before_s, change.after_s, arrived, seen.ball_score)
 
 
 def same_event(a: RestingBall, b: RestingBall) -> bool:
-    """Whether two readings tell of one ball coming or going."""
-    apart = apart_diameters(place_of(a.sighting), place_of(b.sighting))
+    """Whether two changes are one ball coming or going."""
+    apart = apart_diameters(a.sighting.place, b.sighting.place)
     return (
         a.arrived == b.arrived
         and apart <= SAME_EVENT_DIAMETERS
@@ -334,8 +334,3 @@ def same_event(a: RestingBall, b: RestingBall) -> bool:
 def apart_px(a: Detection, b: Detection) -> float:
     """Distance between the middles of two discs, px."""
     return float(np.hypot(a.x_px - b.x_px, a.y_px - b.y_px))
-
-
-def place_of(sighting: Detection) -> Place:
-    """Where a sighting is and how large, as a guess for the network."""
-    return sighting.x_px, sighting.y_px, sighting.diameter_px

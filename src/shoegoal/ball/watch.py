@@ -17,7 +17,6 @@ from shoegoal.ball.tracks import (
     Track,
     TrackLinker,
     ball_track,
-    place_of,
     resting_balls,
     same_event,
 )
@@ -103,12 +102,11 @@ class BallWatcher:
             glimpse.motion.blobs,
             [*self._linker.expected(time_s), *self._may_leave(glimpse.motion)],
         )
-        readings = distinct(measure_balls(small.halvings, glimpse.settled, guesses), LEAST_SCORE)
-        seen = [r.sighting(time_s, at_rest=False) for r in readings]
-        told = self._take(self._linker.update(seen, time_s))
-        told += map(ball_track, self._linker.under_way())
+        found = measure_balls(small.halvings, glimpse.settled, guesses, time_s)
+        news = self._take(self._linker.update(distinct(found, LEAST_SCORE), time_s))
+        news += map(ball_track, self._linker.under_way())
         self._note(glimpse.changed)
-        return told
+        return news
 
     def finish(self) -> BallRecord:
         """Close all that is open at the clip's end and return the record."""
@@ -125,8 +123,8 @@ class BallWatcher:
         balls = resting_balls(found) if found else []
         for ball in balls:
             if not ball.arrived:
-                self._lying.leave(place_of(ball.sighting))
-        self._lying.put(place_of(b.sighting) for b in balls if b.arrived and b.ball_score >= SURELY)
+                self._lying.leave(ball.sighting.place)
+        self._lying.put(b.sighting.place for b in balls if b.arrived and b.ball_score >= SURELY)
         for ball in balls:
             twin = next((r for r in self._resting[-TWINS_WITHIN:] if same_event(r, ball)), None)
             if twin is None:
@@ -145,9 +143,11 @@ class BallWatcher:
         self._looked_s = small.time_s
         self._started_s = min(self._started_s, small.time_s)
         if small.time_s - self._started_s <= LOOK_FIRST_S and not self._is_told:
-            found = find_lying(small.halvings, small.planes, small.scale)
+            found = find_lying(small.halvings, small.planes, small.scale, small.time_s)
         else:
-            found = measure_balls(small.halvings, small.halvings, self._lying.left)
+            found = measure_balls(
+                small.halvings, small.halvings, self._lying.left, small.time_s, at_rest=True
+            )
         self._lying.put(r.place for r in reversed(found) if r.ball_score >= SURELY)
 
     def _may_leave(self, motion: Motion) -> list[Place]:
@@ -191,7 +191,7 @@ class Glimpse:
 
 
 class YardWatcher:
-    """Watches the yard frame by frame; what it has told it never changes afterwards."""
+    """Watches the yard frame by frame; what it has reported it never changes afterwards."""
 
     def __init__(self) -> None:
         self.settled: SettledPicture | None = None
