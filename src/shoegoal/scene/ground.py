@@ -38,6 +38,25 @@ WRONG_DENSITY = 0.05  # of a wrong place, over the peak density of a right one
 BELOW_GROUND_RATIO = 0.2  # a ball in the air looks too big; hardly anything looks too small
 _HEIGHT_QUANTILES = (0.2, 0.35, 0.5, 0.65, 0.8, 0.95)
 
+# Sightings closer than this share of a diameter are one place.
+SAME_PLACE_DIAMETERS = 0.3
+# However often a place is measured, its diameter stays this uncertain. No source; our estimate.
+PLACE_BIAS_REL = 0.01
+MAX_PLACES = 80
+# A rolling or resting ball is seen again nearby at about the same size; a lone disc is often wrong.
+NEIGHBOUR_DIAMETERS = 3.0
+ALIKE_LOG_SIZE = 0.3
+LONE_WRONG_SHARE = 0.9
+LEAST_WRONG_SHARE = 0.03
+
+MIN_SHARE_ON_GROUND = 0.5
+MAX_MISFIT = 4.0  # sizes scatter this many times more than their own sigmas allow ...
+MAX_SCATTER_REL = 0.1  # ... and by this share of the diameter
+
+
+class SceneNotFittedError(ClipNotJudgeableError):
+    """The ball sightings do not tell where camera and ground are."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class GroundFit:
@@ -210,18 +229,6 @@ def _consensus(evidence: Evidence) -> npt.NDArray[np.bool_]:
     return np.asarray(np.abs(bigger[gain.argmax()]) <= CONSENSUS_SIGMAS * sigma, dtype=np.bool_)
 
 
-# Sightings closer than this share of a diameter are one place.
-SAME_PLACE_DIAMETERS = 0.3
-# However often a place is measured, its diameter stays this uncertain. No source; our estimate.
-PLACE_BIAS_REL = 0.01
-MAX_PLACES = 80
-# A rolling or resting ball is seen again nearby at about the same size; a lone disc is often wrong.
-NEIGHBOUR_DIAMETERS = 3.0
-ALIKE_LOG_SIZE = 0.3
-LONE_WRONG_SHARE = 0.9
-LEAST_WRONG_SHARE = 0.03
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class Places:
     """Distinct places at which the ball lay or rolled.
@@ -320,15 +327,6 @@ def _label(rows: F64, reach_diameters: float) -> npt.NDArray[np.int64]:
         founders.append(row)
         table = np.array(founders)
     return labels
-
-
-MIN_SHARE_ON_GROUND = 0.5
-MAX_MISFIT = 4.0  # sizes scatter this many times more than their own sigmas allow ...
-MAX_SCATTER_REL = 0.1  # ... and by this share of the diameter
-
-
-class SceneNotFittedError(ClipNotJudgeableError):
-    """The ball sightings do not tell where camera and ground are."""
 
 
 def what_is_wrong(peak: Peak, places: Places) -> str:

@@ -54,6 +54,19 @@ SHIFTS_TRIED = 8  # marker placement errors, for each draw
 _FARTHEST_M = 100.0
 _BALL_STEPS = 2  # each step gains (radius / depth)^2
 
+STARTS = 5
+OUTLIER_SIGMAS = 4.0
+COARSE_REL = 0.05
+RIVAL_COST = 10.0  # e^-10 as likely as the best is not worth a look
+RIVAL_STEPS = np.array([0.1, 0.15, 0.03, 0.03, 0.03, 0.05])  # peaks nearer than this are one
+_SCALE_STEPS = 25
+_STEP = 1e-5
+_COARSE_TRIES = 10
+_ROUNDS = 8
+_PROPOSALS = 2500
+_TAIL_DEGREES = 5.0
+_ENOUGH_DRAWS = 300.0
+
 
 @dataclass(frozen=True, slots=True)
 class Evidence:
@@ -347,20 +360,6 @@ def _not_above_horizon(theta: F64, pixels: F64, evidence: Evidence) -> F64:
     slopes = ray_slopes(theta, pixels, evidence)
     inverse_depth = falls(theta, slopes) / np.exp(theta[:, LOG_HEIGHT])[:, None]
     return np.maximum(1 / _FARTHEST_M - inverse_depth, 0.0) * 10 * _FARTHEST_M
-
-
-STARTS = 5
-OUTLIER_SIGMAS = 4.0
-COARSE_REL = 0.05
-RIVAL_COST = 10.0  # e^-10 as likely as the best is not worth a look
-RIVAL_STEPS = np.array([0.1, 0.15, 0.03, 0.03, 0.03, 0.05])  # peaks nearer than this are one
-_SCALE_STEPS = 25
-_STEP = 1e-5
-_COARSE_TRIES = 10
-_ROUNDS = 8
-_PROPOSALS = 2500
-_TAIL_DEGREES = 5.0
-_ENOUGH_DRAWS = 300.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
