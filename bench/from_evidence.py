@@ -22,7 +22,7 @@ from shoegoal.ball.watch import BallRecord
 from shoegoal.clip.stillness import Stillness, StillnessReport, StillSpan
 from shoegoal.clip.take import Break, BreakKind
 from shoegoal.errors import ShoegoalError
-from shoegoal.ladder.hidden import judge_shots_around
+from shoegoal.ladder.verdict import judge_shots_around
 from shoegoal.shots.judge import sure_segments_beside
 from shoegoal.types import Detection
 

@@ -68,8 +68,8 @@ def measure(name: str, clip: Path) -> Row:
     """Count one clip and hold it against its truth."""
     from shoegoal.analysis.run import analyse_clip
     from shoegoal.analysis.settings import CountSettings
-    from shoegoal.ladder.hidden import judge_shots_around
     from shoegoal.ladder.rules import Stage, TouchesInARow
+    from shoegoal.ladder.verdict import judge_shots_around
     from shoegoal.types import Call, EventKind
     from truth.dribbling import DribbleTruth
 

@@ -9,9 +9,8 @@ import pytest
 from shoegoal.analysis.doubts import doubtful_times
 from shoegoal.analysis.lulls import LONG_S, lull_times
 from shoegoal.clip.take import Break, BreakKind
-from shoegoal.ladder.hidden import judge_shots_around
 from shoegoal.ladder.rules import FirstMakes, MakesOfShots, StageRule
-from shoegoal.ladder.verdict import Decision
+from shoegoal.ladder.verdict import Decision, judge_shots_around
 from shoegoal.shots.judge import unseen_shot
 from shoegoal.types import Shot
 

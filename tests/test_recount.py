@@ -26,9 +26,8 @@ from shoegoal.analysis.file import analysis_from_json, analysis_to_json, load_an
 from shoegoal.analysis.model import Analysis, Evidence, MarkersSource, StageRecord
 from shoegoal.analysis.recount import recount_with_markers
 from shoegoal.errors import ClipNotJudgeableError, RecordChangedError
-from shoegoal.ladder.hidden import HiddenTime
 from shoegoal.ladder.rules import MakesOfShots, Stage
-from shoegoal.ladder.verdict import Decision
+from shoegoal.ladder.verdict import Decision, HiddenTime
 from shoegoal.record.book import Book
 from shoegoal.record.corrections import Answer, Side
 from shoegoal.record.filing import file_count

@@ -23,9 +23,8 @@ from shoegoal.analysis.touch_strip import draw_touch_strip
 from shoegoal.cli.main import cli
 from shoegoal.errors import BadSettingsError, ClipNotJudgeableError
 from shoegoal.ladder.chances import longest_row_distribution
-from shoegoal.ladder.hidden import HiddenTime, judge_shots_around
 from shoegoal.ladder.rules import Stage, TouchesInARow
-from shoegoal.ladder.verdict import Decision, judge_shots
+from shoegoal.ladder.verdict import Decision, HiddenTime, judge_shots, judge_shots_around
 from shoegoal.record.book import Book
 from shoegoal.record.corrections import Added, Answer, Answered, Change, Side
 from shoegoal.record.filing import file_count

@@ -24,7 +24,7 @@ from shoegoal.analysis.watching import Watched
 from shoegoal.clip.clock import clock_text
 from shoegoal.clip.reader import clip_sha256
 from shoegoal.clip.stillness import Stillness
-from shoegoal.ladder.hidden import HiddenTime, judge_shots_around
+from shoegoal.ladder.verdict import HiddenTime, judge_shots_around
 from shoegoal.shots.judge import LeftOut
 from shoegoal.types import Shot
 

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 from shoegoal.analysis.interruptions import hidden_times
 from shoegoal.analysis.lulls import lull_times
 from shoegoal.clip.take import Break
-from shoegoal.ladder.hidden import HiddenTime
 from shoegoal.ladder.rules import StageRule, TouchesInARow
+from shoegoal.ladder.verdict import HiddenTime
 from shoegoal.types import Shot
 
 WANDER_S = 0.3  # kick times, where gaps begin and end, wander when a set is worked out anew

@@ -18,7 +18,7 @@ from shoegoal.clip.clock import clock_text
 from shoegoal.clip.stillness import Stillness
 from shoegoal.cues.pose import open_pose_model
 from shoegoal.errors import ClipNotJudgeableError
-from shoegoal.ladder.hidden import HiddenTime
+from shoegoal.ladder.verdict import HiddenTime
 from shoegoal.shots.contacts import Way, dribbled_ways
 from shoegoal.shots.touches import TOUCH_MOMENTS_S, find_touches
 from shoegoal.types import Shot

@@ -8,8 +8,8 @@ from shoegoal.clip.clock import clock_text
 from shoegoal.clip.container import GAP_S
 from shoegoal.clip.stillness import Stillness, StillnessReport
 from shoegoal.clip.take import Break, BreakKind
-from shoegoal.ladder.hidden import HiddenTime
 from shoegoal.ladder.rules import MakesInTime, StageRule
+from shoegoal.ladder.verdict import HiddenTime
 from shoegoal.shots.judge import unseen_shot
 from shoegoal.types import Shot
 

@@ -7,8 +7,8 @@ from itertools import pairwise
 from statistics import median
 
 from shoegoal.clip.clock import clock_text
-from shoegoal.ladder.hidden import HiddenTime
 from shoegoal.ladder.rules import MakesInARow, MakesOfShots, StageRule
+from shoegoal.ladder.verdict import HiddenTime
 from shoegoal.types import Shot
 
 # A pupil's own rhythm tells best. Fetching a ball takes 5 to 30 s: common practice, no source.

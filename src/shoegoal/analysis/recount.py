@@ -9,7 +9,7 @@ from shoegoal.analysis.doubts import doubtful_times
 from shoegoal.analysis.judging import judge_evidence, scene_record
 from shoegoal.analysis.model import Analysis, MarkersSource
 from shoegoal.errors import ClipNotJudgeableError
-from shoegoal.ladder.hidden import judge_shots_around
+from shoegoal.ladder.verdict import judge_shots_around
 from shoegoal.types import ImagePoint
 
 

@@ -12,7 +12,7 @@ from shoegoal.analysis.stills import SceneView
 from shoegoal.analysis.strip import shot_box
 from shoegoal.analysis.words import call_word, chance_text, chance_words, event_name, shown_call
 from shoegoal.ladder.rules import FirstMakes, MakesInARow, MakesOfShots, Stage, TouchesInARow
-from shoegoal.ladder.tally import Tally
+from shoegoal.ladder.verdict import Tally
 from shoegoal.record.coaching import Check
 from shoegoal.record.corrections import ADDITIONS, ANSWERS, Answer
 from shoegoal.record.history import SetHistory
