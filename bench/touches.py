@@ -66,8 +66,8 @@ class Row:
 
 def measure(name: str, clip: Path) -> Row:
     """Count one clip and hold it against its truth."""
-    from shoegoal.ladder.hidden import judge_shots_around
     from shoegoal.ladder.rules import Stage, TouchesInARow
+    from shoegoal.ladder.verdict import judge_shots_around
     from shoegoal.pipeline.count import analyse_clip
     from shoegoal.pipeline.settings import CountSettings
     from shoegoal.types import Call, EventKind

@@ -16,9 +16,8 @@ from shoegoal.cli.report import print_report
 from shoegoal.clip.fingerprint import Fingerprint
 from shoegoal.clip.take import Break, BreakKind
 from shoegoal.errors import BadSettingsError
-from shoegoal.ladder.hidden import judge_shots_around
 from shoegoal.ladder.rules import MakesInTime, MakesOfShots
-from shoegoal.ladder.verdict import Decision
+from shoegoal.ladder.verdict import Decision, judge_shots_around
 from shoegoal.pipeline.judging import break_sentences, doubted_around, hidden_times
 from shoegoal.types import Call
 

@@ -267,5 +267,5 @@ def test_many_doubtful_shots_send_a_person_to_the_whole_clip() -> None:
     assert all(later > sooner - 1e-9 for sooner, later in pairwise(in_order))
     assert set(plan.shots[-3:]) == {1, 2, 3}
     assert verdict.sentence.endswith(
-        "watch the whole clip, first of all " + ", ".join(map(str, plan.shots[:3]))
+        "watch the whole clip, starting with " + ", ".join(map(str, plan.shots[:3]))
     )

@@ -11,22 +11,20 @@ from scipy import stats
 
 from shoegoal.ladder.next_setup import (
     LEAST_SHOTS,
-    NextSetUp,
-    NotEnoughShots,
-    SetUp,
-    distance_for,
-    expected_share,
-    next_setup,
-    width_for,
-)
-from shoegoal.ladder.scatter import (
     Between,
     Direction,
     Measured,
+    NextSetUp,
+    NotEnoughShots,
     Outside,
     ScatterUnboundedError,
+    SetUp,
+    distance_for,
+    expected_share,
     fit_scatter,
+    next_setup,
     share_between,
+    width_for,
 )
 
 RADIUS = 0.2  # of the ball, in steps
@@ -187,10 +185,10 @@ def test_a_steady_pupil_gets_a_smaller_goal_and_a_wild_one_a_larger() -> None:
     wild = next_setup(evenly(0.0, 20.0, 60), 0, SetUp(4, 12), RADIUS)
     assert isinstance(wild, NextSetUp)
     assert wild.next.width_steps == 6 and wild.next.back_steps == 10
-    assert "the easiest goal there is" in wild.sentence
+    assert "there is no easier goal" in wild.sentence
     perfect = next_setup(evenly(0.0, 1.0, 60), 0, NOW, RADIUS)
     assert isinstance(perfect, NextSetUp) and perfect.next == SetUp(3, 15)
-    assert "the hardest goal there is" in perfect.sentence
+    assert "there is no harder goal" in perfect.sentence
 
 
 def test_the_nearest_wanted_setup_is_chosen() -> None:

@@ -15,8 +15,7 @@ from shoegoal.ladder.progress import (
     SetResult,
     progress_of,
 )
-from shoegoal.ladder.rules import FirstMakes, Stage
-from shoegoal.ladder.rungs import Advance, Round, Rung, second_round
+from shoegoal.ladder.rules import Advance, FirstMakes, Round, Rung, Stage, second_round
 from shoegoal.ladder.verdict import Decision
 
 ENDS = {
@@ -65,7 +64,7 @@ PLAIN = Ladder("L", None, (rung("a"), rung("b", retries=1), rung("c")))
         ("a+ b-", "try again: Stage b (1 try left)", 1),
         ("a+ b.", "next: Stage b", 1),  # an unfinished set uses up no try
         ("a+ b- b-", "tries used up, the teacher decides: Stage b", 1),
-        ("a+ b- b?", "first look at the set that waits: Stage b", 1),
+        ("a+ b- b?", "first look at the waiting set: Stage b", 1),
         ("a+ b? b+", "next: Stage c", 2),  # met by another set: the waiting one changes nothing
         ("a+ b+ c+", "the whole ladder is climbed", 3),
         ("b-", "try again: Stage b (1 try left)", 0),  # began further up
@@ -96,9 +95,9 @@ def test_states_of_the_rungs() -> None:
 @pytest.mark.parametrize(
     ("advance", "played", "sentence"),
     [
-        (Advance.MET, "a+", "next: Stage z; if wanted: Stage a, harder"),
+        (Advance.MET, "a+", "next: Stage z; as an extra: Stage a, harder"),
         (Advance.MET, "a+ a-harder+", "next: Stage z"),
-        (Advance.MET, "a+ a-harder-", "next: Stage z; if wanted: Stage a, harder"),
+        (Advance.MET, "a+ a-harder-", "next: Stage z; as an extra: Stage a, harder"),
         (Advance.MET, "a+ a-harder- a-harder-", "next: Stage z"),  # its tries are used up
         (Advance.MET, "a- a-", "next: Stage a, easier"),
         (Advance.MET, "a- a- a-easier-", "try again: Stage a, easier (1 try left)"),
@@ -114,16 +113,16 @@ def test_states_of_the_rungs() -> None:
             "a- a- a-easier+ a- a-",
             "tries used up, the teacher decides: Stage a",
         ),
-        (Advance.MET, "a- a- a-easier?", "first look at the set that waits: Stage a, easier"),
+        (Advance.MET, "a- a- a-easier?", "first look at the waiting set: Stage a, easier"),
         (Advance.MET_HARDER, "a+", "next: Stage a, harder"),
         (Advance.MET_HARDER, "a-harder+", "next: Stage a"),
         (Advance.MET_HARDER, "a+ a-harder-", "try again: Stage a, harder (1 try left)"),
         (Advance.MET_HARDER, "a+ a-harder+", "next: Stage z"),
         (Advance.MET_EASIER, "a- a- a-easier+", "next: Stage z"),
-        (Advance.MET_EASIER, "a+", "next: Stage z; if wanted: Stage a, harder"),
+        (Advance.MET_EASIER, "a+", "next: Stage z; as an extra: Stage a, harder"),
         (Advance.TRIED, "a-", "try again: Stage a (1 try left)"),
         (Advance.TRIED, "a- a-", "next: Stage z"),
-        (Advance.TRIED, "a+", "next: Stage z; if wanted: Stage a, harder"),
+        (Advance.TRIED, "a+", "next: Stage z; as an extra: Stage a, harder"),
     ],
 )
 def test_second_rounds_and_who_climbs_on(advance: Advance, played: str, sentence: str) -> None:

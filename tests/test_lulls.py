@@ -7,9 +7,8 @@ from dataclasses import replace
 import pytest
 
 from shoegoal.clip.take import Break, BreakKind
-from shoegoal.ladder.hidden import judge_shots_around
 from shoegoal.ladder.rules import FirstMakes, MakesOfShots, StageRule
-from shoegoal.ladder.verdict import Decision
+from shoegoal.ladder.verdict import Decision, judge_shots_around
 from shoegoal.pipeline.judging import LONG_S, doubtful_times, lull_times
 from shoegoal.shots.judge import unseen_shot
 from shoegoal.types import Shot

@@ -25,9 +25,8 @@ from scene_simulation import IMAGE_SIZE_PX
 from shoegoal.analysis.file import analysis_from_json, analysis_to_json, load_analysis
 from shoegoal.analysis.model import Analysis, Evidence, MarkersSource, StageRecord
 from shoegoal.errors import ClipNotJudgeableError, RecordChangedError
-from shoegoal.ladder.hidden import HiddenTime
 from shoegoal.ladder.rules import MakesOfShots, Stage
-from shoegoal.ladder.verdict import Decision
+from shoegoal.ladder.verdict import Decision, HiddenTime
 from shoegoal.pipeline.judging import recount_with_markers
 from shoegoal.record.book import Book
 from shoegoal.record.corrections import Answer, Side

@@ -19,8 +19,7 @@ from record_books import TEACHER
 from shoegoal.cli.main import cli
 from shoegoal.errors import BadSettingsError
 from shoegoal.ladder.ladders import load_ladder
-from shoegoal.ladder.next_setup import NextSetUp, NotEnoughShots
-from shoegoal.ladder.scatter import Between, Measured, Outside
+from shoegoal.ladder.next_setup import Between, Measured, NextSetUp, NotEnoughShots, Outside
 from shoegoal.record.book import Book
 from shoegoal.record.corrections import Answer
 from shoegoal.record.history import load_set

@@ -20,9 +20,8 @@ from shoegoal.analysis.model import Analysis, StageRecord
 from shoegoal.cli.main import cli
 from shoegoal.errors import BadSettingsError, ClipNotJudgeableError
 from shoegoal.ladder.chances import longest_row_distribution
-from shoegoal.ladder.hidden import HiddenTime, judge_shots_around
 from shoegoal.ladder.rules import Stage, TouchesInARow
-from shoegoal.ladder.verdict import Decision, judge_shots
+from shoegoal.ladder.verdict import Decision, HiddenTime, judge_shots, judge_shots_around
 from shoegoal.pictures.evidence import write_result
 from shoegoal.pictures.stills import StillPicture
 from shoegoal.pictures.touch_pictures import draw_touch_strip

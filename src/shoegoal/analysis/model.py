@@ -15,20 +15,19 @@ from shoegoal.clip.clock import clock_text
 from shoegoal.clip.fingerprint import AlikeStretch, Fingerprint
 from shoegoal.clip.take import Break
 from shoegoal.errors import ClipNotJudgeableError
-from shoegoal.ladder.hidden import HiddenTime
 from shoegoal.ladder.ladders import Ladder
 from shoegoal.ladder.rules import (
+    Advance,
     FirstMakes,
     MakesInARow,
     MakesInTime,
     MakesOfShots,
+    Rung,
     Stage,
     StageRule,
     TouchesInARow,
 )
-from shoegoal.ladder.rungs import Advance, Rung
-from shoegoal.ladder.tally import Tally
-from shoegoal.ladder.verdict import Decision, Verdict
+from shoegoal.ladder.verdict import Decision, HiddenTime, Tally, Verdict
 from shoegoal.scene.ball_size import BallSize
 from shoegoal.scene.camera import Camera
 from shoegoal.scene.lens import Lens

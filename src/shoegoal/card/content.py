@@ -19,8 +19,7 @@ from shoegoal.card.plan import (
     side_of,
 )
 from shoegoal.ladder.ladders import Ladder
-from shoegoal.ladder.rules import FirstMakes, Stage, TouchesInARow
-from shoegoal.ladder.rungs import Advance, Round, Rung
+from shoegoal.ladder.rules import Advance, FirstMakes, Round, Rung, Stage, TouchesInARow
 
 
 @dataclass(frozen=True, slots=True)

@@ -128,7 +128,7 @@ def cautions() -> None:
 
 def _print_ladder(ladder: Ladder) -> None:
     from shoegoal.analysis.model import StageRecord
-    from shoegoal.ladder.rungs import Advance, Round
+    from shoegoal.ladder.rules import Advance, Round
 
     click.echo(ladder.title + (f", {ladder.school}" if ladder.school else ""))
     width = max(len(stage.name) for stage in ladder.all_stages)

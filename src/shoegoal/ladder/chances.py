@@ -1,12 +1,12 @@
-"""Exact probabilities that a set meets its rule, from what each of its events may be.
+"""How likely a set meets its rule: exact, from the probabilities of its events.
 
-An event is no shot, a miss or a make. Only the first shots count, so what an event does to a set
-depends on those before it: the set is walked event by event, over the few states that matter to
-its rule (for instance two makes in three shots), and all stories that lead to one state are one.
-Touches and losses of the ball are walked as makes and misses, each of which may be none.
+An event is no shot, a miss or a make. Only the first shots count, so the effect of an event depends
+on those before it. The set is walked event by event, over the few states that matter to its rule
+(for instance two makes in three shots); histories that lead to the same state are added up. Touches
+and losses of the ball are walked as makes and misses, each of which may be nothing.
 
-Events are taken as independent given the clip. Where one fault shifts all of them together (a
-misplaced marker), the floor that makes the probabilities has to have widened each of them.
+Events are assumed to be independent given the clip. An error that shifts all of them together (a
+misplaced marker) must already be part of each event's probability.
 """
 
 from __future__ import annotations
@@ -32,11 +32,11 @@ Floats: TypeAlias = NDArray[np.float64]
 State: TypeAlias = tuple[int, int]
 
 NO_SHOT, MISS, MAKE = range(3)  # what an event may be: the columns of a set's odds
-MET, FAILED, OPEN = range(3)  # how a set may stand: the order of `SetChances`
+MET, FAILED, OPEN = range(3)  # outcomes of a set: the order of `SetChances`
 
 
 class SetChances(NamedTuple):
-    """Probabilities of the three ways a set can stand; they sum to 1."""
+    """Probabilities of the three outcomes of a set; they sum to 1."""
 
     met: float
     failed: float
@@ -51,7 +51,7 @@ class Walk:
     ----------
     odds : array, shape (events, 3): probabilities that an event is no shot, a miss, a make.
     steps : per event, array, shape (3, states before): the state that each answer leads to.
-    ends : array, shape (states after the last event,): what such a set has come to.
+    ends : array, shape (states after the last event,): the outcome of a set that ends in each.
     """
 
     odds: Floats
@@ -80,7 +80,7 @@ class Walk:
         return Walk(self.odds, tuple(steps), self.ends[kept[-1]])
 
     def outcome(self, kinds: int = 0) -> Floats:
-        """Probability of each end; of at least so many ``kinds`` of ends."""
+        """Probability of each outcome; the array has at least ``kinds`` of them."""
         *_, reached = self.reached()
         return np.clip(summed(self.ends, reached, kinds), 0.0, 1.0)
 
@@ -95,7 +95,7 @@ def walk(
     odds : as `Walk` holds them.
     after : the state after a shot, from the state before it, the number of the event (from 0) and
         whether it was a make. An event that is no shot leaves every state as it is.
-    end : what a set has come to that ends in a state.
+    end : the outcome of a set that ends in a state.
     """
     states: list[State] = [(0, 0)]
     steps = []
@@ -143,7 +143,7 @@ class CountedSet:
 
     @property
     def within_count(self) -> tuple[int, ...]:
-        """Events (from 0) that count if they are shots, by the likelier story of those before."""
+        """Events (from 0) that count if they are shots, given what those before most likely are."""
         within, shown = [], 0
         for event, p in enumerate(self.p_shot):
             now = self._shown(shown, event)
@@ -154,7 +154,7 @@ class CountedSet:
 
     @property
     def likely_shots(self) -> tuple[int, ...]:
-        """Events (from 0) that count if each is a shot where that is at least as likely."""
+        """Events (from 0) that count and are at least as likely shots as not."""
         return tuple(event for event in self.within_count if self.p_shot[event] >= 0.5)
 
     @property
@@ -179,9 +179,9 @@ class CountedSet:
         return walk(self.odds, after, lambda state: state[0]).outcome()
 
     def story(self) -> Walk:
-        """Walk to the three ways in which the set can stand: `MET`, `FAILED` and `OPEN`.
+        """Walk to the three outcomes of the set: `MET`, `FAILED` and `OPEN`.
 
-        A state is the makes so far (of a row, since the last miss) and what was shown so far.
+        A state is the makes so far (in a row: since the last miss) and what was shown so far.
         """
         target, asked = self.target, self.shots_asked
         in_a_row = isinstance(self.rule, MakesInARow | TouchesInARow)
@@ -205,16 +205,16 @@ class CountedSet:
         return walk(self.odds, after, end)
 
     def _shown(self, shown: int, event: int) -> int | None:
-        """Tell what was shown with a shot at ``event``; None where that shot does not count.
+        """Give what was shown after a shot at ``event``; None if that shot does not count.
 
-        It is the shots so far where the rule asks for a number of them; against the clock the
-        first shot, as the number of its event from 1; else 1 once there was any.
+        For a rule with a number of shots, these are the shots so far. For a timed rule, it is the
+        event of the first shot, counted from 1. Otherwise it is 1 once there was a shot.
         """
         if self.shots_asked is not None:
             return shown + 1 if shown < self.shots_asked else None
         if not isinstance(self.rule, MakesInTime):
             return 1
-        # Times are multiples of a clip's time base; a nanosecond absorbs the float sum only.
+        # Times are multiples of a clip's time base; a nanosecond absorbs only float rounding.
         late = shown > 0 and self.kick_times_s[event] > self._time_is_up_s(shown) + 1e-9
         return None if late else shown or event + 1
 
@@ -224,7 +224,7 @@ class CountedSet:
             return not self.p_shot
         if isinstance(self.rule, FirstMakes) or not shown:
             return True  # an empty set proves nothing
-        # Nothing of an unfinished row carries over to another clip.
+        # An unfinished row does not carry over to another clip.
         timed = isinstance(self.rule, MakesInTime)
         return timed and self.watched_until_s < self._time_is_up_s(shown)
 
@@ -234,12 +234,12 @@ class CountedSet:
 
 
 def summed(places: NDArray[np.intp], values: Floats, size: int = 0) -> Floats:
-    """Sum the values that belong to one place, for places from 0 to at least ``size``."""
+    """Sum the values of each place; the result has at least ``size`` places."""
     return np.bincount(places, values, minlength=size).astype(np.float64)
 
 
 def checked_probabilities(p: Sequence[float]) -> tuple[float, ...]:
-    """Return ``p`` as floats, refusing anything that is no probability.
+    """Return ``p`` as floats, and refuse anything that is not a probability.
 
     Raises
     ------
@@ -269,11 +269,11 @@ def counted_set(
     rule : the stage's rule.
     p_yes : per event in order of time, P(make) given that it is a shot; for touches, the
         probability that it is real: a touch, or where ``is_loss`` is true a loss of the ball.
-    p_shot : per event, the probability that it is a shot at all; 1 when left out.
+    p_shot : per event, the probability that it is a shot at all; 1 by default.
     kick_times_s : presentation time of each kick, s; needed by a timed rule. A shot kicked at
         exactly the last moment counts (common practice, no source).
     watched_until_s : presentation time of the clip's end, s; a timed set that was not watched
-        until its time was up stays open. Without it, the last kick is taken as the end.
+        until its time was up stays open. By default, the last kick.
     is_loss : per event, for touches only.
 
     Raises
@@ -289,7 +289,7 @@ def counted_set(
     if not len(yes) == len(shot) == len(loss):
         raise ValueError(f"{len(loss)} loss flags and {len(shot)} shots for {len(yes)} events")
     if any(loss) and not touches:
-        raise ValueError("only a rule about touches knows losses of the ball")
+        raise ValueError("only a rule about touches has losses of the ball")
     if isinstance(rule, MakesInTime):
         if len(times_s) != len(yes):
             raise ValueError("a timed rule needs one kick time per shot")
@@ -297,7 +297,7 @@ def counted_set(
             raise ValueError("kick times must be in order")
     odds = np.array(
         [
-            # An event that is no touch breaks nothing; only a loss does.
+            # Only a loss breaks a row; an event that is no touch does not.
             ((1.0 - p, p, 0.0) if lost else (1.0 - p, 0.0, p))
             if touches
             else (1.0 - s, s * (1.0 - p), s * p)

@@ -1,4 +1,4 @@
-"""Ladders: reading them from TOML, finding a stage by name, and making one up from options."""
+"""A ladder: read from a file, a stage of it by name, or a stage made from options."""
 
 from __future__ import annotations
 
@@ -8,18 +8,17 @@ from importlib import resources
 from pathlib import Path
 
 from shoegoal.errors import BadSettingsError
-from shoegoal.ladder.complaints import complaint_about, read_toml
 from shoegoal.ladder.rules import (
     DEFAULT_BALL_SIZE,
     FirstMakes,
     MakesInARow,
     MakesInTime,
     MakesOfShots,
+    Rung,
     Stage,
     StageRule,
     TouchesInARow,
 )
-from shoegoal.ladder.rungs import Rung
 from shoegoal.outside import read_outside
 
 SHIPPED_LADDER = "back_garden.toml"
@@ -32,8 +31,8 @@ class Ladder:
 
     Attributes
     ----------
-    title : printed name of the ladder.
-    school : printed name of the school, or None.
+    title : name of the ladder as printed.
+    school : name of the school as printed, or None.
     rungs : at least one; the names of their stages and second rounds are unique.
     """
 
@@ -48,11 +47,11 @@ class Ladder:
 
     @property
     def all_stages(self) -> tuple[Stage, ...]:
-        """Every stage that a set can be played for: each rung's stage and its second rounds."""
+        """Every stage that a set can be for: each rung's stage and its second rounds."""
         return tuple(stage for rung in self.rungs for _, stage in rung.rounds)
 
     def stage_by_name(self, name: str) -> Stage:
-        """Find a stage or second round; capitals and surrounding blanks do not matter.
+        """Find a stage or second round; case and surrounding blanks do not matter.
 
         Raises
         ------
@@ -82,8 +81,8 @@ def load_ladder(path: Path | None = None) -> Ladder:
     Raises
     ------
     BadSettingsError
-        The file cannot be read, is no TOML or holds a value that a ladder cannot have; line,
-        column and key (for instance ``stages[2].width_steps``) are named.
+        The file cannot be read, is not TOML, or has a value that is not allowed. The message names
+        line, column and key (for instance ``stages[2].width_steps``).
     """
     if path is None:
         shipped = resources.files("shoegoal.ladder") / "data" / SHIPPED_LADDER
@@ -112,7 +111,7 @@ def parse_ladder(content: bytes, file_name: str) -> Ladder:
     """
     from pydantic import ValidationError
 
-    from shoegoal.ladder.schema import LadderTable
+    from shoegoal.ladder.file import LadderTable, complaint_about, read_toml
 
     tables, text = read_toml(content, file_name)
     try:
@@ -139,16 +138,16 @@ def stage_from_options(
     back_steps: float | None = None,
     ball_size: int = DEFAULT_BALL_SIZE,
 ) -> Stage:
-    """Make up a stage that stands in no ladder.
+    """Make a stage that is in no ladder.
 
     Parameters
     ----------
-    make : makes needed; alone it means as many shots as it takes.
+    make : makes needed; on its own, with as many shots as it takes.
     of : number of shots that count.
     in_a_row : the makes must follow one another.
     within_s : seconds from the first kick.
-    touches : dribble touches in a row; stands alone.
-    width_steps, back_steps : goal width and kick distance in steps; not for touches.
+    touches : dribble touches in a row; not together with ``make``.
+    width_steps, back_steps : goal width and kick distance in steps; not with touches.
     ball_size : 3, 4 or 5.
 
     Raises

@@ -1,11 +1,10 @@
-"""The fewest shots that a person should look at so that a verdict can be given.
+"""Which shots a person should look at: the fewest that allow a verdict.
 
-A look settles one event as no shot, a miss or a make. Looking at a group of them settles the
-verdict with a probability that is exact: the sum over every combination of answers, each weighted
-by its own probability, of those after which one outcome is past the confidence. The plan is the
-smallest group for which that sum itself reaches the confidence. So a person who looks at exactly
-these is left without a verdict at most once in a hundred times (at 0.99), and then simply gets a
-new plan.
+A look settles one event as no shot, a miss or a make. The probability that looking at a group of
+events settles the verdict is exact: it sums the probabilities of all combinations of answers after
+which one outcome is certain enough. The plan is the smallest group for which this sum reaches the
+confidence. So, at 0.99, a person who has looked at these is left without a verdict at most once in
+a hundred times, and then gets a new plan.
 """
 
 from __future__ import annotations
@@ -21,9 +20,10 @@ from scipy.sparse import csr_array
 from shoegoal.ladder.chances import FAILED, MET, CountedSet, Floats, Walk, summed
 
 MAX_LOOKS = 8  # beyond this, watching the whole clip is less work than jumping about in it
-MAX_EXACT_LOOKS = 4
-POOL_SIZE = 12
-_CELLS_AT_ONCE = 8_000_000
+MAX_EXACT_LOOKS = 4  # size up to which all groups are tried
+POOL_SIZE = 12  # shots that groups are made of
+
+_CELLS_AT_ONCE = 8_000_000  # limits memory
 _RARE = 1e-20  # far below what rounding does to a sum over the thousands of states of a set
 _ROUNDING = 1e-12
 
@@ -34,9 +34,9 @@ class LookPlan:
 
     Attributes
     ----------
-    shots : 1-based positions in the set, the most telling one first.
+    shots : 1-based positions in the set, the most informative one first.
     settles_probability : probability that the verdict is settled once all of them are looked at.
-    whole_set : no group of up to ``MAX_LOOKS`` is enough; every doubtful shot is named.
+    whole_set : no group of up to ``MAX_LOOKS`` is enough, so every doubtful shot is named.
     """
 
     shots: tuple[int, ...]
@@ -47,14 +47,14 @@ class LookPlan:
 def plan_looks(counted: CountedSet, confidence: float) -> LookPlan:
     """Name the fewest shots to look at, best first.
 
-    All groups of up to ``MAX_EXACT_LOOKS`` of the ``POOL_SIZE`` most telling shots are tried;
-    larger groups grow one shot at a time from the one that settles most often and the one that
-    leaves least uncertainty, so beyond that size the group is small, not proven smallest.
+    All groups of up to ``MAX_EXACT_LOOKS`` of the ``POOL_SIZE`` most informative shots are tried.
+    Larger groups grow one shot at a time, from the group that settles most often and the one that
+    leaves least uncertainty. Beyond that size the plan is small, but not proven smallest.
 
     Parameters
     ----------
     counted : the set as its rule counts it.
-    confidence : probability past which an outcome counts as settled.
+    confidence : least probability at which an outcome counts as settled.
     """
     story = counted.story().without(_RARE)
     answers = enumerate(zip(story.steps, story.odds, strict=True))
@@ -63,8 +63,8 @@ def plan_looks(counted: CountedSet, confidence: float) -> LookPlan:
         return LookPlan((), 1.0, whole_set=False)
     singles = [(item,) for item in doubtful]
     leftovers = _judge_groups(story, singles, confidence)[1]
-    by_telling = sorted(range(len(doubtful)), key=lambda k: (round(float(leftovers[k]), 12), k))
-    ranked = [doubtful[k] for k in by_telling]
+    by_information = sorted(range(len(doubtful)), key=lambda k: (round(float(leftovers[k]), 12), k))
+    ranked = [doubtful[k] for k in by_information]
     pool = sorted(ranked[:POOL_SIZE])
     grown: set[tuple[int, ...]] = set()
     for size in range(1, min(MAX_LOOKS, len(pool)) + 1):
@@ -74,13 +74,13 @@ def plan_looks(counted: CountedSet, confidence: float) -> LookPlan:
             wider = {tuple(sorted((*group, item))) for group in grown for item in pool}
             groups = sorted(group for group in wider if len(set(group)) == size)
         settled, leftover = _judge_groups(story, groups, confidence)
-        # Rounded, so that equal groups are told apart by their order and not by float dust.
+        # Rounded, so that ties are broken by order and not by float noise.
         settles, leaves = settled.round(12).tolist(), leftover.round(12).tolist()
         by_settled = min(range(len(groups)), key=lambda k: (-settles[k], leaves[k], k))
         if settled[by_settled] >= confidence - _ROUNDING:
             order = _best_first(story, groups[by_settled], confidence)
             return LookPlan(_numbers(order), min(1.0, float(settled[by_settled])), whole_set=False)
-        # A group may settle nothing yet and still be the way to one that does, so both grow.
+        # A group that settles nothing yet may still grow into one that does, so both go on.
         by_leftover = min(range(len(groups)), key=lambda k: (leaves[k], k))
         grown = {groups[by_settled], groups[by_leftover]}
     return LookPlan(_numbers(ranked), 1.0, whole_set=True)
@@ -103,7 +103,7 @@ def _best_first(story: Walk, group: tuple[int, ...], confidence: float) -> tuple
 def _judge_groups(
     story: Walk, groups: Sequence[tuple[int, ...]], confidence: float
 ) -> tuple[Floats, Floats]:
-    """For groups of equal size: P(settled after looking), and the entropy expected to be left.
+    """For groups of equal size: P(settled after looking), and the expected remaining entropy.
 
     Returns
     -------
@@ -124,8 +124,8 @@ def _judge_some(
 ) -> tuple[Floats, Floats]:
     """Walk a set backwards, and split it by the answer at each event that is looked at.
 
-    Groups that have their later looks in common share the walk up to there. A version of the set
-    is the later looks of a group (its tail) with one answer to each of them.
+    Groups with the same later looks share the walk up to there. A version of the set is the later
+    looks of a group (its tail) with one answer to each of them.
     """
     tails = sorted({group[k:] for group in groups for k in range(len(group) + 1)}, key=len)
     number = {tail: place for place, tail in enumerate(tails)}

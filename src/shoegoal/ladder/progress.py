@@ -1,7 +1,7 @@
-"""How far a pupil has climbed: which stage is next, in which round, with how many tries left.
+"""How far a pupil has climbed: the next stage, its round, and the tries left.
 
-A pure function over the results of a pupil's sets. Give it all results for how things stand by the
-count, and the signed ones alone for what is verified.
+A pure function of the results of a pupil's sets. Give it all results to see the state by the count,
+or only the signed ones to see what is verified.
 """
 
 from __future__ import annotations
@@ -11,8 +11,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from shoegoal.ladder.ladders import Ladder
-from shoegoal.ladder.rules import Stage
-from shoegoal.ladder.rungs import Advance, Round, Rung
+from shoegoal.ladder.rules import Advance, Round, Rung, Stage
 from shoegoal.ladder.verdict import Decision
 
 
@@ -22,8 +21,8 @@ class SetResult:
 
     Attributes
     ----------
-    stage : that it was judged by.
-    decision : as the set stands now, corrections taken in.
+    stage : the stage it was judged by.
+    decision : with all corrections so far.
     """
 
     stage: Stage
@@ -31,7 +30,7 @@ class SetResult:
 
 
 class RungState(StrEnum):
-    """How a rung stands."""
+    """The state of a rung."""
 
     PASSED = "passed"
     UNDER_WAY = "under way"
@@ -51,15 +50,15 @@ class NextStep(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class RoundProgress:
-    """One round of a rung as far as it was played.
+    """One round of a rung, as far as it was played.
 
     Attributes
     ----------
-    round, stage : which.
-    sets : results for it, in order of play.
-    met : one of them met it.
-    tries : sets that ended in "try again" since the round was last opened; an unfinished set, or
-        one that still has to be looked at, uses up no try.
+    round, stage : which round, and what it asks.
+    sets : number of sets played for it.
+    met : whether one of them met it.
+    tries : sets that ended in "try again" since the round was last opened. An unfinished set, or
+        one that still has to be looked at, does not use up a try.
     tries_left : further sets allowed; None for as many as wanted.
     waiting : sets that a person has to look at first.
     """
@@ -74,19 +73,19 @@ class RoundProgress:
 
     @property
     def used_up(self) -> bool:
-        """Whether it was not met and no further try is allowed."""
+        """Whether it was not met and has no try left."""
         return not self.met and self.tries_left == 0
 
 
 @dataclass(frozen=True, slots=True)
 class RungProgress:
-    """One rung.
+    """The state of one rung.
 
     Attributes
     ----------
-    state : ``let past`` where the pupil was let on without passing it: a later stage was passed,
-        or the first set of all was played further up.
-    rounds : the stage itself and its second rounds, as far as the ladder has them.
+    state : ``let past`` if the pupil is beyond it without having passed it: a later stage was
+        passed, or the very first set was played further up.
+    rounds : the stage itself and its second rounds, if it has any.
     """
 
     rung: Rung
@@ -102,10 +101,10 @@ class Progress:
     ----------
     rungs : all of the ladder's, in order.
     step : what comes next.
-    stage : that this is about; None when the ladder is finished.
-    also : a harder round that is open besides, on the newest rung passed; None without one.
-    passed : rungs passed.
-    left_over : results that belong to no stage of this ladder as it now is.
+    stage : the stage that comes next; None when the ladder is finished.
+    also : a harder round that is open as well, on the rung passed last; None without one.
+    passed : number of rungs passed.
+    left_over : results that belong to no stage of the ladder as it is now.
     """
 
     rungs: tuple[RungProgress, ...]
@@ -125,12 +124,12 @@ class Progress:
             case NextStep.TRY_AGAIN:
                 said = f"try again: {title}{self._tries_left_text()}"
             case NextStep.LOOK_FIRST:
-                said = f"first look at the set that waits: {title}"
+                said = f"first look at the waiting set: {title}"
             case NextStep.ASK_TEACHER:
                 said = f"tries used up, the teacher decides: {title}"
             case NextStep.FINISHED:
                 said = "the whole ladder is climbed"
-        return said if self.also is None else f"{said}; if wanted: {self.also.title}"
+        return said if self.also is None else f"{said}; as an extra: {self.also.title}"
 
     def _tries_left_text(self) -> str:
         rounds = (one for rung in self.rungs for one in rung.rounds)
@@ -145,21 +144,21 @@ def progress_of(ladder: Ladder, results: Sequence[SetResult]) -> Progress:
 
     Parameters
     ----------
-    ladder : that is climbed.
-    results : of the pupil's sets, in order of play. A set counts for the stage of the ladder that
-        has its name and asks the same; others are left over.
+    ladder : the ladder.
+    results : of the pupil's sets, in order of play. A set counts for the stage with the same name,
+        rule and goal; other sets are left over.
 
     Notes
     -----
     Rules of the climb (common practice, no source):
 
-    - Who passes a rung is let past all those before it; a pupil whose first sets are further up is
-      let past those below. So a teacher may begin with a pupil where it suits.
-    - On the first rung that is open: a set that a person has to look at comes first; then the
-      stage, until it is met or its tries are used up; then the easier round, where there is one,
-      and after it the stage again with fresh tries. Without one, the teacher decides.
-    - Who climbs on stands in the rung's `advance`. The harder round is part of the climb only
-      where that says so; else it is open besides.
+    - A pupil who passes a rung is let past all those before it. A pupil whose first sets are
+      further up is let past those below, so that a teacher can start a pupil where it suits.
+    - On the first open rung, a set that a person has to look at comes first. Then comes the stage,
+      until it is met or its tries are used up. Then comes the easier round, if there is one, and
+      after it the stage again with fresh tries. Without an easier round, the teacher decides.
+    - The rung's `advance` says who climbs on. The harder round is part of the climb only if that
+      says so; otherwise it is open as an extra.
     """
     played: list[list[tuple[Round, SetResult]]] = [[] for _ in ladder.rungs]
     left_over = []
@@ -199,7 +198,7 @@ def _asks(stage: Stage) -> tuple[object, ...]:
 
 
 class _Walk:
-    """The sets of one rung, taken in one after the other."""
+    """The sets of one rung, one after the other."""
 
     def __init__(self, rung: Rung) -> None:
         self.rung = rung
@@ -226,7 +225,7 @@ class _Walk:
 
     @property
     def passed(self) -> bool:
-        """Whether the pupil climbs on."""
+        """Whether the pupil climbs on from here."""
         match self.rung.advance:
             case Advance.MET:
                 return Round.STAGE in self._met
@@ -238,7 +237,7 @@ class _Walk:
                 return Round.STAGE in self._met or self._tries_left(Round.STAGE) == 0
 
     def state(self, *, behind: bool) -> RungState:
-        """How the rung stands; ``behind`` where the pupil is past it."""
+        """Give the rung's state; ``behind`` if the pupil is past it."""
         if self.passed:
             return RungState.PASSED
         if behind:
@@ -246,7 +245,7 @@ class _Walk:
         return RungState.UNDER_WAY if any(self._sets.values()) else RungState.NOT_PLAYED
 
     def rounds(self) -> tuple[RoundProgress, ...]:
-        """Every round as it stands."""
+        """Give the state of every round."""
         return tuple(
             RoundProgress(
                 round=which,
@@ -265,7 +264,7 @@ class _Walk:
         for which, stage in self._stages.items():
             if self._waiting[which] and which not in self._met:
                 return NextStep.LOOK_FIRST, stage
-        if Round.STAGE in self._met:  # so the harder round is what is still missing
+        if Round.STAGE in self._met:  # so only the harder round is missing
             return self._play(Round.HARDER)
         easier_is_open = Round.EASIER in self._stages and Round.EASIER not in self._met
         if self._tries_left(Round.STAGE) == 0 and easier_is_open:

@@ -28,8 +28,8 @@ from shoegoal.clip.reader import clip_sha256, spread_pictures
 from shoegoal.clip.stillness import Stillness, StillnessReport
 from shoegoal.cues.pose import open_pose_model
 from shoegoal.errors import ClipNotJudgeableError
-from shoegoal.ladder.hidden import HiddenTime
 from shoegoal.ladder.rules import Stage, TouchesInARow
+from shoegoal.ladder.verdict import HiddenTime
 from shoegoal.pictures.stills import StillPicture
 from shoegoal.pipeline.feet import FeetFinder
 from shoegoal.pipeline.judging import (

@@ -18,7 +18,6 @@ from shoegoal.clip.container import GAP_S
 from shoegoal.clip.stillness import Stillness, StillnessReport
 from shoegoal.clip.take import Break, BreakKind
 from shoegoal.errors import ClipNotJudgeableError
-from shoegoal.ladder.hidden import HiddenTime, judge_shots_around
 from shoegoal.ladder.rules import (
     MakesInARow,
     MakesInTime,
@@ -27,8 +26,7 @@ from shoegoal.ladder.rules import (
     StageRule,
     TouchesInARow,
 )
-from shoegoal.ladder.tally import Tally
-from shoegoal.ladder.verdict import Verdict
+from shoegoal.ladder.verdict import HiddenTime, Tally, Verdict, judge_shots_around
 from shoegoal.scene.fit import SceneFit
 from shoegoal.shots.events import Event
 from shoegoal.shots.ground import Ground, find_ground

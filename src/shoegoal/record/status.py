@@ -10,10 +10,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from shoegoal.analysis.model import Analysis
-from shoegoal.ladder.hidden import HiddenTime, judge_shots_around
 from shoegoal.ladder.rules import Stage
-from shoegoal.ladder.tally import Tally
-from shoegoal.ladder.verdict import Decision, Verdict
+from shoegoal.ladder.verdict import Decision, HiddenTime, Tally, Verdict, judge_shots_around
 from shoegoal.pipeline.judging import doubtful_times
 from shoegoal.record.corrections import (
     CALL_ANSWERED,

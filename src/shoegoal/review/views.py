@@ -10,7 +10,7 @@ import numpy as np
 from shoegoal.analysis.model import Analysis, StageRecord
 from shoegoal.analysis.words import call_word, chance_text, chance_words, event_name, shown_call
 from shoegoal.ladder.rules import FirstMakes, MakesInARow, MakesOfShots, Stage, TouchesInARow
-from shoegoal.ladder.tally import Tally
+from shoegoal.ladder.verdict import Tally
 from shoegoal.pictures.stills import SceneView
 from shoegoal.pictures.strip import shot_box
 from shoegoal.record.coaching import Check

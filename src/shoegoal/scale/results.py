@@ -14,10 +14,19 @@ from shoegoal.analysis.model import Analysis, StageRecord
 from shoegoal.cues.reading import Advice as FormAdvice
 from shoegoal.errors import BadSettingsError
 from shoegoal.ladder.ladders import Ladder
-from shoegoal.ladder.next_setup import Advice, NextSetUp, NotEnoughShots, SetUp, next_setup
+from shoegoal.ladder.next_setup import (
+    Advice,
+    Between,
+    Direction,
+    Measured,
+    NextSetUp,
+    NotEnoughShots,
+    Outside,
+    SetUp,
+    next_setup,
+)
 from shoegoal.ladder.progress import NextStep, Progress, SetResult, progress_of
 from shoegoal.ladder.rules import Stage
-from shoegoal.ladder.scatter import Between, Direction, Measured, Outside
 from shoegoal.ladder.verdict import Decision
 from shoegoal.record import schema
 from shoegoal.record.agreement import wilson_interval
