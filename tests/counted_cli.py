@@ -6,6 +6,7 @@ The pipeline itself is tested on rendered clips; here only what the command line
 from __future__ import annotations
 
 import os
+import signal
 import sys
 import time
 from collections.abc import Callable
@@ -55,6 +56,8 @@ def pipeline(
 
 
 def main() -> None:
+    # A shell that runs tests in the background has its children ignore interruptions.
+    signal.signal(signal.SIGINT, signal.default_int_handler)
     sys.modules["shoegoal.pipeline.count"] = pipeline()
     from shoegoal.cli.main import cli
     from shoegoal.pictures import evidence
