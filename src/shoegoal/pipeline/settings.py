@@ -28,7 +28,7 @@ class CountSettings:
         picture, possibly outside it; both or neither. None to have them found.
     ball : size class of the ball.
     lens : calibrated lens, or None.
-    confidence : probability past which a verdict is told; above 0.5 and up to 1.
+    confidence : least probability for a verdict without a review; above 0.5 and up to 1.
     calibration : markers and camera saved from an earlier clip of the same set-up, or None.
     """
 
