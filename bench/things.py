@@ -19,8 +19,8 @@ from one_run import settings_for
 from shoegoal.analysis.model import Evidence
 from shoegoal.ball.tracks import BallTrack, RestingBall
 from shoegoal.ball.watch import BallRecord
-from shoegoal.pipeline.count import analyse_clip, ground_of
-from shoegoal.pipeline.judging import judge_evidence
+from shoegoal.pipeline.count import analyse_clip
+from shoegoal.pipeline.judging import recount_with_markers
 from shoegoal.types import Detection
 
 SAMPLE = Path(__file__).resolve().parents[1] / "sample_clips" / "behind_six.mp4"
@@ -33,31 +33,22 @@ APART = 0.03  # of the picture's width: wider than a ball near the camera
 def things(runs: int) -> None:
     """Time the judging of 1, 2 and 4 times as many things in one clip."""
     settings = settings_for(SAMPLE)
-    left_px, right_px = settings.left_px, settings.right_px
     analysis = analyse_clip(SAMPLE, settings).analysis
-    assert analysis.evidence is not None and left_px is not None and right_px is not None
-    size_px = (analysis.clip.width_px, analysis.clip.height_px)
+    assert analysis.evidence is not None
+    assert settings.left_px is not None and settings.right_px is not None
+    apart_px = APART * analysis.clip.width_px
     first_s = 0.0
     for times in TIMES_OVER:
-        evidence = laid_over(analysis.evidence, times, APART * size_px[0])
+        crowded = replace(analysis, evidence=laid_over(analysis.evidence, times, apart_px))
         spent_s = []
         for _ in range(runs):
             began_s = time.process_time()
-            judged = judge_evidence(
-                evidence,
-                size_px,
-                settings.stage,
-                left_px,
-                right_px,
-                analysis.goal_scene.marker_sigma_px,
-                analysis.take.breaks,
-                analysis.clip.start_s,
-                ground_of(evidence, size_px),
-            )
+            judged = recount_with_markers(crowded, settings.left_px, settings.right_px)
             spent_s.append(time.process_time() - began_s)
         first_s = first_s or median(spent_s)
         click.echo(
-            f"{times} x: {len(evidence.record.tracks)} tracks, {len(judged.shots)} events shown, "
+            f"{times} x: {times * len(analysis.evidence.record.tracks)} tracks, "
+            f"{len(judged.shots)} events shown, "
             f"{median(spent_s):.2f} s CPU, {median(spent_s) / first_s:.2f} x"
         )
 

@@ -27,17 +27,7 @@ from shoegoal.pictures.overview import draw_overview
 from shoegoal.pictures.stills import SceneView, StillPicture
 from shoegoal.pictures.strip import draw_strip
 from shoegoal.pictures.touch_pictures import draw_touch_chart, draw_touch_strip
-
-__all__ = [
-    "EVIDENCE_FOLDER_NAME",
-    "SceneView",
-    "StillPicture",
-    "draw_overview",
-    "draw_strip",
-    "strip_name",
-    "write_evidence",
-    "write_result",
-]
+from shoegoal.types import Shot
 
 EVIDENCE_FOLDER_NAME = "evidence"
 OVERVIEW_NAME = "overview.png"
@@ -122,9 +112,15 @@ def _write_pictures(
         (folder / MARKERS_NAME).write_bytes(coded_picture(goal))
         draw = partial(draw_strip, view=view, start_s=start_s)
     for shot in analysis.shots:
-        stills = sorted(stills_by_shot.get(shot.number, ()), key=lambda still: still.time_s)
+        stills = _in_order(stills_by_shot, shot)
         if stills:
             (folder / strip_name(shot.number)).write_bytes(coded_picture(draw(shot, stills)))
+
+
+def _in_order(
+    stills_by_shot: Mapping[int, Sequence[StillPicture]], shot: Shot
+) -> list[StillPicture]:
+    return sorted(stills_by_shot.get(shot.number, ()), key=lambda still: still.time_s)
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,7 +168,7 @@ def keep_stills(
     _write(folder / GOAL_NAME, goal_still)
     shots: list[_KeptShot] = []
     for shot in analysis.shots:
-        stills = sorted(stills_by_shot.get(shot.number, ()), key=lambda still: still.time_s)
+        stills = _in_order(stills_by_shot, shot)
         for place, still in enumerate(stills, start=1):
             _write(folder / _name(len(shots) + 1, place), still)
         shots.append(_KeptShot(shot.kick_time_s, tuple(_about(still) for still in stills)))

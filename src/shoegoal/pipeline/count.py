@@ -335,7 +335,7 @@ def _clip_record(path: Path, watched: Watched) -> ClipRecord:
 def analyse_dribble(
     path: Path, settings: CountSettings, on_progress: Callable[[float], None] | None = None
 ) -> Counted:
-    """Count the touches of one clip; parameters as for `shoegoal.pipeline.count.analyse_clip`.
+    """Count the touches of one clip; parameters as for `analyse_clip`.
 
     Raises
     ------

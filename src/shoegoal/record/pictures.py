@@ -17,14 +17,13 @@ from shoegoal.pictures.evidence import (
     OVERVIEW_NAME,
     STILLS_FOLDER_NAME,
     KeptStills,
-    draw_overview,
-    draw_strip,
     strip_name,
 )
 from shoegoal.pictures.goal_picture import draw_goal_picture
 from shoegoal.pictures.marks import coded_picture
+from shoegoal.pictures.overview import draw_overview
 from shoegoal.pictures.stills import SceneView, strip_moments
-from shoegoal.pictures.strip import draw_blind_strip, plain_cut
+from shoegoal.pictures.strip import draw_blind_strip, draw_strip, plain_cut
 from shoegoal.record.history import SetHistory
 from shoegoal.types import Shot
 
