@@ -13,7 +13,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, Page, expect
+from playwright.sync_api import Browser, Page, Route, expect
 
 from page_server import PHONE, watched_page
 from shoegoal.analysis.form_file import load_form
@@ -155,6 +155,20 @@ def test_from_the_slip_to_what_to_try_next(
     assert len(hints) == MOST_HINTS
     for words in hints:
         expect(phone.get_by_text(words)).to_be_visible()
+
+
+def test_a_clip_chosen_before_the_script_has_arrived_is_sent(
+    site: Site, slip: str, phone: Page
+) -> None:
+    held_back: list[Route] = []
+    phone.goto(slip)
+    phone.route("**/phone.js", lambda route: held_back.append(route), times=1)
+    phone.goto(f"http://127.0.0.1:{site.port}/h/", wait_until="commit")
+    phone.set_input_files("#pick", CLIP)
+    assert held_back
+    expect(phone.get_by_role("heading", name="Sending your clip")).to_be_hidden()
+    held_back[0].continue_()
+    expect(phone.get_by_role("heading", name="Handed in")).to_be_visible(timeout=60_000)
 
 
 def wait_for_part(site: Site) -> Path:

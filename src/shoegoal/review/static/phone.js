@@ -123,17 +123,17 @@
     upload.start();
   };
 
-  for (const id of ["record", "pick"]) {
-    const input = document.getElementById(id);
-    input.addEventListener("change", async () => {
-      const file = input.files[0];
-      input.value = "";
-      if (!file) return;
-      const stage = choose.dataset.stage;
-      await keep({ file, stage });
-      send(file, stage);
-    });
-  }
+  const take = async (input) => {
+    const file = input.files[0];
+    input.value = "";
+    if (!file) return;
+    show(true);
+    const stage = choose.dataset.stage;
+    await keep({ file, stage });
+    send(file, stage);
+  };
+  const inputs = [document.getElementById("record"), document.getElementById("pick")];
+  for (const input of inputs) input.addEventListener("change", () => take(input));
   document.getElementById("stop").addEventListener("click", async () => {
     const stopped = upload;
     upload = null;
@@ -142,5 +142,8 @@
     show(false);
   });
   addEventListener("online", () => { if (upload && !sending.hidden) upload.start(); });
-  kept().then((clip) => { if (clip?.file) send(clip.file, clip.stage, clip.url); });
+  // On a slow phone a clip may be chosen before this script has arrived.
+  const early = inputs.find((input) => input.files.length);
+  if (early) take(early);
+  else kept().then((clip) => { if (clip?.file) send(clip.file, clip.stage, clip.url); });
 })();
