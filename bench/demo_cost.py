@@ -15,8 +15,7 @@ def demo_cost() -> None:
     """Run the whole demo in a temporary folder; its calls beside the truth of its clips."""
     from demo_truths import wrong_calls
     from shoegoal.analysis.file import load_analysis
-    from shoegoal.demo.folder import DemoFolder
-    from shoegoal.demo.run import page_with_workers, run_demo
+    from shoegoal.demo.run import DemoFolder, page_with_workers, run_demo
     from shoegoal.record.book import Book
     from shoegoal.record.history import load_set
     from shoegoal.threads import usable_cores

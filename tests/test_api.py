@@ -16,13 +16,13 @@ import pytest
 import shoegoal
 from analysis_examples import example_analysis
 from demo_truths import wrong_calls
-from shoegoal.demo import folder as demo_folder
+from shoegoal.demo import run as demo_run
 from shoegoal.errors import BadSettingsError, ClipUnreadableError
 from shoegoal.pipeline.trace import trace_of
 from shoegoal.shots.judge import ASK_AT, CALL_AT
 from shoegoal.shots.weights import shipped_weights
 
-CLIP = demo_folder.SHIPPED / "Newt 15_two-in-a-row.mp4"
+CLIP = demo_run.SHIPPED / "Newt 15_two-in-a-row.mp4"
 
 
 @pytest.fixture(scope="module")
@@ -30,7 +30,7 @@ def yard(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The folder in which the examples are at home, once they have run there."""
     folder = tmp_path_factory.mktemp("yard")
     shutil.copy(CLIP, folder / "yard.mp4")
-    shutil.copy(demo_folder.LADDER_FILE, folder / "ladder.toml")
+    shutil.copy(demo_run.LADDER_FILE, folder / "ladder.toml")
     before = Path.cwd()
     os.chdir(folder)
     try:

@@ -15,8 +15,7 @@ from class_work import LOG_NAME, begun_names, made_up_count
 from demo_truths import demo_truth
 from page_server import KEY, served
 from shoegoal.cli.main import cli
-from shoegoal.demo import folder as demo_folder
-from shoegoal.demo import run as run_of_demo
+from shoegoal.demo import run as demo_run
 from shoegoal.demo.run import SIGNED_PUPILS
 from shoegoal.filming_check.pupil import Filmed
 from shoegoal.ladder.ladders import load_ladder
@@ -41,8 +40,8 @@ def shipped(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     clips.mkdir()
     (clips / CLEAR).write_text("one", encoding="utf-8")
     (clips / DOUBTFUL).write_text("two unsure", encoding="utf-8")
-    monkeypatch.setattr(demo_folder, "SHIPPED", clips)
-    monkeypatch.setattr(run_of_demo, "page_with_workers", page_in_this_process)
+    monkeypatch.setattr(demo_run, "SHIPPED", clips)
+    monkeypatch.setattr(demo_run, "page_with_workers", page_in_this_process)
     filmed = Filmed(True, "We saw the ball.", ()), None
     monkeypatch.setattr(worker_room, "check_filming", lambda *of_clip: filmed)
     monkeypatch.setenv("SHOEGOAL_BOOK", str(tmp_path / "own" / "book.sqlite3"))
@@ -152,8 +151,8 @@ def test_help_says_where_it_goes() -> None:
 
 
 def test_six_pupils_come_along_each_clip_with_its_scene_and_truth() -> None:
-    ladder = load_ladder(demo_folder.LADDER_FILE)
-    assigned, unassigned = assignments_by_file_name(demo_folder.SHIPPED, ladder)
+    ladder = load_ladder(demo_run.LADDER_FILE)
+    assigned, unassigned = assignments_by_file_name(demo_run.SHIPPED, ladder)
     assert unassigned == [] and len({one.pupil for one in assigned}) == len(assigned) == 6
     assert {one.stage.name for one in assigned} == {stage.name for stage in ladder.stages}
     assert set(SIGNED_PUPILS) < {one.pupil for one in assigned}

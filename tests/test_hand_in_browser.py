@@ -17,7 +17,7 @@ from playwright.sync_api import Browser, Page, Route, expect
 
 from page_server import PHONE, watched_page
 from shoegoal.analysis.form_file import load_form
-from shoegoal.demo.folder import LADDER_FILE, SHIPPED
+from shoegoal.demo.run import LADDER_FILE, SHIPPED
 from shoegoal.record.book import Book
 from shoegoal.record.handed_in import ClipState, clips_of
 from shoegoal.record.history import load_sets

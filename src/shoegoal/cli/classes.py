@@ -16,8 +16,7 @@ from shoegoal.errors import EXIT_NEEDS_A_LOOK, EXIT_SOME_FAILED, BadSettingsErro
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from shoegoal.demo.folder import DemoFolder
-    from shoegoal.demo.run import Demo
+    from shoegoal.demo.run import Demo, DemoFolder
     from shoegoal.ladder.ladders import Ladder
     from shoegoal.record.book import Book
     from shoegoal.scale.assignments import Assignment, NotAssigned
@@ -313,8 +312,7 @@ def demo(given: DemoOptions) -> int:
     stopped. With --open it ends on the teacher's page in the browser.
     """
     from shoegoal.cli.terminal import shown_class_progress
-    from shoegoal.demo.folder import DemoFolder
-    from shoegoal.demo.run import page_with_workers, run_demo
+    from shoegoal.demo.run import DemoFolder, page_with_workers, run_demo
     from shoegoal.threads import usable_cores
 
     folder = DemoFolder(given.out or DEFAULT_FOLDER)

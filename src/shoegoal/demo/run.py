@@ -1,23 +1,28 @@
-"""The demo: six pupils hand in over the page, workers count, some sets are signed."""
+"""The demo: six pupils hand in over the page, workers count, some sets are signed.
+
+It keeps to a folder of its own, and sends the clips as a pupil's phone does, over HTTP.
+"""
 
 from __future__ import annotations
 
+import base64
 import socket
 import subprocess
 import sys
 import time
 from collections.abc import Callable, Generator, Sequence
-from contextlib import AbstractContextManager, contextmanager
+from contextlib import AbstractContextManager, closing, contextmanager
 from dataclasses import dataclass, replace
+from http.client import HTTPConnection, HTTPException
+from pathlib import Path
 from typing import TypeAlias
 from urllib.parse import urlsplit
 
 from sqlalchemy import Connection
 
+from shoegoal.analysis.folders import cannot_write
 from shoegoal.clip.reader import clip_sha256
-from shoegoal.demo.folder import DemoFolder
-from shoegoal.demo.phone import hand_in
-from shoegoal.errors import ClipNotJudgeableError, ShoegoalError
+from shoegoal.errors import ClipNotJudgeableError, OutputError, ShoegoalError
 from shoegoal.ladder.ladders import Ladder, load_ladder
 from shoegoal.record.book import Book
 from shoegoal.record.class_settings import ClassSettings, make_slips, remember_class
@@ -25,12 +30,23 @@ from shoegoal.record.filing import enrol
 from shoegoal.record.handed_in import OPEN_STATES, ClipState, HandedIn, clips_of
 from shoegoal.record.queue import waiting_sets
 from shoegoal.record.reviewing import sign
+from shoegoal.review.phone_guard import SLIP_COOKIE
+from shoegoal.review.tus import PART_TYPE, UPLOADS, VERSION
 from shoegoal.scale.assignments import Assignment, assignments_by_file_name
 from shoegoal.scale.class_run import ClipOutcome, Watcher, outcome_of
 from shoegoal.scale.pages import class_page
 from shoegoal.scale.results import ClassResults, class_results, pupils_of
 from shoegoal.written import replace_file
 
+SHIPPED = Path(__file__).parent / "clips"
+LADDER_FILE = Path(__file__).with_name("short_ladder.toml")
+MARK_FILE_NAME = "demo-of-shoegoal.txt"
+MARK = (
+    "shoegoal demo made this folder. Its pupils, class and teacher are invented, its clips are "
+    "rendered.\nDelete the folder when you have seen enough.\n"
+)
+PART_BYTES = 200_000  # several parts a clip, as from a phone
+TIMEOUT_S = 60.0
 CLASS_NAME = "5a"  # invented, as are pupils and teacher
 TEACHER = "T. Quill"
 # Whose sets the demo signs where no shot needs a look, so that verified results can be seen.
@@ -39,6 +55,122 @@ POLL_S = 0.2
 END_S = 30.0
 # Serves the page with workers beside it; gives the page's address.
 Site: TypeAlias = Callable[[Book], AbstractContextManager[str]]
+
+
+class DemoFolder:
+    """Where everything of one demo lies.
+
+    Parameters
+    ----------
+    place : the folder; `prepare` makes it.
+    """
+
+    def __init__(self, place: Path) -> None:
+        self.place = place.absolute()
+        self.clips = self.place / "clips"
+        self.ladder = self.place / LADDER_FILE.name
+        self.book = self.place / "book.sqlite3"
+        self.page = self.place / "class.html"
+
+    def prepare(self) -> None:
+        """Make the folder with clips and ladder, or make an earlier one of a demo whole again.
+
+        Raises
+        ------
+        OutputError
+            Something that no demo made is there, or nothing can be written.
+        """
+        try:
+            self._check_own()
+            self.place.mkdir(exist_ok=True)
+            _put(self.place / MARK_FILE_NAME, MARK.encode())  # first, so that a rest is known again
+            self.clips.mkdir(exist_ok=True)
+            _put(self.ladder, LADDER_FILE.read_bytes())
+            for clip in sorted(SHIPPED.glob("*.mp4")):
+                _put(self.clips / clip.name, clip.read_bytes())
+        except OSError as error:
+            raise cannot_write(self.place, error) from error
+
+    def _check_own(self) -> None:
+        if not self.place.parent.is_dir():
+            raise OutputError(
+                f"{self.place.parent} is no folder, so {self.place.name} cannot be made in it; "
+                "make the folder or name another with --out"
+            )
+        if self.place.is_dir():
+            if (self.place / MARK_FILE_NAME).is_file() or not any(self.place.iterdir()):
+                return
+        elif not self.place.exists() and not self.place.is_symlink():
+            return
+        raise OutputError(
+            f"{self.place} exists and is no folder of a demo, so it is left alone; "
+            "name another with --out"
+        )
+
+
+def _put(path: Path, content: bytes) -> None:
+    """Write a file unless it is there already."""
+    if not (path.is_file() and path.read_bytes() == content):
+        replace_file(path, content)
+
+
+class SendingError(ShoegoalError):
+    """The page did not take a clip."""
+
+
+def hand_in(slip_link: str, clip: Path, stage: str) -> None:
+    """Hand a clip in with a slip, as the page's own script does (tus 1.0).
+
+    Parameters
+    ----------
+    slip_link : as on the slip.
+    clip, stage : what is sent, and what it was filmed for.
+
+    Raises
+    ------
+    SendingError
+        The page is away, or refuses the slip or the clip.
+    """
+    where = urlsplit(slip_link)
+    content = clip.read_bytes()
+    try:
+        with closing(HTTPConnection(where.netloc, timeout=TIMEOUT_S)) as line:
+            # The link's answer leads on to the page and lets the phone remember the secret.
+            cookie = _asked(line, "GET", where.path, {}, 303)["set-cookie"].split(";")[0]
+            if not cookie.startswith(SLIP_COOKIE):
+                raise SendingError(f"{slip_link} is the link of no slip")
+            headers = {
+                "cookie": cookie,
+                "origin": f"{where.scheme}://{where.netloc}",
+                "tus-resumable": VERSION,
+            }
+            metadata = {"filename": clip.name, "filetype": "video/mp4", "stage": stage}
+            pairs = (f"{k} {base64.b64encode(v.encode()).decode()}" for k, v in metadata.items())
+            begin = {"upload-length": str(len(content)), "upload-metadata": ",".join(pairs)}
+            place = _asked(line, "POST", UPLOADS, headers | begin, 201)["location"]
+            for offset in range(0, len(content), PART_BYTES):
+                part = {"upload-offset": str(offset), "content-type": PART_TYPE}
+                body = content[offset : offset + PART_BYTES]
+                _asked(line, "PATCH", place, headers | part, 204, body)
+    except (OSError, HTTPException) as error:
+        raise SendingError(f"the page did not take {clip.name} ({error})") from error
+
+
+def _asked(
+    line: HTTPConnection,
+    method: str,
+    path: str,
+    headers: dict[str, str],
+    wanted: int,
+    body: bytes = b"",
+) -> dict[str, str]:
+    """Ask for something, and return the headers of the answer."""
+    line.request(method, path, body or None, headers)
+    answer = line.getresponse()
+    said = answer.read().decode("utf-8", "replace")
+    if answer.status != wanted:
+        raise SendingError(f"the page answered {answer.status}: {' '.join(said.split())[:200]}")
+    return {name.casefold(): value for name, value in answer.getheaders()}
 
 
 @dataclass(frozen=True, slots=True)
