@@ -22,8 +22,7 @@ from shoegoal.cli.main import cli
 from shoegoal.ladder.ladders import load_ladder
 from shoegoal.record.book import Book
 from shoegoal.record.filing import file_count
-from shoegoal.record.history import load_sets
-from shoegoal.record.serialise import detail
+from shoegoal.record.history import detail, load_sets
 from shoegoal.scale.assignments import read_manifest
 from shoegoal.scale.results import class_results
 from shoegoal.scene.calibration import read_calibration

@@ -29,7 +29,7 @@ from shoegoal.cues.bands import Band, load_bands, load_errors
 from shoegoal.cues.foot import load_foot
 from shoegoal.cues.reading import FREEDOM, SIGMA_WIDTH, Answer, KickForm, chance_in_band, read_kick
 from shoegoal.cues.space import View
-from shoegoal.record.agreement import cohens_kappa, wilson_interval
+from shoegoal.record.accuracy import cohens_kappa, wilson_interval
 from truth.bodies.film import VIEWS, KickClip
 
 ERRORS = ROOT / "src" / "shoegoal" / "cues" / "errors.toml"

@@ -15,8 +15,8 @@ from page_server import KEY
 from record_books import TEACHER, file_set
 from shoegoal.record import schema
 from shoegoal.record.book import Book
-from shoegoal.record.corrections import Answer
 from shoegoal.record.reviewing import answer_shot, sign
+from shoegoal.record.status import Answer
 from shoegoal.review.guard import KeyEntrance
 from shoegoal.review.serve import make_app
 

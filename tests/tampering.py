@@ -22,11 +22,11 @@ from shoegoal.record import schema
 from shoegoal.record.accounts import Role, add_account
 from shoegoal.record.book import Book
 from shoegoal.record.coaching import answer_check, draw_round
-from shoegoal.record.corrections import Answer
 from shoegoal.record.filing import enrol, file_count
 from shoegoal.record.journal import FIRST_PREVIOUS, append, canonical_text, entry_of
 from shoegoal.record.keys import SigningKey
 from shoegoal.record.reviewing import add_note, answer_shot, sign
+from shoegoal.record.status import Answer
 
 Act = Callable[[Connection], object]
 Rows = list[dict[str, Any]]

@@ -8,7 +8,7 @@ from collections.abc import Callable
 from sqlalchemy import Connection, select, text
 
 from shoegoal.record import schema
-from shoegoal.record.replay import account_told
+from shoegoal.record.accounts import account_payload
 from tampering import Act, Attack, Rows, rewrite
 
 
@@ -168,7 +168,7 @@ def _another_password_told(connection: Connection) -> None:
         .mappings()
         .one()
     )
-    told = account_told(dict(row))
+    told = account_payload(dict(row))
 
     def change(tables: dict[str, Rows]) -> None:
         entry = {"seq": 10_002, "set_id": None, "set_version": 0, "kind": "account"}

@@ -18,7 +18,7 @@ from probabilities import (
     reliability,
 )
 from scoring import SetScore, match, score
-from shoegoal.record.agreement import wilson_interval
+from shoegoal.record.accuracy import wilson_interval
 
 BENCH = Path(__file__).parents[1] / "bench"
 

@@ -26,9 +26,9 @@ from shoegoal.record.accuracy import (
 )
 from shoegoal.record.book import Book
 from shoegoal.record.coaching import answer_check, draw_round
-from shoegoal.record.corrections import Answer
 from shoegoal.record.history import load_set
 from shoegoal.record.reviewing import answer_shot, sign, withdraw
+from shoegoal.record.status import Answer
 from shoegoal.record.verify import verify_book
 from shoegoal.shots.judge import CALL_AT
 from shoegoal.types import Call

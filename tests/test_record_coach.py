@@ -18,7 +18,7 @@ from shoegoal.cli.main import cli
 from shoegoal.cues.bands import Band, load_bands
 from shoegoal.cues.reading import Answer, Reading, advise
 from shoegoal.errors import BadSettingsError, RecordChangedError
-from shoegoal.record.agreement import checks_missing, cohens_kappa, wilson_interval
+from shoegoal.record.accuracy import checks_missing, cohens_kappa, wilson_interval
 from shoegoal.record.book import Book
 from shoegoal.record.coaching import (
     CANNOT_TELL,

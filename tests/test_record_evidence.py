@@ -26,12 +26,12 @@ from shoegoal.analysis.file import analysis_to_json
 from shoegoal.cli.main import cli
 from shoegoal.errors import RecordChangedError, RecordNotTrueError
 from shoegoal.record.book import MIGRATIONS, Book, book_url
-from shoegoal.record.corrections import Answer
 from shoegoal.record.filing import described
 from shoegoal.record.history import load_set
 from shoegoal.record.journal import FIRST_PREVIOUS, Entry, canonical_text
 from shoegoal.record.keys import KEY_FILE_NAME, SigningKey, own_key, seal_fits
 from shoegoal.record.reviewing import add_note, answer_shot, sign
+from shoegoal.record.status import Answer
 from shoegoal.record.verify import verify_book
 from tampering import withdraw_signature
 

@@ -27,7 +27,7 @@ WRITERS = """
 import os, sys
 from record_books import file_set
 from shoegoal.record.book import Book
-from shoegoal.record.corrections import Answer
+from shoegoal.record.status import Answer
 from shoegoal.record.reviewing import answer_shot, sign
 
 def write(place, round_name):

@@ -17,9 +17,9 @@ from shoegoal.analysis.file import analysis_from_json, load_analysis
 from shoegoal.errors import BadSettingsError, OutputError
 from shoegoal.record import export, purge
 from shoegoal.record.book import Book
-from shoegoal.record.corrections import Answer
 from shoegoal.record.filing import Filed, file_count
 from shoegoal.record.reviewing import answer_shot, sign
+from shoegoal.record.status import Answer
 from shoegoal.record.verify import verify_book
 
 U8 = npt.NDArray[np.uint8]

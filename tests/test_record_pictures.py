@@ -17,13 +17,13 @@ from shoegoal.pictures.evidence import KeptStills, write_result
 from shoegoal.pictures.marks import SKY, YELLOW
 from shoegoal.record import export
 from shoegoal.record.book import Book
-from shoegoal.record.corrections import Side
 from shoegoal.record.export import export_pupil
 from shoegoal.record.filing import file_count
 from shoegoal.record.history import SetHistory, load_set
 from shoegoal.record.pictures import SetPictures
 from shoegoal.record.purge import due_for_purge, purge
 from shoegoal.record.reviewing import move_marker, undo
+from shoegoal.record.status import Side
 
 
 @pytest.fixture

@@ -12,7 +12,7 @@ from shoegoal.analysis.model import Analysis, StageRecord, TakeRecord
 from shoegoal.clip.take import Break, BreakKind
 from shoegoal.ladder.rules import FirstMakes, MakesInTime, MakesOfShots, Stage
 from shoegoal.ladder.verdict import Decision, judge_shots
-from shoegoal.record.corrections import (
+from shoegoal.record.status import (
     Added,
     Answer,
     Answered,
@@ -23,12 +23,14 @@ from shoegoal.record.corrections import (
     MarkerMoved,
     Noted,
     Side,
+    Standing,
     Undone,
-    change_to_plain,
-    correction_from_plain,
+    read_correction,
+    serialise_change,
+    shot_at,
+    stand,
     still_held,
 )
-from shoegoal.record.status import Standing, shot_at, stand
 from shoegoal.types import Call
 
 ANALYSIS = example_analysis()
@@ -238,9 +240,9 @@ def test_changes_are_read_as_they_were_written() -> None:
         Undone(5),
     ]
     for seq, change in enumerate(changes, start=1):
-        plain = change_to_plain(change, "A. Reed") | {"calls": [], "analysis_sha256": "0"}
-        assert correction_from_plain(seq, "now", plain) == Correction(seq, "now", "A. Reed", change)
+        plain = serialise_change(change, "A. Reed") | {"calls": [], "analysis_sha256": "0"}
+        assert read_correction(seq, "now", plain) == Correction(seq, "now", "A. Reed", change)
     held = still_held([Correction(i, "", "", c) for i, c in enumerate(changes, start=1)])
     assert [c.seq for c in held] == [1, 2, 3, 4, 6]
     with pytest.raises(KeyError):
-        correction_from_plain(1, "", {"what": "nonsense"})
+        read_correction(1, "", {"what": "nonsense"})

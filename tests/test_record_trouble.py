@@ -21,8 +21,8 @@ from record_books import TEACHER, administer, file_set
 from shoegoal.errors import OutputError, RecordBookError, RecordChangedError, ShoegoalError
 from shoegoal.record import schema
 from shoegoal.record.book import MIGRATIONS, Book, book_name, book_url, keep_copy, revision_of
-from shoegoal.record.corrections import Answer
 from shoegoal.record.reviewing import answer_shot, sign
+from shoegoal.record.status import Answer
 from shoegoal.record.verify import verify_book
 
 

@@ -29,10 +29,10 @@ from shoegoal.ladder.rules import MakesOfShots, Stage
 from shoegoal.ladder.verdict import Decision, HiddenTime
 from shoegoal.pipeline.judging import recount_with_markers
 from shoegoal.record.book import Book
-from shoegoal.record.corrections import Answer, Side
 from shoegoal.record.filing import file_count
 from shoegoal.record.history import load_set
 from shoegoal.record.reviewing import answer_shot, move_marker, sign, undo
+from shoegoal.record.status import Answer, Side
 from shoegoal.record.verify import verify_book
 from shoegoal.scene.ball_size import BallSize
 from shoegoal.scene.goal import GoalNotPlausibleError

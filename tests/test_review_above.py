@@ -8,8 +8,7 @@ from itertools import pairwise
 import pytest
 
 from analysis_examples import BACK_M, STAGE, WIDTH_M, example_analysis
-from shoegoal.record.corrections import Answer, Answered, Change
-from shoegoal.record.status import stand
+from shoegoal.record.status import Answer, Answered, Change, stand
 from shoegoal.review.above import LABEL_STEP, Above, seen_from_above
 from shoegoal.types import Call, Estimate
 

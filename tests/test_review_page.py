@@ -18,10 +18,10 @@ from shoegoal.analysis.file import load_analysis
 from shoegoal.analysis.model import Analysis
 from shoegoal.errors import BadSettingsError
 from shoegoal.record.book import Book
-from shoegoal.record.corrections import Answer
 from shoegoal.record.filing import file_count
 from shoegoal.record.history import load_set
 from shoegoal.record.reviewing import answer_shot, sign
+from shoegoal.record.status import Answer
 from shoegoal.record.verify import verify_book
 from shoegoal.review.guard import KeyEntrance
 from shoegoal.review.routes import Visitor

@@ -7,9 +7,9 @@ import pytest
 from record_books import TEACHER, file_set
 from shoegoal.errors import RecordChangedError
 from shoegoal.record.book import Book
-from shoegoal.record.corrections import Answer
 from shoegoal.record.history import load_set
 from shoegoal.record.reviewing import answer_shot, sign
+from shoegoal.record.status import Answer
 from shoegoal.record.verify import verify_book
 from shoegoal.review import queue
 from test_review_page import Browser, client, version

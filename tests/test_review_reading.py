@@ -10,8 +10,8 @@ import pytest
 
 from record_books import file_set, put_result
 from shoegoal.record.book import Book
-from shoegoal.record.corrections import Answer
 from shoegoal.record.reviewing import answer_shot
+from shoegoal.record.status import Answer
 from test_review_page import Browser, client, filed_result
 
 __all__ = ["client"]  # the fixture

@@ -21,9 +21,9 @@ from shoegoal.errors import BadSettingsError
 from shoegoal.ladder.ladders import load_ladder
 from shoegoal.ladder.next_setup import Between, Measured, NextSetUp, NotEnoughShots, Outside
 from shoegoal.record.book import Book
-from shoegoal.record.corrections import Answer
 from shoegoal.record.history import load_set
 from shoegoal.record.reviewing import answer_shot
+from shoegoal.record.status import Answer
 from shoegoal.scale.pages import class_page
 from shoegoal.scale.results import ClassResults, class_results, direction_of
 from shoegoal.scale.tables import results_csv, results_json, results_xlsx

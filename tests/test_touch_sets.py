@@ -26,11 +26,10 @@ from shoegoal.pictures.evidence import write_result
 from shoegoal.pictures.stills import StillPicture
 from shoegoal.pictures.touch_pictures import draw_touch_strip
 from shoegoal.record.book import Book
-from shoegoal.record.corrections import Added, Answer, Answered, Change, Side
 from shoegoal.record.filing import file_count
 from shoegoal.record.history import load_set
 from shoegoal.record.reviewing import add_shot, answer_shot, move_marker, sign
-from shoegoal.record.status import Standing, stand
+from shoegoal.record.status import Added, Answer, Answered, Change, Side, Standing, stand
 from shoegoal.review.guard import KeyEntrance
 from shoegoal.review.routes import Visitor
 from shoegoal.review.serve import make_app

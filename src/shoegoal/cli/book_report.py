@@ -21,10 +21,8 @@ from shoegoal.cli.report import call_text, titled
 from shoegoal.cli.terminal import print_parts
 from shoegoal.ladder.next_setup import NextSetUp
 from shoegoal.record.accuracy import Accuracy
-from shoegoal.record.corrections import Answer
-from shoegoal.record.history import SetHistory
-from shoegoal.record.serialise import counted_text, state_of
-from shoegoal.record.status import Standing, StandingShot
+from shoegoal.record.history import SetHistory, counted_text, state_of
+from shoegoal.record.status import Answer, Standing, StandingShot
 from shoegoal.scale.class_run import NEWS, ClipOutcome
 from shoegoal.scale.results import ClassResults, PupilRow, Share, share_text
 

@@ -133,8 +133,7 @@ def list_sets(given: ListOptions) -> int:
     """List the sets in the book, in the order in which they came."""
     from shoegoal.cli.book_report import print_summaries
     from shoegoal.record.book import Book
-    from shoegoal.record.history import load_sets
-    from shoegoal.record.serialise import summary
+    from shoegoal.record.history import load_sets, summary
 
     with Book(given.book).reading() as connection:
         histories = load_sets(connection, class_name=given.class_name, pupil=given.pupil)

@@ -172,8 +172,8 @@ def correct(given: ChangeOptions, set_id: int, shot: int, answer: str) -> int:
     no-touch; the ball was lost or not-lost.
     """
     from shoegoal.record.book import Book
-    from shoegoal.record.corrections import Answer
     from shoegoal.record.reviewing import answer_shot
+    from shoegoal.record.status import Answer
 
     history = answer_shot(
         Book(given.book),
@@ -195,8 +195,8 @@ def correct(given: ChangeOptions, set_id: int, shot: int, answer: str) -> int:
 def add_shot(given: ChangeOptions, set_id: int, time_s: float, answer: str) -> int:
     """Add a shot, or a touch or loss, that was not counted, by its time on the player's clock."""
     from shoegoal.record.book import Book
-    from shoegoal.record.corrections import Answer
     from shoegoal.record.reviewing import add_shot as add
+    from shoegoal.record.status import Answer
 
     history = add(
         Book(given.book),
@@ -218,8 +218,8 @@ def add_shot(given: ChangeOptions, set_id: int, time_s: float, answer: str) -> i
 def move_marker(given: ChangeOptions, set_id: int, side: str, place: ImagePoint) -> int:
     """Put a marker's inner foot elsewhere and work the set out anew; the clip is not needed."""
     from shoegoal.record.book import Book
-    from shoegoal.record.corrections import Side
     from shoegoal.record.reviewing import move_marker as move
+    from shoegoal.record.status import Side
 
     history = move(
         Book(given.book),
@@ -311,7 +311,7 @@ def withdraw(given: SignOptions, set_id: int, reason: str) -> int:
 
 def _print(history: SetHistory, *, json: bool) -> int:
     from shoegoal.cli.book_report import print_set, print_summaries
-    from shoegoal.record.serialise import detail, summary
+    from shoegoal.record.history import detail, summary
 
     try:
         analysis = history.count.analysis()

@@ -6,6 +6,7 @@ import hashlib
 import secrets
 import threading
 import unicodedata
+from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -40,15 +41,15 @@ from shoegoal.errors import (
 from shoegoal.record import schema
 from shoegoal.record.book import Book
 from shoegoal.record.journal import append_of_book, now_text, time_text
-from shoegoal.record.replay import account_told
 
 LONGEST_NAME = 80
+ACCOUNT_COLUMNS = ("login", "name", "role", "pupil_id", "class_id", "made_at", "disabled_at")
 
 
 class Role(StrEnum):
     """What somebody may see and do.
 
-    A teacher everything; a coach spot checks, which tell no pupil's name and no tally; a student
+    A teacher everything; a coach spot checks, which show no pupil's name and no tally; a student
     their own sets, to look at.
     """
 
@@ -127,7 +128,7 @@ def add_account(
         )
     )
     made = account_called(connection, shown)
-    _tell(connection, made.account_id)
+    _write_down(connection, made.account_id)
     return made
 
 
@@ -184,14 +185,21 @@ def _change(connection: Connection, account: Account, values: dict[str, str | No
     accounts, sessions = schema.accounts, schema.sessions
     connection.execute(update(accounts).where(accounts.c.id == account.account_id).values(**values))
     connection.execute(delete(sessions).where(sessions.c.account_id == account.account_id))
-    _tell(connection, account.account_id)
+    _write_down(connection, account.account_id)
 
 
-def _tell(connection: Connection, account_id: int) -> None:
+def _write_down(connection: Connection, account_id: int) -> None:
     """Write into the journal how an account is now."""
     found = select(schema.accounts).where(schema.accounts.c.id == account_id)
     row = connection.execute(found).mappings().one()
-    append_of_book(connection, "account", account_told(dict(row)))
+    append_of_book(connection, "account", account_payload(dict(row)))
+
+
+def account_payload(row: Mapping[str, Any]) -> dict[str, Any]:
+    """Describe an account's row for the journal; of the password's hash only a hash."""
+    values = {name: row[name] for name in ACCOUNT_COLUMNS}
+    password = hashlib.sha256(row["password"].encode()).hexdigest()
+    return {"account": row["id"], "password_sha256": password, **values}
 
 
 def _accounts() -> Select[Any]:

@@ -1,8 +1,8 @@
-"""What people found of the calls that nobody was asked about, and what that makes of later ones.
+"""How often calls that nobody was asked about were right, and what that means for later ones.
 
-A call that was made without asking is checked in two ways. A coach's spot checks are drawn at
-random and blind to the count. A signed set was before a teacher's eyes: what nobody corrected there
-is taken as right, so that its share of changed calls is the least that was wrong.
+Such a call is checked in two ways. A coach's spot checks are drawn at random and blind to the
+count. A signed set was in front of a teacher: what nobody corrected there is taken as right, so its
+share of changed calls is the least that was wrong.
 
 Both are counted in classes of evidence: a make or a miss, by its probability, with the same edges
 as the counts that come with shoegoal (`shots/weights.json`). A class that does worse in this book
@@ -12,11 +12,13 @@ than there is trusted less from then on, and one that does better more, once eno
 from __future__ import annotations
 
 import json
+import math
 from bisect import bisect
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from statistics import NormalDist
 
 from sqlalchemy import Connection, select
 
@@ -26,30 +28,113 @@ from shoegoal.errors import ShoegoalError
 from shoegoal.ladder.rules import TouchesInARow
 from shoegoal.pipeline.form import common_view, shot_spaces
 from shoegoal.record import schema
-from shoegoal.record.agreement import wilson_interval
-from shoegoal.record.corrections import (
+from shoegoal.record.status import (
     CALL_ANSWERED,
+    NOT_COUNTED,
+    SAME_EVENT_S,
     Added,
     Answer,
     Answered,
     Correction,
-    correction_from_plain,
+    read_correction,
     still_held,
 )
-from shoegoal.record.status import SAME_EVENT_S
 from shoegoal.shots.judge import CALL_AT
 from shoegoal.shots.weights import shipped_weights
 from shoegoal.types import Call, EventKind, Shot
 
+CONFIDENCE = 0.95
+MOST_CHECKS = 1_000_000
 VIEW_UNKNOWN = "not known"
 MOST_KEPT = 32
 _AT_A_TIME = 500  # sets of one query
 _CALLS = (Call.MAKE, Call.MISS)
 _SAME_KICK_S = SAME_EVENT_S[EventKind.SHOT]
-_NO_VERDICT = (Answer.RETAKE, Answer.CANNOT_TELL)
+_views: dict[str, str] = {}  # by the hash of the count, which is long to read
+
+
+def wilson_interval(hits: int, of: int, confidence: float = CONFIDENCE) -> tuple[float, float]:
+    """Interval for a share (Wilson 1927, without correction for continuity).
+
+    Parameters
+    ----------
+    hits, of : counted among how many; 0..1 is all that is known of none.
+    confidence : of the interval.
+
+    Raises
+    ------
+    ValueError
+        More hits than checks, or a number below 0.
+    """
+    if not 0 <= hits <= of:
+        raise ValueError(f"{hits} of {of} is no share")
+    if of == 0:
+        return 0.0, 1.0
+    z = NormalDist().inv_cdf((1 + confidence) / 2)
+    share = hits / of
+    scale = 1 + z * z / of
+    middle = (share + z * z / (2 * of)) / scale
+    half = z * math.sqrt(share * (1 - share) / of + z * z / (4 * of * of)) / scale
+    return max(0.0, middle - half), min(1.0, middle + half)
+
+
+def cohens_kappa(table: Sequence[Sequence[int]]) -> float | None:
+    """Agreement of two judges beyond chance (Cohen 1960).
+
+    Parameters
+    ----------
+    table : (K, K) counts, rows one judge's answers, columns the other's, in the same order.
+
+    Returns
+    -------
+    Kappa, or None where both gave one and the same answer throughout, which leaves it undefined.
+    """
+    total = sum(map(sum, table))
+    if total == 0:
+        return None
+    rows = [sum(row) / total for row in table]
+    columns = [sum(column) / total for column in zip(*table, strict=True)]
+    agreed = sum(table[i][i] for i in range(len(table))) / total
+    by_chance: float = sum(row * column for row, column in zip(rows, columns, strict=True))
+    if by_chance >= 1.0:
+        return None
+    return (agreed - by_chance) / (1 - by_chance)
+
+
+def checks_missing(hits: int, of: int, width: float, confidence: float = CONFIDENCE) -> int:
+    """How many more checks make the interval no wider than wanted, if the share stays as it is.
+
+    Parameters
+    ----------
+    hits, of : checked so far; with none, the share that needs most is taken, a half.
+    width : wanted, from the interval's lower to its upper end; above 0.
+    confidence : of the interval.
+
+    Raises
+    ------
+    ValueError
+        The width is not above 0, or takes more than a million checks.
+    """
+    share = hits / of if of else 0.5
+
+    def wide_enough(checks: int) -> bool:
+        low, high = wilson_interval(round(share * checks), checks, confidence)
+        return high - low <= width
+
+    if width <= 0 or not wide_enough(MOST_CHECKS):
+        raise ValueError(f"an interval {width} wide takes more than {MOST_CHECKS} checks")
+    low, high = of, MOST_CHECKS
+    if of and wide_enough(of):
+        return 0
+    # Rounding the hits makes the width wobble by a hair: bisect, then step up to the first.
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (low, middle) if wide_enough(middle) else (middle, high)
+    return high - of
+
+
 _trusts: dict[str, Trust] = {}  # by the hash of the newest entry that bears on it
 _signed_sets: dict[str, tuple[list[CheckedCall], int]] = {}  # by the hash of a set's last entry
-_views: dict[str, str] = {}  # by the hash of the count, which is long to read
 
 
 class Source(StrEnum):
@@ -494,7 +579,7 @@ def _of_signed_sets(
         .order_by(corrections.seq)
     )
     for row in connection.execute(written):
-        changes[row.set_id].append(correction_from_plain(row.seq, "", json.loads(row.content)))
+        changes[row.set_id].append(read_correction(row.seq, "", json.loads(row.content)))
     seqs: dict[int, list[int]] = defaultdict(list)
     counts = (
         select(analyses.seq, analyses.set_id)
@@ -528,7 +613,7 @@ def _checked(
         seen = _answer_to(time_s, [change.change for change in held])
         if seen is None and call in _CALLS:
             seen = Answer(call.value) if now == first else _seen_now(time_s, called[now])
-        if seen is not None and seen not in _NO_VERDICT:
+        if seen is not None and seen not in NOT_COUNTED:
             checked.append(CheckedCall(Source.SIGNED, set_id, first, time_s, call, p_make, seen))
     return checked, sum(isinstance(change.change, Added) for change in held)
 

@@ -22,7 +22,7 @@ from shoegoal.cues.bands import load_bands
 from shoegoal.cues.reading import Answer
 from shoegoal.errors import BadSettingsError
 from shoegoal.record import schema
-from shoegoal.record.agreement import checks_missing, cohens_kappa, wilson_interval
+from shoegoal.record.accuracy import checks_missing, cohens_kappa, wilson_interval
 from shoegoal.record.history import SetHistory, load_set, load_sets
 from shoegoal.record.journal import append_of_book, now_text
 from shoegoal.types import Call

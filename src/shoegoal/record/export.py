@@ -29,10 +29,9 @@ from shoegoal.pictures.evidence import (
 )
 from shoegoal.record import schema
 from shoegoal.record.book import Book
-from shoegoal.record.history import SetHistory, load_sets
+from shoegoal.record.history import SetHistory, detail, load_sets, summary
 from shoegoal.record.journal import now_text, rows
 from shoegoal.record.pictures import SetPictures, files_of_pictures
-from shoegoal.record.serialise import detail, summary
 from shoegoal.written import whole_file
 
 EXPORT_FORMAT = 1

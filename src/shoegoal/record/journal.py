@@ -173,7 +173,7 @@ class Entry:
     seq : 1, 2, 3, ... over the whole book.
     set_id, set_version : the set it is about, and how many entries that set then has; None and 0
         where it is about the book: its classes, pupils, ladders, sets, checks, accounts and keys.
-    kind : what happened; `shoegoal.record.replay` knows them all.
+    kind : what happened; `shoegoal.record.verify` knows them all.
     at : when, UTC, ISO 8601.
     payload : what happened, in plain JSON values.
     previous : hash of the entry before, 64 hexadecimal digits.

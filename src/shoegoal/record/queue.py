@@ -16,9 +16,8 @@ from shoegoal.analysis.model import FORMAT_VERSION
 from shoegoal.errors import BadSettingsError
 from shoegoal.record import schema
 from shoegoal.record.accuracy import Trust, trust_of
-from shoegoal.record.history import SetHistory, load_set, load_sets
+from shoegoal.record.history import SetHistory, load_set, load_sets, state_of, summary
 from shoegoal.record.journal import UNKNOWN, sha256_of
-from shoegoal.record.serialise import state_of, summary
 
 LOOK, TO_SIGN, COUNT_AGAIN, SIGNED = "look", "to sign", "count again", "signed"
 AT_A_TIME = 50

@@ -16,7 +16,10 @@ from shoegoal.errors import BadSettingsError, NotYetCertainError, RecordChangedE
 from shoegoal.record import schema
 from shoegoal.record.accuracy import AS_SHIPPED
 from shoegoal.record.book import Book, note_seen
-from shoegoal.record.corrections import (
+from shoegoal.record.filing import described, write_count
+from shoegoal.record.history import SetHistory, load_set
+from shoegoal.record.journal import append, canonical_text
+from shoegoal.record.status import (
     ADDITIONS,
     ANSWERS,
     KIND_ANSWERED,
@@ -28,14 +31,12 @@ from shoegoal.record.corrections import (
     MarkerMoved,
     Noted,
     Side,
+    Standing,
     Undone,
-    change_to_plain,
     kind_of,
+    serialise_change,
+    shot_at,
 )
-from shoegoal.record.filing import described, write_count
-from shoegoal.record.history import SetHistory, load_set
-from shoegoal.record.journal import append, canonical_text
-from shoegoal.record.status import Standing, shot_at
 from shoegoal.types import ImagePoint
 
 LONGEST_NOTE = 2000
@@ -344,7 +345,7 @@ def _write(connection: Connection, history: SetHistory, change: Change, by: str)
 def _append_change(
     connection: Connection, history: SetHistory, change: Change, by: str, beside: dict[str, Any]
 ) -> int:
-    content = change_to_plain(change, " ".join(by.split())[:LONGEST_NAME]) | beside
+    content = serialise_change(change, " ".join(by.split())[:LONGEST_NAME]) | beside
     entry = append(connection, history.set_id, history.version, "correction", content)
     connection.execute(
         insert(schema.corrections).values(

@@ -1,28 +1,39 @@
 """Proving the book: every hash and seal is worked out anew, every table held against the journal.
 
 Without anything from outside the book this proves that it agrees with itself: every row that a
-result hangs on stands as an entry tells, tallies and verdicts follow from the calls, nothing was
-done to a signed set. Keys, noted heads and receipts, which lie outside, prove that it is the same
+result depends on is as an entry says, tallies and verdicts follow from the calls, and nothing was
+done to a signed set. Keys, noted heads and receipts lie outside. They prove that it is the same
 book as before: whoever has the book alone can compute every hash anew, but no seal.
 """
 
 from __future__ import annotations
 
+import hashlib
 import json
-from collections.abc import Iterator, Sequence
+import re
+from collections import Counter, defaultdict
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from sqlalchemy import Connection, func, select, text
+from sqlalchemy import Connection, RowMapping, Table, func, select, text
 
 from shoegoal import __version__
 from shoegoal.errors import BadSettingsError, RecordNotTrueError
 from shoegoal.record import schema
+from shoegoal.record.accounts import ACCOUNT_COLUMNS
 from shoegoal.record.accuracy import AS_SHIPPED
 from shoegoal.record.book import Book, Seen, note_seen, seen_of
+from shoegoal.record.filing import calibration_sha256
 from shoegoal.record.history import SetHistory, load_set
-from shoegoal.record.journal import FIRST_PREVIOUS, canonical_text, rows
-from shoegoal.record.keys import key_if_there
+from shoegoal.record.journal import (
+    FIRST_PREVIOUS,
+    Entry,
+    canonical_text,
+    entry_of,
+    rows,
+)
+from shoegoal.record.keys import key_if_there, seal_fits
 from shoegoal.record.migrations.append_only import (
     postgresql_bodies,
     postgresql_guards,
@@ -30,10 +41,31 @@ from shoegoal.record.migrations.append_only import (
 )
 from shoegoal.record.queue import wrong_state
 from shoegoal.record.receipts import Receipt
-from shoegoal.record.replay import MisfitError, Replay
 from shoegoal.record.reviewing import signed_content
 
-SHORTEST_KEY = 16  # digits of a key's name that tell it from any other
+_TIME = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{6}Z")
+_TABLES = (
+    schema.classes, schema.pupils, schema.ladders, schema.sets, schema.analyses, schema.calls,
+    schema.corrections, schema.signatures, schema.coach_rounds, schema.coach_items,
+    schema.coach_answers, schema.accounts,
+)  # fmt: skip
+_MANY_TIMES = (schema.accounts,)  # described anew at every change
+SHORTEST_KEY = 16  # digits that distinguish one key from all others
+# The words of a verdict may change between versions, and so may names of parts.
+_NOT_COMPARED = frozenset({"by", "sentence", "tool_version"})
+_OF_THE_VERDICT = frozenset({"tally", "decision"})
+# tgtype is a sum of bits (pg_trigger.h): for each row 1, before 2, insert 4, delete 8, update 16,
+# truncate 32. A condition or a list of columns would let some changes through.
+_POSTGRESQL_TYPES = {"journal_signed": 7, "change": 27, "truncate": 34}
+_POSTGRESQL_TRIGGERS = text(
+    "SELECT c.relname, t.tgname, p.proname, t.tgtype, t.tgenabled = 'O' AND t.tgqual IS NULL "
+    "AND t.tgattr::text = '' AS whole FROM pg_trigger t "
+    "JOIN pg_class c ON c.oid = t.tgrelid JOIN pg_proc p ON p.oid = t.tgfoid "
+    "WHERE NOT t.tgisinternal AND c.relnamespace = current_schema()::regnamespace"
+)
+_POSTGRESQL_BODIES = text(
+    "SELECT proname, prosrc FROM pg_proc WHERE pronamespace = current_schema()::regnamespace"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +115,7 @@ def verify_book(
     RecordNotTrueError
         Names the first entry that does not fit, and what is wrong with it.
     BadSettingsError
-        A key's name is too short to tell one.
+        A key's name is too short to be unique.
     RecordBookError
         The database itself is damaged.
     """
@@ -247,11 +279,6 @@ def proof_lines(proof: Proof) -> Iterator[str]:
         yield "a receipt, a head noted down earlier (--head) or the name of the key (--key)"
 
 
-# The words of a verdict may change between versions, and so may names of parts.
-_NOT_COMPARED = frozenset({"by", "sentence", "tool_version"})
-_OF_THE_VERDICT = frozenset({"tally", "decision"})
-
-
 def check_signed(connection: Connection, signatures: dict[int, int]) -> None:
     """Work out anew what every signature stands for, withdrawn ones included.
 
@@ -267,8 +294,8 @@ def check_signed(connection: Connection, signatures: dict[int, int]) -> None:
     """
     table = schema.signatures.c
     for seq, set_id in signatures.items():
-        told = connection.scalar(select(table.content).where(table.seq == seq))
-        signed = json.loads(str(told))
+        content = connection.scalar(select(table.content).where(table.seq == seq))
+        signed = json.loads(str(content))
         history = _as_of(load_set(connection, set_id), seq)
         wrong = _wrong_part(history, signed)
         if wrong is not None:
@@ -313,20 +340,6 @@ def _comparable(part: Any) -> Any:
     return [{name: value for name, value in call.items() if name != "shot"} for call in part]
 
 
-# tgtype is a sum of bits (pg_trigger.h): for each row 1, before 2, insert 4, delete 8, update 16,
-# truncate 32. A condition or a list of columns would let some changes through.
-_POSTGRESQL_TYPES = {"journal_signed": 7, "change": 27, "truncate": 34}
-_POSTGRESQL_TRIGGERS = text(
-    "SELECT c.relname, t.tgname, p.proname, t.tgtype, t.tgenabled = 'O' AND t.tgqual IS NULL "
-    "AND t.tgattr::text = '' AS whole FROM pg_trigger t "
-    "JOIN pg_class c ON c.oid = t.tgrelid JOIN pg_proc p ON p.oid = t.tgfoid "
-    "WHERE NOT t.tgisinternal AND c.relnamespace = current_schema()::regnamespace"
-)
-_POSTGRESQL_BODIES = text(
-    "SELECT proname, prosrc FROM pg_proc WHERE pronamespace = current_schema()::regnamespace"
-)
-
-
 def missing_guard(connection: Connection) -> str | None:
     """Say which trigger is missing, changed or strange; None where all is as it was made."""
     if connection.dialect.name == "sqlite":
@@ -356,3 +369,367 @@ def _missing_in_sqlite(connection: Connection) -> str | None:
             what = "is missing" if name not in there else "was changed or added"
             return f"the trigger {name} {what}"
     return None
+
+
+class MisfitError(Exception):
+    """Says what does not fit, not where."""
+
+
+class Replay:
+    """A pass over the journal.
+
+    Parameters
+    ----------
+    connection : to the book, at one moment of it.
+
+    Attributes
+    ----------
+    hashes, sealers : of every entry so far; None where there is no seal.
+    sealed : how many entries each key sealed.
+    signatures : every signature's entry, and its set.
+    standing : entry of the signature that stands, by set.
+    withdrawn : entries of signatures that were withdrawn.
+    """
+
+    def __init__(self, connection: Connection) -> None:
+        self._connection = connection
+        self.hashes: list[str] = []
+        self.sealers: list[str | None] = []
+        self.sealed: Counter[str] = Counter()
+        self.signatures: dict[int, int] = {}
+        self.standing: dict[int, int] = {}
+        self.withdrawn: set[int] = set()
+        self._keys: set[str] = set()
+        self._versions: Counter[int] = Counter()  # entries of each set so far
+        self._at = ""
+        self._in_order = False  # entries older than the one of kind "book" came as clocks went
+        self._sets: dict[int, tuple[int, Any]] = {}  # entry that added each, and what it said
+        self._counted: dict[int, tuple[int, Any]] = {}  # the same by its first count
+        self._expected: dict[tuple[Any, ...], ExpectedRow] = {}
+        self._rows: Counter[str] = Counter()
+
+    def hash_at(self, seq: int) -> str | None:
+        """Hash of an entry; None where there is no such entry."""
+        return self.hashes[seq - 1] if 1 <= seq <= len(self.hashes) else None
+
+    def take(self, row: RowMapping) -> None:
+        """Check the next entry and the rows beside it.
+
+        Raises
+        ------
+        MisfitError
+            Says what does not fit.
+        """
+        entry = self._chained(row)
+        try:
+            self._check_seal(entry, row)
+            self._check_order(entry)
+            self._check_rows(entry)
+        except (KeyError, TypeError, AttributeError, ValueError) as error:
+            raise MisfitError(f"it lacks what an entry of its kind must say ({error!r})") from error
+        self.hashes.append(row["hash"])
+        self.sealers.append(row["sealed_by"])
+
+    def finish(self) -> None:
+        """Check what only the whole journal shows.
+
+        Raises
+        ------
+        RecordNotTrueError
+            Names the row or set that does not fit.
+        """
+        for row in self._expected.values():
+            if row.table in _MANY_TIMES:
+                misfit = self._misfit(row.table, [row])
+                if misfit is not None:
+                    raise RecordNotTrueError(f"account {row.key['id']} does not fit: {misfit}")
+        for table in _TABLES:
+            if (
+                self._connection.scalar(select(func.count()).select_from(table))
+                != (self._rows[table.name])
+            ):
+                raise RecordNotTrueError(f"{table.name} holds a row that is not in the journal")
+        for set_id in sorted({*self._sets, *self._counted, *self._versions}):
+            if set_id not in self._sets or set_id not in self._counted:
+                raise RecordNotTrueError(f"set {set_id} has no entry that brought it in")
+            (_, added), (seq, counted) = self._sets[set_id], self._counted[set_id]
+            if added != counted:
+                raise RecordNotTrueError(
+                    f"set {set_id} does not fit entry {seq}: its pupil, stage or clip was changed"
+                )
+
+    def _chained(self, row: RowMapping) -> Entry:
+        expected = len(self.hashes) + 1
+        if row["seq"] != expected:
+            raise MisfitError(f"entry {expected} is missing before it")
+        previous = self.hashes[-1] if self.hashes else FIRST_PREVIOUS
+        if row["previous"] != previous:
+            raise MisfitError("it does not follow from the entry before it")
+        try:
+            entry = entry_of(row)
+            fits = entry.hash == row["hash"] and canonical_text(entry.payload) == row["payload"]
+        except (ValueError, RecursionError) as error:
+            raise MisfitError(f"it cannot be read ({error})") from error
+        if not fits:
+            raise MisfitError("its content was changed")
+        if entry.set_id is None:
+            version = 0
+        else:
+            self._versions[entry.set_id] += 1
+            version = self._versions[entry.set_id]
+        if entry.set_version != version:
+            raise MisfitError(f"it should be number {version} of its set")
+        return entry
+
+    def _check_seal(self, entry: Entry, row: RowMapping) -> None:
+        name, seal = row["sealed_by"], row["seal"]
+        if entry.kind == "key":
+            if name != entry.payload["key"]:
+                raise MisfitError("it brings a key in without that key's seal")
+            self._keys.add(name)
+        if name is None and not self._keys:
+            return  # older than any key: the first seal after it vouches for it
+        if name not in self._keys or seal is None or not seal_fits(name, row["hash"], seal):
+            raise MisfitError("its seal is missing, or not by a key that the book knows")
+        self.sealed[name] += 1
+
+    def _check_order(self, entry: Entry) -> None:
+        """Check that it may stand where it stands: after its time, and before a signature."""
+        if _TIME.fullmatch(entry.at) is None:
+            raise MisfitError(f"{entry.at} is no time")
+        if self._in_order and entry.at < self._at:
+            raise MisfitError(f"its time, {entry.at}, lies before that of the entry before it")
+        self._in_order = self._in_order or entry.kind == "book"
+        self._at = entry.at
+        set_id = entry.set_id
+        if set_id is None:
+            if entry.kind in ("analysis", "correction", "signature", schema.WITHDRAWN):
+                raise MisfitError("it names no set")
+            return
+        signed = self.standing.get(set_id)
+        if entry.kind == schema.WITHDRAWN:
+            if signed is None or entry.payload["signature"] != signed:
+                raise MisfitError("it withdraws a signature that does not stand")
+            self.withdrawn.add(self.standing.pop(set_id))
+        elif signed is not None:
+            raise MisfitError(f"its set was signed in entry {signed}, so nothing may follow")
+        elif entry.kind == "signature":
+            self.standing[set_id] = entry.seq
+            self.signatures[entry.seq] = set_id
+        elif entry.kind not in ("analysis", "correction"):
+            raise MisfitError(f'"{entry.kind}" is no kind of entry about a set')
+
+    def _check_rows(self, entry: Entry) -> None:
+        by_table: dict[Table, list[ExpectedRow]] = defaultdict(list)
+        for row in expected_rows(entry):
+            by_table[row.table].append(row)
+            key = (row.table.name, *row.key.values())
+            if key not in self._expected:
+                self._rows[row.table.name] += 1
+            elif row.table not in _MANY_TIMES:
+                raise MisfitError(f"an earlier entry already has its row in {row.table.name}")
+            if row.table.c.keys()[0] == "id" or row.table in _MANY_TIMES:
+                self._expected[key] = row
+        for table, several in by_table.items():
+            misfit = None if table in _MANY_TIMES else self._misfit(table, several)
+            if misfit is not None:
+                raise MisfitError(misfit)
+        payload = entry.payload
+        if entry.kind == "set":
+            identity = (payload["pupil"], payload["stage"], payload["clip_sha256"])
+            self._sets[payload["set"]] = (entry.seq, identity)
+        if schema.analyses in by_table:
+            if not by_table[schema.calls]:
+                self._refuse_calls(entry.seq)
+            self._check_count(entry)
+        if entry.kind == "analysis" and entry.set_id is not None:
+            identity = (payload["pupil"], payload["stage"], payload["clip_sha256"])
+            self._counted.setdefault(entry.set_id, (entry.seq, identity))
+
+    def _misfit(self, table: Table, several: list[ExpectedRow]) -> str | None:
+        """Compare rows of one table with what the journal says of them."""
+        keys = several[0].key
+        # Several rows share the first part of their key, and no other row has it.
+        parts = list(keys)[:1] if len(several) > 1 else list(keys)
+        query = select(table).where(*(table.c[part] == keys[part] for part in parts))
+        found = self._connection.execute(query).mappings()
+        rows = {tuple(row[name] for name in keys): row for row in found}
+        for expected in several:
+            row = rows.get(tuple(expected.key.values()))
+            if row is None:
+                return f"its row in {table.name} is missing"
+            changed = next(
+                (name for name, value in expected.values.items() if row[name] != value), ""
+            )
+            if changed:
+                return f"{changed} of its row in {table.name} was changed"
+            for name, sha256 in expected.sha256_of.items():
+                if hashlib.sha256(row[name].encode()).hexdigest() != sha256:
+                    return f"{name} of its row in {table.name} was changed"
+        if len(rows) != len(several):
+            return f"{table.name} holds a row that is not in the entry"
+        return None
+
+    def _refuse_calls(self, seq: int) -> None:
+        calls = schema.calls
+        if self._connection.scalar(select(calls.c.shot).where(calls.c.analysis_seq == seq)):
+            raise MisfitError("calls holds a row that is not in the entry")
+
+    def _check_count(self, entry: Entry) -> None:
+        """Compare what an entry says of a count with the count itself."""
+        payload, table = entry.payload, schema.analyses
+        found = select(table.c.content).where(table.c.seq == entry.seq)
+        content = str(self._connection.scalar(found))
+        analysis = json.loads(content)
+        if analysis["clip"]["sha256"] != payload["clip_sha256"]:
+            raise MisfitError("its count is of another clip")
+        if calibration_sha256(content) != payload["calibration_sha256"]:
+            raise MisfitError("the description of its count was changed")
+        calls = [
+            {
+                "shot": shot["number"],
+                "kick_time_s": shot["kick_time_s"],
+                "call": shot["call"],
+                "p_make": shot["p_make"],
+            }
+            for shot in analysis["shots"]
+        ]
+        if json.loads(canonical_text(calls)) != payload["calls"]:
+            raise MisfitError("its calls are not those of its count")
+
+
+@dataclass(frozen=True, slots=True)
+class ExpectedRow:
+    """A row as the journal describes it.
+
+    Attributes
+    ----------
+    table : where it is.
+    key, values : columns by which it is found, and what others must hold.
+    sha256_of : columns whose content is known by its SHA-256 alone.
+    """
+
+    table: Table
+    key: dict[str, Any]
+    values: dict[str, Any]
+    sha256_of: dict[str, str] = field(default_factory=dict)
+
+
+def expected_rows(entry: Entry) -> list[ExpectedRow]:
+    """List the rows that an entry describes; of an account only the newest entry counts.
+
+    Raises
+    ------
+    KeyError, TypeError, AttributeError
+        The payload lacks what its kind needs, or the kind is unknown (KeyError).
+    """
+    return _KINDS[entry.kind](entry, entry.payload)
+
+
+def _none(entry: Entry, payload: dict[str, Any]) -> list[ExpectedRow]:
+    return []
+
+
+def _class(entry: Entry, payload: dict[str, Any]) -> list[ExpectedRow]:
+    return [ExpectedRow(schema.classes, {"id": payload["class"]}, {"name": payload["name"]})]
+
+
+def _pupil(entry: Entry, payload: dict[str, Any]) -> list[ExpectedRow]:
+    values = {"class_id": payload["class"], "name": payload["name"]}
+    return [ExpectedRow(schema.pupils, {"id": payload["pupil"]}, values)]
+
+
+def _ladder(entry: Entry, payload: dict[str, Any]) -> list[ExpectedRow]:
+    values = {"title": payload["title"], "sha256": payload["sha256"]}
+    content = {"content": payload["sha256"]}
+    return [ExpectedRow(schema.ladders, {"id": payload["ladder"]}, values, content)]
+
+
+def _set(entry: Entry, payload: dict[str, Any]) -> list[ExpectedRow]:
+    values = {
+        "pupil_id": payload["pupil"],
+        "ladder_id": payload["ladder"],
+        "clip_sha256": payload["clip_sha256"],
+        "clip_name": payload["clip_name"],
+        "stage": canonical_text(payload["stage"]),
+        "added_at": payload["added_at"],
+    }
+    return [ExpectedRow(schema.sets, {"id": payload["set"]}, values)]
+
+
+def _count(entry: Entry, payload: dict[str, Any]) -> list[ExpectedRow]:
+    values = {
+        "set_id": entry.set_id,
+        "sha256": payload["analysis_sha256"],
+        "tool_version": payload["tool_version"],
+        "calibration_sha256": payload["calibration_sha256"],
+    }
+    calls = [
+        ExpectedRow(
+            schema.calls,
+            {"analysis_seq": entry.seq, "shot": call["shot"]},
+            {name: call[name] for name in ("kick_time_s", "call", "p_make")},
+        )
+        for call in payload["calls"]
+    ]
+    content = {"content": payload["analysis_sha256"]}
+    return [ExpectedRow(schema.analyses, {"seq": entry.seq}, values, content), *calls]
+
+
+def _correction(entry: Entry, payload: dict[str, Any]) -> list[ExpectedRow]:
+    values = {
+        "set_id": entry.set_id,
+        "kind": payload["what"],
+        "content": canonical_text(payload),
+    }
+    row = ExpectedRow(schema.corrections, {"seq": entry.seq}, values)
+    return [row, *(_count(entry, payload) if payload["what"] == "marker-moved" else ())]
+
+
+def _signature(entry: Entry, payload: dict[str, Any]) -> list[ExpectedRow]:
+    values = {"set_id": entry.set_id, "by_name": payload["by"], "content": canonical_text(payload)}
+    return [ExpectedRow(schema.signatures, {"seq": entry.seq}, values)]
+
+
+def _round(entry: Entry, payload: dict[str, Any]) -> list[ExpectedRow]:
+    values = {"class_id": payload["class"], "seed": payload["seed"], "made_at": payload["made_at"]}
+    items = [
+        ExpectedRow(
+            schema.coach_items,
+            {"round_id": payload["round"], "place": item["place"]},
+            {name: value for name, value in item.items() if name != "place"},
+        )
+        for item in payload["items"]
+    ]
+    return [ExpectedRow(schema.coach_rounds, {"id": payload["round"]}, values), *items]
+
+
+def _check(entry: Entry, payload: dict[str, Any]) -> list[ExpectedRow]:
+    key = {"round_id": payload["round"], "place": payload["place"]}
+    values = {"answer": payload["answer"], "by_name": payload["by"], "at": payload["at"]}
+    return [ExpectedRow(schema.coach_answers, key, values)]
+
+
+def _account(entry: Entry, payload: dict[str, Any]) -> list[ExpectedRow]:
+    values = {name: payload[name] for name in ACCOUNT_COLUMNS}
+    password = payload["password_sha256"]
+    return [
+        ExpectedRow(schema.accounts, {"id": payload["account"]}, values, {"password": password})
+    ]
+
+
+_KINDS: dict[str, Callable[[Entry, dict[str, Any]], list[ExpectedRow]]] = {
+    "book": _none,
+    "key": _none,
+    "class": _class,
+    "pupil": _pupil,
+    "ladder": _ladder,
+    "set": _set,
+    "analysis": _count,
+    "correction": _correction,
+    "signature": _signature,
+    "withdrawn": _none,
+    "round": _round,
+    "check": _check,
+    "account": _account,
+}

@@ -32,8 +32,7 @@ from shoegoal.record.handed_in import (
     count_again,
     move,
 )
-from shoegoal.record.history import SetHistory, load_set
-from shoegoal.record.serialise import counted_text, summary
+from shoegoal.record.history import SetHistory, counted_text, load_set, summary
 from shoegoal.review.above import seen_from_above
 from shoegoal.review.guard import Entrance, Guard, Part
 from shoegoal.review.phone_guard import (

@@ -24,12 +24,11 @@ from shoegoal.record.accounts import Role
 from shoegoal.record.accuracy import Trust, trust_of
 from shoegoal.record.book import Book
 from shoegoal.record.handed_in import ClipState, HandedIn, by_id, clips_of, count_again, move
-from shoegoal.record.history import SetHistory, load_set
+from shoegoal.record.history import SetHistory, counted_text, load_set, summary
 from shoegoal.record.journal import UNKNOWN, set_version
 from shoegoal.record.pictures import SetPictures
 from shoegoal.record.queue import COUNT_AGAIN, LOOK, SIGNED, TO_SIGN, are_known, work_out
 from shoegoal.record.reviewing import sign
-from shoegoal.record.serialise import counted_text, summary
 from shoegoal.record.status import Standing
 from shoegoal.review.above import Above, seen_from_above
 from shoegoal.review.media import CLIP_TYPES
@@ -244,7 +243,7 @@ class Glance:
 
     Attributes
     ----------
-    state : what it waits for; see `shoegoal.record.serialise.state_of`.
+    state : what it waits for; see `shoegoal.record.history.state_of`.
     questions : how many looks settle it.
     word, is_met : the verdict in a word, and whether the stage is met.
     above : the goal and what lies round it; None for touches, or a count of another version.

@@ -14,10 +14,10 @@ from starlette.responses import RedirectResponse, Response
 from shoegoal.errors import BadSettingsError, RecordChangedError, ShoegoalError
 from shoegoal.record import reviewing
 from shoegoal.record.book import Book
-from shoegoal.record.corrections import Answer, Side
 from shoegoal.record.history import SetHistory, load_set
 from shoegoal.record.pictures import MOMENTS
 from shoegoal.record.queue import LOOK, TO_SIGN
+from shoegoal.record.status import Answer, Side
 from shoegoal.review.media import Clips, Pictures
 from shoegoal.review.queue import Overview, bring_up_to_date, overview, waiting_for
 from shoegoal.review.routes import (

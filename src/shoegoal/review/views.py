@@ -14,11 +14,9 @@ from shoegoal.ladder.verdict import Tally
 from shoegoal.pictures.stills import SceneView
 from shoegoal.pictures.strip import shot_box
 from shoegoal.record.coaching import Check
-from shoegoal.record.corrections import ADDITIONS, ANSWERS, Answer
-from shoegoal.record.history import SetHistory
+from shoegoal.record.history import SetHistory, state_of
 from shoegoal.record.pictures import SetPictures
-from shoegoal.record.serialise import state_of
-from shoegoal.record.status import Standing, StandingShot
+from shoegoal.record.status import ADDITIONS, ANSWERS, Answer, Standing, StandingShot
 from shoegoal.review.above import Above, seen_from_above
 from shoegoal.types import Call, EventKind, ImagePoint
 

@@ -21,8 +21,7 @@ from shoegoal.ladder.ladders import Ladder
 from shoegoal.record import schema
 from shoegoal.record.book import Book
 from shoegoal.record.filing import enrol, file_count
-from shoegoal.record.history import load_set
-from shoegoal.record.serialise import summary
+from shoegoal.record.history import load_set, summary
 from shoegoal.scale.assignments import Assignment, NotAssigned
 from shoegoal.scale.tasks import CountTask, OnTaskProgress, TaskDone, Work, count_clip
 
@@ -208,7 +207,7 @@ class ClipOutcome:
     clip, pupil, stage : names; pupil and stage None where nobody said.
     news : one of `NEWS`.
     set_id : in the record book; None for a failed clip.
-    state : what the set waits for (`shoegoal.record.serialise.state_of`).
+    state : what the set waits for (`shoegoal.record.history.state_of`).
     sentence : the verdict, or what went wrong.
     exit_code : of a failed clip, what ``count`` would exit with.
     film_s : length of a clip that was counted now.

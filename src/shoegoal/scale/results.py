@@ -29,11 +29,10 @@ from shoegoal.ladder.progress import NextStep, Progress, SetResult, progress_of
 from shoegoal.ladder.rules import Stage
 from shoegoal.ladder.verdict import Decision
 from shoegoal.record import schema
-from shoegoal.record.agreement import wilson_interval
+from shoegoal.record.accuracy import wilson_interval
 from shoegoal.record.book import Book
-from shoegoal.record.history import SetHistory, load_sets
+from shoegoal.record.history import SetHistory, load_sets, summary
 from shoegoal.record.journal import now_text
-from shoegoal.record.serialise import summary
 from shoegoal.record.status import Standing, StandingShot
 from shoegoal.types import Call, Outcome, Shot
 

@@ -84,7 +84,7 @@ def _rebuild_for_sqlite() -> None:
 
 def _all_told(connection: sa.Connection) -> Iterator[tuple[str, dict[str, Any]]]:
     """Entries for all that a book holds, in the words that its later entries use."""
-    from shoegoal.record.replay import account_told
+    from shoegoal.record.accounts import account_payload
 
     yield "book", {"id": uuid.uuid4().hex}
     for row in _rows(connection, "classes"):
@@ -135,7 +135,7 @@ def _all_told(connection: sa.Connection) -> Iterator[tuple[str, dict[str, Any]]]
             },
         )
     for row in _rows(connection, "accounts"):
-        yield "account", account_told(row)
+        yield "account", account_payload(row)
 
 
 def _rows(connection: sa.Connection, table: str, order: str = "id") -> list[dict[str, Any]]:
