@@ -238,7 +238,7 @@ def test_a_dribble_stage_has_no_goal_and_needs_a_ball(clip: Path) -> None:
     assert "has no goal: leave out --trace" in one_line(result)
     result = run("count", clip, "--stage", "touches", "--form")
     assert result.exit_code == 2
-    assert "form is read from shots" in one_line(result)
+    assert "form needs shots" in one_line(result)
     result = run("count", clip, "--stage", "touches", "--quiet")
     assert result.exit_code == 5
     assert "No ball was found that is dribbled" in one_line(result)

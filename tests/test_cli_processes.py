@@ -42,7 +42,7 @@ def test_interrupted_and_ended_politely_leave_nothing(clip: Path) -> None:
             out, err = process.communicate(timeout=30)
         assert process.returncode == 130
         assert out == ""
-        assert err.split("\n") == ["shoegoal: interrupted; nothing half-written is left", ""]
+        assert err.split("\n") == ["shoegoal: interrupted; no partial file is left", ""]
         assert [p.name for p in clip.parent.iterdir()] == ["yard.mp4"]
 
 

@@ -16,21 +16,21 @@ from shoegoal.errors import BadSettingsError
 def accounts() -> None:
     """Say who may open the page from another computer, and as what.
 
-    A teacher sees and does everything; a coach checks shots without knowing the count, pupils'
-    names or tallies; a student sees their own sets. On this computer alone no account is needed.
+    A teacher sees and does everything. A coach checks shots without seeing the count, pupils' names
+    or tallies. A student sees their own sets. On this computer alone, no account is needed.
     """
 
 
 @dataclass(frozen=True, kw_only=True)
 class PlaceOptions:
-    """Of commands that only need to know which book."""
+    """Options of commands that only need the book."""
 
     book: str | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
 class AddOptions(PlaceOptions):
-    """Of ``accounts add``."""
+    """Options of ``accounts add``."""
 
     role: str
     pupil: str | None = field(default=None, metadata=meaning("A student's own name in the book."))
@@ -43,9 +43,9 @@ class AddOptions(PlaceOptions):
 @click.argument("name")
 @with_options(AddOptions)
 def add(given: AddOptions, name: str) -> int:
-    """Make an account; the password is asked for.
+    """Make an account; you are asked for its password.
 
-    A student's names its --pupil. A coach's may be for one --class.
+    A student's account needs --pupil. A coach's account may be limited to one --class.
     """
     from shoegoal.record.accounts import Role, add_account
     from shoegoal.record.book import Book
@@ -90,7 +90,7 @@ def list_all(given: BookOptions) -> int:
 @click.argument("name")
 @with_options(PlaceOptions)
 def password(given: PlaceOptions, name: str) -> int:
-    """Give an account another password, which is asked for, and log it out everywhere."""
+    """Change an account's password, and log it out everywhere."""
     from shoegoal.record.accounts import account_called, set_password
     from shoegoal.record.book import Book
 
@@ -108,7 +108,7 @@ def password(given: PlaceOptions, name: str) -> int:
 @click.argument("name")
 @with_options(PlaceOptions)
 def disable(given: PlaceOptions, name: str) -> int:
-    """Shut an account out at once; what was done under its name stays."""
+    """Shut an account out at once; what it has done stays."""
     return _set_disabled(name, given.book, disabled=True)
 
 
@@ -124,7 +124,7 @@ def enable(given: PlaceOptions, name: str) -> int:
 @click.argument("name")
 @with_options(PlaceOptions)
 def unlock(given: PlaceOptions, name: str) -> int:
-    """Let an account try again at once that is made to wait after failed logins."""
+    """Let an account that has to wait after failed logins try again at once."""
     from shoegoal.record.accounts import forget_tries
     from shoegoal.record.book import Book
 
@@ -144,13 +144,15 @@ def _set_disabled(name: str, book: str | None, *, disabled: bool) -> int:
 
 
 def _new_password() -> str:
-    """Ask for a password twice, unseen; a script gives it in one line of standard input.
+    """Ask for a password twice, hidden; a script gives it as one line of standard input.
 
-    Never an argument: those can be read by everybody on the computer, and stay in histories.
+    It is never an argument: everybody on the computer can read those, and shells keep them.
     """
     if sys.stdin.isatty():
         return str(click.prompt("Password", hide_input=True, confirmation_prompt=True, err=True))
     given = sys.stdin.readline().rstrip("\r\n")
     if not given:
-        raise BadSettingsError("no password came; type it when asked, or send it in by a pipe")
+        raise BadSettingsError(
+            "no password was given; type it when asked, or send it through a pipe"
+        )
     return given

@@ -29,7 +29,7 @@ _ENDINGS = (".html", ".xlsx", ".csv", ".json")
 
 @click.group("class")
 def class_group() -> None:
-    """Count the clips of a whole class, and see how it stands.
+    """Count the clips of a whole class, and see its results.
 
     Start with: shoegoal class run FOLDER --class NAME --enrol, then shoegoal class results
     """
@@ -37,7 +37,7 @@ def class_group() -> None:
 
 @dataclass(frozen=True, kw_only=True)
 class RunOptions(ClassOptions):
-    """Of ``class run``."""
+    """Options of ``class run``."""
 
     manifest: Path | None = None
     enrol: bool = False
@@ -96,7 +96,7 @@ def run(given: RunOptions, folder: Path) -> int:
 
 @dataclass(frozen=True, kw_only=True)
 class ResultsOptions(ClassOptions):
-    """Of ``class results``."""
+    """Options of ``class results``."""
 
     out: Path | None = field(
         default=None, metadata=meaning("The file to write, ending in .html, .xlsx, .csv or .json.")
@@ -135,7 +135,7 @@ def results(given: ResultsOptions) -> int:
 
 @dataclass(frozen=True, kw_only=True)
 class NextOptions(ClassOptions):
-    """Of ``class next``."""
+    """Options of ``class next``."""
 
     pupil: str | None = None
 
@@ -172,7 +172,7 @@ def next_(given: NextOptions) -> int:
 
 @dataclass(frozen=True, kw_only=True)
 class FamilyOptions(ClassOptions):
-    """Of ``class family``."""
+    """Options of ``class family``."""
 
     pupil: str | None = None
     out: Path = field(metadata=meaning("The page to write, ending in .html."))
@@ -290,7 +290,7 @@ def _exit_code(outcomes: list[ClipOutcome]) -> int:
 
 @dataclass(frozen=True, kw_only=True)
 class DemoOptions:
-    """Of ``demo``."""
+    """Options of ``demo``."""
 
     out: Path | None = field(
         default=None, metadata=meaning("The folder for everything; default: shoegoal-demo.")
@@ -304,7 +304,7 @@ class DemoOptions:
 @click.command()
 @with_options(DemoOptions)
 def demo(given: DemoOptions) -> int:
-    """Count an invented class of six pupils from clips that come along.
+    """Count an invented class of six pupils, from clips that come with shoegoal.
 
     They are sent to the page as from the pupils' phones, and workers beside it count them anew from
     the pixels. Some sets are signed, the rest is left to look at. Everything goes into a folder of

@@ -1,6 +1,6 @@
 """The commands about one clip: ``fit``, ``count``, ``form`` and ``show``.
 
-Each calls a function of `shoegoal` and prints what came of it.
+Each calls a public function of `shoegoal` and prints its result.
 """
 
 from __future__ import annotations
@@ -35,13 +35,13 @@ _OF_A_GOAL = ("left", "right", "calibration", "save_calibration", "lens", "trace
 
 @dataclass(frozen=True, kw_only=True)
 class FitOptions(GoalOptions):
-    """Of ``fit``."""
+    """Options of ``fit``."""
 
     width_steps: float | None = field(
-        default=None, metadata=meaning("Goal width in the student's own steps; default 4.")
+        default=None, metadata=meaning("Goal width in the pupil's own steps; default 4.")
     )
     back_steps: float | None = field(
-        default=None, metadata=meaning("Kick distance in the student's own steps; default 10.")
+        default=None, metadata=meaning("Kick distance in the pupil's own steps; default 10.")
     )
     ball: BallSize | None = field(
         default=None, metadata=meaning("Size printed on the ball; default: unknown.")
@@ -57,7 +57,7 @@ class FitOptions(GoalOptions):
 
 @dataclass(frozen=True, kw_only=True)
 class CountingOptions(GoalOptions):
-    """Of the commands that count a clip."""
+    """Options of the commands that count a clip."""
 
     stage: str | None = None
     ladder: Path | None = None
@@ -66,10 +66,10 @@ class CountingOptions(GoalOptions):
     in_a_row: bool = False
     within_s: float | None = None
     width_steps: float | None = field(
-        default=None, metadata=meaning("With --make: goal width in the student's own steps.")
+        default=None, metadata=meaning("With --make: goal width in the pupil's own steps.")
     )
     back_steps: float | None = field(
-        default=None, metadata=meaning("With --make: kick distance in the student's own steps.")
+        default=None, metadata=meaning("With --make: kick distance in the pupil's own steps.")
     )
     calibration: Path | None = None
     save_calibration: Path | None = None
@@ -97,11 +97,11 @@ class CountingOptions(GoalOptions):
 
     @property
     def reads_form(self) -> bool:
-        """Whether form is read as well."""
+        """Whether form is read too."""
         return True
 
     def asked(self) -> Stage:
-        """Return the stage that was named or made up; refuse options that do not go with it."""
+        """Return the stage that was named or made up; refuse options that do not fit it."""
         from shoegoal.ladder.ladders import load_ladder, stage_from_options
         from shoegoal.ladder.rules import DEFAULT_BALL_SIZE, TouchesInARow
 
@@ -133,10 +133,10 @@ class CountingOptions(GoalOptions):
             raise click.UsageError(str(error)) from error
 
     def _refuse_goal_options(self, stage_name: str) -> None:
-        """Refuse what only a set of shots at a goal can use."""
+        """Refuse options that only make sense for shots at a goal."""
         if self.reads_form:
             raise click.UsageError(
-                f"stage {stage_name} counts touches: form is read from shots at a goal alone"
+                f"stage {stage_name} counts touches, but form needs shots at a goal"
             )
         for name in _OF_A_GOAL:
             if getattr(self, name, None) is not None:
@@ -147,20 +147,20 @@ class CountingOptions(GoalOptions):
 
 @dataclass(frozen=True, kw_only=True)
 class CountOptions(CountingOptions):
-    """Of ``count``."""
+    """Options of ``count``."""
 
     trace: Path | None = None
     form: bool = False
 
     @property
     def reads_form(self) -> bool:
-        """As the switch says."""
+        """Whether the switch is given."""
         return self.form
 
 
 @dataclass(frozen=True, kw_only=True)
 class FormOptions(CountingOptions):
-    """Of ``form``, which counts first."""
+    """Options of ``form``, which counts first."""
 
 
 @click.command()
@@ -169,9 +169,9 @@ class FormOptions(CountingOptions):
 def fit(given: FitOptions, clip: Path) -> int:
     """Say whether CLIP can be counted, and what to change before filming on.
 
-    The count's own code looks at samples of the clip. Prints what to do and why, and writes a still
-    that shows it. Exits 0 when the clip can be counted, with advice or without, 3 when only the
-    count can tell, and 5 when it cannot be counted.
+    Looks at samples of the clip with the code of the count. Prints what to do and why, and writes a
+    still that shows it. Exits 0 when the clip can be counted, 3 when only a count can tell, and 5
+    when it cannot be counted.
     """
     still = clip.with_name(clip.stem + STILL_SUFFIX) if given.out is None else given.out
     check = shoegoal.check(
@@ -218,16 +218,19 @@ def count(given: CountOptions, clip: Path) -> int:
 def form(given: FormOptions, clip: Path) -> int:
     """Say what a coach would look at in each kick of CLIP.
 
-    Plant foot, swing, contact, follow-through and eyes: each in band, look, or can't tell from here
-    with what to film instead. Prompts to look, never a grade and no medical advice. CLIP is counted
-    first, with the options of count; or name the folder that count wrote, with the clip still
-    beside it. Writes the folder "form" with a picture of each shot and a summary page.
+    Plant foot, swing, contact, follow-through and eyes: each is in band, or a place to look, or
+    cannot be told from this view, with what to film instead. These are prompts to look, never a
+    grade and no medical advice. CLIP is counted first, with the options of count. Or give the
+    folder that count wrote, with the clip still beside it. Writes the folder "form" with a picture
+    of each shot and a summary page.
     """
     if clip.is_dir() or clip.suffix == ".json":
         for one in fields(given):
             if one.name not in ("json", "quiet") and getattr(given, one.name):
                 flag = flag_of(one.name)
-                raise click.UsageError(f"{flag} is for counting a clip; {clip} was counted already")
+                raise click.UsageError(
+                    f"{flag} is for counting, but {clip} is already counted; leave it out"
+                )
         folder = clip if clip.is_dir() else clip.parent
         kicks = _formed(clip, None, quiet=given.quiet)
     else:
@@ -246,7 +249,7 @@ def form(given: FormOptions, clip: Path) -> int:
 
 @dataclass(frozen=True, kw_only=True)
 class ShowOptions:
-    """Of ``show``."""
+    """Options of ``show``."""
 
     json: bool = False
 
@@ -257,7 +260,7 @@ class ShowOptions:
 def show(given: ShowOptions, analysis: Path) -> int:
     """Print the table of an earlier count again.
 
-    ANALYSIS is the folder that count wrote, or the analysis.json in it. Exits as count did: 0 with
+    ANALYSIS is the folder that count wrote, or the analysis.json in it. Exits as count does: 0 with
     a verdict, 3 when a person needs to look.
     """
     counted = shoegoal.load(analysis)
@@ -275,7 +278,7 @@ def _counted(
 
     folder = clip.with_name(clip.stem + RESULT_SUFFIX) if given.out is None else given.out
     stage = given.asked()
-    # A stage made up on the command line says nothing of the ball.
+    # A stage made up on the command line says nothing about the ball.
     ball = given.ball or (None if given.stage else "unknown")
     with shown_progress(f"counting {clip.name}", quiet=given.quiet) as on_progress:
         analysis = shoegoal.count(

@@ -22,7 +22,7 @@ _ANSWER = click.Choice(["make", "miss", "in band", "look", "cannot-tell"])
 
 @click.group()
 def coach() -> None:
-    """Check a random sample of shots against the count, blind to what it said.
+    """Check a random sample of shots without seeing the count.
 
     Start with: shoegoal coach draw --class NAME
     """
@@ -30,7 +30,7 @@ def coach() -> None:
 
 @dataclass(frozen=True, kw_only=True)
 class DrawOptions(BookOptions):
-    """Of ``coach draw``."""
+    """Options of ``coach draw``."""
 
     class_name: str
     size: int | None = None
@@ -76,7 +76,7 @@ def show(given: BookOptions, round_id: int) -> int:
 
 @dataclass(frozen=True, kw_only=True)
 class AnswerOptions:
-    """Of ``coach answer``."""
+    """Options of ``coach answer``."""
 
     by: str | None = None
     book: str | None = None
@@ -103,7 +103,7 @@ def answer(given: AnswerOptions, round_id: int, place: int, seen: str) -> int:
 
 @dataclass(frozen=True, kw_only=True)
 class ReportOptions(BookOptions):
-    """Of ``coach report``."""
+    """Options of ``coach report``."""
 
     class_name: str
     interval: float | None = None

@@ -23,7 +23,7 @@ HERE = "http://127.0.0.1:8000"
 
 @dataclass(frozen=True, kw_only=True)
 class HandInOptions(ClassOptions):
-    """Of ``hand-in``."""
+    """Options of ``hand-in``."""
 
     pupil: str | None = None
     out: Path | None = field(
@@ -44,7 +44,7 @@ class HandInOptions(ClassOptions):
 @click.command("hand-in")
 @with_options(HandInOptions)
 def hand_in(given: HandInOptions) -> int:
-    """Let a class hand in from phones: print its link, write its slips.
+    """Let a class hand in clips from phones: print its link, write its slips.
 
     A slip carries the made-up name and a code of the pupil's own, as letters and as a QR code.
     Whoever has one already keeps it; --again makes new ones. --site is the address of the page that
@@ -110,7 +110,7 @@ def _address(site: str | None) -> str:
 
 @dataclass(frozen=True, kw_only=True)
 class WorkOptions:
-    """Of ``work``."""
+    """Options of ``work``."""
 
     only: str | None = None
     dask: str | None = None

@@ -28,8 +28,8 @@ def ladder() -> None:
 def check(file: Path) -> int:
     """Check the ladder FILE and say what it asks.
 
-    Every mistake is named with its line, column and key. Exits 0 when the ladder can be used, 6
-    when it has to be corrected first.
+    Names every mistake with its line, column and key. Exits 0 when the ladder can be used, and 6
+    when it must be corrected first.
     """
     from shoegoal.ladder.ladders import load_ladder
 
@@ -45,7 +45,7 @@ def check(file: Path) -> int:
 
 @dataclass(frozen=True, kw_only=True)
 class StagesOptions:
-    """Of ``stages``."""
+    """Options of ``stages``."""
 
     ladder: Path | None = None
     json: bool = False
@@ -69,7 +69,7 @@ def stages(given: StagesOptions) -> int:
 
 @dataclass(frozen=True, kw_only=True)
 class CardOptions:
-    """Of ``card``."""
+    """Options of ``card``."""
 
     stage: str | None = None
     ladder: Path | None = None
@@ -81,9 +81,9 @@ class CardOptions:
 def card(given: CardOptions) -> int:
     """Write the cards to print for a ladder's stages (.pdf or .html).
 
-    One page for each stage: how to pace the goal, where the phone goes, what to film, what to
-    mind; then a page with warm-up and cool-down. With --stage that stage's card alone, or that of
-    a second round (NAME-harder, NAME-easier).
+    One page for each stage: how to pace the goal, where the phone goes, what to film and what to
+    watch out for. Then a page with warm-up and cool-down. With --stage only that stage's card, or
+    that of a second round (NAME-harder, NAME-easier).
     """
     out = given.out
     kind = out.suffix.lower()
@@ -108,7 +108,7 @@ def card(given: CardOptions) -> int:
         content = pdf_of(cards, timed)
         if missing := letters_missing(cards, timed):
             click.echo(
-                f"the PDF's letters lack {' '.join(missing)}; print {out.stem}.html in their place",
+                f"the PDF's font lacks {' '.join(missing)}; print {out.stem}.html instead",
                 err=True,
             )
     replace_file(out, content)
@@ -121,7 +121,7 @@ def card(given: CardOptions) -> int:
 
 @click.command()
 def cautions() -> None:
-    """Print what to mind before kicking and filming."""
+    """Print the cautions for kicking and filming."""
     for caution in CAUTIONS:
         click.echo(click.wrap_text(caution, 90, initial_indent="- ", subsequent_indent="  "))
 

@@ -21,7 +21,7 @@ LOOK_EVERY_S = 0.25  # a slowly turned board shows nothing new sooner
 
 @dataclass(frozen=True, kw_only=True)
 class BoardOptions:
-    """Of ``board``."""
+    """Options of ``board``."""
 
     out: Path = field(metadata=meaning("The board to write, ending in .pdf or .png."))
 
@@ -31,8 +31,8 @@ class BoardOptions:
 def board(given: BoardOptions) -> int:
     """Write the board to print for `shoegoal lens` (.pdf or .png).
 
-    Print it on A4 at 100 %, glue it on something flat, and film it for half a minute from all
-    sides and tilts, near and far, with the phone held the same way up as for the clips.
+    Print it on A4 at 100 % and glue it on something flat. Film it for half a minute from all sides
+    and tilts, near and far, with the phone held the same way up as for the clips.
     """
     out = given.out
     if out.suffix.lower() not in BOARD_KINDS:
@@ -48,7 +48,7 @@ def board(given: BoardOptions) -> int:
 
 @dataclass(frozen=True, kw_only=True)
 class LensOptions:
-    """Of ``lens``."""
+    """Options of ``lens``."""
 
     out: Path = field(metadata=meaning("The lens file to write (TOML), for count --lens."))
     quiet: bool = False
@@ -60,8 +60,8 @@ class LensOptions:
 def lens(given: LensOptions, clip: Path) -> int:
     """Measure a phone's lens from CLIP, a clip of the printed board.
 
-    Writes a lens file for `shoegoal count --lens`. It is good for clips filmed with the same phone
-    in the same mode and the same way up.
+    Writes a lens file for `shoegoal count --lens`. It fits clips filmed with the same phone, in the
+    same mode and the same way up.
     """
     from shoegoal.analysis.folders import check_writable_file
     from shoegoal.cli.terminal import shown_progress
@@ -83,7 +83,7 @@ def lens(given: LensOptions, clip: Path) -> int:
 
 
 def _lumas(clip: Clip, on_progress: Callable[[float], None] | None) -> Iterator[U8]:
-    """Hand out the pictures that are worth a look, by their times."""
+    """Yield a picture every `LOOK_EVERY_S`."""
     next_s = float("-inf")
     for frame in clip.frames():
         if frame.time_s < next_s:

@@ -1,4 +1,4 @@
-"""The command line: one line for every refusal, one exit code for every kind of it."""
+"""The command line: every command, one line for every failure, one exit code for its kind."""
 
 from __future__ import annotations
 
@@ -28,25 +28,22 @@ _NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EIO)
 TRACEBACK_VARIABLE = "SHOEGOAL_TRACEBACK"
 
 EXIT_CODES = (
-    (0, "there is a verdict, whichever; fit: it can be counted; demo: all was counted"),
-    (1, f"unexpected; set {TRACEBACK_VARIABLE}=1 to see where"),
+    (0, "there is a verdict; fit: the clip can be counted; demo: all clips were counted"),
+    (1, f"unexpected error; set {TRACEBACK_VARIABLE}=1 to see where"),
     (2, "the command line is wrong"),
-    (
-        3,
-        "a person needs to look before there is a verdict; fit: only a count can tell",
-    ),
+    (3, "a person needs to look before there is a verdict; fit: only a count can tell"),
     (4, "the clip cannot be read"),
-    (5, "the clip can be read but not judged (no goal, no ball, the camera moved)"),
+    (5, "the clip can be read, but not judged (no goal, no ball, the camera moved)"),
     (6, "a ladder, stage, calibration, lens or analysis file cannot be used"),
-    (7, "the result could not be written; nothing half-written is left"),
+    (7, "the result could not be written; no partial file is left"),
     (8, "the record book cannot be used (in use, damaged, newer, out of reach)"),
-    (9, "the set was signed, or changed by somebody else, since it was looked at"),
-    (10, "the record book's history does not fit together: it was changed afterwards"),
-    (11, "some clips of a class, or of the demo, could not be counted; the others were"),
-    (130, "interrupted; nothing half-written is left"),
-    (141, "whoever read the output stopped reading"),
+    (9, "the set was signed, or changed by somebody else, after you looked at it"),
+    (10, "the record book's history is not consistent: it was changed afterwards"),
+    (11, "some clips of a class or the demo could not be counted; the others were"),
+    (130, "interrupted; no partial file is left"),
+    (141, "the reader of the output went away"),
 )
-# Every command: the module that holds it, and its help in short. What is not used is not loaded, so
+# Every command: its module and its short help. A module is loaded when its command is used, so
 # that the program starts at once.
 _MODULES = {
     "fit": ("clips", "Say whether CLIP can be counted, and what to change before filming on."),
@@ -56,24 +53,30 @@ _MODULES = {
     "stages": ("ladder", "List the stages of a ladder."),
     "ladder": ("ladder", "Check ladder files: the stages of a class, in TOML."),
     "card": ("ladder", "Write the cards to print for a ladder's stages (.pdf or .html)."),
-    "cautions": ("ladder", "Print what to mind before kicking and filming."),
+    "cautions": ("ladder", "Print the cautions for kicking and filming."),
     "board": ("lens", "Write the board to print for `shoegoal lens` (.pdf or .png)."),
     "lens": ("lens", "Measure a phone's lens from CLIP, a clip of the printed board."),
     "record": ("record", "Keep counts in a record book that shows every later change."),
     "review": ("review", "Look at the sets in the record book, correct them and sign them"),
-    "coach": ("coach", "Check a random sample of shots against the count, blind to what it said."),
+    "coach": ("coach", "Check a random sample of shots without seeing the count."),
     "accounts": ("accounts", "Say who may open the page from another computer, and as what."),
-    "hand-in": ("hand_in", "Let a class hand in from phones: print its link, write its slips."),
+    "hand-in": (
+        "hand_in",
+        "Let a class hand in clips from phones: print its link, write its slips.",
+    ),
     "work": ("hand_in", "Count what pupils hand in, until Ctrl-C."),
-    "class": ("classes", "Count the clips of a whole class, and see how it stands."),
-    "demo": ("classes", "Count an invented class of six pupils from clips that come along."),
+    "class": ("classes", "Count the clips of a whole class, and see its results."),
+    "demo": (
+        "classes",
+        "Count an invented class of six pupils, from clips that come with shoegoal.",
+    ),
 }
-_NAMES = {"hand-in": "hand_in", "class": "class_group"}  # where they differ from the command's
+_NAMES = {"hand-in": "hand_in", "class": "class_group"}  # functions named other than their command
 _EPILOG = "\b\nExit codes:\n" + "\n".join(f"  {code:<4}{what}" for code, what in EXIT_CODES)
 
 
 class _PipeClosedError(Exception):
-    """Carries a closed pipe past click, which would exit with 1 of its own accord."""
+    """Carries a closed pipe past click, which would exit with 1 by itself."""
 
 
 class _InterruptedError(Exception):
@@ -81,10 +84,10 @@ class _InterruptedError(Exception):
 
 
 class _Cli(click.Group):
-    """A group that ends in one line and an exit code, whatever happens inside."""
+    """A group that always ends in at most one line and an exit code."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
-        """Name every command, in the order in which a set goes through them."""
+        """List the commands in the order in which one uses them."""
         return list(_MODULES)
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
@@ -129,8 +132,7 @@ class _Cli(click.Group):
                 **extra,
             )
         name = prog_name or "shoegoal"
-        # Only as a command line of its own: a caller in Python has threads and streams that a
-        # fork would double.
+        # Not when called from Python: a fork would duplicate the caller's threads and streams.
         is_own = args is None and len(sys.argv) > 1 and sys.argv[1] in COMMANDS
         if not (is_own and can_run_apart()):
             sys.exit(self._run(args, name, complete_var, extra))
@@ -149,9 +151,8 @@ class _Cli(click.Group):
     ) -> int:
         for stream in (sys.stdout, sys.stderr):
             if hasattr(stream, "reconfigure"):
-                stream.reconfigure(
-                    errors="replace"
-                )  # a narrow terminal encoding is no reason to fail
+                # A terminal with few characters is no reason to fail.
+                stream.reconfigure(errors="replace")
         try:
             with _ended_like_interrupted(), shown_streams():
                 result = super().main(args, prog_name, complete_var, standalone_mode=False, **extra)
@@ -169,7 +170,7 @@ class _Cli(click.Group):
         except ShoegoalError as error:
             return _refused(error)
         except (_InterruptedError, click.Abort, KeyboardInterrupt):
-            _say("interrupted; nothing half-written is left")
+            _say("interrupted; no partial file is left")
             return INTERRUPTED
         except (_PipeClosedError, BrokenPipeError):
             _drop_output()
@@ -178,13 +179,13 @@ class _Cli(click.Group):
             if error.filename is None and error.errno in _NO_ROOM:
                 _drop_output()
                 return _refused(
-                    OutputError(f"the output cannot be written ({error.strerror}); make room")
+                    OutputError(f"the output cannot be written ({error.strerror}); free some space")
                 )
             return _unexpected(error)
         except MemoryError:
             return _refused(
                 ClipUnreadableError(
-                    "there was not enough memory: close other programs; where that does not help, "
+                    "there was not enough memory: close other programs. If that does not help, "
                     "the file is damaged, so copy it again"
                 )
             )
@@ -205,8 +206,8 @@ def _unexpected(error: Exception) -> int:
         _show_traceback()
     words = " ".join(f"{type(error).__name__}: {error}".split())
     _say(
-        f"unexpected trouble ({words}); nothing half-written is left. This is a fault of shoegoal: "
-        f"set {TRACEBACK_VARIABLE}=1 and run again to see where, and report it"
+        f"unexpected error ({words}); no partial file is left. This is a fault in shoegoal: run "
+        f"it again with {TRACEBACK_VARIABLE}=1 to see where, and report it"
     )
     return UNEXPECTED
 
@@ -223,14 +224,14 @@ def _say(message: str) -> None:
 
 
 def _drop_output() -> None:
-    """Point standard output nowhere, so that Python's own last flush stays quiet."""
+    """Point standard output to nothing, so that Python's last flush raises no error."""
     with suppress(OSError, ValueError):
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
 @contextmanager
 def _ended_like_interrupted() -> Generator[None, None, None]:
-    """Let a polite request to end clean up as Ctrl-C does."""
+    """Let SIGTERM clean up as Ctrl-C does."""
     if threading.current_thread() is not threading.main_thread():
         yield
         return
@@ -252,7 +253,7 @@ def _ended_like_interrupted() -> Generator[None, None, None]:
 )
 @click.version_option(__version__, message="shoegoal %(version)s")
 def cli() -> None:
-    """Turn a phone clip of a soccer shooting set at home into a tally that can be checked.
+    """Turn a phone clip of a soccer shooting set at home into a tally that you can check.
 
     Start with: shoegoal fit CLIP, then shoegoal count CLIP --stage NAME
     """

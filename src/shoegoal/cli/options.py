@@ -1,8 +1,8 @@
-"""Every option of every command in one table: its flag, what it takes, and what it is for.
+"""Every option of every command in one table: its flag, its type and its help.
 
-A command says which of them it takes by a frozen dataclass: a field for each option, with its type.
-The docs' table is made from both (`docs/conf.py`). Only click and the standard library are
-imported here, so that ``--help`` answers at once.
+A command lists its options in a frozen dataclass, with a typed field for each. The docs' table is
+made from both (`docs/generated.py`). Only click and the standard library are imported here, so that
+``--help`` answers at once.
 """
 
 from __future__ import annotations
@@ -54,7 +54,9 @@ class PixelPoint(click.ParamType[ImagePoint]):
         try:
             x_px, y_px = (float(part) for part in parts)
         except ValueError:
-            self.fail(f"{value!r} is no place in the picture; give X,Y such as 412,388", param, ctx)
+            self.fail(
+                f"{value!r} is not a place in the picture; give X,Y such as 412,388", param, ctx
+            )
         if (
             not (math.isfinite(x_px) and math.isfinite(y_px))
             or max(abs(x_px), abs(y_px)) > MAX_PIXEL
@@ -77,15 +79,15 @@ class BallWord(click.Choice[str]):
 
 
 class FilePath(click.ParamType[Path]):
-    """A path; whether it can be used is for the command to find out and to say in its own words."""
+    """A path. The command itself checks whether it can be used."""
 
     def __init__(self, name: str = "FILE") -> None:
         self.name = name
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Path:
-        """Make a path of it."""
+        """Return the path."""
         if not str(value).strip():
-            self.fail("it is empty; name a file or folder", param, ctx)
+            self.fail("it is empty; give a file or folder", param, ctx)
         return Path(value)
 
 
@@ -100,10 +102,10 @@ class ClockTime(click.ParamType[float]):
         """Read minutes and seconds."""
         found = re.fullmatch(r"(?:(\d+):)?(\d+(?:\.\d+)?)", str(value).strip())
         if found is None:
-            self.fail(f"{value!r} is no time; give 1:12.3, or seconds", param, ctx)
+            self.fail(f"{value!r} is not a time; give 1:12.3, or seconds", param, ctx)
         minutes, seconds = found.groups()
         if minutes is not None and float(seconds) >= 60:
-            self.fail(f"{value!r} is no time; seconds go up to 59", param, ctx)
+            self.fail(f"{value!r} is not a time; seconds go up to 59", param, ctx)
         return 60.0 * int(minutes or 0) + float(seconds)
 
 
@@ -115,8 +117,8 @@ class OptionRow:
     ----------
     flag : as typed.
     kind : click type; None for a switch.
-    help : what it is for, its default included.
-    many : it may be given several times.
+    help : what it is for, with its default.
+    many : whether it may be given several times.
     """
 
     flag: str
@@ -126,16 +128,16 @@ class OptionRow:
 
 
 _ROWS = (
-    OptionRow("--stage", click.STRING, "Stage of the ladder, by name (see `shoegoal stages`)."),
+    OptionRow("--stage", click.STRING, "Name of a stage of the ladder (see `shoegoal stages`)."),
     OptionRow(
         "--ladder",
         FilePath(),
-        "Ladder file (TOML); default: the one shipped.",
+        "Ladder file (TOML); default: the shipped ladder.",
     ),
     OptionRow(
         "--make",
         click.IntRange(1, MAX_COUNT),
-        "In place of --stage: makes needed; alone it means as many shots as it takes.",
+        "Instead of --stage: makes needed. On its own: with as many shots as it takes.",
     ),
     OptionRow("--of", click.IntRange(1, MAX_COUNT), "With --make: only the first N shots count."),
     OptionRow("--in-a-row", None, "With --make: the makes must follow one another."),
@@ -147,31 +149,33 @@ _ROWS = (
     OptionRow(
         "--width-steps",
         click.FloatRange(MIN_WIDTH_STEPS, MAX_WIDTH_STEPS),
-        "Goal width in the student's own steps.",
+        "Goal width in the pupil's own steps.",
     ),
     OptionRow(
         "--back-steps",
         click.FloatRange(MIN_BACK_STEPS, MAX_BACK_STEPS),
-        "Kick distance in the student's own steps.",
+        "Kick distance in the pupil's own steps.",
     ),
     OptionRow(
         "--left",
         PixelPoint(),
-        "Inner foot of the left marker as the kicker sees it, px of the displayed picture; may lie "
-        "outside it. Default: both markers are found.",
+        "Inner foot of the left marker as the kicker sees it, in pixels of the displayed picture; "
+        "it may be outside the picture. Default: both markers are found.",
     ),
     OptionRow("--right", PixelPoint(), "The same for the right marker."),
     OptionRow(
         "--calibration", FilePath(), "Markers and camera saved from a clip of the same set-up."
     ),
     OptionRow(
-        "--save-calibration", FilePath(), "Save markers and camera of this clip for later ones."
+        "--save-calibration", FilePath(), "Save markers and camera of this clip for later clips."
     ),
-    OptionRow("--lens", FilePath(), "Lens file made by `shoegoal lens`; narrows the distances."),
+    OptionRow(
+        "--lens", FilePath(), "Lens file made by `shoegoal lens`; makes distances more exact."
+    ),
     OptionRow(
         "--ball",
         BallWord(),
-        "Size printed on the ball; default: the stage's, unknown with --make.",
+        "Size printed on the ball; default: the stage's, or unknown with --make.",
     ),
     OptionRow(
         "--confidence",
@@ -181,8 +185,8 @@ _ROWS = (
     OptionRow(
         "--earlier",
         FilePath("FOLDER"),
-        "Compare with results of earlier counts here too, to see a take sent twice; may be given "
-        "several times. Those beside the result are always compared with.",
+        "Folder with results of earlier counts, to notice a take that was sent twice; may be given "
+        "several times. Results beside this one are always compared.",
         many=True,
     ),
     OptionRow(
@@ -199,95 +203,99 @@ _ROWS = (
         "--book",
         click.STRING,
         "Record book: a file, or postgresql://USER@HOST/NAME; default: the variable SHOEGOAL_BOOK, "
-        "else a file of your own.",
+        "or a file in your own folder.",
     ),
-    OptionRow("--class", click.STRING, "Class, by name."),
-    OptionRow("--pupil", click.STRING, "Pupil, by the name in the book; best a made-up one."),
+    OptionRow("--class", click.STRING, "Name of the class."),
+    OptionRow("--pupil", click.STRING, "Name of the pupil in the book; a made-up one is best."),
     OptionRow("--invent", click.IntRange(0, MAX_INVENTED), "How many names to make up."),
     OptionRow("--size", click.IntRange(1, MAX_COUNT), "How many shots to draw; default 20."),
     OptionRow(
         "--seed",
         click.IntRange(0, 2**31 - 1),
-        "Seed of the draw, to draw the same again; default: a random one, which is printed.",
+        "Seed, to draw the same shots again; default: a random one, which is printed.",
     ),
     OptionRow(
         "--interval",
         click.FloatRange(0.01, 1.0),
-        "Wanted width of the intervals, from their lower to their upper end; default 0.2.",
+        "Wanted width of the intervals, from lower to upper end; default 0.2.",
     ),
-    OptionRow("--cues", None, "Check form, cue by cue, in place of makes and misses."),
-    OptionRow("--head", click.STRING, "Hash noted down earlier, which must still be in the book."),
+    OptionRow("--cues", None, "Check form, cue by cue, instead of makes and misses."),
+    OptionRow("--head", click.STRING, "Hash that you noted earlier; it must still be in the book."),
     OptionRow(
         "--receipt",
         FilePath(),
-        "Receipt whose entry must still be in the book as it was; may be given several times.",
+        "Receipt whose entry must still be in the book, unchanged; may be given several times.",
         many=True,
     ),
     OptionRow(
         "--key",
         click.STRING,
-        "Name of the key, as `record key` prints it: no other may have sealed anything; may be "
+        "Name of a key, as `record key` prints it: no other key may have sealed anything; may be "
         "given several times.",
         many=True,
     ),
-    OptionRow("--restored", None, "An older copy was put back on purpose: note its head anew."),
-    OptionRow("--take", FilePath(), "Key file from another computer, to be this one's key."),
+    OptionRow("--restored", None, "An older copy was restored on purpose: note its head anew."),
+    OptionRow(
+        "--take", FilePath(), "Key file from another computer, to use as this computer's key."
+    ),
     OptionRow(
         "--older-than-days",
         click.FloatRange(0.0, MAX_DAYS),
-        "Only what came into the book longer ago than this.",
+        "Only what was added to the book longer ago than this.",
     ),
     OptionRow("--yes", None, "Do not ask."),
     OptionRow(
         "--role", click.Choice(["teacher", "coach", "student"]), "What the account may see and do."
     ),
-    OptionRow("--list", None, "List the sets that wait: those without a sure verdict first."),
-    OptionRow("--port", click.IntRange(1, 65535), "Port of the page; default: one that is free."),
+    OptionRow("--list", None, "List the waiting sets, those without a certain verdict first."),
+    OptionRow("--port", click.IntRange(1, 65535), "Port of the page; default: a free one."),
     OptionRow("--open", None, "Open the page in the browser."),
     OptionRow(
         "--host",
         click.STRING,
-        "Address to listen at; default: this computer alone. Any other needs --site.",
+        "Address to listen on; default: this computer only. Any other needs --site.",
     ),
     OptionRow(
         "--site",
         click.STRING,
-        "Serve other computers, to whoever has an account: the https:// address by which browsers "
+        "Serve other computers, to people with an account: the https:// address at which browsers "
         "reach the page.",
     ),
-    OptionRow("--certificate", FilePath(), "With --site: certificate (PEM) to speak HTTPS with."),
+    OptionRow("--certificate", FilePath(), "With --site: certificate (PEM) for HTTPS."),
     OptionRow("--private-key", FilePath(), "With --certificate: its private key (PEM)."),
     OptionRow(
-        "--behind-tls", None, "With --site: a reverse proxy before the page speaks HTTPS for it."
+        "--behind-tls", None, "With --site: a reverse proxy in front of the page does HTTPS."
     ),
     OptionRow(
         "--proxy",
         click.STRING,
-        "With --behind-tls: address of that proxy, which is believed about who asks; default: "
+        "With --behind-tls: address of that proxy, which is trusted to say who asks; default: "
         "127.0.0.1.",
     ),
-    OptionRow("--note", click.STRING, "Remark to write down; no real names, please."),
-    OptionRow("--by", click.STRING, "Your name, written beside what you say."),
+    OptionRow("--note", click.STRING, "Remark to keep; no real names, please."),
+    OptionRow("--by", click.STRING, "Your name, kept with what you say."),
     OptionRow(
         "--seen",
         click.IntRange(1),
-        "Version of the set that you looked at; refused when it has been changed since.",
+        "Version of the set that you looked at; refused if it has changed since.",
     ),
     OptionRow(
         "--manifest",
         FilePath(),
-        "CSV table with the columns clip, pupil and stage; default: by the clips' file names.",
+        "CSV table with the columns clip, pupil and stage; default: from the clips' file names.",
     ),
-    OptionRow("--enrol", None, "Enter pupils whom the book does not know; else they are refused."),
+    OptionRow(
+        "--enrol", None, "Add pupils who are not in the book yet; otherwise they are refused."
+    ),
     OptionRow(
         "--again",
         None,
-        "Do what was done before once more.",
+        "Do it again.",
     ),
     OptionRow(
         "--workers",
         click.IntRange(1, MAX_WORKERS),
-        "How many clips to count at a time; default: one for every core.",
+        "How many clips to count at a time; default: one for each core.",
     ),
     OptionRow(
         "--dask",
@@ -299,40 +307,48 @@ _ROWS = (
         click.Choice(["checks", "counts"]),
         "Only check how clips were filmed, or only count them; default: both, checks first.",
     ),
-    OptionRow("--until-empty", None, "End when nothing waits any more."),
-    OptionRow("--largest-mb", click.IntRange(1, 100_000), "Largest clip taken; default 2000 MB."),
-    OptionRow("--longest-min", click.IntRange(1, 600), "Longest clip taken; default 20 minutes."),
+    OptionRow("--until-empty", None, "End when nothing is waiting."),
     OptionRow(
-        "--a-day", click.IntRange(1, MAX_COUNT), "Clips that a pupil may send a day; default 12."
+        "--largest-mb", click.IntRange(1, 100_000), "Largest clip accepted; default 2000 MB."
+    ),
+    OptionRow(
+        "--longest-min", click.IntRange(1, 600), "Longest clip accepted; default 20 minutes."
+    ),
+    OptionRow(
+        "--a-day", click.IntRange(1, MAX_COUNT), "Clips that a pupil may send in a day; default 12."
     ),
     OptionRow("--form", None, "Read the kicker's form too; see `shoegoal form`."),
-    OptionRow("--json", None, "Print JSON in place of the table."),
-    OptionRow("--quiet", None, "No progress."),
+    OptionRow("--json", None, "Print JSON instead of the table."),
+    OptionRow("--quiet", None, "Show no progress."),
 )
 OPTIONS = {row.flag: row for row in _ROWS}
 _PLACE = {flag: place for place, flag in enumerate(OPTIONS)}
-_FLAGS = {"class_name": "--class", "as_list": "--list", "in_browser": "--open"}  # words of Python
+_FLAGS = {
+    "class_name": "--class",
+    "as_list": "--list",
+    "in_browser": "--open",
+}  # words that Python or click has taken
 
 
 def flag_of(name: str) -> str:
-    """Return the flag behind a field's name."""
+    """Return the flag of a field."""
     return _FLAGS.get(name, "--" + name.replace("_", "-"))
 
 
 def meaning(help: str) -> dict[str, str]:
-    """Return a field's metadata where an option means something else here than the table says."""
+    """Return the metadata of a field whose help differs from the table's."""
     return {"help": help}
 
 
 def with_options(
     kind: type[Given],
 ) -> Callable[[Callable[Concatenate[Given, Arguments], int]], Callable[Arguments, int]]:
-    """Decorate a command: it gets its options, in one record of this kind, before its arguments.
+    """Decorate a command: it gets its options as one record, before its arguments.
 
     Parameters
     ----------
-    kind : frozen dataclass whose fields are named after rows of the table; one without a default
-        has to be given. Help lists them in the table's order.
+    kind : frozen dataclass whose fields are named after rows of the table. A field without a
+        default is required. Help lists them in the table's order.
     """
 
     def decorate(
@@ -373,7 +389,7 @@ def with_options(
 
 @dataclass(frozen=True, kw_only=True)
 class BookOptions:
-    """Of commands that read the record book and print."""
+    """Options of commands that read the record book and print."""
 
     book: str | None = None
     json: bool = False
@@ -381,21 +397,21 @@ class BookOptions:
 
 @dataclass(frozen=True, kw_only=True)
 class ClassOptions(BookOptions):
-    """Of commands about a class and its ladder."""
+    """Options of commands about a class and its ladder."""
 
     class_name: str
     ladder: Path | None = field(
         default=None,
         metadata=meaning(
-            "Ladder file (TOML); default: the one that the book remembers for the class, else the "
-            "one shipped."
+            "Ladder file (TOML); default: the one that the book remembers for the class, or the "
+            "shipped ladder."
         ),
     )
 
 
 @dataclass(frozen=True, kw_only=True)
 class GoalOptions:
-    """What is known of goal and ball beforehand: of a filming check and a count alike."""
+    """What is known of goal and ball beforehand, for a filming check as for a count."""
 
     width_steps: float | None = None
     back_steps: float | None = None
@@ -409,5 +425,5 @@ class GoalOptions:
 
     @property
     def markers(self) -> tuple[ImagePoint, ImagePoint] | None:
-        """Both markers, where they are given."""
+        """Both markers, if they are given."""
         return None if self.left is None or self.right is None else (self.left, self.right)

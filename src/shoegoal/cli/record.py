@@ -28,7 +28,7 @@ def record() -> None:
 
 @dataclass(frozen=True, kw_only=True)
 class AddOptions(BookOptions):
-    """Of ``record add``."""
+    """Options of ``record add``."""
 
     stage: str | None = None
     ladder: Path | None = None
@@ -93,7 +93,7 @@ def add(given: AddOptions, analyses: tuple[Path, ...]) -> int:
 
 @dataclass(frozen=True, kw_only=True)
 class EnrolOptions(BookOptions):
-    """Of ``record enrol``."""
+    """Options of ``record enrol``."""
 
     class_name: str
     pupil: str | None = None
@@ -121,7 +121,7 @@ def enrol(given: EnrolOptions) -> int:
 
 @dataclass(frozen=True, kw_only=True)
 class ListOptions(BookOptions):
-    """Of ``record list``."""
+    """Options of ``record list``."""
 
     class_name: str | None = None
     pupil: str | None = None
@@ -144,7 +144,7 @@ def list_sets(given: ListOptions) -> int:
 
 @dataclass(frozen=True, kw_only=True)
 class VerifyOptions(BookOptions):
-    """Of ``record verify``."""
+    """Options of ``record verify``."""
 
     head: str | None = None
     receipt: tuple[Path, ...] = ()
@@ -183,7 +183,7 @@ def verify(given: VerifyOptions) -> int:
 
 @dataclass(frozen=True, kw_only=True)
 class ReceiptOptions:
-    """Of ``record receipt``."""
+    """Options of ``record receipt``."""
 
     out: Path = field(metadata=meaning("The receipt to write, ending in .json or .pdf."))
     book: str | None = None
@@ -216,7 +216,7 @@ def write_receipt(given: ReceiptOptions, set_id: int | None) -> int:
 
 @dataclass(frozen=True, kw_only=True)
 class KeyOptions:
-    """Of ``record key``."""
+    """Options of ``record key``."""
 
     out: Path | None = field(
         default=None,
@@ -246,7 +246,7 @@ def show_key(given: KeyOptions) -> int:
 
 @dataclass(frozen=True, kw_only=True)
 class ExportOptions:
-    """Of ``record export``."""
+    """Options of ``record export``."""
 
     pupil: str
     out: Path = field(metadata=meaning("The folder to write, or a file ending in .zip."))
@@ -272,7 +272,7 @@ def export(given: ExportOptions) -> int:
 
 @dataclass(frozen=True, kw_only=True)
 class PurgeOptions:
-    """Of ``record purge``."""
+    """Options of ``record purge``."""
 
     older_than_days: float
     yes: bool = False
@@ -305,7 +305,7 @@ def purge(given: PurgeOptions) -> int:
 
 @dataclass(frozen=True, kw_only=True)
 class AccuracyOptions(BookOptions):
-    """Of ``record accuracy``."""
+    """Options of ``record accuracy``."""
 
     class_name: str | None = field(
         default=None, metadata=meaning("Only this class; default: the whole book.")

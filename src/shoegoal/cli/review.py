@@ -27,7 +27,7 @@ _ADDITIONS = click.Choice(["make", "miss", "touch", "lost"])
 
 @dataclass(frozen=True, kw_only=True)
 class ReviewOptions(BookOptions):
-    """Of ``review`` itself."""
+    """Options of ``review`` itself."""
 
     as_list: bool = False
     class_name: str | None = field(default=None, metadata=meaning("With --list: only this class."))
@@ -40,13 +40,14 @@ class ReviewOptions(BookOptions):
     behind_tls: bool = False
     proxy: str | None = None
     workers: int | None = field(
-        default=None, metadata=meaning("How many workers count beside the page; default: none.")
+        default=None,
+        metadata=meaning("How many workers count clips that are handed in; default: none."),
     )
 
 
 @dataclass(frozen=True, kw_only=True)
 class SayOptions(BookOptions):
-    """Of commands that write something about a set down."""
+    """Options of commands that write something about a set."""
 
     by: str | None = None
     seen: int | None = None
@@ -54,14 +55,14 @@ class SayOptions(BookOptions):
 
 @dataclass(frozen=True, kw_only=True)
 class ChangeOptions(SayOptions):
-    """Of commands that correct a set."""
+    """Options of commands that correct a set."""
 
     note: str | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
 class SignOptions(BookOptions):
-    """Of commands that take a name."""
+    """Options of commands that need a name."""
 
     by: str
     seen: int | None = None
@@ -73,8 +74,8 @@ class SignOptions(BookOptions):
 def review(ctx: click.Context, given: ReviewOptions) -> int:
     """Look at the sets in the record book, correct them and sign them, on a page in the browser.
 
-    Without a command it serves the page to this computer alone and prints its address; Ctrl-C ends
-    it. With --site it serves other computers, to whoever has an account (shoegoal accounts). The
+    Without a command, it serves the page to this computer only and prints its address; Ctrl-C ends
+    it. With --site it serves other computers, to people with an account (shoegoal accounts). The
     commands do the same without a browser; start with --list.
     """
     if ctx.invoked_subcommand is not None:
@@ -123,12 +124,12 @@ def serve_page(
     *,
     in_browser: bool,
 ) -> int:
-    """Serve the page until Ctrl-C ends it, with workers beside it that count what is handed in."""
+    """Serve the page until Ctrl-C, with workers that count what is handed in."""
     from shoegoal.record.book import Book
     from shoegoal.review.serve import serve, unseen_opener
     from shoegoal.scale.work import crew
 
-    # Ctrl-C is the way to end it, not an interruption of work.
+    # Ctrl-C is the normal way to end it, not an interruption.
     opened = Book(book)
     with (
         suppress(KeyboardInterrupt),
@@ -150,7 +151,7 @@ def serve_page(
 @click.argument("set_id", metavar="ID", type=SET_ID)
 @with_options(BookOptions)
 def show(given: BookOptions, set_id: int) -> int:
-    """Show a set: every shot as it stands, and those to look at. Exits 3 when there are any."""
+    """Show a set: every shot, and those to look at. Exits 3 if there are any."""
     from shoegoal.record.book import Book
     from shoegoal.record.history import load_set
 
@@ -167,9 +168,9 @@ def show(given: BookOptions, set_id: int) -> int:
 def correct(given: ChangeOptions, set_id: int, shot: int, answer: str) -> int:
     """Say what a shot is, or on a dribble stage a touch or a loss, after looking at it.
 
-    A shot is a make, a miss, not-a-shot or a retake, which was kicked but is taken again: like
-    not-a-shot, it does not count; nor does one that you cannot-tell. A touch was one or is
-    no-touch; the ball was lost or not-lost.
+    A shot is a make, a miss, not-a-shot or a retake (kicked, but taken again). What is not-a-shot,
+    a retake or cannot-tell does not count. A touch is a touch or no-touch; the ball was lost or
+    not-lost.
     """
     from shoegoal.record.book import Book
     from shoegoal.record.reviewing import answer_shot
@@ -193,7 +194,7 @@ def correct(given: ChangeOptions, set_id: int, shot: int, answer: str) -> int:
 @click.argument("answer", type=_ADDITIONS)
 @with_options(ChangeOptions)
 def add_shot(given: ChangeOptions, set_id: int, time_s: float, answer: str) -> int:
-    """Add a shot, or a touch or loss, that was not counted, by its time on the player's clock."""
+    """Add a shot, touch or loss that was missed, by its time on the player's clock."""
     from shoegoal.record.book import Book
     from shoegoal.record.reviewing import add_shot as add
     from shoegoal.record.status import Answer
@@ -216,7 +217,7 @@ def add_shot(given: ChangeOptions, set_id: int, time_s: float, answer: str) -> i
 @click.argument("place", metavar="X,Y", type=PixelPoint())
 @with_options(ChangeOptions)
 def move_marker(given: ChangeOptions, set_id: int, side: str, place: ImagePoint) -> int:
-    """Put a marker's inner foot elsewhere and work the set out anew; the clip is not needed."""
+    """Move a marker's inner foot and judge the set again; the clip is not needed."""
     from shoegoal.record.book import Book
     from shoegoal.record.reviewing import move_marker as move
     from shoegoal.record.status import Side
@@ -238,7 +239,7 @@ def move_marker(given: ChangeOptions, set_id: int, side: str, place: ImagePoint)
 @click.argument("text")
 @with_options(SayOptions)
 def note(given: SayOptions, set_id: int, text: str) -> int:
-    """Write a remark about a set down; no real names, please."""
+    """Keep a remark about a set; no real names, please."""
     from shoegoal.record.book import Book
     from shoegoal.record.reviewing import add_note
 
@@ -255,8 +256,8 @@ def note(given: SayOptions, set_id: int, text: str) -> int:
 def looked_through(given: ChangeOptions, set_id: int, places: tuple[int, ...]) -> int:
     """Say that you looked through what `show` asks for, and no shot is hidden there.
 
-    These are breaks of the clip and oddly long gaps between shots, by their numbers; all of them
-    when no number is given. Shots that you found are added with add-shot.
+    These are breaks in the clip and unusually long gaps between shots. Give their numbers, or none
+    for all of them. Add the shots that you find with add-shot.
     """
     from shoegoal.record.book import Book
     from shoegoal.record.reviewing import look_through
@@ -271,7 +272,7 @@ def looked_through(given: ChangeOptions, set_id: int, places: tuple[int, ...]) -
 @click.argument("set_id", metavar="ID", type=SET_ID)
 @with_options(SayOptions)
 def undo(given: SayOptions, set_id: int) -> int:
-    """Take the last correction back; again for the one before."""
+    """Take back the last correction; again, for the one before it."""
     from shoegoal.record.book import Book
     from shoegoal.record.reviewing import undo as take_back
 
@@ -284,7 +285,7 @@ def undo(given: SayOptions, set_id: int) -> int:
 @click.argument("set_id", metavar="ID", type=SET_ID)
 @with_options(SignOptions)
 def sign(given: SignOptions, set_id: int) -> int:
-    """Sign a set as it stands; from then on nothing about it can be changed."""
+    """Sign a set as it is; after that, nothing about it can be changed."""
     from shoegoal.record.book import Book
     from shoegoal.record.reviewing import sign as put_name
 
@@ -298,7 +299,7 @@ def sign(given: SignOptions, set_id: int) -> int:
 def withdraw(given: SignOptions, set_id: int, reason: str) -> int:
     """Withdraw a set's signature with a REASON; both stay in the history.
 
-    From then on the set can be corrected, and signed anew.
+    After that, the set can be corrected and signed again.
     """
     from shoegoal.record.book import Book
     from shoegoal.record.reviewing import withdraw as take_name_back
@@ -318,7 +319,7 @@ def _print(history: SetHistory, *, json: bool) -> int:
     except BadSettingsError:
         if history.signature is None:
             raise
-        # Counted in a form of another version: what was signed stands all the same.
+        # Written by another version, but what was signed still holds.
         print_summaries([summary(history, None)], json=json)
         return 0
     standing = history.standing(analysis)
