@@ -66,7 +66,7 @@ def test_accounts_by_command(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) ->
     assert invoke("accounts", "list") == "otter-12, student, of Otter 12\nT. Quill, teacher\n"
     assert "already" in invoke(*add, "t. quill", "--role", "coach", typed=f"{PASSWORD}\n", code=6)
     assert "12 to 200" in invoke(*add, "New", "--role", "coach", typed="short\n", code=6)
-    assert "no password came" in invoke(*add, "New", "--role", "coach", typed="", code=6)
+    assert "no password was given" in invoke(*add, "New", "--role", "coach", typed="", code=6)
     invoke(*add, "New", "--role", "head", typed=f"{PASSWORD}\n", code=2)
     assert invoke("accounts", "disable", "T. Quill") == "T. Quill: disabled\n"
     told = json.loads(invoke("accounts", "list", "--json"))
