@@ -20,6 +20,7 @@ from evidence import evidence
 from filming import filming
 from form import form
 from form_cost import form_cost
+from hand_in_cost import hand_in_cost
 from markers import markers
 from mutate import mutate
 from page_cost import page_cost
@@ -41,6 +42,7 @@ bench.add_command(sets)
 bench.add_command(filming)
 bench.add_command(form)
 bench.add_command(form_cost)
+bench.add_command(hand_in_cost)
 bench.add_command(same)
 bench.add_command(things)
 bench.add_command(touches)

@@ -401,9 +401,9 @@ def _said(
 
 
 def _signed(history: SetHistory) -> tuple[str, str, str, str]:
-    told = summary(history, None)
-    counted = counted_text(told)
-    match Decision(told["decision"]):
+    said = summary(history, None)
+    counted = counted_text(said)
+    match Decision(said["decision"]):
         case Decision.ADVANCE:
             return "made", f"{counted}: reached!", "Your teacher has signed it.", "reached"
         case Decision.TRY_AGAIN:

@@ -447,8 +447,8 @@ def glance_at(history: SetHistory) -> Glance:
         pass  # counted by another version
     except ShoegoalError:
         above = None
-    told = summary(history, None if history.signature is not None else standing)
-    decision = told["decision"]
+    said = summary(history, None if history.signature is not None else standing)
+    decision = said["decision"]
     return Glance(
         history.set_id,
         history.version,
@@ -457,17 +457,17 @@ def glance_at(history: SetHistory) -> Glance:
         history.class_name or "",
         history.stage.name,
         task_of(history.stage.to_stage()),
-        told["state"],
-        _sentence(told["sentence"], standing, touches=history.counts_touches),
-        counted_text(told),
+        said["state"],
+        _sentence(said["sentence"], standing, touches=history.counts_touches),
+        counted_text(said),
         0 if standing is None else len(standing.looks) + len(standing.doubts),
         _WORDS.get(decision, ""),
         decision == Decision.ADVANCE.value,
         above,
         first_s,
         stills,
-        told["signed_by"] or "",
-        told["signed_at"] or "",
+        said["signed_by"] or "",
+        said["signed_at"] or "",
     )
 
 

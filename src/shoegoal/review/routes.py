@@ -108,7 +108,7 @@ class PageRoute:
 
 
 def token_fits(given: object, token: str) -> bool:
-    """Compare a form's token in a time that tells nothing."""
+    """Compare a form's token in constant time, so that the time gives nothing away."""
     return isinstance(given, str) and hmac.compare_digest(given.encode(), token.encode())
 
 

@@ -43,7 +43,7 @@ _STATUS = (
 
 
 class Showing:
-    """The templates, and what all of them are told."""
+    """The templates, and what every one of them may use."""
 
     def page(
         self, name: str, visitor: Visitor | None, status: int = 200, **shown: Any

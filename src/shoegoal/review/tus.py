@@ -98,16 +98,16 @@ class Uploads:
         length = request.headers.get("upload-length", "")
         if not length.isdecimal() or len(length) > 15 or int(length) < 1:
             raise HTTPException(400, "Upload-Length is missing, or is no length of a clip")
-        told = _metadata(request.headers.get("upload-metadata", ""))
-        clip = await run_in_threadpool(self._begin, by, int(length), told)
+        given = _metadata(request.headers.get("upload-metadata", ""))
+        clip = await run_in_threadpool(self._begin, by, int(length), given)
         headers = _TUS | {"location": f"{UPLOADS}/{clip.token}"}
         return Response(status_code=201, headers=headers)
 
-    def _begin(self, by: SlipHolder, size_bytes: int, told: dict[str, str]) -> HandedIn:
+    def _begin(self, by: SlipHolder, size_bytes: int, given: dict[str, str]) -> HandedIn:
         settings, limits = by.settings, by.settings.limits
-        suffix = suffix_of(told.get("filename", ""))
-        if suffix is None and told.get("filetype", "").startswith("video/"):
-            suffix = ".mp4"  # some phones give a clip no ending; its content tells what it is
+        suffix = suffix_of(given.get("filename", ""))
+        if suffix is None and given.get("filetype", "").startswith("video/"):
+            suffix = ".mp4"  # some phones give a clip no ending; its content says what it is
         if suffix is None:
             raise HTTPException(415, "That is no clip. Choose a video.")
         if size_bytes > limits.largest_mb * MB:
@@ -117,7 +117,7 @@ class Uploads:
                 "sent. Film at 1080p, 30 pictures a second, and only the set itself.",
             )
         try:
-            stage = settings.ladder.stage_by_name(told.get("stage", ""))
+            stage = settings.ladder.stage_by_name(given.get("stage", ""))
         except BadSettingsError as error:
             raise HTTPException(400, str(error)) from error
         folder = clips_folder(self._book)
@@ -250,11 +250,11 @@ def _write_all(file: FileIO, part: bytes) -> None:
 
 def _metadata(header: str) -> dict[str, str]:
     """Read ``Upload-Metadata``: keys, each with a value in Base64 (RFC 4648)."""
-    told = {}
+    given = {}
     for pair in filter(None, (part.strip() for part in header.split(","))):
         key, _, value = pair.partition(" ")
         try:
-            told[key] = base64.b64decode(value, validate=True).decode("utf-8")
+            given[key] = base64.b64decode(value, validate=True).decode("utf-8")
         except (binascii.Error, UnicodeDecodeError):
             raise HTTPException(400, "Upload-Metadata cannot be read") from None
-    return told
+    return given

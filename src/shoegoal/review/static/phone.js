@@ -68,7 +68,7 @@
   };
   const megabytes = (bytes) => (bytes / 1e6).toFixed(bytes < 1e7 ? 1 : 0);
 
-  const told = (sent, total) => {
+  const showSent = (sent, total) => {
     const percent = Math.floor((100 * sent) / total);
     bar.value = percent;
     share.textContent = `${percent} %`;
@@ -85,7 +85,7 @@
     say("");
     show(true);
     began = null;
-    told(0, file.size || 1);
+    showSent(0, file.size || 1);
     const preview = sending.querySelector("video");
     preview.src = `${URL.createObjectURL(file)}#t=0.5`;
     news.textContent = usual;
@@ -97,7 +97,7 @@
       retryDelays: [0, 1000],
       removeFingerprintOnSuccess: true,
       metadata: { filename: file.name || "clip.mp4", filetype: file.type || "", stage },
-      onProgress: told,
+      onProgress: showSent,
       onSuccess: async () => {
         const place = upload.url.replace("/h/uploads/", "/h/clips/");
         await drop();
