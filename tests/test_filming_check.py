@@ -59,7 +59,9 @@ BALL = Detection(1.0, 400.0, 500.0, 50.0, 0.2, 0.5, at_rest=True)
 STRETCH = FreeStretch(
     Motion.ROLLS, (BALL,), 1.0, np.zeros((3, 3)), np.zeros((9, 9)), 1.0, radius_m=0.105
 )
-KICK = Run((0,), (Segment(STRETCH, 1.2, 1.6, 1.2, 1.6, 0, 9.0, 1.6),), (), (), (), None, 1.2, 1.0)
+KICK = Run(
+    (0,), (Segment(STRETCH, 1.2, 1.6, 1.2, 1.6, 0, 9.0, 1.6),), (), (), (), None, 1.2, 1.0, 0.0
+)
 
 
 def ground(height_m: float = 1.3, sigma: float = 0.1, kicks: tuple[Run, ...] = (KICK,)) -> Ground:

@@ -77,7 +77,7 @@ def run_of(*stretches: FreeStretch, met: tuple[bool, ...] = ()) -> Run:
     chances = (1.0,) * len(joints)
     numbers = tuple(range(len(segments)))
     return Run(
-        numbers, segments, chances, joints, met or (False,) * len(joints), None, START_S, 1.0
+        numbers, segments, chances, joints, met or (False,) * len(joints), None, START_S, 1.0, 0.0
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import zlib
 from dataclasses import dataclass
 from functools import cache
@@ -119,12 +120,15 @@ def chosen(
     ----------
     only
         Words: the name holds one of them, or one is the group ("kinds", "varied"). The varied sets
-        are there for those that ask for them.
+        are there for those that ask for them, and of the drawn ones those that are named
+        ("drawn 000068").
     """
     asked = any(VARIED in o for o in only)
+    numbers = sorted({int(n) for o in only for n in re.findall(rf"{DRAWN} (\d+)", o)})
+    named = [s for side in get_args(Split) for n in numbers for s in drawn_sets(side, n, 1)]
     found = [
         s
-        for s in (*catalogue(), *(varied_sets() if asked else ()))
+        for s in (*catalogue(), *(varied_sets() if asked else ()), *named)
         if (split is None or s.split == split)
         and (not only or any(o in s.name or o == s.group for o in only))
     ]

@@ -22,6 +22,7 @@ SCENES = 64
 SPOT_SPREAD = 0.08  # of the kick distance, over which starts are taken together
 STAGE_SPREAD = 0.25  # how far a child's pacing may stray from the stage's ratio; no source
 LEAST_UNSEEN = 0.05  # less likely to have left unseen, a ball is not asked about
+NEAR_THE_LINE_M = 0.3  # nobody kicks from there
 SOON_S = 3.0  # after which a ball's place tells little of where it was before
 ONE_KICK_S = 1.0  # nobody kicks twice at the goal within this time
 
@@ -33,12 +34,12 @@ class KickSpot:
     Attributes
     ----------
     x_m, y_m : the place.
-    support : how much of what starts anywhere starts there, 0..1.
+    from_rest : (N,) of each run, how much it looks like a kick of a ball that lay there, 0..1.
     """
 
     x_m: float
     y_m: float
-    support: float
+    from_rest: F64
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -82,9 +83,10 @@ def find_events(
     spot = kick_spot(runs, scene, stage_ratio)
     draws = scene.samples(SCENES)
     events = []
-    for run in runs:
+    for number, run in enumerate(runs):
         crossing = measure_crossing(run, scene.camera, scene.goal, draws)
-        features = shot_features(run, crossing, scene, spot)
+        others = float(np.delete(spot.from_rest, number).sum())
+        features = shot_features(run, crossing, scene, spot, others)
         x, y = start_of(run, scene)
         # A shot is kicked from before the goal line, whatever else it looks like.
         p = run.p_begins * _logistic(float(features @ weights.shot)) * (y > 0)
@@ -118,66 +120,67 @@ def start_of(run: Run, scene: SceneFit) -> tuple[float, float]:
 
 def kick_spot(runs: Sequence[Run], scene: SceneFit, stage_ratio: float | None) -> KickSpot:
     """Find where most runs towards the goal start, near where the stage asks for it."""
-    starts, votes = [], []
-    for run in runs:
-        x, y = start_of(run, scene)
-        if y <= 0.3:
-            continue
-        vx, vy = _velocity(run, scene)
-        towards = -(vx * x + vy * y) / max(1e-6, hypot(vx, vy) * hypot(x, y))
-        vote = run.p_begins * _logistic(run.ball_log_odds - 2) * max(0.0, towards) ** 4
-        vote *= min(1.0, hypot(vx, vy) / 3.0) * (2.0 if run.before is not None else 1.0)
-        starts.append((x, y))
-        votes.append(vote)
     asked_m = scene.goal.width_m * stage_ratio if stage_ratio else None
-    if not starts or sum(votes) <= 0:
-        return KickSpot(0.0, asked_m or 2.5 * scene.goal.width_m, 0.0)
-    places, weight = np.array(starts), np.array(votes)
-    logs = np.log(places[:, 1])
+    places = np.array([start_of(run, scene) for run in runs]).reshape(-1, 2)
+    rested = np.array([run.before is not None and run.before.lies for run in runs], bool)
+    votes = np.array([_kick_like(run, scene) for run in runs])
+    if votes.sum() <= 0:
+        nothing = np.zeros(len(runs))
+        return KickSpot(0.0, asked_m or 2.5 * scene.goal.width_m, nothing)
+    logs = np.log(np.maximum(places[:, 1], NEAR_THE_LINE_M))
     near = np.exp(-0.5 * ((logs[:, None] - logs) / SPOT_SPREAD) ** 2)
+    weight = votes * np.where(rested, 2.0, 1.0)
     score = near @ weight
     if asked_m:
         score = score * np.exp(-0.5 * ((logs - log(asked_m)) / STAGE_SPREAD) ** 2)
-    k = int(np.argmax(score))
-    share = near[k] * weight
-    y = float(np.exp(np.average(logs, weights=share)))
-    x = float(np.average(places[:, 0], weights=share))
-    return KickSpot(x, y, float(share.sum() / weight.sum()))
+    share = near[int(np.argmax(score))]
+    y = float(np.exp(np.average(logs, weights=share * weight)))
+    x = float(np.average(places[:, 0], weights=share * weight))
+    return KickSpot(x, y, share * votes * rested)
 
 
-def shot_features(run: Run, crossing: Crossing, scene: SceneFit, spot: KickSpot) -> F64:
-    """Return what tells a shot from a pass back, a fetch or a touch that sets the ball, (15,).
+def _kick_like(run: Run, scene: SceneFit) -> float:
+    """How much a run looks like a kick towards the goal from anywhere, 0..1."""
+    x, y = start_of(run, scene)
+    if y <= NEAR_THE_LINE_M:
+        return 0.0
+    vx, vy = _velocity(run, scene)
+    towards = -(vx * x + vy * y) / max(1e-6, hypot(vx, vy) * hypot(x, y))
+    ball = run.p_begins * _logistic(run.ball_log_odds - 2)
+    return ball * max(0.0, towards) ** 4 * min(1.0, hypot(vx, vy) / 3.0)
 
-    Most are bounded: how far beyond a scale something is, 0..1.
+
+def shot_features(
+    run: Run, crossing: Crossing, scene: SceneFit, spot: KickSpot, others: float
+) -> F64:
+    """Return what tells a shot from a pass back, a fetch or a ball of another game, (11,).
+
+    Each is bounded: a share of a scale, 0..1. ``others`` says how many other balls were kicked
+    from a rest at the spot: a ball that rolls through where nobody kicks is no shot.
     """
     x, y = start_of(run, scene)
     vx, vy = _velocity(run, scene)
     speed = hypot(vx, vy)
     aim = float(np.arctan2(abs(x * vy - y * vx), -(x * vx + y * vy)))  # 0 is at the goal's middle
     back = log(max(y, 0.05) / spot.y_m)
-    aside = abs(x - spot.x_m) / spot.y_m
     went = float(np.clip((y - crossing.nearest_m) / max(y, 0.3), 0.0, 1.0))
-    sightings = sum(len(s.stretch.sightings) for s in run.segments)
     first = run.segments[0]
-    rested = run.before is not None and run.before.lies
     height = max(0.0, float(first.stretch.centre_m([first.start_s])[0, 2]) - 0.2)
     return np.array(
         [
             1.0,
-            _beyond(back, 0.1),
-            _beyond(back, 0.3),
-            _beyond(aside, 0.1),
-            _beyond(aside, 0.3),
-            _beyond(aim, 0.3),
-            _beyond(aim, 1.0),
-            _beyond(went, 0.25),
+            # Behind the kick line, a ball is on its way back; before it, it may have been hidden.
+            _beyond(max(back, 0.0), 0.1),
+            min(max(-back, 0.0), 1.0),
+            _beyond(abs(x - spot.x_m) / spot.y_m, 0.3),
+            _beyond(aim, 0.25),
             _beyond(went, 0.8),
-            _beyond(speed, 1.5),
-            _beyond(speed, 5.0),
-            float(np.clip(run.ball_log_odds, -4.0, 6.0)) / 4,
-            float(rested),
-            _beyond(sightings, 8.0),
+            min(speed / 4.0, 1.0),
             _beyond(height, 0.4),
+            exp(-others),
+            # A ball that was not seen to lie was kicked if it is fast; else it may have rolled in.
+            run.p_new,
+            run.p_new * (1 - min(speed / 6.0, 1.0)),
         ]
     )
 
@@ -202,39 +205,27 @@ def unseen_chance(story: Story, i: int) -> float:
 def unseen_features(
     story: Story, i: int, scene: SceneFit, spot: KickSpot, kicks: Sequence[tuple[float, float]]
 ) -> F64:
-    """Return what tells a ball kicked unseen from one picked up or never there, (11,).
+    """Return what tells a ball kicked unseen from one picked up or never there, (6,).
 
     ``kicks`` are the times and chances of shots that were seen: nobody kicks again at once.
     """
     stay = story.segments[i]
-    x, y = scene.goal.to_goal(stay.stretch.centre_m([stay.end_s]))[0, :2].tolist()
-    back = log(max(y, 0.05) / spot.y_m)
-    aside = abs(x - spot.x_m) / spot.y_m
-    lay_s = stay.end_s - stay.start_s
-    # Where a ball was soon after: back at the spot, it was only touched; beyond it, kicked.
-    again = emerged = 0.0
+    _, y = scene.goal.to_goal(stay.stretch.centre_m([stay.end_s]))[0, :2].tolist()
+    emerged = 0.0  # a ball that came to sight soon after, further on
     for j, other in enumerate(story.segments):
         if not 0 <= other.start_s - stay.end_s < SOON_S or j == i:
             continue
-        p = _logistic(other.ball_log_odds) * (story.follows[-1, j] + story.follows[i, j])
-        ox, oy = scene.goal.to_goal(other.stretch.centre_m([other.start_s]))[0, :2].tolist()
-        if hypot(ox - x, oy - y) < 0.15 * spot.y_m and other.lies:
-            again = max(again, p)
-        elif oy < 0.8 * y:
+        there = scene.goal.to_goal(other.stretch.centre_m([other.start_s]))[0]
+        if there[1] < 0.8 * y:
+            p = _logistic(other.ball_log_odds) * (story.follows[-1, j] + story.follows[i, j])
             emerged = max(emerged, p)
     return np.array(
         [
             1.0,
-            _beyond(back, 0.1),
-            _beyond(back, 0.3),
-            _beyond(aside, 0.3),
+            _beyond(log(max(y, 0.05) / spot.y_m), 0.1),
             float(np.clip(stay.ball_log_odds, -4.0, 6.0)) / 4,
-            _beyond(lay_s, 1.0),
-            again,
+            _beyond(stay.end_s - stay.start_s, 1.0),
             emerged,
-            float(stay.track >= 0),
-            # A ball must have come there, unless it lay there when the film began.
-            float(story.follows[-1, i]) * float(stay.start_s > story.segments[0].start_s + SOON_S),
             max((p * exp(-abs(at_s - stay.end_s) / SOON_S) for at_s, p in kicks), default=0.0),
         ]
     )

@@ -34,6 +34,7 @@ class Run:
     before : what it came from (a stay or another run's end), None for a ball that came to sight.
     start_s : when it was struck: the joint with what came before, or its first sighting.
     p_begins : probability that it begins here.
+    p_new : probability that the ball came to sight on its way, out of nothing that was seen.
     """
 
     numbers: tuple[int, ...]
@@ -44,6 +45,7 @@ class Run:
     before: Segment | None
     start_s: float
     p_begins: float
+    p_new: float
 
     @property
     def end_s(self) -> float:
@@ -116,6 +118,7 @@ def _run_from(story: Story, first: int, p_begins: float) -> Run:
         None if before is None else story.segments[before],
         at_s,
         p_begins,
+        float(story.follows[-1, first]),
     )
 
 

@@ -104,7 +104,7 @@ def segments_of(
 
 
 def ball_features(camera: Camera, stretch: FreeStretch) -> F64:
-    """Return what tells a ball's stretch from a limb's or a leaf's, (8,)."""
+    """Return what tells a ball's stretch from a limb's or a leaf's, (6,)."""
     scores = np.clip([s.ball_score for s in stretch.sightings], 1e-3, 1 - 1e-3)
     times = np.array([s.time_s for s in stretch.sightings])
     sizes = np.array([s.diameter_px for s in stretch.sightings])
@@ -112,15 +112,12 @@ def ball_features(camera: Camera, stretch: FreeStretch) -> F64:
     _, expected = camera.ball_image(way, 2 * stretch.radius_m)
     ratio = np.nanmedian(np.log(sizes / expected)) if np.isfinite(expected).any() else 1.0
     below_m = float(max(0.0, stretch.radius_m - way[:, 2].min()))
-    fast = max(float(np.linalg.norm(stretch.velocity_mps(t))) for t in (times[0], times[-1]))
     return np.array(
         [
             1.0,
             float(np.mean(np.log(scores / (1 - scores)))),
-            log(stretch.misfit + 0.02),
             log(len(times)),
             min(1.0, below_m),
-            log(1 + fast / 10),
             min(1.0, abs(float(ratio))) * 5,
             float(stretch.motion is Motion.FLIES),
         ]

@@ -38,8 +38,8 @@ STRAY_SHARE, STRAY_WIDTH = 0.1, 3.0  # fits whose own sigmas say too little, and
 BOUNCED_SHARE, TURNED_SHARE = 0.2, 0.04  # of the way out of sight; a bounce keeps four fifths
 NEVER = -1e9
 # Places of the learnt numbers in `Weights.link`.
-RAN_ON, MET, KICKED, MOVED, SAME_TRACK, FADES, BALL = range(7)
-PLACE_SIGMA, SPEED_SIGMA, JOINT_SIGMA = range(7, 10)
+RAN_ON, MET, KICKED, MOVED, SAME_TRACK, BALL = range(6)
+PLACE_SIGMA, SPEED_SIGMA, JOINT_SIGMA = range(6, 9)
 
 
 class Between(IntEnum):
@@ -122,7 +122,7 @@ class LinkParts:
     Attributes
     ----------
     density : (4,) log density of where and how fast b begins, over that of a beginning anywhere.
-    factors : (4, 7) what the learnt numbers are multiplied with.
+    factors : (4, 6) what the learnt numbers are multiplied with.
     joint_s : (4,) when it happened.
     """
 
@@ -165,7 +165,7 @@ def link_parts(a: Segment, b: Segment, weights: Weights) -> LinkParts:
     density[Between.MOVED] = _log_normal(away, np.eye(2) * reach**2) + log(YARD_M2)
     same_track = float(a.track == b.track and a.track >= 0)
     unlike = min(a.ball_log_odds, SURE_LOG_ODDS) + min(b.ball_log_odds, SURE_LOG_ODDS)
-    common = [same_track, -min(gap_s, LONGEST_GAP_S), unlike - 2 * SURE_LOG_ODDS]
+    common = [same_track, unlike - 2 * SURE_LOG_ODDS]
     factors = np.column_stack([np.eye(4), np.tile(common, (4, 1))])
     return LinkParts(density, factors, joint)
 
