@@ -243,7 +243,7 @@ def class_with_form(book: Book, folder: Path) -> None:
 
 def test_cues_are_drawn_by_cue_and_band_and_compared_cue_by_cue(book: Book, tmp_path: Path) -> None:
     file_set(book, "no form.mp4")
-    with book.writing() as connection, pytest.raises(BadSettingsError, match="no form that was"):
+    with book.writing() as connection, pytest.raises(BadSettingsError, match="no cues of form"):
         draw_round(connection, "7b", 20, 1, cues=True)
     class_with_form(book, tmp_path / "garden")
     with book.writing() as connection:
@@ -265,5 +265,5 @@ def test_cues_are_drawn_by_cue_and_band_and_compared_cue_by_cue(book: Book, tmp_
     }
     assert [one.kappa for one in sorted(cues, key=lambda one: one.cue == second)] == [None, 0.0]
     (tmp_path / "garden" / "yard.shoegoal" / "form" / "form.json").write_text("{}")
-    with book.writing() as connection, pytest.raises(BadSettingsError, match="no form that was"):
+    with book.writing() as connection, pytest.raises(BadSettingsError, match="no cues of form"):
         draw_round(connection, "7b", 20, 1, cues=True)

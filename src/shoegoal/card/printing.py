@@ -77,7 +77,7 @@ def new_pdf(title: str) -> Generator[FPDF, None, None]:
     """Begin a document on A4 with this module's fonts; it has no page yet."""
     from fpdf import FPDF
 
-    logging.getLogger("fontTools").setLevel(logging.ERROR)  # it tells of every table it drops
+    logging.getLogger("fontTools").setLevel(logging.ERROR)  # it reports every table it drops
     pdf = FPDF(format="A4")
     fonts = resources.files("matplotlib") / "mpl-data" / "fonts" / "ttf"
     pdf.add_font(FONT, "", str(fonts / "DejaVuSans.ttf"))

@@ -112,7 +112,7 @@ class ReportOptions(BookOptions):
 @coach.command()
 @with_options(ReportOptions)
 def report(given: ReportOptions) -> int:
-    """Tell how often coaches agreed with the count, and how many checks more make that surer."""
+    """Say how often coaches agreed with the count, and how many more checks are needed."""
     from shoegoal.record.book import Book
     from shoegoal.record.coaching import report_of
 

@@ -222,7 +222,7 @@ class ClassTrust:
         more = "less" if self.is_lowered else "more"
         return (
             f"{self.evidence.name}: {self.changed} of {self.checked} turned out otherwise, so such "
-            f"calls are trusted {more} in this book ({100 * self.p:.1f} % in place of "
+            f"calls are trusted {more} in this book ({100 * self.p:.1f} % instead of "
             f"{100 * (1 - self.evidence.shipped_error):.1f} %)"
         )
 

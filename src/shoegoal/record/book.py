@@ -55,7 +55,7 @@ class Book:
     Raises
     ------
     RecordBookError, OutputError
-        It cannot be opened; as told by `shoegoal.record.book`.
+        It cannot be opened.
     """
 
     def __init__(self, named: str | None = None, *, wait_s: float = WAIT_S) -> None:

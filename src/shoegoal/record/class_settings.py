@@ -43,8 +43,8 @@ class ClassSettings:
     Attributes
     ----------
     class_id, name : of the class.
-    code : in the address that its pupils open; tells nothing.
-    ladder_id, ladder : that it climbs; the shipped one where none was told.
+    code : in the address that its pupils open; reveals nothing.
+    ladder_id, ladder : that it climbs; the shipped one where none was given.
     limits : of handing in.
     """
 
@@ -78,7 +78,7 @@ def settings_by_id(connection: Connection, class_id: int) -> ClassSettings | Non
 
 
 def remembered_ladder(connection: Connection, class_name: str) -> Ladder | None:
-    """Ladder that a class was last run or set up with; None where none was told."""
+    """Ladder that a class was last run or set up with; None where none was given."""
     found = settings_of(connection, class_name)
     return None if found is None or found.ladder_id is None else found.ladder
 

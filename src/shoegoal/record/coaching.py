@@ -1,7 +1,7 @@
 """Spot checks: a random sample of counted shots, looked at by a coach who does not see the count.
 
 A check is about a shot's call, or about one cue of its form. What the count left unsure has nothing
-to agree with, so only what it told is drawn: by cue and by what was told, from each as many as its
+to agree with, so only what it decided is drawn: by cue and by decision, from each as many as its
 share of the class asks for. The sample then stands for all of them as it is.
 """
 
@@ -29,7 +29,7 @@ from shoegoal.types import Call
 
 HIGHEST_SEED = 2**31 - 1
 CANNOT_TELL = "cannot-tell"
-SHOT = ""  # in place of a cue's name: the check is about the shot's call
+SHOT = ""  # instead of a cue's name: the check is about the shot's call
 _CALLS = (Call.MAKE.value, Call.MISS.value)
 ANSWERED = and_(
     schema.coach_answers.c.round_id == schema.coach_items.c.round_id,
@@ -39,13 +39,13 @@ ANSWERED = and_(
 
 @dataclass(frozen=True, slots=True)
 class Check:
-    """A shot to look at; what it was counted as is not told.
+    """A shot to look at; what it was counted as stays hidden.
 
     Attributes
     ----------
     place : number within the round, in random order.
     set_id, clip, clock : where it is, by a player's clock; None for a clip that is not known, or
-        whose path would tell whose it is.
+        whose path would show whose it is.
     kick_time_s, kick_s : presentation time of the kick, and seconds of the player's clock.
     cue : what to look at; empty for make or miss.
     answer : the coach's, once given.
@@ -63,7 +63,7 @@ class Check:
     @property
     def answers(self) -> tuple[str, ...]:
         """What a coach may say of it."""
-        return (*told_of(self.cue), CANNOT_TELL)
+        return (*decisions_of(self.cue), CANNOT_TELL)
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,8 +78,8 @@ class Round:
 
 
 @dataclass(frozen=True, slots=True)
-class _Told:
-    """What a count told of a shot."""
+class _Decided:
+    """What a count decided about a shot."""
 
     set_id: int
     analysis_seq: int
@@ -88,8 +88,8 @@ class _Told:
     counted: str
 
 
-def told_of(cue: str) -> tuple[str, ...]:
-    """Return what a count may tell of a cue, or of a shot: what a coach agrees with or not."""
+def decisions_of(cue: str) -> tuple[str, ...]:
+    """Return what a count may decide about a cue or a shot: what a coach agrees with or not."""
     return _CALLS if cue == SHOT else BANDS
 
 
@@ -104,7 +104,7 @@ def draw_round(
     class_name : of the class.
     size : how many checks; all that there are when there are fewer.
     seed : 0 to 2**31 - 1.
-    cues : of what was told of form, in place of makes and misses.
+    cues : of form, instead of makes and misses.
 
     Returns
     -------
@@ -116,32 +116,32 @@ def draw_round(
         No such class, or nothing of it to draw.
     """
     class_id = class_id_of(connection, class_name)
-    strata: dict[tuple[str, str], list[_Told]] = {}
-    for told in _told(connection, class_name, cues=cues):
-        strata.setdefault((told.cue, told.counted), []).append(told)
+    strata: dict[tuple[str, str], list[_Decided]] = {}
+    for decided in _decided(connection, class_name, cues=cues):
+        strata.setdefault((decided.cue, decided.counted), []).append(decided)
     if not strata:
-        what = "form that was read and told" if cues else "shots counted as make or miss"
+        what = "cues of form with an answer" if cues else "shots counted as make or miss"
         raise BadSettingsError(f'the class "{class_name}" has no {what} yet')
     chance = random.Random(seed)
     keys = sorted(strata)
     shares = _shares([len(strata[key]) for key in keys], size)
     drawn = [
-        told
+        decided
         for key, wanted in zip(keys, shares, strict=True)
-        for told in chance.sample(strata[key], wanted)
+        for decided in chance.sample(strata[key], wanted)
     ]
-    chance.shuffle(drawn)  # or the order would tell what each was counted as
+    chance.shuffle(drawn)  # or the order would show what each was counted as
     row = {"seed": seed, "made_at": now_text()}
     made = connection.execute(insert(schema.coach_rounds).values(class_id=class_id, **row))
     key = made.inserted_primary_key
     assert key is not None
     round_id = int(key[0])
-    items = [{"place": place, **asdict(told)} for place, told in enumerate(drawn, start=1)]
+    items = [{"place": place, **asdict(decided)} for place, decided in enumerate(drawn, start=1)]
     connection.execute(
         insert(schema.coach_items), [{"round_id": round_id, **item} for item in items]
     )
-    told_of_round = {"round": round_id, "class": class_id, "items": items, **row}
-    append_of_book(connection, "round", told_of_round)
+    payload = {"round": round_id, "class": class_id, "items": items, **row}
+    append_of_book(connection, "round", payload)
     return round_id
 
 
@@ -276,25 +276,25 @@ def class_id_of(connection: Connection, class_name: str) -> int:
     return int(found)
 
 
-def _told(connection: Connection, class_name: str, *, cues: bool) -> list[_Told]:
-    """List what the newest count of every set told."""
+def _decided(connection: Connection, class_name: str, *, cues: bool) -> list[_Decided]:
+    """List what the newest count of every set decided."""
     calls = schema.calls.c
-    told: list[_Told] = []
+    decided: list[_Decided] = []
     for history in load_sets(connection, class_name=class_name):
         if history.counts_touches:
             continue
         seq = history.count.seq
         if cues:
-            told += [_Told(history.set_id, seq, *one) for one in cues_told(history)]
+            decided += [_Decided(history.set_id, seq, *one) for one in decided_cues(history)]
             continue
         query = select(calls.kick_time_s, calls.call).where(
             calls.analysis_seq == seq, calls.call.in_(_CALLS)
         )
-        told += [
-            _Told(history.set_id, seq, float(row.kick_time_s), SHOT, str(row.call))
+        decided += [
+            _Decided(history.set_id, seq, float(row.kick_time_s), SHOT, str(row.call))
             for row in connection.execute(query.order_by(calls.shot))
         ]
-    return told
+    return decided
 
 
 def _shares(sizes: Sequence[int], wanted: int) -> list[int]:
@@ -317,8 +317,8 @@ def _shares(sizes: Sequence[int], wanted: int) -> list[int]:
 BANDS = (Answer.IN_BAND.value, Answer.LOOK.value)
 
 
-def cues_told(history: SetHistory) -> Iterator[tuple[float, str, str]]:
-    """List time of the kick, cue and band of all that was told; nothing where no form was read."""
+def decided_cues(history: SetHistory) -> Iterator[tuple[float, str, str]]:
+    """List kick time, cue and band of every cue with an answer; nothing where no form was read."""
     if history.folder_path is None:
         return
     try:
@@ -344,7 +344,7 @@ class Agreement:
     Attributes
     ----------
     what : ``all``, or what was counted: ``make``, ``miss``, a band.
-    agreed, checked : of how many that the coach could tell.
+    agreed, checked : of how many that the coach could judge.
     low, high : 95 % Wilson interval of the share.
     missing : further checks until that interval is as narrow as wanted.
     """
@@ -443,7 +443,7 @@ def _cue_report(
         else:
             first.setdefault((set_id, kick_time_s), (counted, answer))
     pairs = [pair for pair in first.values() if pair[1] != CANNOT_TELL]
-    words = told_of(cue)
+    words = decisions_of(cue)
     table = [[pairs.count((counted, seen)) for seen in words] for counted in words]
     agreed = [table[i][i] for i in range(len(words))]
     shares = [_agreement("all", sum(agreed), len(pairs), width)]

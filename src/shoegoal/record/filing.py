@@ -77,8 +77,8 @@ def enrol(
             raise BadSettingsError(f'there already is a pupil "{name}"; choose another name')
         taken.add(name)
         made = connection.execute(insert(schema.pupils).values(name=name, class_id=class_id))
-        told = {"pupil": _new_id(made), "class": class_id, "name": name}
-        append_of_book(connection, "pupil", told)
+        payload = {"pupil": _new_id(made), "class": class_id, "name": name}
+        append_of_book(connection, "pupil", payload)
         entered.append(name)
     return entered
 
@@ -108,7 +108,7 @@ def file_count(
     connection : from `Book.writing`.
     analysis, folder : what `count` wrote, and where.
     class_name, pupil : whose; a pupil with an invented name is entered when none is given.
-    stage, ladder : to judge the set by in place of the stage that it was counted for.
+    stage, ladder : to judge the set by instead of the stage that it was counted for.
 
     Raises
     ------
@@ -179,19 +179,19 @@ def write_count(
     connection: Connection, seq: int, set_id: int, analysis: Analysis, content: str
 ) -> None:
     """Put a count beside its journal entry."""
-    told = described(analysis, content)
+    payload = described(analysis, content)
     connection.execute(
         insert(schema.analyses).values(
             seq=seq,
             set_id=set_id,
-            sha256=told["analysis_sha256"],
-            tool_version=told["tool_version"],
-            calibration_sha256=told["calibration_sha256"],
+            sha256=payload["analysis_sha256"],
+            tool_version=payload["tool_version"],
+            calibration_sha256=payload["calibration_sha256"],
             content=content,
         )
     )
-    if told["calls"]:
-        rows = [call | {"analysis_seq": seq} for call in told["calls"]]
+    if payload["calls"]:
+        rows = [call | {"analysis_seq": seq} for call in payload["calls"]]
         connection.execute(insert(schema.calls), rows)
 
 
@@ -257,8 +257,8 @@ def _new_set(
             pupil_id=pupil_id, ladder_id=ladder_id, stage=canonical_text(asdict(stage)), **row
         )
     )
-    told = {"set": _new_id(made), "pupil": pupil_id, "ladder": ladder_id, "stage": asdict(stage)}
-    append_of_book(connection, "set", told | row)
+    payload = {"set": _new_id(made), "pupil": pupil_id, "ladder": ladder_id, "stage": asdict(stage)}
+    append_of_book(connection, "set", payload | row)
     return _new_id(made)
 
 
@@ -343,7 +343,7 @@ def invent_name(taken: Collection[str], source: random.Random | None = None) -> 
     Parameters
     ----------
     taken : names in use.
-    source : of chance; the operating system's when None, so that names tell nothing of the order
+    source : of chance; the operating system's when None, so that names reveal nothing of the order
         in which pupils came.
     """
     chance = source or random.SystemRandom()

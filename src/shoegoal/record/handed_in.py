@@ -244,13 +244,13 @@ def claim_next(
     Parameters
     ----------
     connection : from `Book.writing`.
-    check : clips whose filming is to be checked, in place of those to be counted.
+    check : clips whose filming is to be checked, instead of those to be counted.
     claim_s : for how long; `keep_claim` makes it longer.
     now : UTC; the clock's when None.
 
     Returns
     -------
-    The clip and the claim under which its end is to be told; None where nothing waits.
+    The clip and the claim under which its end is recorded; None where nothing waits.
     """
     at = now or datetime.now(UTC)
     table = schema.handed_in
@@ -301,7 +301,7 @@ def finish(
     why: str = "",
     **values: Any,
 ) -> None:
-    """Tell the end of work on a clip, in the caller's transaction.
+    """Record the end of work on a clip, in the caller's transaction.
 
     Raises
     ------

@@ -296,9 +296,9 @@ def _withdrawals(connection: Connection, set_id: int) -> tuple[Withdrawal, ...]:
     journal = schema.journal.c
     query = select(journal.seq, journal.at, journal.payload).order_by(journal.seq)
     found = connection.execute(query.where(journal.set_id == set_id, journal.kind == WITHDRAWN))
-    told = [(row.seq, row.at, json.loads(row.payload)) for row in found]
+    payloads = [(row.seq, row.at, json.loads(row.payload)) for row in found]
     return tuple(
-        Withdrawal(seq, at, one["by"], one["reason"], one["signature"]) for seq, at, one in told
+        Withdrawal(seq, at, one["by"], one["reason"], one["signature"]) for seq, at, one in payloads
     )
 
 
@@ -332,14 +332,14 @@ def summary(history: SetHistory, standing: Standing | None) -> dict[str, Any]:
     }
 
 
-def counted_text(told: dict[str, Any]) -> str:
-    """Write what `summary` tells was counted: ``2 of 3``, or of a dribble ``11 touches``."""
-    makes = told["makes"]
+def counted_text(short: dict[str, Any]) -> str:
+    """Write the count of a `summary`: ``2 of 3``, or of a dribble ``11 touches``."""
+    makes = short["makes"]
     if makes is None:
         return ""
-    if told["counted_in"] == "touches":
+    if short["counted_in"] == "touches":
         return f"{makes} {'touch' if makes == 1 else 'touches'}"
-    return f"{makes} of {makes + told['misses'] + told['unsure']}"
+    return f"{makes} of {makes + short['misses'] + short['unsure']}"
 
 
 def _result(history: SetHistory, standing: Standing | None) -> dict[str, Any]:

@@ -1,4 +1,4 @@
-"""Writing the journal: every entry chained to the last, and told to those who looked before."""
+"""Writing the journal: every entry is chained to the one before it."""
 
 from __future__ import annotations
 

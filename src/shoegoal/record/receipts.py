@@ -29,6 +29,11 @@ _LINE = re.compile(
     r"shoegoal receipt entry ([1-9]\d{0,14}) head ([0-9a-f]{64})"
     r"(?: key ([0-9a-f]{64}) seal ([0-9a-f]{128}))?"
 )
+_HOW = (
+    "Keep this. The code holds one line of text; saved as a file, shoegoal record verify --receipt "
+    "FILE checks with it whether a record book still holds this entry and all before it as they "
+    "were. It proves that nothing was changed since, not that the count was right."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,9 +87,9 @@ def receipt_of_book(connection: Connection) -> tuple[Receipt, dict[str, Any]]:
     return _receipt(connection, seq, {"of": f"the whole book, {seq} entries"})
 
 
-def receipt_text(receipt: Receipt, told: dict[str, Any]) -> str:
+def receipt_text(receipt: Receipt, content: dict[str, Any]) -> str:
     """Write a receipt as JSON."""
-    return json.dumps(told | {"line": receipt.line}, indent=1, ensure_ascii=False) + "\n"
+    return json.dumps(content | {"line": receipt.line}, indent=1, ensure_ascii=False) + "\n"
 
 
 def read_receipt(file: Path) -> Receipt:
@@ -114,18 +119,20 @@ def read_receipt(file: Path) -> Receipt:
     return receipt
 
 
-def receipt_pdf(receipt: Receipt, told: dict[str, Any]) -> bytes:
+def receipt_pdf(receipt: Receipt, content: dict[str, Any]) -> bytes:
     """Draw a receipt on a page of A4, with its line as a QR code."""
     from shoegoal.card.printing import FONT, new_pdf
 
-    said = [(name.replace("_", " "), str(value)) for name, value in told["says"].items()]
+    said = [(name.replace("_", " "), str(value)) for name, value in content["says"].items()]
     code = io.BytesIO()
     segno.make_qr(receipt.line, error="m").save(code, kind="png", scale=6, border=4)
     code.seek(0)
     with new_pdf("shoegoal: receipt") as pdf:
         pdf.add_page()
         pdf.set_font(FONT, size=20, style="B")
-        pdf.cell(0, 12, "Receipt of a signed set" if "set" in told["says"] else "Receipt of a book")
+        pdf.cell(
+            0, 12, "Receipt of a signed set" if "set" in content["says"] else "Receipt of a book"
+        )
         pdf.ln(16)
         for name, value in [*said, ("entry", str(receipt.seq)), ("head", receipt.hash)]:
             pdf.set_font(size=9)
@@ -138,13 +145,6 @@ def receipt_pdf(receipt: Receipt, told: dict[str, Any]) -> bytes:
         pdf.ln(2)
         pdf.multi_cell(0, 5, _HOW)
         return bytes(pdf.output())
-
-
-_HOW = (
-    "Keep this. The code holds one line of text; saved as a file, shoegoal record verify --receipt "
-    "FILE tells from it whether a record book still holds this entry and all before it as they "
-    "were. It proves that nothing was changed since, not that the count was right."
-)
 
 
 def _receipt(
@@ -175,13 +175,17 @@ def _says(entry: Entry) -> dict[str, Any]:
     """Put into words what an entry itself says."""
     said: dict[str, Any] = {"at": entry.at}
     if entry.kind == "signature":
-        told = entry.payload
-        said |= {"set": entry.set_id, "stage": told["stage"]["sentence"], "signed_by": told["by"]}
-        said |= {"result": told["sentence"], "decision": told["decision"]}
-        said |= told["tally"]
-        if "pupil_name" in told:  # older signatures name their pupil by number alone
-            said |= {"pupil": told["pupil_name"], "class": told["class_name"] or ""}
-            said |= {"clip": told["clip_name"]}
+        payload = entry.payload
+        said |= {
+            "set": entry.set_id,
+            "stage": payload["stage"]["sentence"],
+            "signed_by": payload["by"],
+        }
+        said |= {"result": payload["sentence"], "decision": payload["decision"]}
+        said |= payload["tally"]
+        if "pupil_name" in payload:  # older signatures name their pupil by number alone
+            said |= {"pupil": payload["pupil_name"], "class": payload["class_name"] or ""}
+            said |= {"clip": payload["clip_name"]}
     return said
 
 

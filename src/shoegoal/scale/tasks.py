@@ -148,7 +148,7 @@ def run_in_processes(
 
     if not tasks:
         return
-    # Shares of the work done lie in memory without a lock: a worker killed while it tells cannot
+    # Shares of the work done lie in memory without a lock: a worker killed while it reports cannot
     # hold the others up.
     shares = RawArray(ctypes.c_double, len(tasks))
     workers = min(workers, len(tasks))
