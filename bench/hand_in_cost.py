@@ -20,7 +20,7 @@ from playwright.sync_api import Browser, Request, sync_playwright
 from make_clip import make_clip
 from page_server import PHONE
 from shoegoal.clip.reader import open_clip
-from shoegoal.demo.folder import LADDER_FILE
+from shoegoal.demo.run import LADDER_FILE
 from test_hand_in_browser import CLIP, Site, shoegoal
 
 PUPIL = "Newt 15"
