@@ -96,6 +96,21 @@ def test_makes_and_misses_are_told_with_their_times_places_and_speeds() -> None:
     nothing_vanished(found)
 
 
+def test_the_way_itself_tells_when_and_where_a_ball_was_struck() -> None:
+    """Legs before the ball look like a ball that has left; one that never lay in view has no spot.
+
+    Contact is told to 20 ms where the background has the ball gone more than a second too early.
+    """
+    kicks = warmed_up().kick(21.0, shot_velocity(0.2))
+    record = record_of(kicks, seconds=27.0, hidden_s=[(20.0, 21.1)])
+    last = max(record.resting, key=lambda rest: rest.before_s if not rest.arrived else 0.0)
+    early = replace(last, before_s=19.0, after_s=19.6)
+    others = tuple(rest for rest in record.resting if rest is not last)
+    shot = third(judged(replace(record, resting=(*others, early))))
+    assert shot.kick_time_s == pytest.approx(21.0, abs=0.02)
+    assert shot.kick_spot_m == pytest.approx((0.0, WAY_M), rel=0.12, abs=0.15)
+
+
 def test_the_same_record_gives_the_same_shots_to_the_last_bit() -> None:
     record = record_of(warmed_up(), seconds=19.0, clutter=3)
     first, again = judged(record), judged(record)

@@ -13,7 +13,7 @@ from shoegoal.scene.fit import SceneFit
 from shoegoal.shots.crossing import Crossing, measure_crossing
 from shoegoal.shots.runs import Run, runs_of
 from shoegoal.shots.segments import Segment
-from shoegoal.shots.story import Between, Story
+from shoegoal.shots.story import JOINT_SIGMA, Between, Story, passing
 from shoegoal.shots.weights import Weights
 
 F64 = npt.NDArray[np.float64]
@@ -105,7 +105,36 @@ def find_events(
         events.append(Event(segment.left_s, end_s, (x, y), None, segment, p, None, features))
     earned = weights.shot_calibration.of
     weighed = [replace(e, p_shot=earned(e.p_shot)) for e in _one_kick_at_a_time(events)]
-    return sorted(_one_kick_at_a_time(weighed), key=lambda e: e.time_s)
+    struck = [_struck(e, story, scene, weights) for e in _one_kick_at_a_time(weighed)]
+    return sorted(struck, key=lambda e: e.time_s)
+
+
+def _struck(event: Event, story: Story, scene: SceneFit, weights: Weights) -> Event:
+    """Tell when and from where a run was struck by the lying ball to which its way leads back.
+
+    That is the one from which the story has it struck; where the way does not lead there, the
+    likeliest of all that lay just before and did not leave otherwise. Where none is likelier than a
+    ball that came from anywhere, the event stays as it is.
+    """
+    if event.run is None:
+        return event
+    j, first = event.run.numbers[0], event.run.segments[0]
+    joint_floor = float(np.exp(weights.link[JOINT_SIGMA]))
+    found = []
+    if event.stay is not None and event.stay.lies:
+        found.append((*passing(event.stay, first, event.time_s, joint_floor), event.stay))
+    if not found or found[0][0] <= 0:
+        found = []
+        for i, stay in enumerate(story.segments):
+            if stay.lies and stay.start_s < first.start_s:
+                met, at_s = passing(stay, first, first.start_s, joint_floor)
+                stayed = 1 - float(story.follows[i].sum() - story.follows[i, j])
+                found.append((met + log(max(stayed, 1e-9)), at_s, stay))
+    met, at_s, stay = max(found, key=lambda one: one[0], default=(0.0, event.time_s, first))
+    if met <= 0:
+        return event
+    x, y = scene.goal.to_goal(stay.stretch.centre_m([stay.end_s]))[0, :2].tolist()
+    return replace(event, time_s=at_s, spot_m=(x, y), stay=stay)
 
 
 def start_of(run: Run, scene: SceneFit) -> tuple[float, float]:

@@ -272,7 +272,7 @@ def _shot(
         crossing.x_m,
         crossing.z_m,
         Estimate(speed, sigma),
-        event.spot_m,
+        event.spot_m if event.stay is not None and event.stay.lies else None,
         tuple(s for segment in run.segments if not segment.lies for s in segment.stretch.sightings),
         _path_px(event, scene.camera, end_s),
         p_shot=event.p_shot,

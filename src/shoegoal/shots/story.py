@@ -17,8 +17,9 @@ from math import inf, log, pi
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import expit
 
-from shoegoal.shots.segments import Segment
+from shoegoal.shots.segments import HIDDEN_BY_LEGS_S, Segment
 from shoegoal.shots.weights import Weights
 
 F64 = npt.NDArray[np.float64]
@@ -192,7 +193,29 @@ def _ran_on(a: Segment, b: Segment, place_floor: float, speed_floor: float) -> t
 def _joint(a: Segment, b: Segment, joint_floor: float) -> tuple[float, float, float]:
     """Log density that both motions, followed on and back, meet; when; and the speed gained."""
     until_s = min(b.start_s, max(a.end_s, a.latest_s) + OVERLAP_S) if a.lies else b.start_s
-    moments = np.linspace(min(a.end_s, until_s), until_s, MOMENTS)
+    return _meeting(a, b, (min(a.end_s, until_s), until_s), joint_floor)
+
+
+def passing(stay: Segment, way: Segment, since_s: float, joint_floor: float) -> tuple[float, float]:
+    """Log density that a way leads back to a lying ball, over any other start; and when it left.
+
+    By when the background changed has no say: legs hide a ball that still lies there, and look like
+    one that has left. The way itself tells the moment, which may come after its first sightings,
+    where these are of the ball before it left.
+    """
+    since_s -= HIDDEN_BY_LEGS_S
+    if stay.end_s < way.start_s:
+        since_s = max(since_s, stay.end_s)
+    until_s = min(way.start_s + OVERLAP_S, way.end_s)
+    met, at_s, _ = _meeting(stay, way, (since_s, until_s), joint_floor)
+    return met + log(expit(stay.ball_log_odds)), at_s
+
+
+def _meeting(
+    a: Segment, b: Segment, between_s: tuple[float, float], joint_floor: float
+) -> tuple[float, float, float]:
+    """Log density that two motions meet between two moments; when; and the speed gained."""
+    moments = np.linspace(*between_s, MOMENTS)
     end_m = a.stretch.centre_m([moments[0]])[0, :2]
     start_m = b.stretch.centre_m([b.start_s])[0, :2]
     for _ in range(JOINT_LOOKS):
