@@ -203,8 +203,8 @@ def shot_features(
             min(max(-back, 0.0), 1.0),
             _beyond(abs(x - spot.x_m) / spot.y_m, 0.3),
             _beyond(aim, 0.25),
-            _beyond(went, 0.8),
-            min(speed / 4.0, 1.0),
+            min(went / 0.6, 1.0),
+            min(speed / 3.0, 1.0),
             _beyond(height, 0.4),
             exp(-others),
             # A ball that was not seen to lie was kicked if it is fast; else it may have rolled in.

@@ -196,7 +196,7 @@ def _same_stay(stay: Segment, other: Segment) -> bool:
     if stay.track == other.track >= 0:
         return False  # it was followed from the one to the other
     a, b = stay.stretch.sightings[-1], other.stretch.sightings[0]
-    apart = np.hypot(a.x_px - b.x_px, a.y_px - b.y_px) / max(a.diameter_px, b.diameter_px)
+    apart = np.hypot(a.x_px - b.x_px, a.y_px - b.y_px) / min(a.diameter_px, b.diameter_px)
     if apart > SAME_PLACE_DIAMETERS:
         return False
     # One that was seen to end is over; one that was seen to begin is new.
