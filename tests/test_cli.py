@@ -173,7 +173,7 @@ def test_options_reach_the_count(clip: Path, monkeypatch: pytest.MonkeyPatch) ->
         ((*OWN, "--left", "1,2", "--right", "3,4", "--calibration", "c.toml"), "--calibration or"),
         ((*OWN, "--ball", "6"), "'6' is not one of"),
         ((*OWN, "--confidence", "0.5"), "0.5 is not in the range"),
-        ((*OWN, "--out", ""), "name a file or folder"),
+        ((*OWN, "--out", ""), "give a file or folder"),
         (("--nonsense",), "No such option '--nonsense'"),
     ],
 )

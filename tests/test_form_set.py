@@ -205,7 +205,7 @@ def test_refusals_are_one_line_and_leave_the_count_alone(
 ) -> None:
     folder = _folder(clip, counted)
     before = (folder / "analysis.json").read_bytes()
-    assert "counted already" in run("form", folder, "--make", "4").stderr
+    assert "already counted" in run("form", folder, "--make", "4").stderr
     assert run("form", folder, "--out", tmp_path / "x").exit_code == 2
     assert run("form", clip).exit_code == 2  # no stage
     assert run("form", tmp_path / "none.mp4", *OWN).exit_code == 4

@@ -190,10 +190,10 @@ def shot_features(
     x, y = start_of(run, scene)
     vx, vy = _velocity(run, scene)
     speed = hypot(vx, vy)
-    aim = float(np.arctan2(abs(x * vy - y * vx), -(x * vx + y * vy)))  # 0 is at the goal's middle
     back = log(max(y, 0.05) / spot.y_m)
     went = float(np.clip((y - crossing.nearest_m) / max(y, 0.3), 0.0, 1.0))
     first = run.segments[0]
+    seen_s = sum(s.end_s - s.start_s for s in run.segments if not s.lies)
     height = max(0.0, float(first.stretch.centre_m([first.start_s])[0, 2]) - 0.2)
     return np.array(
         [
@@ -202,8 +202,9 @@ def shot_features(
             _beyond(max(back, 0.0), 0.1),
             min(max(-back, 0.0), 1.0),
             _beyond(abs(x - spot.x_m) / spot.y_m, 0.3),
-            _beyond(aim, 0.25),
             min(went / 0.6, 1.0),
+            # Seen for long and no nearer, a ball was not shot; of a glimpse that says little.
+            _beyond(seen_s, 1.3) * (1 - min(went / 0.3, 1.0)),
             min(speed / 3.0, 1.0),
             _beyond(height, 0.4),
             exp(-others),
