@@ -207,8 +207,8 @@ def shot_features(
             _beyond(seen_s, 1.3) * (1 - min(went / 0.3, 1.0)),
             min(speed / 3.0, 1.0),
             _beyond(height, 0.4),
-            # A ball that was not seen to lie was kicked if it is fast, or if others were kicked from
-            # there; else it may have rolled in.
+            # A ball that was not seen to lie was kicked if it is fast, or if others were kicked
+            # from there; else it may have rolled in.
             run.p_new,
             run.p_new * exp(-others),
             run.p_new * (1 - min(speed / 6.0, 1.0)),
