@@ -147,12 +147,12 @@ def examples(work: tuple[Path, Weights]) -> Examples | None:
     story, camera = result.story, result.scene.camera
     balls = TrueBalls(case.truth)
     labels = [balls.ball_of(segment) for segment in story.segments]
-    for segment, (_, share) in zip(story.segments, labels, strict=True):
-        # A ball of another game is a ball, too, but stands in no truth.
-        told = case.truth["nuisance"] not in OTHER_GAMES
-        if told and not HARDLY < share < MOSTLY:
-            out.ball_x.append(ball_features(camera, segment.stretch))
-            out.ball_y.append(float(share >= MOSTLY))
+    # A ball of another game is a ball, too, but stands in no truth.
+    if case.truth["nuisance"] not in OTHER_GAMES:
+        for segment, (_, share) in zip(story.segments, labels, strict=True):
+            if not HARDLY < share < MOSTLY:
+                out.ball_x.append(ball_features(camera, segment.stretch))
+                out.ball_y.append(float(share >= MOSTLY))
     _learn_joints(out, story.segments, labels, case.truth)
     _learn_shots(out, result, labels, case.truth)
     return out
