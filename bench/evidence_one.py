@@ -1,7 +1,8 @@
 """One set rendered, watched and told: ``python bench/evidence_one.py NAME FOLDER TREE``.
 
 The watcher is the tool's own; here it is only listened to. Beside what it keeps, the file holds
-the tracks that it drops.
+the tracks that it drops, what the filming check says of the clip, and its count with the markers
+found by the tool.
 """
 
 from __future__ import annotations
@@ -21,6 +22,8 @@ import cv2
 import numpy as np
 
 from evidence import kept_name, scene_digest
+from filming import checked
+from judge_one import counted, settings_of, timed
 from shoegoal.ball import tracks
 from shoegoal.ball.tracks import RestingBall, Track
 from shoegoal.errors import ShoegoalError
@@ -47,10 +50,17 @@ def main(name: str, folder: Path, tree: str) -> None:
             watched: Watched | str = listened(clip, heard)
         except ShoegoalError as error:
             watched = str(error)
+        seen = time.perf_counter()
+        shown = told_truth(truth)
+        wall_s, _, (answer, squares) = timed(lambda: checked(clip, shown))
+        pupils = {
+            "check": {"answer": str(answer), "squares": squares, "wall_s": round(wall_s, 2)},
+            "found": plain(counted(clip, watched, settings_of(shown, given=False))),
+        }
         size = clip.stat().st_size
     spent = {
         "render_s": round(rendered - begun, 1),
-        "watch_s": round(time.perf_counter() - rendered, 1),
+        "watch_s": round(seen - rendered, 1),
         "clip_mb": round(size / 1e6, 2),
     }
     told = {
@@ -58,7 +68,8 @@ def main(name: str, folder: Path, tree: str) -> None:
         **told_set(one),
         "painter": one.painter,
         "spent": spent,
-        "truth": told_truth(truth),
+        "truth": shown,
+        **pupils,
     }
     if isinstance(watched, str):
         told |= {"refused": watched}

@@ -19,6 +19,7 @@ import numpy as np
 from accuracy import FLOORS, SOURCE, Results, tree_hash
 from bad_filming import bad_clips
 from evaluation import choice_options, on_shelf
+from evidence import read_evidence
 from judge_one import settings_of, timed
 from shoegoal.errors import ShoegoalError
 from shoegoal.filming_check.check import Answer, FilmingCheck, check_clip
@@ -27,6 +28,7 @@ from truth.shelf import Shelved
 
 MOST_PROMISED_REFUSED, MOST_REFUSED_COUNTABLE = 0.01, 0.02
 MOST_OFF = 0.1  # of a square of a metre
+FOLDER = click.Path(exists=True, file_okay=False, path_type=Path)
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +55,7 @@ class Row:
 @choice_options
 @click.option("--rendered-only", is_flag=True, help="Leave out sets that are not rendered yet.")
 @click.option("--bad/--no-bad", default=True, help="Also the badly filmed clips.")
+@click.option("--evidence", "told", type=FOLDER, help="What `bench evidence` kept of such clips.")
 def filming(
     only: tuple[str, ...],
     split: Any,
@@ -60,8 +63,13 @@ def filming(
     cache: Path,
     rendered_only: bool,
     bad: bool,
+    told: Path | None,
 ) -> None:
     """Hold the filming check against the count, on evaluation sets and on badly filmed clips."""
+    if told:
+        kept = [read_evidence(path) for path in sorted(told.glob("*.json.gz"))]
+        print_rows("Evaluation sets", [row_told(k) for k in kept if split in (None, k["split"])])
+        return
     results = Results(cache / "results.jsonl")
     tree = tree_hash(SOURCE / floor for floor in FLOORS)
     places = [(one.name, Shelved.of(one, cache), one) for one in chosen(only, split, limit)]
@@ -90,6 +98,13 @@ def row_of(name: str, place: Shelved, results: Results, tree: str) -> Row:
         f"{' '.join(f'{s:.3f}' for s in squares):12} {wall_s:5.1f} s  {row.refused[:60]}"
     )
     return row
+
+
+def row_told(kept: dict[str, Any]) -> Row:
+    """One clip that was checked and counted where it was rendered."""
+    check, refused = kept["check"], kept["found"]["refused"] or ""
+    squares = tuple(check["squares"])
+    return Row(kept["name"], Answer(check["answer"]), refused, squares, check["wall_s"])
 
 
 def checked(clip: Path, truth: dict[str, Any]) -> tuple[Answer, tuple[float, ...]]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
@@ -72,7 +73,7 @@ def _speed_to(body: BallBody, at: Floats, shot: ShotPart, over_m: float) -> floa
     for _ in range(40):
         speed = 0.5 * (low + high)
         # Walls and feet left out: where the ball would stop on open ground.
-        free = BallBody(body.size, body.going, body.ground_drag, np.zeros((0, 4)), np.zeros((0, 4)))
+        free = replace(body, walls=np.zeros((0, 4)), posts=np.zeros((0, 4)))
         if free.shoot(at, heading, speed, 0.0).path_m[-1, 1] < over_m:
             low = speed
         else:

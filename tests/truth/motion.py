@@ -286,11 +286,12 @@ class BallBody:
     ground_drag: bool
     walls: Floats
     posts: Floats
+    girth_m: float | None = None
 
     @property
     def radius_m(self) -> float:
-        """Radius from the circumference of its size."""
-        return CIRCUMFERENCE_M[self.size] / (2.0 * math.pi)
+        """Radius from its circumference, the usual one of its size where it has none of its own."""
+        return (self.girth_m or CIRCUMFERENCE_M[self.size]) / (2.0 * math.pi)
 
     def launch(
         self,

@@ -106,20 +106,25 @@ class WallPart(Part):
 
 
 class GoalPart(Part):
-    """The student's set-up, in the student's own steps. A marker that `topples` falls when hit."""
+    """The student's set-up, in the student's own steps. A marker that `topples` falls when hit.
+
+    `paced` is the true width over what its steps would measure: nobody paces alike twice.
+    """
 
     width_steps: int = 4
     back_steps: int = 10
     step_m: float = Field(default=0.6, ge=0.4, le=0.9)
+    paced: float = 1.0
     left: MarkerName = "cone"
     right: MarkerName = "cone"
     topples: bool = False
 
 
 class BallPart(Part):
-    """The ball."""
+    """The ball. `girth_m` is its true circumference, where it is not the usual one of its size."""
 
     size: Literal[3, 4, 5] = 5
+    girth_m: float | None = None
     design: BallDesign = "white"
 
 
@@ -203,7 +208,7 @@ class Scene(Part):
     @property
     def width_m(self) -> float:
         """Distance between the inner marker bases."""
-        return self.goal.width_steps * self.goal.step_m
+        return self.goal.width_steps * self.goal.step_m * self.goal.paced
 
     @property
     def back_m(self) -> float:

@@ -98,6 +98,7 @@ def set_stage(scene: Scene) -> Stage:
         scene.ground_drag,
         np.array(bounces, float).reshape(-1, 4),
         posts,
+        scene.ball.girth_m,
     )
     person = make_figure(
         scene.kicker.height_m,

@@ -33,9 +33,7 @@ def varied(split: Split) -> list[tuple[Trouble, Yard, Painter]]:
     """The sets of a split, each in a yard of its own."""
     out = []
     for number, yard in enumerate(many_yards(split, SETS_A_SPLIT[split])):
-        rng = np.random.default_rng([yard.seed, 53])
-        painter: Painter = "traced" if rng.random() < TRACED_SHARE else "plain"
-        out.append((Trouble(f"varied {number:03}", "none", draw), yard, painter))
+        out.append((Trouble(f"varied {number:03}", "none", draw), yard, _painter(yard)))
     return out
 
 
@@ -49,8 +47,13 @@ def any_kind(split: Split, first: int, count: int) -> list[tuple[Trouble, Yard, 
         if turn < len(KINDS) and KINDS[turn].suits(yard):
             kind, view = KINDS[turn], VIEWS[number // len(KINDS) % len(VIEWS)]
             nuisance, how = kind.name, seen_so(kind, view)
-        out.append((Trouble(name, nuisance, how), yard, "plain"))
+        out.append((Trouble(name, nuisance, how), yard, _painter(yard)))
     return out
+
+
+def _painter(yard: Yard) -> Painter:
+    """Most are painted quickly, some with light that bounces."""
+    return "traced" if np.random.default_rng([yard.seed, 53]).random() < TRACED_SHARE else "plain"
 
 
 def draw(d: Draft) -> Table:

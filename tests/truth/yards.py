@@ -28,6 +28,14 @@ BALLS = ("white", "orange", "yellow", "classic", "dark")
 MARKERS = (("cone", "cone"), ("shoe", "shoe"), ("bottle", "cone"), ("bag", "bag"), ("shoe", "bag"))
 
 
+# Log of a goal's width over what its steps measure: most are paced with care, some are not. Common
+# practice, no source.
+PACED_SIGMA, CARELESS_SIGMA, CARELESS_SHARE = 0.06, 0.2, 0.08
+# Circumferences of balls: size 5 by Law 2, the others common practice, from memory; and wear.
+GIRTHS_M = {3: (0.58, 0.61), 4: (0.635, 0.66), 5: (0.68, 0.70)}
+WORN_SIGMA = 0.006
+
+
 @dataclass(frozen=True, slots=True)
 class Yard:
     """One yard and who plays there; tables as `scenes.Scene` takes them."""
@@ -48,7 +56,7 @@ class Yard:
     def half_m(self) -> float:
         """Half the goal's width."""
         goal = self.tables["goal"]
-        return float(goal["width_steps"] * goal["step_m"] / 2.0)
+        return float(goal["width_steps"] * goal["step_m"] * goal.get("paced", 1.0) / 2.0)
 
     @property
     def behind_m(self) -> float:
@@ -58,7 +66,8 @@ class Yard:
     @property
     def ball_radius_m(self) -> float:
         """Of the ball that is played with."""
-        return CIRCUMFERENCE_M[self.tables["ball"]["size"]] / (2.0 * np.pi)
+        ball = self.tables["ball"]
+        return float(ball.get("girth_m", CIRCUMFERENCE_M[ball["size"]]) / (2.0 * np.pi))
 
     @property
     def roll_mps2(self) -> float:
@@ -87,9 +96,20 @@ def drawn_yard(split: Split, number: int) -> Yard:
 
 
 def _shuffled(seed: int, turn: int) -> Yard:
-    """A yard whose ground, walls, light, ball and markers are drawn, not counted through."""
+    """A yard whose ground, walls, light, ball and markers are drawn, not counted through.
+
+    Its goal is paced as unevenly as people pace, and its ball as worn as balls are.
+    """
     i = int(np.random.default_rng([seed, 47]).integers(2**20))
-    return _drawn(seed, i, turn)
+    yard, rng = _drawn(seed, i, turn), np.random.default_rng([seed, 59])
+    careless = rng.random() < CARELESS_SHARE
+    spread = CARELESS_SIGMA if careless else PACED_SIGMA
+    paced = float(np.exp(np.clip(rng.normal(), -2.0, 2.0) * spread))
+    size = yard.tables["ball"]["size"]
+    girth_m = rng.uniform(*GIRTHS_M[size]) * (1.0 + WORN_SIGMA * rng.normal())
+    yard.tables["goal"]["paced"] = round(paced, 3)
+    yard.tables["ball"]["girth_m"] = round(float(girth_m), 4)
+    return yard
 
 
 def _numbered(split: Split, i: int) -> Yard:
