@@ -106,9 +106,23 @@ def test_the_way_itself_tells_when_and_where_a_ball_was_struck() -> None:
     last = max(record.resting, key=lambda rest: rest.before_s if not rest.arrived else 0.0)
     early = replace(last, before_s=19.0, after_s=19.6)
     others = tuple(rest for rest in record.resting if rest is not last)
-    shot = judged(replace(record, resting=(*others, early))).shots[-1]
+    shots = judged(replace(record, resting=(*others, early))).shots
+    # That it seemed to leave before is nothing to ask about.
+    assert all(shot.call is not Call.UNSURE for shot in shots)
+    shot = shots[-1]
     assert shot.kick_time_s == pytest.approx(21.0, abs=0.02)
     assert shot.kick_spot_m == pytest.approx((0.0, WAY_M), rel=0.12, abs=0.15)
+
+
+def test_each_ball_of_a_long_row_is_kicked_from_its_own_place() -> None:
+    """Nine balls wait in a row of over three metres: the last ones lie far from the middle."""
+    row = [
+        Ball((x_m + SPOT[0], SPOT[1])).kick(2.0 + 4.0 * k, shot_velocity(-x_m))
+        for k, x_m in enumerate(0.4 * n - 1.6 for n in range(9))
+    ]
+    shots = judged(record_of(*row, seconds=40.0)).shots
+    assert [shot.call for shot in shots] == [Call.MAKE] * 9
+    assert [shot.p_shot > 0.97 for shot in shots] == [True] * 9
 
 
 def test_the_same_record_gives_the_same_shots_to_the_last_bit() -> None:

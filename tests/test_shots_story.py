@@ -5,6 +5,7 @@ Records are simulated by closed forms and OpenCV's camera (`record_simulation`).
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import product
 
 import numpy as np
@@ -214,3 +215,19 @@ def test_no_ball_has_no_story() -> None:
     story = tell_story([], shipped_weights())
     assert story.follows.shape == (1, 0)
     assert runs_of(story) == []
+
+
+def test_a_ball_that_seemed_to_leave_was_hidden_the_likelier_the_sooner_it_shows_again() -> None:
+    """Whatever stands before a ball looks like a ball that has left; nobody stands there long."""
+    story = told(Ball().kick(12.0, shot_velocity(0.3)), seconds=16.0)
+    way = near(story, 12.0).segments[0]
+    stay = next(s for s in story.segments if s.lies and s.start_s < way.start_s)
+    odds = []
+    for gap_s in (0.5, 2.0, 6.0, 11.0):
+        left_s = way.start_s - gap_s
+        seemed = replace(stay, start_s=0.0, end_s=left_s - 0.2, latest_s=left_s, left_s=left_s)
+        scores, joints_s = room.link_scores(seemed, way, shipped_weights())
+        odds.append(scores[Between.KICKED])
+        assert joints_s[Between.KICKED] == pytest.approx(12.0, abs=0.05)
+    assert odds == sorted(odds, reverse=True)
+    assert odds[0] - odds[-1] > 2

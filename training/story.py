@@ -4,7 +4,8 @@
 ``tests`` and ``bench`` on the path; ``python bench evidence`` and ``python bench drawn`` fill the
 folders.
 Steps of maximum likelihood, each with a small ridge: what is a ball's segment, how far two segments
-miss each other at a joint, what is a shot; then what chances came true is counted. Truth is the
+miss each other at a joint, how often a ball that seemed to leave was only hidden, what is a shot;
+then what chances came true is counted. Truth is the
 drawn clips' own. The prior odds of what happened between two segments are not learnt here: what
 the truth says of it is too coarse, and numbers learnt from it did worse on sets kept apart.
 """
@@ -14,7 +15,8 @@ from __future__ import annotations
 import argparse
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
+from math import isfinite
 from multiprocessing import Pool
 from pathlib import Path
 from typing import Any
@@ -22,6 +24,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 from scipy.optimize import minimize
+from scipy.special import expit
 
 from evidence import read_evidence
 from from_evidence import record_of
@@ -33,12 +36,22 @@ from shoegoal.shots.events import ONE_KICK_S
 from shoegoal.shots.ground import find_ground
 from shoegoal.shots.judge import Judged, judge
 from shoegoal.shots.segments import Segment, ball_features
-from shoegoal.shots.story import PLACE_SIGMA, Between, candidate_pairs, link_parts
+from shoegoal.shots.story import (
+    HIDDEN,
+    JOINT_SIGMA,
+    OVERLAP_S,
+    PLACE_SIGMA,
+    Between,
+    candidate_pairs,
+    hidden_until,
+    link_parts,
+)
 from shoegoal.shots.weights import Calibration, Weights, shipped_weights
 from shoegoal.types import ImagePoint
 
 F64 = npt.NDArray[np.float64]
 
+FROM_THERE = -4.5  # log likeness of places: three standard deviations apart
 ON_A_BALL = 0.5  # diameters: a detection no further off is of that ball
 MOSTLY, HARDLY = 0.7, 0.3  # of a segment's sightings
 RIDGE = 0.005  # of 0.0005 to 1, the likelihood of sets left out is best about here
@@ -116,6 +129,14 @@ class TrueBalls:
         ball = max(votes, key=votes.__getitem__)
         return ball, votes[ball] / len(sightings)
 
+    def still_lies(self, ball: int, stay: Segment, time_s: float) -> bool | None:
+        """Whether a ball is where it lay, at some time; None where that is not known."""
+        k, place = int(np.argmin(np.abs(self._times - time_s))), stay.stretch.sightings[-1]
+        row = self._rows[k][ball] if ball < len(self._rows[k]) else None
+        if row is None or row[0] is None:
+            return None
+        return bool(np.hypot(row[0] - place.x_px, row[1] - place.y_px) <= ON_A_BALL * row[2])
+
 
 @dataclass(slots=True)
 class Examples:
@@ -124,6 +145,9 @@ class Examples:
     ball_x: list[F64]
     ball_y: list[float]
     pairs: list[tuple[Segment, Segment, int]]
+    hidden_x: list[F64]
+    hidden_y: list[float]
+    hidden_z: list[float]
     shot_x: list[F64]
     shot_y: list[float]
     shot_w: list[float]
@@ -143,7 +167,7 @@ def examples(work: tuple[Path, Weights]) -> Examples | None:
         result = judged(case, weights)
     except ShoegoalError:
         return None
-    out = Examples([], [], [], [], [], [], [], [], [], [])
+    out = Examples(*([] for _ in fields(Examples)))
     story, camera = result.story, result.scene.camera
     balls = TrueBalls(case.truth)
     labels = [balls.ball_of(segment) for segment in story.segments]
@@ -154,6 +178,7 @@ def examples(work: tuple[Path, Weights]) -> Examples | None:
                 out.ball_x.append(ball_features(camera, segment.stretch))
                 out.ball_y.append(float(share >= MOSTLY))
     _learn_joints(out, story.segments, labels, case.truth)
+    _learn_hidden(out, story.segments, labels, balls, weights)
     _learn_shots(out, result, labels, case.truth)
     return out
 
@@ -174,6 +199,33 @@ def _learn_joints(
         kinds = _true_kinds(segments[i], segments[j], labels[j][0], truth)
         if len(kinds) == 1:
             out.pairs.append((segments[i], segments[j], int(kinds[0])))
+
+
+def _learn_hidden(
+    out: Examples,
+    segments: Sequence[Segment],
+    labels: Sequence[tuple[int, float]],
+    balls: TrueBalls,
+    weights: Weights,
+) -> None:
+    """Note of each ball that seemed to leave whether the next segment from there shows it."""
+    floor = float(np.exp(weights.link[JOINT_SIGMA]))
+    for stay, (ball, share) in zip(segments, labels, strict=True):
+        if not stay.lies or share < MOSTLY or not isfinite(stay.latest_s):
+            continue
+        for later, (other, _) in zip(segments, labels, strict=True):
+            if later.start_s <= stay.latest_s + OVERLAP_S:
+                continue
+            again = hidden_until(stay, later, floor)
+            if again.likeness > FROM_THERE:
+                lies = balls.still_lies(ball, stay, again.time_s - 0.05)
+                if lies is not None:
+                    kind = Between.RAN_ON if later.lies else Between.KICKED
+                    factors = link_parts(stay, later, weights).factors[kind]
+                    out.hidden_x.append(again.factors)
+                    out.hidden_y.append(float(lies and other == ball))
+                    out.hidden_z.append(float(factors @ weights.link[:PLACE_SIGMA]))
+                break
 
 
 BY_A_PERSON = {"picked up", "put down", "thrown back", "rolled back", "stopped"}
@@ -246,7 +298,8 @@ def _learn_shots(
             if k in taken or not again:
                 out.shot_x.append(event.features)
                 out.shot_y.append(float(k in taken))
-                out.shot_w.append(max(0.05, event.run.p_begins))
+                likely = event.run.p_begins * expit(event.run.ball_log_odds)
+                out.shot_w.append(max(0.05, float(likely)))
 
 
 def _learn_chances(out: Examples, result: Judged, truth: dict[str, Any]) -> None:
@@ -299,12 +352,18 @@ def _earned(group: Any) -> float:
     return float((group[2] + 0.5) / (group[1] + 1))
 
 
-def logistic(x: F64, y: F64, weight: F64 | None = None, ridge: float = RIDGE) -> F64:
-    """Fit a logistic regression by maximum likelihood with a small ridge."""
+def logistic(
+    x: F64,
+    y: F64,
+    weight: F64 | None = None,
+    ridge: float = RIDGE,
+    given: F64 | float = 0.0,
+) -> F64:
+    """Fit a logistic regression by maximum likelihood with a small ridge, on given log odds."""
     w = np.ones(len(y)) if weight is None else weight
 
     def loss(beta: F64) -> tuple[float, F64]:
-        z = x @ beta
+        z = x @ beta + given
         p = 1 / (1 + np.exp(-np.clip(z, -40, 40)))
         value = float(np.sum(w * (np.logaddexp(0, z) - y * z))) + ridge * float(beta[1:] @ beta[1:])
         slope = x.T @ (w * (p - y))
@@ -316,15 +375,16 @@ def logistic(x: F64, y: F64, weight: F64 | None = None, ridge: float = RIDGE) ->
 
 def fit_floors(pairs: Sequence[tuple[Segment, Segment, int]], weights: Weights) -> F64:
     """Fit what the fits' own sigmas leave out at a joint, by the density of the true ones."""
+    odds, hidden = weights.link[:PLACE_SIGMA], weights.link[HIDDEN:]
 
     def loss(floors: F64) -> float:
-        tried = replace(weights, link=np.append(weights.link[:PLACE_SIGMA], floors))
+        tried = replace(weights, link=np.concatenate([odds, floors, hidden]))
         density = [link_parts(a, b, tried).density[kind] for a, b, kind in pairs]
         # A wrong pair must not decide it: none counts for more than a beginning anywhere.
         return -float(np.sum(np.logaddexp(density, 0.0)))
 
     least = np.log(LEAST_FLOORS)
-    start = np.maximum(weights.link[PLACE_SIGMA:], least)
+    start = np.maximum(weights.link[PLACE_SIGMA:HIDDEN], least)
     found = minimize(
         loss,
         start,
@@ -344,7 +404,12 @@ def learn(files: Sequence[Path], weights: Weights, jobs: int = 2, rounds: int = 
         ball_y = np.array([y for e in found for y in e.ball_y])
         ball = logistic(ball_x, ball_y)
         pairs = [p for e in found for p in e.pairs]
-        link = np.append(weights.link[:PLACE_SIGMA], fit_floors(pairs, weights))
+        hidden_x = np.array([x for e in found for x in e.hidden_x])
+        hidden_y = np.array([y for e in found for y in e.hidden_y])
+        hidden_z = np.array([z for e in found for z in e.hidden_z])
+        hidden = logistic(hidden_x, hidden_y, given=hidden_z)
+        floors = fit_floors(pairs, weights)
+        link = np.concatenate([weights.link[:PLACE_SIGMA], floors, hidden])
         shot_x = np.array([x for e in found for x in e.shot_x])
         shot_y = np.array([y for e in found for y in e.shot_y])
         shot_w = np.array([w for e in found for w in e.shot_w])
@@ -354,7 +419,8 @@ def learn(files: Sequence[Path], weights: Weights, jobs: int = 2, rounds: int = 
         unseen = logistic(unseen_x, unseen_y)
         print(
             f"round {turn + 1}: {len(found)} sets, {len(ball_y)} segments, "
-            f"{len(pairs)} joints, {int(shot_y.sum())} shots of {len(shot_y)} runs, "
+            f"{len(pairs)} joints, {int(hidden_y.sum())} hidden of {len(hidden_y)}, "
+            f"{int(shot_y.sum())} shots of {len(shot_y)} runs, "
             f"{int(unseen_y.sum())} unseen of {len(unseen_y)}"
         )
         weights = Weights(ball=ball, link=link, shot=shot, unseen=unseen)

@@ -13,7 +13,7 @@ from shoegoal.scene.fit import SceneFit
 from shoegoal.shots.crossing import Crossing, measure_crossing
 from shoegoal.shots.runs import Run, runs_of
 from shoegoal.shots.segments import Segment
-from shoegoal.shots.story import JOINT_SIGMA, Between, Story, passing
+from shoegoal.shots.story import Between, Story, passing
 from shoegoal.shots.weights import Weights
 
 F64 = npt.NDArray[np.float64]
@@ -34,12 +34,27 @@ class KickSpot:
     Attributes
     ----------
     x_m, y_m : the place.
+    starts_m : (N,) of each run, where it starts, x.
     from_rest : (N,) of each run, how much it looks like a kick of a ball that lay there, 0..1.
     """
 
     x_m: float
     y_m: float
+    starts_m: F64
     from_rest: F64
+
+    def beside(self, number: int) -> KickSpot:
+        """Return the same without one of the runs: what the others tell of it."""
+        starts_m, from_rest = np.delete(self.starts_m, number), np.delete(self.from_rest, number)
+        return replace(self, starts_m=starts_m, from_rest=from_rest)
+
+    def aside(self, x_m: float) -> float:
+        """How far a place is from the nearest other kick, over the kick distance.
+
+        Balls may wait in a row, and each is kicked where it lies.
+        """
+        off = np.abs(x_m - np.append(self.starts_m, self.x_m)) / self.y_m
+        return float(np.min(off + 1 - np.append(self.from_rest, 1.0)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -80,20 +95,27 @@ def find_events(
     weights : learnt.
     """
     runs = runs_of(story)
-    spot = kick_spot(runs, scene, stage_ratio)
+    starts = [start_of(run, story, scene, weights) for run in runs]
+    spot = kick_spot(runs, starts, scene, stage_ratio)
     draws = scene.samples(SCENES)
     events = []
-    for number, run in enumerate(runs):
+    for number, (run, start) in enumerate(zip(runs, starts, strict=True)):
         crossing = measure_crossing(run, scene.camera, scene.goal, draws)
-        others = float(np.delete(spot.from_rest, number).sum())
-        features = shot_features(run, crossing, scene, spot, others)
-        x, y = start_of(run, scene)
-        # A shot is kicked from before the goal line, whatever else it looks like.
-        p = run.p_begins * _logistic(float(features @ weights.shot)) * (y > 0)
-        events.append(Event(run.start_s, run.end_s, (x, y), run, run.before, p, crossing, features))
+        features = shot_features(run, start, crossing, spot.beside(number))
+        # A shot is of a ball, and kicked from before the goal line, whatever else it looks like.
+        p = run.p_begins * _logistic(run.ball_log_odds) * (start.place_m[1] > 0)
+        p *= _logistic(float(features @ weights.shot))
+        events.append(
+            Event(start.time_s, run.end_s, start.place_m, run, start.stay, p, crossing, features)
+        )
     kicks = [(event.time_s, event.p_shot) for event in events]
     for i, segment in enumerate(story.segments):
         p_unseen = unseen_chance(story, i) if segment.lies else 0.0
+        # A ball to which a ball's way leads back was seen when it left.
+        for run, start in zip(runs, starts, strict=True):
+            if start.stay is segment:
+                seen = run.p_begins * _logistic(run.ball_log_odds) * (1 - start.p_new)
+                p_unseen = min(p_unseen, 1 - seen)
         if p_unseen < LEAST_UNSEEN:
             continue
         features = unseen_features(story, i, scene, spot, kicks)
@@ -105,57 +127,72 @@ def find_events(
         events.append(Event(segment.left_s, end_s, (x, y), None, segment, p, None, features))
     earned = weights.shot_calibration.of
     weighed = [replace(e, p_shot=earned(e.p_shot)) for e in _one_kick_at_a_time(events)]
-    struck = [_struck(e, story, scene, weights) for e in _one_kick_at_a_time(weighed)]
-    return sorted(struck, key=lambda e: e.time_s)
+    return sorted(_one_kick_at_a_time(weighed), key=lambda e: e.time_s)
 
 
-def _struck(event: Event, story: Story, scene: SceneFit, weights: Weights) -> Event:
-    """Tell when and from where a run was struck by the lying ball to which its way leads back.
+@dataclass(frozen=True, slots=True, eq=False)
+class Start:
+    """How a run begins.
+
+    Attributes
+    ----------
+    time_s : when it was struck.
+    place_m : (x, y) where, goal frame.
+    velocity_mps : (x, y) with which it set off, goal frame.
+    stay : the lying ball that was struck, or what else the run came from; None for a ball that came
+        to sight on its way.
+    p_new : probability that it came to sight on its way, out of nothing that was seen.
+    """
+
+    time_s: float
+    place_m: tuple[float, float]
+    velocity_mps: tuple[float, float]
+    stay: Segment | None
+    p_new: float
+
+
+def start_of(run: Run, story: Story, scene: SceneFit, weights: Weights) -> Start:
+    """Tell when and from where a run was struck: by the lying ball to which its way leads back.
 
     That is the one from which the story has it struck; where the way does not lead there, the
     likeliest of all that lay just before and did not leave otherwise. Where none is likelier than a
-    ball that came from anywhere, the event stays as it is.
+    ball that came from anywhere, the run begins where the story has it begin.
     """
-    if event.run is None:
-        return event
-    j, first = event.run.numbers[0], event.run.segments[0]
-    joint_floor = float(np.exp(weights.link[JOINT_SIGMA]))
+    j, first = run.numbers[0], run.segments[0]
+    stay, at_s, p_new = run.before, run.start_s, run.p_new
     found = []
-    if event.stay is not None and event.stay.lies:
-        found.append((*passing(event.stay, first, event.time_s, joint_floor), event.stay))
+    if stay is not None and stay.lies:
+        found.append((*passing(stay, first, run.start_s, weights), stay))
     if not found or found[0][0] <= 0:
         found = []
-        for i, stay in enumerate(story.segments):
-            if stay.lies and stay.start_s < first.start_s:
-                met, at_s = passing(stay, first, first.start_s, joint_floor)
+        for i, other in enumerate(story.segments):
+            if other.lies and other.start_s < first.start_s:
+                met, when_s = passing(other, first, first.start_s, weights)
                 stayed = 1 - float(story.follows[i].sum() - story.follows[i, j])
-                found.append((met + log(max(stayed, 1e-9)), at_s, stay))
-    met, at_s, stay = max(found, key=lambda one: one[0], default=(0.0, event.time_s, first))
-    if met <= 0:
-        return event
-    x, y = scene.goal.to_goal(stay.stretch.centre_m([stay.end_s]))[0, :2].tolist()
-    return replace(event, time_s=at_s, spot_m=(x, y), stay=stay)
-
-
-def start_of(run: Run, scene: SceneFit) -> tuple[float, float]:
-    """Where a run starts, goal frame, metres."""
-    if run.before is not None and run.before.lies:
-        place = run.before.stretch.centre_m([run.before.end_s])
+                found.append((met + log(max(stayed, 1e-9)), when_s, other))
+    if found:
+        met, when_s, struck = max(found, key=lambda one: one[0])
+        if met > 0:
+            stay, at_s, p_new = struck, when_s, p_new * _logistic(-met)
+    if stay is not None and stay.lies:
+        place = stay.stretch.centre_m([stay.end_s])
     else:
-        place = run.segments[0].stretch.centre_m([run.start_s])
+        place = first.stretch.centre_m([run.start_s])
     x, y = scene.goal.to_goal(place)[0, :2].tolist()
-    return x, y
+    return Start(at_s, (x, y), _velocity(run, scene), stay, p_new)
 
 
-def kick_spot(runs: Sequence[Run], scene: SceneFit, stage_ratio: float | None) -> KickSpot:
+def kick_spot(
+    runs: Sequence[Run], starts: Sequence[Start], scene: SceneFit, stage_ratio: float | None
+) -> KickSpot:
     """Find where most runs towards the goal start, near where the stage asks for it."""
     asked_m = scene.goal.width_m * stage_ratio if stage_ratio else None
-    places = np.array([start_of(run, scene) for run in runs]).reshape(-1, 2)
-    rested = np.array([run.before is not None and run.before.lies for run in runs], bool)
-    votes = np.array([_kick_like(run, scene) for run in runs])
+    places = np.array([start.place_m for start in starts]).reshape(-1, 2)
+    rested = np.array([start.stay is not None and start.stay.lies for start in starts], bool)
+    votes = np.array([_kick_like(run, start) for run, start in zip(runs, starts, strict=True)])
     if votes.sum() <= 0:
         nothing = np.zeros(len(runs))
-        return KickSpot(0.0, asked_m or 2.5 * scene.goal.width_m, nothing)
+        return KickSpot(0.0, asked_m or 2.5 * scene.goal.width_m, places[:, 0], nothing)
     logs = np.log(np.maximum(places[:, 1], NEAR_THE_LINE_M))
     near = np.exp(-0.5 * ((logs[:, None] - logs) / SPOT_SPREAD) ** 2)
     weight = votes * np.where(rested, 2.0, 1.0)
@@ -165,31 +202,27 @@ def kick_spot(runs: Sequence[Run], scene: SceneFit, stage_ratio: float | None) -
     share = near[int(np.argmax(score))]
     y = float(np.exp(np.average(logs, weights=share * weight)))
     x = float(np.average(places[:, 0], weights=share * weight))
-    return KickSpot(x, y, share * votes * rested)
+    return KickSpot(x, y, places[:, 0], share * votes * rested)
 
 
-def _kick_like(run: Run, scene: SceneFit) -> float:
+def _kick_like(run: Run, start: Start) -> float:
     """How much a run looks like a kick towards the goal from anywhere, 0..1."""
-    x, y = start_of(run, scene)
+    (x, y), (vx, vy) = start.place_m, start.velocity_mps
     if y <= NEAR_THE_LINE_M:
         return 0.0
-    vx, vy = _velocity(run, scene)
     towards = -(vx * x + vy * y) / max(1e-6, hypot(vx, vy) * hypot(x, y))
     ball = run.p_begins * _logistic(run.ball_log_odds - 2)
     return ball * max(0.0, towards) ** 4 * min(1.0, hypot(vx, vy) / 3.0)
 
 
-def shot_features(
-    run: Run, crossing: Crossing, scene: SceneFit, spot: KickSpot, others: float
-) -> F64:
+def shot_features(run: Run, start: Start, crossing: Crossing, spot: KickSpot) -> F64:
     """Return what tells a shot from a pass back, a fetch or a ball of another game, (11,).
 
-    Each is bounded: a share of a scale, 0..1. ``others`` says how many other balls were kicked
-    from a rest at the spot: a ball that rolls through where nobody kicks is no shot.
+    Each is bounded: a share of a scale, 0..1. ``spot`` is of the other runs: a ball that rolls
+    through where nobody kicks is no shot.
     """
-    x, y = start_of(run, scene)
-    vx, vy = _velocity(run, scene)
-    speed = hypot(vx, vy)
+    x, y = start.place_m
+    speed = hypot(*start.velocity_mps)
     back = log(max(y, 0.05) / spot.y_m)
     went = float(np.clip((y - crossing.nearest_m) / max(y, 0.3), 0.0, 1.0))
     first = run.segments[0]
@@ -201,7 +234,7 @@ def shot_features(
             # Behind the kick line, a ball is on its way back; before it, it may have been hidden.
             _beyond(max(back, 0.0), 0.1),
             min(max(-back, 0.0), 1.0),
-            _beyond(abs(x - spot.x_m) / spot.y_m, 0.3),
+            _beyond(spot.aside(x), 0.3),
             min(went / 0.6, 1.0),
             # Seen for long and no nearer, a ball was not shot; of a glimpse that says little.
             _beyond(seen_s, 1.3) * (1 - min(went / 0.3, 1.0)),
@@ -209,9 +242,9 @@ def shot_features(
             _beyond(height, 0.4),
             # A ball that was not seen to lie was kicked if it is fast, or if others were kicked
             # from there; else it may have rolled in.
-            run.p_new,
-            run.p_new * exp(-others),
-            run.p_new * (1 - min(speed / 6.0, 1.0)),
+            start.p_new,
+            start.p_new * exp(-float(spot.from_rest.sum())),
+            start.p_new * (1 - min(speed / 6.0, 1.0)),
         ]
     )
 

@@ -13,7 +13,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import IntEnum
-from math import inf, log, pi
+from math import inf, log, log1p, pi
 
 import numpy as np
 import numpy.typing as npt
@@ -40,7 +40,7 @@ BOUNCED_SHARE, TURNED_SHARE = 0.2, 0.04  # of the way out of sight; a bounce kee
 NEVER = -1e9
 # Places of the learnt numbers in `Weights.link`.
 RAN_ON, MET, KICKED, MOVED, SAME_TRACK, BALL = range(6)
-PLACE_SIGMA, SPEED_SIGMA, JOINT_SIGMA = range(6, 9)
+PLACE_SIGMA, SPEED_SIGMA, JOINT_SIGMA, HIDDEN, HIDDEN_TIME = range(6, 11)
 
 
 class Between(IntEnum):
@@ -110,8 +110,6 @@ def candidate_pairs(segments: Sequence[Segment]) -> list[tuple[int, int]]:
                 continue
             if b.start_s > until_s:
                 break
-            if a.lies and b.start_s > min(a.latest_s, a.end_s + 30.0) + LONGEST_GAP_S:
-                continue
             found.append((i, j))
     return found
 
@@ -146,15 +144,19 @@ def link_scores(a: Segment, b: Segment, weights: Weights) -> tuple[F64, F64]:
 
 def link_parts(a: Segment, b: Segment, weights: Weights) -> LinkParts:
     """Work out what speaks for each `Between`; parameters as for `link_scores`."""
-    place_floor, speed_floor, joint_floor = np.exp(weights.link[PLACE_SIGMA:])
+    place_floor, speed_floor, joint_floor = np.exp(weights.link[PLACE_SIGMA:HIDDEN])
+    hidden = weights.link[HIDDEN:]
     # While a ball lies nothing of it is missing: only the time since it left is a gap.
     left_s = float(np.clip(b.start_s, a.end_s, max(a.end_s, a.latest_s)))
     gap_s = max(0.0, b.start_s - left_s)
     density, joint = np.full(4, NEVER), np.full(4, b.start_s)
     if not a.lies:
         density[Between.RAN_ON], joint[Between.RAN_ON] = _ran_on(a, b, place_floor, speed_floor)
-    if not (a.lies and b.lies):
-        met, at_s, gained = _joint(a, b, joint_floor)
+    if a.lies and b.lies:
+        again = hidden_until(a, b, place_floor)
+        density[Between.RAN_ON] = float(again.factors @ hidden) + again.likeness
+    else:
+        met, at_s, gained = _joint(a, b, joint_floor, hidden)
         # Nothing that stands still can lend a ball speed (conservation of energy).
         if not a.lies:
             density[Between.MET] = met - np.logaddexp(0.0, 2 * gained)
@@ -190,14 +192,56 @@ def _ran_on(a: Segment, b: Segment, place_floor: float, speed_floor: float) -> t
     return score - float(np.logaddexp(0.0, 2 * gained)), at_s
 
 
-def _joint(a: Segment, b: Segment, joint_floor: float) -> tuple[float, float, float]:
+def _joint(a: Segment, b: Segment, joint_floor: float, hidden: F64) -> tuple[float, float, float]:
     """Log density that both motions, followed on and back, meet; when; and the speed gained."""
     until_s = min(b.start_s, max(a.end_s, a.latest_s) + OVERLAP_S) if a.lies else b.start_s
-    return _meeting(a, b, (min(a.end_s, until_s), until_s), joint_floor)
+    off, cov, at_s, gained = _meeting(a, b, (min(a.end_s, until_s), until_s))
+    met = _log_normal(off, cov + np.eye(2) * joint_floor**2) + log(YARD_M2)
+    again = hidden_until(a, b, joint_floor) if until_s < b.start_s else None
+    if again is not None and float(again.factors @ hidden) + again.likeness > met:
+        return float(again.factors @ hidden) + again.likeness, again.time_s, again.gained
+    return met, at_s, gained
 
 
-def passing(stay: Segment, way: Segment, since_s: float, joint_floor: float) -> tuple[float, float]:
-    """Log density that a way leads back to a lying ball, over any other start; and when it left.
+@dataclass(frozen=True, slots=True, eq=False)
+class Hidden:
+    """A ball that seemed to have left, and a later segment that starts where it lay.
+
+    Attributes
+    ----------
+    factors : (2,) what the learnt numbers are multiplied with: how long it was hidden.
+    likeness : log density that the places agree, over the best there can be: at most 0.
+    time_s : until when it would have been hidden.
+    gained : speed that it gained there.
+    """
+
+    factors: F64
+    likeness: float
+    time_s: float
+    gained: float
+
+
+def hidden_until(stay: Segment, later: Segment, floor: float) -> Hidden:
+    """Weigh that legs hid a ball which seemed to have left, and which a later segment shows.
+
+    Balls are put down and kicked at the same few places, so that the place alone tells little: the
+    log odds are learnt, by the time.
+    """
+    if later.lies:
+        off = later.stretch.centre_m([later.start_s]) - stay.stretch.centre_m([stay.end_s])
+        cov = _spread(stay, stay.end_s, np.zeros(2)) + _spread(later, later.start_s, np.zeros(2))
+        found = off[0, :2], cov, later.start_s, 0.0
+    else:
+        found = _meeting(stay, later, (stay.latest_s, later.start_s))
+    off, cov, at_s, gained = found
+    least = np.eye(2) * floor**2
+    likeness = _log_normal(off, cov + least) - _log_normal(np.zeros(2), least)
+    factors = np.array([1.0, log1p(max(0.0, at_s - stay.latest_s))])
+    return Hidden(factors, likeness, at_s, gained)
+
+
+def passing(stay: Segment, way: Segment, since_s: float, weights: Weights) -> tuple[float, float]:
+    """Log odds that a way leads back to a lying ball, over any other start; and when it left.
 
     By when the background changed has no say: legs hide a ball that still lies there, and look like
     one that has left. The way itself tells the moment, which may come after its first sightings,
@@ -207,14 +251,21 @@ def passing(stay: Segment, way: Segment, since_s: float, joint_floor: float) -> 
     if stay.end_s < way.start_s:
         since_s = max(since_s, stay.end_s)
     until_s = min(way.start_s + OVERLAP_S, way.end_s)
-    met, at_s, _ = _meeting(stay, way, (since_s, until_s), joint_floor)
-    return met + log(expit(stay.ball_log_odds)), at_s
+    off, cov, at_s, _ = _meeting(stay, way, (since_s, until_s))
+    floor = float(np.exp(weights.link[JOINT_SIGMA]))
+    met = _log_normal(off, cov + np.eye(2) * floor**2) + log(YARD_M2)
+    return met + float(weights.link[KICKED]) + log(expit(stay.ball_log_odds)), at_s
 
 
 def _meeting(
-    a: Segment, b: Segment, between_s: tuple[float, float], joint_floor: float
-) -> tuple[float, float, float]:
-    """Log density that two motions meet between two moments; when; and the speed gained."""
+    a: Segment, b: Segment, between_s: tuple[float, float]
+) -> tuple[F64, F64, float, float]:
+    """How two motions miss each other where they come nearest between two moments.
+
+    Returns
+    -------
+    How far apart they are, and its covariance; when; and the speed gained.
+    """
     moments = np.linspace(*between_s, MOMENTS)
     end_m = a.stretch.centre_m([moments[0]])[0, :2]
     start_m = b.stretch.centre_m([b.start_s])[0, :2]
@@ -225,9 +276,8 @@ def _meeting(
         at_s = float(moments[k])
         moments = np.linspace(moments[max(0, k - 1)], moments[min(k + 1, MOMENTS - 1)], MOMENTS)
     cov = _spread(a, at_s, ways[0][k] - end_m) + _spread(b, at_s, start_m - ways[1][k])
-    cov = cov + np.eye(2) * joint_floor**2
     before, after = (float(np.hypot(*s.stretch.velocity_mps(at_s)[:2])) for s in (a, b))
-    return _log_normal(apart[k], cov) + log(YARD_M2), at_s, (after - before) / GAIN_MPS
+    return apart[k], cov, at_s, (after - before) / GAIN_MPS
 
 
 def _spread(segment: Segment, at_s: float, unseen_m: F64) -> F64:
