@@ -21,6 +21,16 @@ from shoegoal.card.plan import (
 from shoegoal.ladder.ladders import Ladder
 from shoegoal.ladder.rules import Advance, FirstMakes, Round, Rung, Stage, TouchesInARow
 
+_SHORT_CAUTIONS = (
+    "Warm up first; the card “Before and after” says how.",
+    "Clear the space: nobody and nothing breakable beside or behind the goal, no road, dry and "
+    "even ground, the phone out of the ball's way.",
+    "Closed sports shoes, tied. Markers that give way: shoes, cones, empty bottles.",
+    "Film only who has agreed, a child only with a parent's or guardian's consent; no neighbours, "
+    "street signs or house numbers in the picture.",
+    "Stop when something hurts. Your school's rules and your teacher come first.",
+)
+
 
 @dataclass(frozen=True, slots=True)
 class Section:
@@ -142,17 +152,6 @@ def _card(ladder: Ladder, stage: Stage, rung: Rung, which: Round) -> StageCard:
         sections=(setting, _phone(stage), _filming(stage), _after(stage, rung, which)),
         cautions=Section("Before you begin", _SHORT_CAUTIONS),
     )
-
-
-_SHORT_CAUTIONS = (
-    "Warm up first; the card “Before and after” says how.",
-    "Clear the space: nobody and nothing breakable beside or behind the goal, no road, dry and "
-    "even ground, the phone out of the ball's way.",
-    "Closed sports shoes, tied. Markers that give way: shoes, cones, empty bottles.",
-    "Film only who has agreed, a child only with a parent's or guardian's consent; no neighbours, "
-    "street signs or house numbers in the picture.",
-    "Stop when something hurts. Your school's rules and your teacher come first.",
-)
 
 
 def _goal(stage: Stage) -> Section:

@@ -22,6 +22,7 @@ LEAST_BEHIND_M, MOST_BEHIND_M = 2.0, 6.0
 BESIDE_MARKERS_M = 1.0
 ASIDE_STEPS = 3  # so that the kicker does not hide the ball on its way
 DRIBBLE_STEPS = 4  # side of the square in which the ball is kept
+Point: TypeAlias = tuple[float, float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,8 +116,6 @@ def _is_in_picture(away_m: tuple[float, float, float], pan_deg: float, tilt_deg:
     half_wide = USED_SHARE * math.tan(math.radians(HFOV_DEG / 2.0))
     return depth > 0 and abs(right) <= half_wide * depth and abs(down) <= half_wide / ASPECT * depth
 
-
-Point: TypeAlias = tuple[float, float]
 
 INK, SOFT, VIEW, GROUND, ACCENT = "#1d2a33", "#6b7a85", "#dbe9f4", "#f3f6ee", "#b3462b"
 

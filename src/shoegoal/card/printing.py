@@ -17,6 +17,17 @@ if TYPE_CHECKING:
     from fpdf import FPDF
     from fpdf.fonts import TTFFont
 
+FONT = "DejaVu"
+MARGIN_MM, GAP_MM, PAGE_MM = 12.0, 7.0, (210.0, 297.0)
+COLUMNS, ROWS = 2, 5
+INNER_MM = PAGE_MM[0] - 2 * MARGIN_MM
+FAINT = "#55636e"
+CAUTION = "#b3462b"
+_POINTS_A_MM = 72.0 / 25.4
+WIDE_MM = (PAGE_MM[0] - 2 * MARGIN_MM) / COLUMNS
+TALL_MM = (PAGE_MM[1] - 2 * MARGIN_MM) / ROWS
+QUIET_MODULES = 4  # ISO/IEC 18004 asks for four light modules around
+
 
 def html_of(cards: Sequence[StageCard], timed: TimedCard) -> str:
     """Lay the cards out, one printed page each."""
@@ -45,14 +56,6 @@ def clocked(lines: Sequence[Timed]) -> list[dict[str, Any]]:
 def clock(time_s: int) -> str:
     """Minutes and seconds."""
     return f"{time_s // 60}:{time_s % 60:02d}"
-
-
-FONT = "DejaVu"
-MARGIN_MM, GAP_MM, PAGE_MM = 12.0, 7.0, (210.0, 297.0)
-INNER_MM = PAGE_MM[0] - 2 * MARGIN_MM
-FAINT = "#55636e"
-CAUTION = "#b3462b"
-_POINTS_A_MM = 72.0 / 25.4
 
 
 def pdf_of(cards: Sequence[StageCard], timed: TimedCard) -> bytes:
@@ -229,11 +232,7 @@ def _styles(pdf: FPDF, pen: Pen) -> Iterator[str]:
         yield "D"
 
 
-COLUMNS, ROWS = 2, 5
-WIDE_MM = (PAGE_MM[0] - 2 * MARGIN_MM) / COLUMNS
-TALL_MM = (PAGE_MM[1] - 2 * MARGIN_MM) / ROWS
 QR_MM, INSET_MM = 34.0, 5.0
-QUIET_MODULES = 4  # ISO/IEC 18004 asks for four light modules around
 
 
 @dataclass(frozen=True, slots=True)

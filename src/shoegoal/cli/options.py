@@ -37,6 +37,8 @@ MAX_INVENTED = 500
 MAX_DAYS = 36_500.0
 MAX_WORKERS = 256
 MAX_ID = 2**31 - 1  # numbers of sets and rounds are 32-bit in PostgreSQL
+# Where the parameter cannot have the option's own name, which Python or click uses.
+_FLAGS = {"class_name": "--class", "as_list": "--list", "in_browser": "--open"}
 
 
 class PixelPoint(click.ParamType[ImagePoint]):
@@ -323,11 +325,6 @@ _ROWS = (
 )
 OPTIONS = {row.flag: row for row in _ROWS}
 _PLACE = {flag: place for place, flag in enumerate(OPTIONS)}
-_FLAGS = {
-    "class_name": "--class",
-    "as_list": "--list",
-    "in_browser": "--open",
-}  # words that Python or click has taken
 
 
 def flag_of(name: str) -> str:

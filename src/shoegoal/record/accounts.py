@@ -44,6 +44,13 @@ from shoegoal.record.journal import append_of_book, now_text, time_text
 
 LONGEST_NAME = 80
 ACCOUNT_COLUMNS = ("login", "name", "role", "pupil_id", "class_id", "made_at", "disabled_at")
+# Each takes 64 MiB (the library's default is RFC 9106's second recommended choice).
+_AT_ONCE = threading.BoundedSemaphore(2)
+_HASHER = PasswordHasher()
+TRIES_WITHIN = timedelta(minutes=15)
+SEEN_EVERY = timedelta(minutes=5)  # so that looking at a page does not always write
+TOKEN_BYTES = 32
+LONGEST_LOGIN = 200
 
 
 class Role(StrEnum):
@@ -245,9 +252,6 @@ def _account(row: Row[Any]) -> Account:
 
 
 SHORTEST, LONGEST = 12, 200
-# Each takes 64 MiB (the library's default is RFC 9106's second recommended choice).
-_AT_ONCE = threading.BoundedSemaphore(2)
-_HASHER = PasswordHasher()
 
 
 def hash_password(password: str, name: str) -> str:
@@ -285,14 +289,10 @@ def _nobodys() -> str:
     return _HASHER.hash("nobody has this password")
 
 
-TRIES_WITHIN = timedelta(minutes=15)
 # Of an account from one address; from one address, which a school's pupils may share; and of an
 # account from everywhere, so high that no one address can shut anybody else out of theirs.
 MOST_OF_BOTH, MOST_OF_ADDRESS, MOST_OF_ACCOUNT = 5, 20, 200
 LONGEST_SESSION, LONGEST_IDLE = timedelta(hours=12), timedelta(hours=1)
-SEEN_EVERY = timedelta(minutes=5)  # so that looking at a page does not always write
-TOKEN_BYTES = 32
-LONGEST_LOGIN = 200
 
 
 @dataclass(frozen=True, slots=True)

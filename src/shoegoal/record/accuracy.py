@@ -51,6 +51,8 @@ _AT_A_TIME = 500  # sets of one query
 _CALLS = (Call.MAKE, Call.MISS)
 _SAME_KICK_S = SAME_EVENT_S[EventKind.SHOT]
 _views: dict[str, str] = {}  # by the hash of the count, which is long to read
+_trusts: dict[str, Trust] = {}  # by the hash of the newest entry that bears on it
+_signed_sets: dict[str, tuple[list[CheckedCall], int]] = {}  # by the hash of a set's last entry
 
 
 def wilson_interval(hits: int, of: int, confidence: float = CONFIDENCE) -> tuple[float, float]:
@@ -131,10 +133,6 @@ def checks_missing(hits: int, of: int, width: float, confidence: float = CONFIDE
         middle = (low + high) // 2
         low, high = (low, middle) if wide_enough(middle) else (middle, high)
     return high - of
-
-
-_trusts: dict[str, Trust] = {}  # by the hash of the newest entry that bears on it
-_signed_sets: dict[str, tuple[list[CheckedCall], int]] = {}  # by the hash of a set's last entry
 
 
 class Source(StrEnum):

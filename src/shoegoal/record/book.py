@@ -42,6 +42,16 @@ WAIT_S = 10.0  # for another writer; a transaction of ours takes milliseconds
 _WRITING = "shoegoal_writing"
 _UPGRADING = "shoegoal_upgrading"
 _UPGRADE_LOCK = 5_302_118_044  # any number, the same in every version
+BOOK_VARIABLE = "SHOEGOAL_BOOK"
+BOOK_FILE_NAME = "book.sqlite3"
+_POSTGRESQL = ("postgresql", "postgres", "postgresql+psycopg")
+_NO_ROOM = ("disk is full", "no space left", "disk i/o error", "could not extend file")
+_NO_RIGHT = ("readonly database", "read-only", "permission denied", "unable to open database file")
+_LOCKED = ("database is locked", "lock timeout", "database table is locked")
+_DAMAGED = ("malformed", "not a database", "corrupt", "invalid page", "no such table",
+            "file is encrypted")  # fmt: skip
+MIGRATIONS = Path(__file__).parent / "migrations"
+_MOST_BYTES = 10_000
 
 
 class Book:
@@ -158,11 +168,6 @@ def _prepare_sqlite(engine: Engine, wait_s: float) -> None:
         connection.exec_driver_sql("BEGIN IMMEDIATE" if writing else "BEGIN")
 
 
-BOOK_VARIABLE = "SHOEGOAL_BOOK"
-BOOK_FILE_NAME = "book.sqlite3"
-_POSTGRESQL = ("postgresql", "postgres", "postgresql+psycopg")
-
-
 def book_url(named: str | None = None) -> URL:
     """Turn what a person named into a database URL.
 
@@ -204,13 +209,6 @@ def _own_file() -> Path:
     from platformdirs import user_data_path
 
     return user_data_path("shoegoal", appauthor=False) / BOOK_FILE_NAME
-
-
-_NO_ROOM = ("disk is full", "no space left", "disk i/o error", "could not extend file")
-_NO_RIGHT = ("readonly database", "read-only", "permission denied", "unable to open database file")
-_LOCKED = ("database is locked", "lock timeout", "database table is locked")
-_DAMAGED = ("malformed", "not a database", "corrupt", "invalid page", "no such table",
-            "file is encrypted")  # fmt: skip
 
 
 @contextmanager
@@ -268,9 +266,6 @@ def _plain(name: str, error: BaseException) -> ShoegoalError:
     if any(words in low for words in _NO_RIGHT):
         return OutputError(f"the record book {name} cannot be written ({said}); check the folder")
     return RecordBookError(f"the record book {name} cannot be used ({said})")
-
-
-MIGRATIONS = Path(__file__).parent / "migrations"
 
 
 def revision_of(connection: Connection) -> str | None:
@@ -345,9 +340,6 @@ def keep_copy(book: Path, revision: str) -> Path:
             "brought up to date; make room"
         ) from error
     return copy
-
-
-_MOST_BYTES = 10_000
 
 
 @dataclass(frozen=True, slots=True)

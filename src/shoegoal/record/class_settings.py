@@ -19,6 +19,7 @@ from shoegoal.record.journal import now_text
 
 CODE_LETTERS = "23456789abcdefghjkmnpqrstuvwxyz"  # none that is taken for another
 CODE_LENGTH = 6
+LETTERS = "23456789ABCDEFGHJKMNPQRSTUVWXYZ"  # none that is taken for another when it is typed
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,7 +145,6 @@ def _read(connection: Connection, where: ColumnElement[bool]) -> ClassSettings |
     return ClassSettings(row.class_id, row.name, row.code, row.ladder_id, ladder, limits)
 
 
-LETTERS = "23456789ABCDEFGHJKMNPQRSTUVWXYZ"  # none that is taken for another when it is typed
 GROUPS, GROUP_LENGTH = 4, 4
 
 

@@ -35,6 +35,7 @@ ANSWERED = and_(
     schema.coach_answers.c.round_id == schema.coach_items.c.round_id,
     schema.coach_answers.c.place == schema.coach_items.c.place,
 )
+BANDS = (Answer.IN_BAND.value, Answer.LOOK.value)
 
 
 @dataclass(frozen=True, slots=True)
@@ -312,9 +313,6 @@ def _shares(sizes: Sequence[int], wanted: int) -> list[int]:
             shares[i] += 1
             shares[most] -= 1
     return shares
-
-
-BANDS = (Answer.IN_BAND.value, Answer.LOOK.value)
 
 
 def decided_cues(history: SetHistory) -> Iterator[tuple[float, str, str]]:

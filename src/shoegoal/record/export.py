@@ -37,6 +37,26 @@ from shoegoal.written import whole_file
 EXPORT_FORMAT = 1
 DATA_NAME = "data.json"
 JPEG_QUALITY = 88
+U8 = npt.NDArray[np.uint8]
+Box = tuple[int, int, int, int]  # left, top, right, bottom; px
+LEAST_PERSON = 0.3
+HEAD_SHARE = 0.35  # of a standing person's box, from its top: head, neck and some of the shoulders
+SIDE_MARGIN = 0.15  # of the box's width, to either side
+TOP_MARGIN = 0.12  # of the box's height: boxes often cut hair off
+UPRIGHT_RATIO = 1.25  # height over width; a lower box is a person bent, sitting or cut: all covered
+WINDOW_SHARES = (1.0, 0.6)  # of the picture's shorter side
+WINDOW_STEP = 0.5
+FACE_MARGIN = 0.35
+LEAST_FACE_SHARE = 0.03  # of the picture's shorter side
+FACE_LONG_SIDE_PX = 1280  # larger pictures are looked at for faces at this size
+MOSAIC_CELLS = 4  # across a covered patch: far below what any face can be known from
+FRAME_DARKEST = 70  # grey: the dark bars between stills, JPEG's ringing included
+FRAME_BODY = 0.3  # what lies above this share of a picture is its heading
+LEAST_STILL_SHARE = 0.3  # of the picture's height: narrower pieces are no stills
+_CASCADES = (
+    "haarcascade_frontalface_default.xml",
+    "haarcascade_profileface.xml",
+)
 
 
 def export_pupil(book: Book, pupil: str, out: Path) -> int:
@@ -156,29 +176,6 @@ def _write_zip(out: Path, data: dict[str, Any], histories: list[SetHistory]) -> 
                 bundle.writestr(part, content, zipfile.ZIP_DEFLATED)
     except OSError as error:
         raise cannot_write(out, error) from error
-
-
-U8 = npt.NDArray[np.uint8]
-Box = tuple[int, int, int, int]  # left, top, right, bottom; px
-
-LEAST_PERSON = 0.3
-HEAD_SHARE = 0.35  # of a standing person's box, from its top: head, neck and some of the shoulders
-SIDE_MARGIN = 0.15  # of the box's width, to either side
-TOP_MARGIN = 0.12  # of the box's height: boxes often cut hair off
-UPRIGHT_RATIO = 1.25  # height over width; a lower box is a person bent, sitting or cut: all covered
-WINDOW_SHARES = (1.0, 0.6)  # of the picture's shorter side
-WINDOW_STEP = 0.5
-FACE_MARGIN = 0.35
-LEAST_FACE_SHARE = 0.03  # of the picture's shorter side
-FACE_LONG_SIDE_PX = 1280  # larger pictures are looked at for faces at this size
-MOSAIC_CELLS = 4  # across a covered patch: far below what any face can be known from
-FRAME_DARKEST = 70  # grey: the dark bars between stills, JPEG's ringing included
-FRAME_BODY = 0.3  # what lies above this share of a picture is its heading
-LEAST_STILL_SHARE = 0.3  # of the picture's height: narrower pieces are no stills
-_CASCADES = (
-    "haarcascade_frontalface_default.xml",
-    "haarcascade_profileface.xml",
-)
 
 
 def cover_faces(bgr: U8) -> tuple[U8, int]:

@@ -31,6 +31,14 @@ from shoegoal.record.journal import (
 from shoegoal.record.queue import keep_state
 
 UNNAMED_CLASS = "no class"
+ANIMALS = (
+    "Badger", "Beaver", "Bison", "Bumblebee", "Camel", "Cheetah", "Condor", "Cricket", "Curlew",
+    "Dolphin", "Dormouse", "Egret", "Falcon", "Finch", "Gazelle", "Gecko", "Hedgehog", "Heron",
+    "Ibex", "Jackdaw", "Kestrel", "Kingfisher", "Lemur", "Llama", "Lynx", "Marmot", "Martin",
+    "Newt", "Ocelot", "Otter", "Panda", "Pelican", "Penguin", "Plover", "Puffin", "Quail",
+    "Rabbit", "Raven", "Robin", "Salmon", "Seal", "Sparrow", "Squirrel", "Stork", "Swift",
+    "Tapir", "Toucan", "Turtle", "Walrus", "Wombat", "Wren", "Zebra",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -326,14 +334,6 @@ def _is_there(connection: Connection, set_id: int, content: str) -> bool:
         return False
 
 
-ANIMALS = (
-    "Badger", "Beaver", "Bison", "Bumblebee", "Camel", "Cheetah", "Condor", "Cricket", "Curlew",
-    "Dolphin", "Dormouse", "Egret", "Falcon", "Finch", "Gazelle", "Gecko", "Hedgehog", "Heron",
-    "Ibex", "Jackdaw", "Kestrel", "Kingfisher", "Lemur", "Llama", "Lynx", "Marmot", "Martin",
-    "Newt", "Ocelot", "Otter", "Panda", "Pelican", "Penguin", "Plover", "Puffin", "Quail",
-    "Rabbit", "Raven", "Robin", "Salmon", "Seal", "Sparrow", "Squirrel", "Stork", "Swift",
-    "Tapir", "Toucan", "Turtle", "Walrus", "Wombat", "Wren", "Zebra",
-)  # fmt: skip
 LOWEST, HIGHEST = 10, 99
 
 

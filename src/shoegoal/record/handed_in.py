@@ -42,6 +42,7 @@ CLAIM_S = 20.0
 MOST_TRIES = 3
 TOKEN_BYTES = 24
 BROKE_OFF = "counting it broke off several times"
+CLIPS_VARIABLE = "SHOEGOAL_CLIPS"
 
 
 class ClipState(StrEnum):
@@ -373,9 +374,6 @@ def _of(row: Row[Any]) -> HandedIn:
         tries=row.tries,
         set_id=row.set_id,
     )
-
-
-CLIPS_VARIABLE = "SHOEGOAL_CLIPS"
 
 
 def clips_folder(book: Book) -> Path:

@@ -17,6 +17,7 @@ from shoegoal.record import schema
 from shoegoal.record.keys import own_key
 
 UNKNOWN = "unknown"  # state of a set that was changed since it was worked out
+FIRST_PREVIOUS = "0" * 64  # what stands before the first entry
 
 
 def now_text() -> str:
@@ -159,9 +160,6 @@ def entry_of(row: RowMapping) -> Entry:
         payload=payload,
         previous=row["previous"],
     )
-
-
-FIRST_PREVIOUS = "0" * 64  # what stands before the first entry
 
 
 @dataclass(frozen=True, slots=True)

@@ -37,6 +37,7 @@ from shoegoal.review.views import check_view_of
 
 DEFAULT_SIZE, LARGEST_SIZE = 20, 500
 WIDTHS = (0.1, 0.2, 0.3)
+SIDE = 300.0  # of the plot, in its own units
 
 
 class CheckPages:
@@ -166,7 +167,6 @@ def _field(form: FormData, name: str) -> str:
     return value.strip() if isinstance(value, str) else ""
 
 
-SIDE = 300.0  # of the plot, in its own units
 LEFT, TOP, BELOW, RIGHT = 56.0, 16.0, 52.0, 24.0
 
 

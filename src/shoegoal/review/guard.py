@@ -68,6 +68,9 @@ _WELCOME = (
     '<link rel="icon" href="/static/icon.svg">'
     '<meta http-equiv="refresh" content="0; url=/"><p><a href="/">Go on</a></p></html>'
 )
+# Nobody is logged in yet, so the form's token is held by a cookie of its own.
+FORM_COOKIE = "__Host-shoegoal-login"
+_COOKIE: dict[str, Any] = {"secure": True, "httponly": True, "samesite": "lax", "path": "/"}
 
 
 class Entrance(Protocol):
@@ -309,11 +312,6 @@ def _same_origin(request: Request) -> bool:
         return False
     here = site_name(request.url.netloc, request.url.scheme)
     return bool(origin.netloc) and site_name(origin.netloc, origin.scheme) == here
-
-
-# Nobody is logged in yet, so the form's token is held by a cookie of its own.
-FORM_COOKIE = "__Host-shoegoal-login"
-_COOKIE: dict[str, Any] = {"secure": True, "httponly": True, "samesite": "lax", "path": "/"}
 
 
 class LoginPages:

@@ -59,6 +59,7 @@ _MAY_BE_FILMED_AGAIN = (
     ClipState.WAITING,
     ClipState.NOT_COUNTED,
 )
+WAITED_FOR = (ClipState.RECEIVED,)
 
 
 def make_phone_app(book: Book, entrance: Entrance, showing: Showing) -> Starlette:
@@ -273,9 +274,6 @@ def _result(history: SetHistory, results: PupilResults) -> dict[str, object]:
         "next_goal": results.next_goal,
         "hints": form_hints(history),
     }  # fmt: skip
-
-
-WAITED_FOR = (ClipState.RECEIVED,)
 
 
 @dataclass(frozen=True, slots=True)

@@ -48,6 +48,27 @@ from shoegoal.review.views import tally_words, task_of
 from shoegoal.scale.work import PLAIN_NAME
 
 FILM_AGAIN = "Your teacher asks you to film this set again."
+PAGE_SIZE = 50
+MOST_KEPT = 1_000  # glances; some kB each
+WAIT_FOR_STATES_S = 5.0  # of a page; the next one goes on from there
+STATE_WORDS = {
+    "look": "needs a look",
+    "to sign": "ready to sign",
+    "count again": "count again",
+    "signed": "signed",
+}
+_UNDER_WAY = (ClipState.RECEIVED, ClipState.WAITING, ClipState.COUNTING)
+_ORDERS = {
+    # Those that the fewest looks settle come first; what cannot be read comes last.
+    LOOK: (schema.set_states.c.state.desc(), "questions", "set_id"),
+    TO_SIGN: ("set_id",),
+    SIGNED: (schema.set_states.c.signed_at.desc(), "set_id"),
+}
+_WORDS = {
+    Decision.ADVANCE.value: "advance",
+    Decision.TRY_AGAIN.value: "try again",
+    Decision.NOT_FINISHED.value: "not finished",
+}
 
 
 class QueuePages:
@@ -226,17 +247,6 @@ def _page(asked: Asked) -> int:
     return int(said) if said.isdecimal() and len(said) < 6 else 1
 
 
-PAGE_SIZE = 50
-MOST_KEPT = 1_000  # glances; some kB each
-WAIT_FOR_STATES_S = 5.0  # of a page; the next one goes on from there
-STATE_WORDS = {
-    "look": "needs a look",
-    "to sign": "ready to sign",
-    "count again": "count again",
-    "signed": "signed",
-}
-
-
 @dataclass(frozen=True, slots=True)
 class Glance:
     """A set in short.
@@ -363,15 +373,6 @@ def overview(connection: Connection, wanted: Wanted) -> Overview:
     )
 
 
-_UNDER_WAY = (ClipState.RECEIVED, ClipState.WAITING, ClipState.COUNTING)
-_ORDERS = {
-    # Those that the fewest looks settle come first; what cannot be read comes last.
-    LOOK: (schema.set_states.c.state.desc(), "questions", "set_id"),
-    TO_SIGN: ("set_id",),
-    SIGNED: (schema.set_states.c.signed_at.desc(), "set_id"),
-}
-
-
 def waiting_for(
     connection: Connection, state: str, wanted: Wanted, first: int = 0, most: int = 1
 ) -> list[int]:
@@ -481,10 +482,3 @@ def _sentence(said: str, standing: Standing | None, *, touches: bool) -> str:
     if not standing.looks:
         settles = "something may be hidden in a part of the clip"
     return f"{tally_words(standing.tally, touches=touches)}: {settles}"
-
-
-_WORDS = {
-    Decision.ADVANCE.value: "advance",
-    Decision.TRY_AGAIN.value: "try again",
-    Decision.NOT_FINISHED.value: "not finished",
-}

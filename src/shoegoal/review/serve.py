@@ -50,6 +50,17 @@ from shoegoal.review.showing import HERE, Showing
 
 LOOPBACK = "127.0.0.1"
 KEY_BYTES = 24
+MOST_CONNECTIONS = 400
+REQUEST_WITHIN_S = 10.0  # from its first byte, or from connecting, to the end of its headers
+HANDSHAKE_WITHIN_S = 10.0
+KEEP_ALIVE_S = 5
+OPEN_FILES = 4096
+_PAGE = (
+    '<!doctype html><html lang="en"><meta charset="utf-8"><title>shoegoal</title>'
+    '<meta name="referrer" content="no-referrer">'
+    '<meta http-equiv="refresh" content="0; url={address}">'
+    '<p><a href="{address}">Go on to shoegoal</a></p></html>\n'
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -249,13 +260,6 @@ def make_app(book: Book, entrance: Entrance) -> Starlette:
     return Starlette(routes=[Mount(PLACE, phones), Mount("/", teachers)])
 
 
-MOST_CONNECTIONS = 400
-REQUEST_WITHIN_S = 10.0  # from its first byte, or from connecting, to the end of its headers
-HANDSHAKE_WITHIN_S = 10.0
-KEEP_ALIVE_S = 5
-OPEN_FILES = 4096
-
-
 class PatientProtocol(H11Protocol):
     """HTTP/1.1 that closes a connection whose request does not come, the oldest first.
 
@@ -335,14 +339,6 @@ def allow_open_files() -> None:
     wanted = OPEN_FILES if most == resource.RLIM_INFINITY else min(OPEN_FILES, most)
     if now != resource.RLIM_INFINITY and now < wanted:
         resource.setrlimit(resource.RLIMIT_NOFILE, (wanted, most))
-
-
-_PAGE = (
-    '<!doctype html><html lang="en"><meta charset="utf-8"><title>shoegoal</title>'
-    '<meta name="referrer" content="no-referrer">'
-    '<meta http-equiv="refresh" content="0; url={address}">'
-    '<p><a href="{address}">Go on to shoegoal</a></p></html>\n'
-)
 
 
 @contextmanager

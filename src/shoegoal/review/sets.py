@@ -35,6 +35,8 @@ from shoegoal.review.showing import Showing, status_of
 from shoegoal.review.views import old_view_of, view_of
 from shoegoal.types import ImagePoint
 
+LEAST_MOVE_PX = 0.05
+
 
 @dataclass(frozen=True, slots=True)
 class _Said:
@@ -178,9 +180,6 @@ class SetPages:
             with self._book.reading() as connection:
                 seen = overview(connection, wanted)
         return {"seen": seen, "wanted": wanted, "signer": name_of(asked)}
-
-
-LEAST_MOVE_PX = 0.05
 
 
 def _text(form: FormData, name: str) -> str:

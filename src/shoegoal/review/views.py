@@ -27,6 +27,36 @@ _ADDING = {
     Answer.TOUCH: "Add a touch",
     Answer.LOST: "Add a loss of the ball",
 }
+SYMBOLS = {Call.MAKE: "●", Call.MISS: "✕", Call.UNSURE: "◆"}
+PATH_POINTS = 60
+_SAID = {
+    Answer.MAKE: "Make",
+    Answer.MISS: "Miss",
+    Answer.NOT_A_SHOT: "Not a shot",
+    Answer.RETAKE: "Retake",
+    Answer.CANNOT_TELL: "Cannot tell",
+    Answer.TOUCH: "Touch",
+    Answer.NO_TOUCH: "No touch",
+    Answer.LOST: "Ball lost",
+    Answer.NOT_LOST: "Not lost",
+}
+_KEYS = {
+    Answer.MAKE: "M", Answer.MISS: "X", Answer.NOT_A_SHOT: "N", Answer.RETAKE: "T",
+    Answer.CANNOT_TELL: "C", Answer.TOUCH: "M", Answer.NO_TOUCH: "X", Answer.LOST: "M",
+    Answer.NOT_LOST: "X",
+}  # fmt: skip
+_LOOKS = {
+    Answer.MAKE: "first make", Answer.MISS: "first miss", Answer.CANNOT_TELL: "last",
+    Answer.TOUCH: "first make", Answer.NO_TOUCH: "first miss", Answer.LOST: "first miss",
+    Answer.NOT_LOST: "first make",
+}  # fmt: skip
+_MARKS = {Answer.MAKE: "●", Answer.MISS: "✕", Answer.TOUCH: "●", Answer.NO_TOUCH: "✕",
+          Answer.LOST: "✕", Answer.NOT_LOST: "●"}  # fmt: skip
+_ASKED = {
+    EventKind.SHOT: "did it go in?",
+    EventKind.TOUCH: "was it one?",
+    EventKind.LOSS: "was the ball lost?",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -288,36 +318,6 @@ def _notes(history: SetHistory) -> list[tuple[str, str]]:
 
 
 BEFORE_S, AFTER_S = 1.0, 2.0  # round the kick: what a snippet shows
-SYMBOLS = {Call.MAKE: "●", Call.MISS: "✕", Call.UNSURE: "◆"}
-PATH_POINTS = 60
-_SAID = {
-    Answer.MAKE: "Make",
-    Answer.MISS: "Miss",
-    Answer.NOT_A_SHOT: "Not a shot",
-    Answer.RETAKE: "Retake",
-    Answer.CANNOT_TELL: "Cannot tell",
-    Answer.TOUCH: "Touch",
-    Answer.NO_TOUCH: "No touch",
-    Answer.LOST: "Ball lost",
-    Answer.NOT_LOST: "Not lost",
-}
-_KEYS = {
-    Answer.MAKE: "M", Answer.MISS: "X", Answer.NOT_A_SHOT: "N", Answer.RETAKE: "T",
-    Answer.CANNOT_TELL: "C", Answer.TOUCH: "M", Answer.NO_TOUCH: "X", Answer.LOST: "M",
-    Answer.NOT_LOST: "X",
-}  # fmt: skip
-_LOOKS = {
-    Answer.MAKE: "first make", Answer.MISS: "first miss", Answer.CANNOT_TELL: "last",
-    Answer.TOUCH: "first make", Answer.NO_TOUCH: "first miss", Answer.LOST: "first miss",
-    Answer.NOT_LOST: "first make",
-}  # fmt: skip
-_MARKS = {Answer.MAKE: "●", Answer.MISS: "✕", Answer.TOUCH: "●", Answer.NO_TOUCH: "✕",
-          Answer.LOST: "✕", Answer.NOT_LOST: "●"}  # fmt: skip
-_ASKED = {
-    EventKind.SHOT: "did it go in?",
-    EventKind.TOUCH: "was it one?",
-    EventKind.LOSS: "was the ball lost?",
-}
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,6 +18,12 @@ from shoegoal.outside import read_outside
 
 LONGEST_NAME = 80  # of a pupil, as in the record book
 VIDEO_ENDINGS = frozenset((".mp4", ".mov", ".m4v", ".mkv", ".webm", ".avi", ".3gp"))
+_BETWEEN_PARTS = re.compile(r"_+|\s+-\s+")
+PATTERN = "PUPIL_STAGE.mp4"
+COLUMNS = ("clip", "pupil", "stage")
+MAX_PROBLEMS_SHOWN = 5
+MAX_BYTES = 2_000_000  # some twenty thousand rows; more is no table of clips
+_DELIMITERS = ",;\t"
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,10 +97,6 @@ def spelt_differently(names: Iterable[tuple[str, str]]) -> list[str]:
                 "write the name in one way"
             )
     return found
-
-
-_BETWEEN_PARTS = re.compile(r"_+|\s+-\s+")
-PATTERN = "PUPIL_STAGE.mp4"
 
 
 def assignments_by_file_name(
@@ -172,12 +174,6 @@ def _closest(parts: Sequence[str], stages: Sequence[Stage]) -> str:
         if close:
             return f' of the ladder (did you mean "{close[0]}"?)'
     return " of the ladder"
-
-
-COLUMNS = ("clip", "pupil", "stage")
-MAX_PROBLEMS_SHOWN = 5
-MAX_BYTES = 2_000_000  # some twenty thousand rows; more is no table of clips
-_DELIMITERS = ",;\t"
 
 
 @dataclass(frozen=True, slots=True)

@@ -27,6 +27,12 @@ from shoegoal.scale.tasks import CountTask, OnTaskProgress, TaskDone, Work, coun
 
 HASHING_THREADS = 4
 SAME_FILE = "this is the same file as"
+MAX_NAMES_SHOWN = 5
+NEWS = ("counted", "counted before", "signed before", "failed")
+# Does tasks somewhere; `run_in_processes` and `run_on_cluster` with their places filled in.
+Runner: TypeAlias = Callable[
+    [Sequence[CountTask], Work, OnTaskProgress], Generator[TaskDone, None, None]
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,14 +194,6 @@ def _has_result(clip: PlannedClip) -> bool:
 def _task_of(stage: StageRecord) -> tuple[object, ...]:
     """Take out what of a stage a count depends on; the rest is judged from the count later."""
     return stage.touches is None, stage.width_steps, stage.back_steps, stage.ball_size
-
-
-MAX_NAMES_SHOWN = 5
-NEWS = ("counted", "counted before", "signed before", "failed")
-# Does tasks somewhere; `run_in_processes` and `run_on_cluster` with their places filled in.
-Runner: TypeAlias = Callable[
-    [Sequence[CountTask], Work, OnTaskProgress], Generator[TaskDone, None, None]
-]
 
 
 @dataclass(frozen=True, slots=True)

@@ -36,6 +36,8 @@ from shoegoal.record.journal import now_text
 from shoegoal.record.status import Standing, StandingShot
 from shoegoal.types import Call, Outcome, Shot
 
+MOST_HINTS = 2
+
 
 @dataclass(frozen=True, slots=True)
 class SeenSet:
@@ -440,9 +442,6 @@ def ladder_results(own: Sequence[tuple[SeenSet, SetRow]]) -> list[SetResult]:
         for one, row in own
         if row.decision is not None
     ]
-
-
-MOST_HINTS = 2
 
 
 @dataclass(frozen=True, slots=True)

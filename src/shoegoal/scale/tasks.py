@@ -28,6 +28,18 @@ if TYPE_CHECKING:
     from pebble import ProcessPool
 
 UNEXPECTED = 1
+# Shares done, 0..1, of the task at hand.
+OnProgress: TypeAlias = Callable[[float], None]
+# Shares done of every task by its key.
+OnTaskProgress: TypeAlias = Callable[[str, float], None]
+Shares = ctypes.Array[ctypes.c_double]
+T = TypeVar("T")
+POLL_S = 0.25
+AHEAD = 2
+MOST_TRIES = 2  # a clip whose process died once may have been the neighbour's victim
+DIED = "the process that counted it was ended from outside, or ran out of memory"
+# What a worker process was started with.
+_shares: Shares | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,11 +83,7 @@ class TaskDone:
     cpu_s: float = 0.0
 
 
-# Shares done, 0..1, of the task at hand.
-OnProgress: TypeAlias = Callable[[float], None]
 Work: TypeAlias = Callable[[CountTask, OnProgress], None]
-# Shares done of every task by its key.
-OnTaskProgress: TypeAlias = Callable[[str, float], None]
 
 
 def count_clip(task: CountTask, on_progress: OnProgress) -> None:
@@ -116,18 +124,6 @@ def carry_out(work: Work, task: CountTask, on_progress: OnProgress) -> TaskDone:
     return TaskDone(
         task.key, trouble, exit_code, time.perf_counter() - wall_s, time.process_time() - cpu_s
     )
-
-
-Shares = ctypes.Array[ctypes.c_double]
-T = TypeVar("T")
-
-POLL_S = 0.25
-AHEAD = 2
-MOST_TRIES = 2  # a clip whose process died once may have been the neighbour's victim
-DIED = "the process that counted it was ended from outside, or ran out of memory"
-
-# What a worker process was started with.
-_shares: Shares | None = None
 
 
 def run_in_processes(

@@ -47,6 +47,9 @@ FOUND_NAME, PLAIN_NAME = "filming.jpg", "still.jpg"
 Counter: TypeAlias = Callable[[CountTask], TaskDone]
 # Checks how a clip was filmed: clip, stage, longest minutes.
 Checker: TypeAlias = Callable[[Path, Stage, float], tuple[Filmed, Pictures | None]]
+PAUSE_S = 2.0  # before one that died is started again, so that a lasting fault does not spin
+END_S = 10.0
+PARENT_VARIABLE = "SHOEGOAL_PARENT"
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,11 +212,6 @@ def _takes(connection: Connection, clip: HandedIn) -> Generator[Analysis, None, 
             yield replace(history.count.analysis(), shots=())
         except BadSettingsError:
             continue  # counted by another version
-
-
-PAUSE_S = 2.0  # before one that died is started again, so that a lasting fault does not spin
-END_S = 10.0
-PARENT_VARIABLE = "SHOEGOAL_PARENT"
 
 
 @contextmanager
