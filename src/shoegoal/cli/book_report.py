@@ -29,12 +29,12 @@ from shoegoal.scale.results import ClassResults, PupilRow, Share, share_text
 _ANSWERS = {
     Answer.MAKE: "a person saw a make",
     Answer.MISS: "a person saw a miss",
-    Answer.NOT_A_SHOT: "no shot, says a person",
-    Answer.RETAKE: "taken again, says a person",
+    Answer.NOT_A_SHOT: "a person saw no shot",
+    Answer.RETAKE: "a person saw a retake",
     Answer.TOUCH: "a person saw a touch",
-    Answer.NO_TOUCH: "no touch, says a person",
+    Answer.NO_TOUCH: "a person saw no touch",
     Answer.LOST: "a person saw the ball lost",
-    Answer.NOT_LOST: "not lost, says a person",
+    Answer.NOT_LOST: "a person saw no loss",
 }
 
 
@@ -133,7 +133,7 @@ def table_of(titles: tuple[str, ...]) -> Table:
 
 
 def print_accuracy(accuracy: Accuracy) -> None:
-    """Print what people found of the calls that nobody was asked about."""
+    """Print how often people changed calls that were made without asking."""
     for found in accuracy.found:
         title = Text(found.source.value.capitalize(), style="bold")
         if not found.all.called:
@@ -146,7 +146,7 @@ def print_accuracy(accuracy: Accuracy) -> None:
         print_parts([title, table])
     lines = [("Not called", accuracy.missed_sentence)]
     lines += [("Trust", one.sentence) for one in accuracy.trust.classes] or [
-        ("Trust", "nothing speaks against what comes with shoegoal, nor for more")
+        ("Trust", "the checks so far give no reason to trust calls more or less than usual")
     ]
     print_parts([titled(lines)])
 
@@ -202,8 +202,8 @@ def _outcome_sentences(
     if news["failed"]:
         yield (
             "Failed",
-            "a clip may still be counted by hand (shoegoal count, with --left and --right or a "
-            "--calibration): the next class run takes such a result in",
+            "you can still count such a clip by hand (shoegoal count with --left and --right, or "
+            "with --calibration); the next class run uses that result",
         )
 
 

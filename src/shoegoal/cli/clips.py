@@ -167,11 +167,11 @@ class FormOptions(CountingOptions):
 @click.argument("clip", type=FilePath("CLIP"))
 @with_options(FitOptions)
 def fit(given: FitOptions, clip: Path) -> int:
-    """Say whether CLIP can be counted, and what to change before filming on.
+    """Say whether CLIP can be counted, and what to change before filming more.
 
-    Looks at samples of the clip with the code of the count. Prints what to do and why, and writes a
-    still that shows it. Exits 0 when the clip can be counted, 3 when only a count can tell, and 5
-    when it cannot be counted.
+    Runs the count's own code on samples of the clip. Prints what to do and why, and writes a still
+    that shows it. Exits 0 when the clip can be counted, 3 when only a count can tell, and 5 when it
+    cannot be counted.
     """
     still = clip.with_name(clip.stem + STILL_SUFFIX) if given.out is None else given.out
     check = shoegoal.check(
@@ -219,10 +219,10 @@ def form(given: FormOptions, clip: Path) -> int:
     """Say what a coach would look at in each kick of CLIP.
 
     Plant foot, swing, contact, follow-through and eyes: each is in band, or a place to look, or
-    cannot be told from this view, with what to film instead. These are prompts to look, never a
-    grade and no medical advice. CLIP is counted first, with the options of count. Or give the
-    folder that count wrote, with the clip still beside it. Writes the folder "form" with a picture
-    of each shot and a summary page.
+    cannot be judged from this view, with what to film instead. These are prompts to look, never a
+    grade or medical advice. CLIP is counted first, with the options of count. Or give the folder
+    that count wrote, with the clip still beside it. Writes the folder "form" with a picture of each
+    shot and a summary page.
     """
     if clip.is_dir() or clip.suffix == ".json":
         for one in fields(given):

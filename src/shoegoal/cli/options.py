@@ -171,9 +171,7 @@ _ROWS = (
     OptionRow(
         "--save-calibration", FilePath(), "Save markers and camera of this clip for later clips."
     ),
-    OptionRow(
-        "--lens", FilePath(), "Lens file made by `shoegoal lens`; makes distances more exact."
-    ),
+    OptionRow("--lens", FilePath(), "Lens file made by `shoegoal lens`, for more exact distances."),
     OptionRow(
         "--ball",
         BallWord(),
@@ -187,7 +185,7 @@ _ROWS = (
     OptionRow(
         "--earlier",
         FilePath("FOLDER"),
-        "Folder with results of earlier counts, to notice a take that was sent twice; may be given "
+        "Folder with results of earlier counts, to find a take that was sent twice; may be given "
         "several times. Results beside this one are always compared.",
         many=True,
     ),
@@ -271,7 +269,7 @@ _ROWS = (
     OptionRow(
         "--proxy",
         click.STRING,
-        "With --behind-tls: address of that proxy, which is trusted to say who asks; default: "
+        "With --behind-tls: address of that proxy, which is trusted to name the client; default: "
         "127.0.0.1.",
     ),
     OptionRow("--note", click.STRING, "Remark to keep; no real names, please."),

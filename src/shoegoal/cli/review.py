@@ -254,7 +254,7 @@ def note(given: SayOptions, set_id: int, text: str) -> int:
 @click.argument("places", metavar="[NUMBER]...", type=click.IntRange(1), nargs=-1)
 @with_options(ChangeOptions)
 def looked_through(given: ChangeOptions, set_id: int, places: tuple[int, ...]) -> int:
-    """Say that you looked through what `show` asks for, and no shot is hidden there.
+    """Record that you looked through what `show` asks for, and that no shot is hidden there.
 
     These are breaks in the clip and unusually long gaps between shots. Give their numbers, or none
     for all of them. Add the shots that you find with add-shot.
