@@ -22,7 +22,7 @@ from shoegoal.cli.terminal import print_parts
 from shoegoal.ladder.next_setup import NextSetUp
 from shoegoal.record.accuracy import Accuracy
 from shoegoal.record.history import SetHistory, counted_text, state_of
-from shoegoal.record.status import Answer, Standing, StandingShot
+from shoegoal.record.status import Answer, SetStatus, ShotStatus
 from shoegoal.scale.class_run import NEWS, ClipOutcome
 from shoegoal.scale.results import ClassResults, PupilRow, Share, share_text
 
@@ -60,10 +60,10 @@ def print_summaries(summaries: list[dict[str, Any]], *, json: bool) -> None:
     print_parts([table])
 
 
-def print_set(history: SetHistory, standing: Standing, analysis: Analysis) -> None:
+def print_set(history: SetHistory, status: SetStatus, analysis: Analysis) -> None:
     """Print a set as it stands."""
     table = table_of(("shot", "time", "call", "P(make)", "why"))
-    for shot in standing.shots:
+    for shot in status.shots:
         table.add_row(
             str(shot.number),
             analysis.clock(shot.time_s),
@@ -73,24 +73,24 @@ def print_set(history: SetHistory, standing: Standing, analysis: Analysis) -> No
         )
     who = " ".join(part for part in (history.class_name, history.pupil) if part)
     heading = f"Set {history.set_id}, {who}: {history.stage.heading}"
-    sentences = titled(_set_sentences(history, standing, analysis))
+    sentences = titled(_set_sentences(history, status, analysis))
     print_parts([Text(heading, style="bold"), table, sentences])
 
 
 def _set_sentences(
-    history: SetHistory, standing: Standing, analysis: Analysis
+    history: SetHistory, status: SetStatus, analysis: Analysis
 ) -> Iterable[tuple[str, str]]:
-    yield "Tally", standing.tally.sentence
-    yield "Verdict", standing.verdict.sentence
-    by_number = {shot.number: shot for shot in standing.shots}
-    for number in standing.looks:
+    yield "Tally", status.tally.sentence
+    yield "Verdict", status.verdict.sentence
+    by_number = {shot.number: shot for shot in status.shots}
+    for number in status.looks:
         shot = by_number[number]
         yield (
             "Look at",
             f"{event_name(shot.kind, number)} at {analysis.clock(shot.time_s)}: {_why(shot)}",
         )
-    if standing.needs_a_look:
-        for place, doubt in enumerate(standing.doubts, start=1):
+    if status.needs_a_look:
+        for place, doubt in enumerate(status.doubts, start=1):
             yield (
                 "Look through",
                 f"{place}: {analysis.clock_span(doubt.time_s, doubt.until_s)}: {doubt.doubt}",
@@ -111,10 +111,10 @@ def _set_sentences(
     signature = history.signature
     if signature is not None:
         yield "Signed", f"by {signature.by} at {signature.at}"
-    yield "State", f"{state_of(history, standing)} (version {history.version})"
+    yield "State", f"{state_of(history, status)} (version {history.version})"
 
 
-def _why(shot: StandingShot) -> str:
+def _why(shot: ShotStatus) -> str:
     counted = "added by hand" if shot.counted is None else shot.counted.reason
     if shot.answer is None or shot.counted is None:
         return counted

@@ -137,7 +137,7 @@ def list_sets(given: ListOptions) -> int:
 
     with Book(given.book).reading() as connection:
         histories = load_sets(connection, class_name=given.class_name, pupil=given.pupil)
-    summaries = [summary(history, history.standing_while_open()) for history in histories]
+    summaries = [summary(history, history.open_status()) for history in histories]
     print_summaries(summaries, json=given.json)
     return 0
 

@@ -322,10 +322,10 @@ def _print(history: SetHistory, *, json: bool) -> int:
         # Written by another version, but what was signed still holds.
         print_summaries([summary(history, None)], json=json)
         return 0
-    standing = history.standing(analysis)
+    status = history.status(analysis)
     if json:
-        plain = detail(history, standing, analysis)
+        plain = detail(history, status, analysis)
         click.echo(json_text.dumps(plain, indent=1, ensure_ascii=False))
     else:
-        print_set(history, standing, analysis)
-    return EXIT_NEEDS_A_LOOK if standing.needs_a_look else 0
+        print_set(history, status, analysis)
+    return EXIT_NEEDS_A_LOOK if status.needs_a_look else 0

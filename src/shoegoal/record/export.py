@@ -110,7 +110,7 @@ def _check_pupil(connection: Connection, pupil: str) -> None:
 def _set_data(connection: Connection, history: SetHistory) -> dict[str, Any]:
     try:
         analysis = history.count.analysis()
-        plain = detail(history, history.standing(analysis), analysis)
+        plain = detail(history, history.status(analysis), analysis)
     except BadSettingsError:  # a count in a form of another version; it goes along as it is
         plain = summary(history, None)
     for machine_path in ("clip_path", "folder_path"):

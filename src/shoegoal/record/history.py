@@ -25,11 +25,11 @@ from shoegoal.record.journal import set_version
 from shoegoal.record.schema import WITHDRAWN, stands_signed
 from shoegoal.record.status import (
     Correction,
-    Standing,
-    StandingShot,
+    SetStatus,
+    ShotStatus,
     read_correction,
     serialise_change,
-    stand,
+    set_status,
     still_held,
 )
 
@@ -122,14 +122,14 @@ class SetHistory:
         """Whether the count that holds was worked out anew for a moved marker."""
         return self.count.seq in {correction.seq for correction in self.corrections}
 
-    def standing(self, analysis: Analysis | None = None) -> Standing:
+    def status(self, analysis: Analysis | None = None) -> SetStatus:
         """How the set stands now; ``analysis`` saves reading `count` again."""
         counted = self.count.analysis() if analysis is None else analysis
         if self.signature is None:
             counted = self.trust.weighed(counted)
-        return stand(counted, self.stage_asked, [c.change for c in self.held])
+        return set_status(counted, self.stage_asked, [c.change for c in self.held])
 
-    def standing_while_open(self) -> Standing | None:
+    def open_status(self) -> SetStatus | None:
         """How the set stands, while it can still change; None when it is signed.
 
         None, too, when its count has a form that this version cannot read.
@@ -137,7 +137,7 @@ class SetHistory:
         if self.signature is not None:
             return None
         try:
-            return self.standing()
+            return self.status()
         except BadSettingsError:
             return None
 
@@ -302,22 +302,22 @@ def _withdrawals(connection: Connection, set_id: int) -> tuple[Withdrawal, ...]:
     )
 
 
-def state_of(history: SetHistory, standing: Standing | None) -> str:
+def state_of(history: SetHistory, status: SetStatus | None) -> str:
     """Say what a set waits for (look, to sign, count again), or that it is signed."""
     if history.signature is not None:
         return "signed"
-    if standing is None:
+    if status is None:
         return "count again"
-    return "look" if standing.needs_a_look else "to sign"
+    return "look" if status.needs_a_look else "to sign"
 
 
-def summary(history: SetHistory, standing: Standing | None) -> dict[str, Any]:
+def summary(history: SetHistory, status: SetStatus | None) -> dict[str, Any]:
     """Describe a set in short; a signed one as it was signed, whatever later versions think."""
     signature = history.signature
     return {
         "set": history.set_id,
         "version": history.version,
-        "state": state_of(history, standing),
+        "state": state_of(history, status),
         "pupil": history.pupil,
         "class": history.class_name,
         "ladder": history.ladder,
@@ -325,8 +325,8 @@ def summary(history: SetHistory, standing: Standing | None) -> dict[str, Any]:
         "counted_in": "touches" if history.counts_touches else "shots",
         "clip": history.clip_name,
         "added_at": history.added_at,
-        **_result(history, standing),
-        "look_at": [] if standing is None else list(standing.looks),
+        **_result(history, status),
+        "look_at": [] if status is None else list(status.looks),
         "signed_by": None if signature is None else signature.by,
         "signed_at": None if signature is None else signature.at,
     }
@@ -342,15 +342,15 @@ def counted_text(short: dict[str, Any]) -> str:
     return f"{makes} of {makes + short['misses'] + short['unsure']}"
 
 
-def _result(history: SetHistory, standing: Standing | None) -> dict[str, Any]:
+def _result(history: SetHistory, status: SetStatus | None) -> dict[str, Any]:
     if history.signature is not None:
         signed = history.signature.content
         return {**signed["tally"], "decision": signed["decision"], "sentence": signed["sentence"]}
-    if standing is None:
+    if status is None:
         unknown = dict.fromkeys(("makes", "misses", "unsure", "decision"))
         words = "the count was written by another version of shoegoal; count the clip again"
         return {**unknown, "sentence": words}
-    tally, verdict = standing.tally, standing.verdict
+    tally, verdict = status.tally, status.verdict
     return {
         "makes": tally.makes,
         "misses": tally.misses,
@@ -360,10 +360,10 @@ def _result(history: SetHistory, standing: Standing | None) -> dict[str, Any]:
     }
 
 
-def detail(history: SetHistory, standing: Standing, analysis: Analysis) -> dict[str, Any]:
+def detail(history: SetHistory, status: SetStatus, analysis: Analysis) -> dict[str, Any]:
     """Describe a set with its shots and corrections."""
     held = {correction.seq for correction in history.held}
-    return summary(history, standing) | {
+    return summary(history, status) | {
         "stage_asked": asdict(history.stage),
         "clip_sha256": history.clip_sha256,
         "clip_state": history.clip_state(),
@@ -380,9 +380,9 @@ def detail(history: SetHistory, standing: Standing, analysis: Analysis) -> dict[
                 "until_s": doubt.until_s,
                 "doubt": doubt.doubt,
             }
-            for place, doubt in enumerate(standing.doubts, start=1)
+            for place, doubt in enumerate(status.doubts, start=1)
         ],
-        "shots": [_shot(shot, analysis) for shot in standing.shots],
+        "shots": [_shot(shot, analysis) for shot in status.shots],
         "corrections": [
             {
                 "entry": correction.seq,
@@ -395,7 +395,7 @@ def detail(history: SetHistory, standing: Standing, analysis: Analysis) -> dict[
     }
 
 
-def _shot(shot: StandingShot, analysis: Analysis) -> dict[str, Any]:
+def _shot(shot: ShotStatus, analysis: Analysis) -> dict[str, Any]:
     counted = shot.counted
     return {
         "shot": shot.number,

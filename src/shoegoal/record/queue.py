@@ -64,15 +64,15 @@ def state_row(history: SetHistory, trust: str) -> dict[str, Any]:
     history : the set.
     trust : name of what the book's own checks make of its calls.
     """
-    standing = None
+    status = None
     try:
         if history.signature is None:
-            standing = history.standing()
+            status = history.status()
     except BadSettingsError:
         pass  # counted by another version
     return {
-        "state": state_of(history, standing),
-        "questions": 0 if standing is None else len(standing.looks) + len(standing.doubts),
+        "state": state_of(history, status),
+        "questions": 0 if status is None else len(status.looks) + len(status.doubts),
         "stage": history.stage.name,
         "trust": trust,
         "signed_at": "" if history.signature is None else history.signature.at,
@@ -117,7 +117,7 @@ def waiting_sets(connection: Connection, class_name: str | None = None) -> list[
     Of these, the ones that the fewest looks settle come first, so that a few minutes clear most.
     """
     unsigned = load_sets(connection, class_name=class_name, signed=False)
-    waiting = [summary(history, history.standing_while_open()) for history in unsigned]
+    waiting = [summary(history, history.open_status()) for history in unsigned]
     return sorted(waiting, key=_urgency)
 
 

@@ -30,8 +30,8 @@ from shoegoal.record.status import (
     LookedThrough,
     MarkerMoved,
     Noted,
+    SetStatus,
     Side,
-    Standing,
     Undone,
     kind_of,
     serialise_change,
@@ -75,7 +75,7 @@ def answer_shot(
     """
     with book.writing() as connection:
         history = _open_set(connection, set_id, seen)
-        shots = history.standing().shots
+        shots = history.status().shots
         found = next((shot for shot in shots if shot.number == number), None)
         if found is None:
             raise BadSettingsError(f"set {set_id} has no shot {number}; it has {len(shots)}")
@@ -115,7 +115,7 @@ def add_shot(
                 f"{clock_text(clock_s)} lies outside the clip, which lasts "
                 f"{clock_text(length_s or 0.0)}"
             )
-        near = shot_at(history.standing(analysis).shots, time_s, KIND_ANSWERED[answer])
+        near = shot_at(history.status(analysis).shots, time_s, KIND_ANSWERED[answer])
         if near is not None:
             raise BadSettingsError(
                 f"{event_name(near.kind, near.number)} is at {analysis.clock(near.time_s)} "
@@ -183,7 +183,7 @@ def look_through(
     """
     with book.writing() as connection:
         history = _open_set(connection, set_id, seen)
-        doubts = history.standing().doubts
+        doubts = history.status().doubts
         if not doubts:
             raise BadSettingsError(f"there is nothing to look through in set {set_id}")
         wrong = next((place for place in places if not 1 <= place <= len(doubts)), None)
@@ -223,15 +223,15 @@ def sign(book: Book, set_id: int, by: str, *, seen: int | None = None) -> SetHis
             f"{history.clip_path} was changed since it was counted, so the set cannot be signed; "
             "put the clip back, or count it again and add it"
         )
-    standing = history.standing()
-    if standing.needs_a_look:
+    status = history.status()
+    if status.needs_a_look:
         raise NotYetCertainError(
-            f"set {set_id} cannot be signed yet: {standing.verdict.sentence} "
+            f"set {set_id} cannot be signed yet: {status.verdict.sentence} "
             f"(shoegoal review show {set_id})"
         )
     # The book's own trust may ask for looks; what is signed then rests on the count alone, so that
     # later checks change nothing about it.
-    content = signed_content(history, replace(history, trust=AS_SHIPPED).standing(), name)
+    content = signed_content(history, replace(history, trust=AS_SHIPPED).status(), name)
     with book.writing() as connection:
         history = _open_set(connection, set_id, history.version)
         entry = append(connection, set_id, history.version, "signature", content)
@@ -272,7 +272,7 @@ def withdraw(
         return load_set(connection, set_id)
 
 
-def signed_calls(standing: Standing) -> list[dict[str, Any]]:
+def signed_calls(status: SetStatus) -> list[dict[str, Any]]:
     """Every shot as a signature holds it."""
     return [
         {
@@ -282,14 +282,14 @@ def signed_calls(standing: Standing) -> list[dict[str, Any]]:
             "counts": shot.counts,
             "answer": None if shot.answer is None else shot.answer.value,
         }
-        for shot in standing.shots
+        for shot in status.shots
     ]
 
 
-def signed_content(history: SetHistory, standing: Standing, by: str) -> dict[str, Any]:
+def signed_content(history: SetHistory, status: SetStatus, by: str) -> dict[str, Any]:
     """All that a signature stands for."""
     count = history.count
-    tally = standing.tally
+    tally = status.tally
     return {
         "by": by,
         "pupil": history.pupil_id,
@@ -302,10 +302,10 @@ def signed_content(history: SetHistory, standing: Standing, by: str) -> dict[str
         "analysis_sha256": count.sha256,
         "calibration_sha256": count.calibration_sha256,
         "stage": asdict(history.stage),
-        "calls": signed_calls(standing),
+        "calls": signed_calls(status),
         "tally": {"makes": tally.makes, "misses": tally.misses, "unsure": tally.unsure},
-        "decision": standing.verdict.decision.value,
-        "sentence": standing.verdict.sentence,
+        "decision": status.verdict.decision.value,
+        "sentence": status.verdict.sentence,
     }
 
 

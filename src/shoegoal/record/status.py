@@ -198,7 +198,7 @@ def still_held(corrections: Sequence[Correction]) -> list[Correction]:
 
 
 @dataclass(frozen=True, slots=True)
-class StandingShot:
+class ShotStatus:
     """A shot, or a touch or loss, as it stands.
 
     Attributes
@@ -231,7 +231,7 @@ class StandingShot:
 
 
 @dataclass(frozen=True, slots=True)
-class Standing:
+class SetStatus:
     """A set as it stands.
 
     Attributes
@@ -242,7 +242,7 @@ class Standing:
     doubts : stretches of the clip in which a shot may be hidden, that nobody looked through yet.
     """
 
-    shots: tuple[StandingShot, ...]
+    shots: tuple[ShotStatus, ...]
     tally: Tally
     verdict: Verdict
     looks: tuple[int, ...]
@@ -254,7 +254,7 @@ class Standing:
         return self.verdict.decision is Decision.LOOK
 
 
-def stand(analysis: Analysis, stage: Stage, changes: Sequence[Change]) -> Standing:
+def set_status(analysis: Analysis, stage: Stage, changes: Sequence[Change]) -> SetStatus:
     """Take the changes that still hold into a count.
 
     Parameters
@@ -290,7 +290,7 @@ def stand(analysis: Analysis, stage: Stage, changes: Sequence[Change]) -> Standi
         confidence=analysis.verdict.confidence,
     )
     looks = () if verdict.looks is None else verdict.looks.shots
-    return Standing(
+    return SetStatus(
         tuple(shots),
         tally,
         verdict,
@@ -300,8 +300,8 @@ def stand(analysis: Analysis, stage: Stage, changes: Sequence[Change]) -> Standi
 
 
 def shot_at(
-    shots: Sequence[StandingShot], time_s: float, kind: EventKind = EventKind.SHOT
-) -> StandingShot | None:
+    shots: Sequence[ShotStatus], time_s: float, kind: EventKind = EventKind.SHOT
+) -> ShotStatus | None:
     """Find the shot kicked at a time, or the touch or loss there."""
     alike = (shot for shot in shots if shot.kind is kind)
     near = min(alike, key=lambda shot: abs(shot.time_s - time_s), default=None)
@@ -318,7 +318,7 @@ def _looked_through(analysis: Analysis, changes: Sequence[Change]) -> list[tuple
     return looked
 
 
-def _as_it_stands(shot: StandingShot) -> Shot:
+def _as_it_stands(shot: ShotStatus) -> Shot:
     counted = shot.counted or unseen_shot(shot.number, shot.time_s, "added by hand")
     return replace(
         counted,
@@ -330,13 +330,13 @@ def _as_it_stands(shot: StandingShot) -> Shot:
     )
 
 
-def _as_counted(shot: Shot) -> StandingShot:
-    return StandingShot(
+def _as_counted(shot: Shot) -> ShotStatus:
+    return ShotStatus(
         shot.number, shot.kick_time_s, shot.call, shot.p_make, True, None, "", shot, shot.kind
     )
 
 
-def _take_in(shots: list[StandingShot], change: Answered | Added) -> None:
+def _take_in(shots: list[ShotStatus], change: Answered | Added) -> None:
     """Answer the shot kicked at that time, or add one there.
 
     A set worked out anew may lack a kick that was answered, or show one that was added: what the
@@ -348,7 +348,7 @@ def _take_in(shots: list[StandingShot], change: Answered | Added) -> None:
         if call is not None:
             p_make = float(call is Call.MAKE)
             shots.append(
-                StandingShot(0, change.time_s, call, p_make, True, answer, change.note, None, kind)
+                ShotStatus(0, change.time_s, call, p_make, True, answer, change.note, None, kind)
             )
         return
     shots[shots.index(found)] = replace(

@@ -319,10 +319,10 @@ def _wrong_part(history: SetHistory, signed: dict[str, Any]) -> str | None:
     if not history.counts:
         return "count"
     try:
-        standing = history.standing()
+        status = history.status()
     except BadSettingsError:
         return None  # counted in a form of another version: the hashes vouch for it
-    content = signed_content(history, standing, "")
+    content = signed_content(history, status, "")
     expected = json.loads(canonical_text(content))
     left_out = set(_NOT_COMPARED)
     if signed.get("tool_version", __version__) != __version__:

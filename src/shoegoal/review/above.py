@@ -9,7 +9,7 @@ import numpy as np
 from shoegoal.analysis.model import Analysis
 from shoegoal.pictures.overview import where_it_ended
 from shoegoal.pictures.stills import SceneView
-from shoegoal.record.status import Standing
+from shoegoal.record.status import SetStatus
 from shoegoal.types import Call
 
 WIDEST = 640.0  # of the drawing, in its own units
@@ -62,12 +62,12 @@ class Above:
     unplaced: tuple[str, ...]
 
 
-def seen_from_above(analysis: Analysis, standing: Standing, *, near: bool = False) -> Above:
+def seen_from_above(analysis: Analysis, status: SetStatus, *, near: bool = False) -> Above:
     """Lay a set out for drawing; shots that do not count are left out.
 
     Parameters
     ----------
-    analysis, standing : the set.
+    analysis, status : the set.
     near : only the goal and what lies round it, wide and low; shots that ended farther off are
         drawn at the edge.
     """
@@ -94,7 +94,7 @@ def seen_from_above(analysis: Analysis, standing: Standing, *, near: bool = Fals
 
     marks: list[Mark] = []
     unplaced = []
-    for shot in standing.shots:
+    for shot in status.shots:
         if not shot.counts:
             continue
         end = None if shot.counted is None else where_it_ended(shot.counted, view)

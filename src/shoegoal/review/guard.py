@@ -82,7 +82,7 @@ class Entrance(Protocol):
         """Turn away who asks for another site, or not over HTTPS where that is needed."""
         ...
 
-    def at_the_door(self, request: Request) -> Response | None:
+    def challenge(self, request: Request) -> Response | None:
         """Answer who may not see the teacher's pages at all, or brings the key in the address."""
         ...
 
@@ -106,7 +106,7 @@ class KeyEntrance:
             return PlainTextResponse("this page answers to this computer only", 421)
         return None
 
-    def at_the_door(self, request: Request) -> Response | None:
+    def challenge(self, request: Request) -> Response | None:
         """Turn away whoever lacks the key; take the key out of the address."""
         given = request.query_params.get(KEY_FIELD)
         if given is not None and request.method in SAFE and self._fits(given):
@@ -150,7 +150,7 @@ class AccountEntrance:
             return PlainTextResponse("this page answers over HTTPS only", 403)
         return None
 
-    def at_the_door(self, request: Request) -> Response | None:
+    def challenge(self, request: Request) -> Response | None:
         """Let everybody as far as the login."""
         return None
 
@@ -243,7 +243,7 @@ class Guard:
         request = Request(scope)
         answer = _nameless(request) or self._entrance.refusal(request)
         if self._part.asks_who:
-            answer = answer or self._entrance.at_the_door(request)
+            answer = answer or self._entrance.challenge(request)
         answer = answer or self._foreign_or_long(request)
         # State, not a header: nothing that a browser sends can set it.
         request.state.visitor = None

@@ -262,7 +262,7 @@ def _result(history: SetHistory, results: PupilResults) -> dict[str, object]:
     try:
         analysis = history.count.analysis()
         if analysis.scene is not None:
-            above = seen_from_above(analysis, history.standing(analysis), near=True)
+            above = seen_from_above(analysis, history.status(analysis), near=True)
     except BadSettingsError:
         pass  # counted by another version; what was signed stands all the same
     step = results.verified

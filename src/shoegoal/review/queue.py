@@ -29,7 +29,7 @@ from shoegoal.record.journal import UNKNOWN, set_version
 from shoegoal.record.pictures import SetPictures
 from shoegoal.record.queue import COUNT_AGAIN, LOOK, SIGNED, TO_SIGN, are_known, work_out
 from shoegoal.record.reviewing import sign
-from shoegoal.record.status import Standing
+from shoegoal.record.status import SetStatus
 from shoegoal.review.above import Above, seen_from_above
 from shoegoal.review.media import CLIP_TYPES
 from shoegoal.review.routes import (
@@ -434,21 +434,21 @@ class PageNumber:
 
 def glance_at(history: SetHistory) -> Glance:
     """Work a set's glance out."""
-    above, standing, first_s, stills = None, None, None, False
+    above, status, first_s, stills = None, None, None, False
     try:
         analysis = history.count.analysis()
-        standing = history.standing(analysis)
+        status = history.status(analysis)
         if analysis.scene is not None:
-            above = seen_from_above(analysis, standing, near=True)
-        if standing.shots:
-            look = standing.looks[0] if standing.looks else standing.shots[0].number
-            first_s = next(s.time_s for s in standing.shots if s.number == look)
+            above = seen_from_above(analysis, status, near=True)
+        if status.shots:
+            look = status.looks[0] if status.looks else status.shots[0].number
+            first_s = next(s.time_s for s in status.shots if s.number == look)
         stills = SetPictures(history, analysis).has_any_stills
     except BadSettingsError:
         pass  # counted by another version
     except ShoegoalError:
         above = None
-    said = summary(history, None if history.signature is not None else standing)
+    said = summary(history, None if history.signature is not None else status)
     decision = said["decision"]
     return Glance(
         history.set_id,
@@ -459,9 +459,9 @@ def glance_at(history: SetHistory) -> Glance:
         history.stage.name,
         task_of(history.stage.to_stage()),
         said["state"],
-        _sentence(said["sentence"], standing, touches=history.counts_touches),
+        _sentence(said["sentence"], status, touches=history.counts_touches),
         counted_text(said),
-        0 if standing is None else len(standing.looks) + len(standing.doubts),
+        0 if status is None else len(status.looks) + len(status.doubts),
         _WORDS.get(decision, ""),
         decision == Decision.ADVANCE.value,
         above,
@@ -472,13 +472,13 @@ def glance_at(history: SetHistory) -> Glance:
     )
 
 
-def _sentence(said: str, standing: Standing | None, *, touches: bool) -> str:
+def _sentence(said: str, status: SetStatus | None, *, touches: bool) -> str:
     """Say what a set waits for: which shots settle it, or its verdict."""
-    if standing is None or not standing.needs_a_look:
+    if status is None or not status.needs_a_look:
         return said
-    shots = ", ".join(str(number) for number in standing.looks)
-    what = ("touch" if touches else "shot") + ("" if len(standing.looks) == 1 else "s")
-    settles = f"{what} {shots} settle{'s' if len(standing.looks) == 1 else ''} it"
-    if not standing.looks:
+    shots = ", ".join(str(number) for number in status.looks)
+    what = ("touch" if touches else "shot") + ("" if len(status.looks) == 1 else "s")
+    settles = f"{what} {shots} settle{'s' if len(status.looks) == 1 else ''} it"
+    if not status.looks:
         settles = "something may be hidden in a part of the clip"
-    return f"{tally_words(standing.tally, touches=touches)}: {settles}"
+    return f"{tally_words(status.tally, touches=touches)}: {settles}"

@@ -237,7 +237,7 @@ def make_app(book: Book, entrance: Entrance) -> Starlette:
     entrance : how visitors are known; see `shoegoal.review.guard`.
     """
     showing, clips = Showing(), Clips()
-    doors = [
+    page_routes = [
         *QueuePages(book, showing, Glances()).routes(),
         *SetPages(book, showing, clips).routes(),
         *CheckPages(book, showing, clips).routes(),
@@ -247,8 +247,8 @@ def make_app(book: Book, entrance: Entrance) -> Starlette:
     if entrance.with_accounts:
         login = LoginPages(book, showing)
         routes += login.open_routes()
-        doors += login.routes()
-    routes += [door.route() for door in doors]
+        page_routes += login.routes()
+    routes += [one.route() for one in page_routes]
     handlers: Any = {HTTPException: showing.trouble, ShoegoalError: showing.trouble}
     teachers = Starlette(
         routes=routes,

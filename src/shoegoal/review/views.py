@@ -16,7 +16,7 @@ from shoegoal.pictures.strip import shot_box
 from shoegoal.record.coaching import Check
 from shoegoal.record.history import SetHistory, state_of
 from shoegoal.record.pictures import SetPictures
-from shoegoal.record.status import ADDITIONS, ANSWERS, Answer, Standing, StandingShot
+from shoegoal.record.status import ADDITIONS, ANSWERS, Answer, SetStatus, ShotStatus
 from shoegoal.review.above import Above, seen_from_above
 from shoegoal.types import Call, EventKind, ImagePoint
 
@@ -143,13 +143,13 @@ def view_of(
     can_change : whoever looks may correct and sign; nobody may once it is signed.
     chosen : number of the shot that was picked; None for the one that settles most.
     """
-    standing = history.standing(analysis)
+    status = history.status(analysis)
     pictures = SetPictures(history, analysis)
-    shots = [shot_view(shot, pictures, analysis) for shot in standing.shots]
+    shots = [shot_view(shot, pictures, analysis) for shot in status.shots]
     by_number = {shot.number: shot for shot in shots}
-    stretches = _stretches(standing, analysis)
+    stretches = _stretches(status, analysis)
     open_ = can_change and history.signature is None
-    asked: list[ShotView | StretchView] = [by_number[number] for number in standing.looks]
+    asked: list[ShotView | StretchView] = [by_number[number] for number in status.looks]
     asked += stretches
     picked = None if chosen is None else by_number.get(chosen)
     question = picked or (asked[0] if asked else None)
@@ -158,16 +158,16 @@ def view_of(
     return SetView(
         history=history,
         open=open_,
-        state=state_of(history, standing),
-        sentence=_sentence(history, standing),
+        state=state_of(history, status),
+        sentence=_sentence(history, status),
         task=_task(history.stage),
-        counted=tally_words(standing.tally, touches=history.counts_touches),
+        counted=tally_words(status.tally, touches=history.counts_touches),
         shots=shots,
         question=question,
         chosen=picked is not None,
         open_questions=len(asked),
-        above=None if scene is None else seen_from_above(analysis, standing),
-        over_time=_over_time(standing, analysis) if history.counts_touches else [],
+        above=None if scene is None else seen_from_above(analysis, status),
+        over_time=_over_time(status, analysis) if history.counts_touches else [],
         additions=tuple((a.value, _ADDING[a]) for a in ADDITIONS[history.counts_touches]),
         problems=analysis.problems,
         notes=_notes(history),
@@ -274,7 +274,7 @@ def _rounded(point: ImagePoint) -> tuple[float, float]:
     return round(point.x_px, 1), round(point.y_px, 1)
 
 
-def _over_time(standing: Standing, analysis: Analysis) -> list[TimeMark]:
+def _over_time(status: SetStatus, analysis: Analysis) -> list[TimeMark]:
     """Place touches and losses along a line of time, 0 to 100."""
     start_s, end_s = analysis.clip.start_s, analysis.clip.end_s
     return [
@@ -285,19 +285,19 @@ def _over_time(standing: Standing, analysis: Analysis) -> list[TimeMark]:
             f"{event_name(shot.kind, shot.number)} at {analysis.clock(shot.time_s)}: "
             f"{call_word(shot.kind, shot.call)}",
         )
-        for shot in standing.shots
+        for shot in status.shots
         if shot.counts and shot.call is not Call.MISS
     ]
 
 
-def _sentence(history: SetHistory, standing: Standing) -> str:
+def _sentence(history: SetHistory, status: SetStatus) -> str:
     if history.signature is not None:
         return str(history.signature.content["sentence"])
-    return standing.verdict.sentence
+    return status.verdict.sentence
 
 
-def _stretches(standing: Standing, analysis: Analysis) -> list[StretchView]:
-    if not standing.needs_a_look:
+def _stretches(status: SetStatus, analysis: Analysis) -> list[StretchView]:
+    if not status.needs_a_look:
         return []
     start_s = analysis.clip.start_s
     return [
@@ -308,7 +308,7 @@ def _stretches(standing: Standing, analysis: Analysis) -> list[StretchView]:
             round(doubt.until_s - start_s + BEFORE_S, 3),
             doubt.doubt,
         )
-        for place, doubt in enumerate(standing.doubts, start=1)
+        for place, doubt in enumerate(status.doubts, start=1)
     ]
 
 
@@ -369,7 +369,7 @@ class ShotView:
     strip: int
 
 
-def shot_view(shot: StandingShot, pictures: SetPictures, analysis: Analysis) -> ShotView:
+def shot_view(shot: ShotStatus, pictures: SetPictures, analysis: Analysis) -> ShotView:
     """Work a shot out."""
     start_s = analysis.clip.start_s
     kick_s = shot.time_s - start_s
@@ -405,7 +405,7 @@ def shot_view(shot: StandingShot, pictures: SetPictures, analysis: Analysis) -> 
     )
 
 
-def _box(shot: StandingShot, analysis: Analysis) -> tuple[float, float, float, float]:
+def _box(shot: ShotStatus, analysis: Analysis) -> tuple[float, float, float, float]:
     """Part of the picture to zoom on, in shares of its width and height and of its shape."""
     wide, high = float(analysis.clip.width_px), float(analysis.clip.height_px)
     if shot.counted is None or analysis.scene is None:
@@ -421,7 +421,7 @@ def _chance(p_make: float) -> str:
     return chance_text(p_make).replace(" %", "\N{NO-BREAK SPACE}%")
 
 
-def _path_points(shot: StandingShot) -> str:
+def _path_points(shot: ShotStatus) -> str:
     if shot.counted is None:
         return ""
     path = shot.counted.fitted_path_px
@@ -429,12 +429,12 @@ def _path_points(shot: StandingShot) -> str:
     return " ".join(f"{point.x_px:.0f},{point.y_px:.0f}" for point in path[::step])
 
 
-def symbol_of(shot: StandingShot) -> str:
+def symbol_of(shot: ShotStatus) -> str:
     """Give the shape that stands for a call."""
     return SYMBOLS[shown_call(shot.kind, shot.call)]
 
 
-def _answers(shot: StandingShot) -> tuple[AnswerView, ...]:
+def _answers(shot: ShotStatus) -> tuple[AnswerView, ...]:
     return tuple(
         AnswerView(
             answer.value,

@@ -366,7 +366,7 @@ def outcome_of(
     """Say how the set that came of a clip stands."""
     with book.reading() as connection:
         history = load_set(connection, set_id)
-    short = summary(history, history.standing_while_open())
+    short = summary(history, history.open_status())
     return ClipOutcome(clip, pupil, stage, news, set_id, short["state"], short["sentence"])
 
 

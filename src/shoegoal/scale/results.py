@@ -33,7 +33,7 @@ from shoegoal.record.accuracy import wilson_interval
 from shoegoal.record.book import Book
 from shoegoal.record.history import SetHistory, load_sets, summary
 from shoegoal.record.journal import now_text
-from shoegoal.record.status import Standing, StandingShot
+from shoegoal.record.status import SetStatus, ShotStatus
 from shoegoal.types import Call, Outcome, Shot
 
 MOST_HINTS = 2
@@ -45,7 +45,7 @@ class SeenSet:
 
     history: SetHistory
     analysis: Analysis | None
-    standing: Standing | None
+    status: SetStatus | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,10 +75,10 @@ class PlacedShot:
 
 def placed_shots(seen: SeenSet) -> Iterable[PlacedShot]:
     """Give the shots of a set that count."""
-    analysis, standing = seen.analysis, seen.standing
-    if analysis is None or standing is None or analysis.scene is None:
+    analysis, status = seen.analysis, seen.status
+    if analysis is None or status is None or analysis.scene is None:
         return
-    for shot in standing.shots:
+    for shot in status.shots:
         if not shot.counts:
             continue
         counted = shot.counted
@@ -101,8 +101,8 @@ def advice_of(sets: Sequence[SeenSet]) -> Advice:
     short = 0
     now, radius_steps = None, 0.0
     for seen in sets:
-        analysis, standing, stage = seen.analysis, seen.standing, seen.history.stage
-        if analysis is None or standing is None or analysis.scene is None:
+        analysis, status, stage = seen.analysis, seen.status, seen.history.stage
+        if analysis is None or status is None or analysis.scene is None:
             continue
         if stage.width_steps is None or stage.back_steps is None:
             continue
@@ -112,7 +112,7 @@ def advice_of(sets: Sequence[SeenSet]) -> Advice:
             continue
         radius_m = analysis.goal_scene.ball_diameter_m.value / 2
         radius_steps = radius_m * stage.back_steps / distance_m
-        for shot in standing.shots:
+        for shot in status.shots:
             if not shot.counts:
                 continue
             if shot.call is Call.MISS and _stopped_short(shot):
@@ -125,7 +125,7 @@ def advice_of(sets: Sequence[SeenSet]) -> Advice:
 
 
 def direction_of(
-    shot: StandingShot, analysis: Analysis, distance_m: float, radius_m: float
+    shot: ShotStatus, analysis: Analysis, distance_m: float, radius_m: float
 ) -> Direction | None:
     """Read the direction of a shot that reached the line, or would have; None if unknown.
 
@@ -154,7 +154,7 @@ def direction_of(
     return None  # unsure, and not measured: it says nothing of the direction
 
 
-def _missed(shot: StandingShot, low: float, high: float) -> Direction | None:
+def _missed(shot: ShotStatus, low: float, high: float) -> Direction | None:
     outcome = None if shot.counted is None else shot.counted.outcome
     if outcome is Outcome.WIDE_LEFT:
         return Between(-math.inf, low)
@@ -179,7 +179,7 @@ def _angle_rad(spot_m: tuple[float, float], x_m: float) -> float:
     return math.atan2(x_m - spot_m[0], spot_m[1]) - math.atan2(-spot_m[0], spot_m[1])
 
 
-def _stopped_short(shot: StandingShot) -> bool:
+def _stopped_short(shot: ShotStatus) -> bool:
     return shot.counted is not None and shot.counted.outcome is Outcome.SHORT
 
 
@@ -360,16 +360,16 @@ def seen_set(history: SetHistory) -> SeenSet:
     """Read a set's count, where this version can."""
     try:
         analysis: Analysis | None = history.count.analysis()
-        standing = history.standing(analysis)
+        status = history.status(analysis)
     except BadSettingsError:  # counted by another version; what was signed still stands
-        analysis, standing = None, None
-    return SeenSet(history, analysis, standing)
+        analysis, status = None, None
+    return SeenSet(history, analysis, status)
 
 
 def set_row(seen: SeenSet) -> SetRow:
     """Describe a set."""
     history = seen.history
-    short = summary(history, seen.standing)
+    short = summary(history, seen.status)
     return SetRow(
         set_id=history.set_id,
         pupil=history.pupil,

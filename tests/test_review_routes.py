@@ -17,10 +17,10 @@ import uvicorn
 from sqlalchemy import select
 from starlette.testclient import TestClient
 
-from door_attack import slips_and_a_clip
 from page_server import KEY
 from record_books import file_set, put_result
 from review_people import HOST, OTHER, PASSWORD, SITE, TEACHER, people, quick_hashes
+from route_attack import slips_and_a_clip
 from shoegoal.analysis.file import load_analysis
 from shoegoal.clip import reader
 from shoegoal.errors import BadSettingsError, NotLetInError, TooManyTriesError
@@ -41,7 +41,7 @@ NOON = datetime(2026, 3, 1, 12, tzinfo=UTC)
 
 @pytest.fixture(scope="module")
 def one_set(tmp_path_factory: pytest.TempPathFactory) -> Book:
-    book = Book(str(tmp_path_factory.mktemp("doors") / "book.sqlite3"))
+    book = Book(str(tmp_path_factory.mktemp("routes") / "book.sqlite3"))
     file_set(book)
     return book
 
