@@ -216,7 +216,7 @@ def test_what_cannot_be_counted_says_why_and_what_always_breaks_off_is_given_up(
             assert claim_next(connection, check=False, claim_s=-1) is not None  # and it dies
     assert work_once(book, duty, refuses)
     with book.reading() as connection:
-        assert clips_of(connection)[0].why == "counting it broke off several times"
+        assert clips_of(connection)[0].why == "counting it was interrupted several times"
 
 
 def test_a_clip_that_crashes_or_stalls_its_reader_is_one_clip_refused(

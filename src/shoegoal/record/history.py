@@ -1,4 +1,4 @@
-"""One set with all that happened to it, read from the book, and written as JSON values.
+"""A set with its whole history, read from the book, and as JSON values.
 
 The JSON is what ``--json`` prints and an export holds.
 """
@@ -44,13 +44,13 @@ class Count:
     content: str
 
     def analysis(self) -> Analysis:
-        """Read it."""
+        """Read the count."""
         return analysis_from_json(self.content.encode(), f"the count in entry {self.seq}")
 
 
 @dataclass(frozen=True, slots=True)
 class Signature:
-    """A signed set: by whom, when, and what was signed."""
+    """A signature: by whom, when, and what was signed."""
 
     seq: int
     at: str
@@ -60,7 +60,7 @@ class Signature:
 
 @dataclass(frozen=True, slots=True)
 class Withdrawal:
-    """A signature taken back: when, by whom and why; the signature itself stays."""
+    """A withdrawn signature: when, by whom and why; the signature itself is kept."""
 
     seq: int
     at: str
@@ -78,13 +78,13 @@ class SetHistory:
     set_id, version : its number, and how many journal entries it has.
     pupil, class_name, ladder : names; class and ladder may be None.
     stage : what it is judged by.
-    clip_sha256, clip_name, added_at : the clip, and when it came into the book.
-    clip_path, folder_path : where clip and pictures were last; None when not known or removed.
+    clip_sha256, clip_name, added_at : the clip, and when it was added to the book.
+    clip_path, folder_path : last known place of clip and pictures; None when unknown or removed.
     counts : all counts of the clip, the first one first.
     corrections : all of them, undone ones included, in order.
     signature : None while not signed, or when it was withdrawn.
     withdrawals : signatures that were withdrawn, in order.
-    trust : what the book's own checks make of its calls, while the set is open.
+    trust : how far the book's own checks change the trust in its calls, while the set is open.
     """
 
     set_id: int
@@ -107,32 +107,32 @@ class SetHistory:
 
     @property
     def held(self) -> list[Correction]:
-        """Corrections that still hold."""
+        """Corrections that were not undone."""
         return still_held(self.corrections)
 
     @property
     def count(self) -> Count:
-        """The count that holds: the newest, unless it came with a correction that was undone."""
+        """The valid count: the newest, unless it came with a correction that was undone."""
         corrected = {c.seq for c in self.corrections}
         held = {c.seq for c in self.held}
         return [c for c in self.counts if c.seq not in corrected or c.seq in held][-1]
 
     @property
     def is_recounted(self) -> bool:
-        """Whether the count that holds was worked out anew for a moved marker."""
+        """Whether the valid count was made anew for a moved marker."""
         return self.count.seq in {correction.seq for correction in self.corrections}
 
     def status(self, analysis: Analysis | None = None) -> SetStatus:
-        """How the set stands now; ``analysis`` saves reading `count` again."""
+        """Return the set's present status; ``analysis`` saves reading `count` again."""
         counted = self.count.analysis() if analysis is None else analysis
         if self.signature is None:
             counted = self.trust.weighed(counted)
         return set_status(counted, self.stage_asked, [c.change for c in self.held])
 
     def open_status(self) -> SetStatus | None:
-        """How the set stands, while it can still change; None when it is signed.
+        """Return the status of a set that can still change; None when it is signed.
 
-        None, too, when its count has a form that this version cannot read.
+        None, too, when this version cannot read its count.
         """
         if self.signature is not None:
             return None
@@ -152,14 +152,14 @@ class SetHistory:
         return self.stage.rule_kind == TouchesInARow.kind
 
     def clip_state(self) -> str:
-        """Say how the clip is now: ``as counted``, ``changed`` or ``not found``."""
+        """Return the clip's state: ``as counted``, ``changed`` or ``not found``."""
         if self.clip_path is None or not self.clip_path.is_file():
             return "not found"
         return "as counted" if file_sha256(self.clip_path) == self.clip_sha256 else "changed"
 
 
 def file_sha256(path: Path) -> str:
-    """Hash a file, once for as long as its time of change, which nobody can set, stays.
+    """Hash a file; kept until its change time (ctime), which nobody can set, changes.
 
     Raises
     ------
@@ -169,7 +169,7 @@ def file_sha256(path: Path) -> str:
     try:
         seen = path.stat()
     except OSError:
-        return clip_sha256(path)  # which says why
+        return clip_sha256(path)  # which explains it
     return _sha256_of(path, seen.st_ino, seen.st_size, seen.st_mtime_ns, seen.st_ctime_ns)
 
 
@@ -200,7 +200,7 @@ def load_sets(
     pupil: str | None = None,
     signed: bool | None = None,
 ) -> list[SetHistory]:
-    """Read sets in order of their numbers, all or those that are asked for."""
+    """Read all sets, or some, in order of their numbers."""
     sets, pupils, classes = schema.sets.c, schema.pupils.c, schema.classes.c
     query = (
         select(
@@ -303,7 +303,7 @@ def _withdrawals(connection: Connection, set_id: int) -> tuple[Withdrawal, ...]:
 
 
 def state_of(history: SetHistory, status: SetStatus | None) -> str:
-    """Say what a set waits for (look, to sign, count again), or that it is signed."""
+    """Return what a set waits for (look, to sign, count again), or that it is signed."""
     if history.signature is not None:
         return "signed"
     if status is None:
@@ -312,7 +312,7 @@ def state_of(history: SetHistory, status: SetStatus | None) -> str:
 
 
 def summary(history: SetHistory, status: SetStatus | None) -> dict[str, Any]:
-    """Describe a set in short; a signed one as it was signed, whatever later versions think."""
+    """Summarise a set; a signed one as it was signed, whatever later versions would say."""
     signature = history.signature
     return {
         "set": history.set_id,
