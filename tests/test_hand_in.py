@@ -269,7 +269,7 @@ def test_what_the_check_could_not_tell_the_count_says(book: Book) -> None:
     with book.writing() as connection:
         move(connection, clip, ClipState.WAITING, filming=plain)
     page = client.get(f"/h/clips/{clip.token}").text
-    assert "It is being counted all the same." in page and "data-again" in page
+    assert "It is being counted anyway." in page and "data-again" in page
     assert "point at them" in page and "Film again instead" in page
     with book.writing() as connection:
         move(connection, clip_at(book, place), ClipState.NOT_COUNTED, why="no goal was found")

@@ -1,6 +1,6 @@
-"""What stands on the cards, in words; the layout is for `pages` and `pdf`.
+"""The text of the cards; `printing` lays it out.
 
-Numbers of steps come from the stage and from `places`; the rest is common practice, no source.
+Numbers of steps come from the stage and from `plan`; the rest is common practice, no source.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ _SHORT_CAUTIONS = (
 
 @dataclass(frozen=True, slots=True)
 class Section:
-    """A heading and its lines; ``numbered`` where they are done one after the other."""
+    """A heading and its lines; ``numbered`` for steps in order."""
 
     heading: str
     lines: tuple[str, ...]
@@ -50,7 +50,7 @@ class StageCard:
     above : ladder and school.
     title, task : what has to be reached.
     drawings : from above and from the side.
-    drawing_note : what scale they have.
+    drawing_note : their scale.
     sections : beside them. cautions : below.
     """
 
@@ -65,7 +65,7 @@ class StageCard:
 
 @dataclass(frozen=True, slots=True)
 class Timed:
-    """One line of a timed card: what is done, how, and for how many seconds."""
+    """One line of a timed card: what to do, how, and for how many seconds."""
 
     what: str
     how: str
@@ -78,7 +78,7 @@ class TimedCard:
 
     Attributes
     ----------
-    parts : title and lines of each; the clock starts anew with each part.
+    parts : title and lines of each; the clock starts at zero in each part.
     cautions : below.
     """
 

@@ -123,8 +123,8 @@ class Check:
     limit, unit : what the finding's value is compared with.
     source : where the limit comes from.
     problems : finds what is wrong, the most serious first; nothing when all is well or unknown.
-    needs_still : says nothing of a picture that moves.
-    needs_goal : says nothing of a clip that needs no goal.
+    needs_still : whether it is left out for a moving camera.
+    needs_goal : whether it is left out for a stage without a goal.
     """
 
     name: str

@@ -35,16 +35,16 @@ _BALL_UNSURE = "We could not make out the ball for sure. Can you see it in this 
 
 @dataclass(frozen=True, slots=True)
 class Filmed:
-    """What the check of a clip's filming came to, to be kept beside the clip.
+    """The result of a clip's filming check, stored with the clip.
 
     Attributes
     ----------
-    good : it goes on to be counted; else the pupil is asked to film again.
+    good : whether it will be counted; otherwise the pupil is asked to film again.
     saw : what was seen, in a sentence.
-    change : at most two things to do otherwise.
-    markers_px : where the goal is taken to be, for the picture; None where that is not sure.
-    width_px, height_px : of the picture that the markers are placed in.
-    sure : it will be counted; else only the count can say so.
+    change : at most two things to change.
+    markers_px : feet of the goal's markers in the picture; None where not sure.
+    width_px, height_px : size of that picture.
+    sure : whether the count will surely work; otherwise only the count can tell.
     """
 
     good: bool
@@ -65,7 +65,7 @@ class Filmed:
         markers = plain["markers_px"]
         pair = None if markers is None else (_pair(markers[0]), _pair(markers[1]))
         rest = {name: plain[name] for name in ("good", "saw", "width_px", "height_px")}
-        # Checks of earlier versions said yes or no.
+        # Checks of earlier versions lack this field.
         return cls(
             change=tuple(plain["change"]), markers_px=pair, sure=plain.get("sure", True), **rest
         )
@@ -77,7 +77,7 @@ def _pair(point: Sequence[float]) -> tuple[float, float]:
 
 @dataclass(frozen=True, slots=True)
 class Pictures:
-    """As JPEG: what was found, drawn over the picture; and the picture alone, to point in."""
+    """JPEG pictures: with the findings drawn on it, and plain, to point in."""
 
     found: bytes
     plain: bytes
@@ -90,11 +90,11 @@ def check_filming(clip: Path, stage: Stage, longest_min: float) -> tuple[Filmed,
     ----------
     clip : the clip, whole.
     stage : what it was filmed for.
-    longest_min : clips that are longer are not taken.
+    longest_min : longer clips are refused.
 
     Returns
     -------
-    The answer, and its pictures; none of what could not be looked at.
+    The answer and its pictures; None for pictures of an unreadable clip.
     """
     try:
         with open_clip(clip) as opened:
@@ -109,7 +109,7 @@ def check_filming(clip: Path, stage: Stage, longest_min: float) -> tuple[Filmed,
     except ClipUnreadableError:
         return Filmed(
             False,
-            "This file is no clip that can be played.",
+            "This file is not a clip that can be played.",
             ("Choose the clip once more, or film it again.",),
         ), None
     except ClipNotJudgeableError:

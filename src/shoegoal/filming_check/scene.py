@@ -1,4 +1,4 @@
-"""Ball, ground and goal as far as the samples show them, found by the count's own code."""
+"""Ball, ground and goal in the samples, found by the count's own code."""
 
 from __future__ import annotations
 
@@ -29,8 +29,8 @@ from shoegoal.types import Detection, ImagePoint
 
 F64 = npt.NDArray[np.float64]
 
-SHORT_STEP_M = 0.45  # a small pupil's step: the goal is at least this near; no source
-BESIDE_M = 0.5  # beside a marker that was found, so much must be seen
+SHORT_STEP_M = 0.45  # a small pupil's step, for the nearest place of the goal; no source
+BESIDE_M = 0.5  # that must be in view beside each marker
 MIN_PATH_M = 1.5  # a shorter path says too little of where a ball was heading
 WIDTH_STEPS, BACK_STEPS = 4.0, 10.0  # of a goal whose size was not given
 INSIDE, RING = 0.8, (1.3, 2.0)  # radii that the ball and its surroundings are compared within
@@ -43,12 +43,11 @@ class CheckedScene:
     Attributes
     ----------
     ball : the ball at its kick spot.
-    ground : the ground, and the kicks that the samples happened to show.
+    ground : the ground, and the kicks in the samples.
     judged : the goal, and these kicks judged, by the count's own code.
     markers_px : left and right inner foot of the likeliest two things.
     in_view : probability that some two things in the picture are the goal.
-    refusal : with which sentence the count would refuse these samples, were they all; "" where it
-        would not.
+    refusal : why the count would refuse the clip if it held only these samples; else "".
     """
 
     ball: Detection | None = None
@@ -65,19 +64,19 @@ class CheckedScene:
 
     @property
     def camera(self) -> Camera | None:
-        """The camera: with the goal where that was found, else by the ball's sizes alone."""
+        """The camera, fitted with the goal if that was found, else by the ball's sizes only."""
         if self.judged is not None:
             return self.judged.scene.camera
         return None if self.ground is None else self.ground.fit.camera
 
     @property
     def has_goal(self) -> bool:
-        """Whether the count's own code found the goal and could place it on the ground."""
+        """Whether the count's own code found the goal and placed it on the ground."""
         return self.judged is not None
 
 
 def checked_scene(sampled: SampledClip, settings: CountSettings) -> CheckedScene:
-    """Find ball, ground and goal in the samples of a clip, as its count does in all of it."""
+    """Find ball, ground and goal in the samples of a clip, as the count does in the whole clip."""
     size_px = (sampled.info.width_px, sampled.info.height_px)
     if isinstance(settings.stage.rule, TouchesInARow):
         dribbled = dribbled_ways(sampled.record, size_px, settings.ball)
@@ -151,7 +150,7 @@ def ball_at_goal(scene: CheckedScene, stage: Stage) -> tuple[ImagePoint, float] 
 
 
 def out_of_view(scene: CheckedScene, settings: CountSettings, width_px: int) -> OutOfView | None:
-    """Say what of the goal lies outside the picture; None when all is in view or unknown.
+    """Return what of the goal lies outside the picture; None when all is in view or unknown.
 
     Parameters
     ----------
@@ -199,7 +198,7 @@ def _longest_path(ground: Ground) -> tuple[F64, F64] | None:
 
 
 def contrast_levels(frame: Frame, ball: Detection, background: Planes) -> float:
-    """How far a ball's paint is from what it lies on: the mean over its disc, luma levels.
+    """Return the mean difference of a ball's disc from its surroundings, luma levels.
 
     Parameters
     ----------
@@ -209,9 +208,9 @@ def contrast_levels(frame: Frame, ball: Detection, background: Planes) -> float:
 
     Notes
     -----
-    In the measure by which the count tells things from the ground (`paint_difference`): from the
-    same place without the ball or, where the yard settled with it, from the median of a ring round
-    it, whichever is more. On a grey ball it is the numerator of Weber's contrast.
+    It is measured as in the count (`paint_difference`), against the same place without the ball, or
+    against the median of a ring around it if the background holds the ball; the larger one counts.
+    For a grey ball it is the numerator of Weber's contrast.
     """
     radius = ball.diameter_px / 2
     reach = int(np.ceil(RING[1] * radius)) + 2
@@ -235,7 +234,7 @@ def contrast_levels(frame: Frame, ball: Detection, background: Planes) -> float:
 
 
 def least_contrast_levels(noise_levels: float | None) -> float:
-    """Return what the count takes for paint rather than noise, luma levels."""
+    """Return the least difference that the count does not take for noise, luma levels."""
     return max(MIN_CONTRAST, NOISE_MULTIPLE * (noise_levels or 0.0))
 
 

@@ -1,4 +1,4 @@
-"""Who comes in from a phone: whoever holds a slip, and to nothing but their own clips."""
+"""Access from a phone: by a slip, and only to the pupil's own clips."""
 
 from __future__ import annotations
 
@@ -15,20 +15,20 @@ from starlette.routing import Route
 from shoegoal.record.book import Book
 from shoegoal.record.class_settings import SlipHolder, holder_of
 
-PLACE = "/h"  # short: it stands in every QR code
+PLACE = "/h"  # short, because every QR code holds it
 SLIP_COOKIE = "shoegoal_slip"
 REMEMBERED_S = 400 * 24 * 3600  # the longest that browsers keep a cookie (RFC 6265bis, 5.5)
 
 
 @dataclass(frozen=True, slots=True)
 class PhoneAsked:
-    """What a pupil's page is asked for.
+    """A request to a pupil's page.
 
     Attributes
     ----------
-    request : with what stands in the address.
-    by : whose slip it is.
-    form : what was sent; empty for a page that is only looked at.
+    request : with the values from the address.
+    by : the pupil whose slip it is.
+    form : the form that was sent; empty for GET.
     """
 
     request: Request
@@ -37,17 +37,17 @@ class PhoneAsked:
 
     @property
     def token(self) -> str:
-        """Which clip, as the address names it."""
+        """The clip's name in the address."""
         return str(self.request.path_params["token"])
 
 
 def secret_of(request: Request) -> str:
-    """Secret that the phone remembers; empty where it remembers none."""
+    """Return the secret that the phone has stored; empty where there is none."""
     return request.cookies.get(SLIP_COOKIE, "")
 
 
 def find_holder(book: Book, secret: str) -> SlipHolder | None:
-    """Say whose a secret is."""
+    """Find the pupil of a secret."""
     if not secret:
         return None
     with book.reading() as connection:
@@ -55,7 +55,7 @@ def find_holder(book: Book, secret: str) -> SlipHolder | None:
 
 
 def remember(answer: Response, secret: str, *, secure: bool) -> None:
-    """Let the phone remember its slip."""
+    """Store the slip's secret on the phone."""
     answer.set_cookie(
         SLIP_COOKIE, secret, max_age=REMEMBERED_S, path=PLACE, secure=secure, httponly=True,
         samesite="lax",
@@ -65,7 +65,7 @@ def remember(answer: Response, secret: str, *, secure: bool) -> None:
 def pupil_route(
     book: Book, method: str, path: str, answer: Callable[[PhoneAsked], Response]
 ) -> Route:
-    """Make a route for whoever holds a slip; others are asked for theirs."""
+    """Make a route for pupils with a slip; others are asked for their slip."""
 
     async def enter(request: Request) -> Response:
         holder = await run_in_threadpool(find_holder, book, secret_of(request))

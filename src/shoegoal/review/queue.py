@@ -1,6 +1,6 @@
-"""The pages about all sets: what needs a look, the sheet that is signed together, what is signed.
+"""The pages about all sets: those that need a look, the sheet to sign together, the signed ones.
 
-And the clips that could not be counted, which are repaired by pointing at their markers.
+And the clips that could not be counted, which are repaired by pointing at the markers.
 """
 
 from __future__ import annotations
@@ -50,7 +50,7 @@ from shoegoal.scale.work import PLAIN_NAME
 FILM_AGAIN = "Your teacher asks you to film this set again."
 PAGE_SIZE = 50
 MOST_KEPT = 1_000  # glances; some kB each
-WAIT_FOR_STATES_S = 5.0  # of a page; the next one goes on from there
+WAIT_FOR_STATES_S = 5.0  # for each page view; the next one continues
 STATE_WORDS = {
     "look": "needs a look",
     "to sign": "ready to sign",
@@ -59,7 +59,7 @@ STATE_WORDS = {
 }
 _UNDER_WAY = (ClipState.RECEIVED, ClipState.WAITING, ClipState.COUNTING)
 _ORDERS = {
-    # Those that the fewest looks settle come first; what cannot be read comes last.
+    # Sets with the fewest looks come first; unreadable ones come last.
     LOOK: (schema.set_states.c.state.desc(), "questions", "set_id"),
     TO_SIGN: ("set_id",),
     SIGNED: (schema.set_states.c.signed_at.desc(), "set_id"),
@@ -113,7 +113,7 @@ class QueuePages:
         )
 
     def _own(self, asked: Asked) -> Response:
-        """Show a student's own sets, with an account in place of a slip."""
+        """Show a student with an account their own sets."""
         with self._book.reading() as connection:
             own = () if asked.by.pupil_id is None else sets_of_pupil(connection, asked.by.pupil_id)
             shown = self._glances.of(connection, own)
@@ -133,7 +133,7 @@ class QueuePages:
         )  # fmt: skip
 
     def _sign(self, asked: Asked) -> Response:
-        """Sign every set that was ticked, each with an entry of its own, as it was seen."""
+        """Sign every ticked set, each with its own entry, if it is still as the page showed it."""
         typed = asked.form.get("by", "")
         by = asked.by.name or (typed.strip() if isinstance(typed, str) else "")
         chosen = [str(one).partition(":") for one in asked.form.getlist("set")]
@@ -196,7 +196,7 @@ class QueuePages:
     def _film(self, asked: Asked) -> Response:
         file = self._handed_in(asked).clip_path
         if not file.is_file():
-            raise HTTPException(404, "the clip is not there any more")
+            raise HTTPException(404, "the clip was deleted")
         kind = CLIP_TYPES.get(file.suffix.lower(), "application/octet-stream")
         return FileResponse(file, media_type=kind)
 
@@ -233,7 +233,7 @@ class QueuePages:
 
 
 def plain_reason(why: str) -> str:
-    """Say why a clip cannot be counted without the words of the command line."""
+    """Say why a clip cannot be counted, without words of the command line."""
     first = why.split(";")[0].split(": give")[0].split("--")[0].strip()
     return first.rstrip(".") + "." if first else "It could not be counted."
 
@@ -249,16 +249,16 @@ def _page(asked: Asked) -> int:
 
 @dataclass(frozen=True, slots=True)
 class Glance:
-    """A set in short.
+    """A set in the queue or on the sheet.
 
     Attributes
     ----------
     state : what it waits for; see `shoegoal.record.history.state_of`.
-    questions : how many looks settle it.
+    questions : how many looks it needs.
     word, is_met : the verdict in a word, and whether the stage is met.
-    above : the goal and what lies round it; None for touches, or a count of another version.
-    first_time_s : kick that its small picture shows; None without one.
-    has_stills : small stills of its shots were kept.
+    above : the goal and its surroundings; None for touches, or a count of another version.
+    first_time_s : time of the kick that its small picture shows; None without a kick.
+    has_stills : whether it has small stills of its shots.
     """
 
     set_id: int
@@ -282,18 +282,18 @@ class Glance:
 
     @property
     def state_words(self) -> str:
-        """Its state, said."""
+        """Its state in words."""
         return STATE_WORDS[self.state]
 
 
 class Glances:
-    """Glances of sets, the last ones kept by the version that each set was in, and its trust."""
+    """Glances of sets; the last ones are kept, by set, version and trust."""
 
     def __init__(self) -> None:
         self._known: OrderedDict[tuple[int, int, Trust], Glance] = OrderedDict()
 
     def of(self, connection: Connection, set_ids: Iterable[int]) -> list[Glance]:
-        """Give those of some sets, in the order in which they are named."""
+        """Return the glances of some sets, in the given order."""
         trust = trust_of(connection)
         return [self._of(connection, set_id, trust) for set_id in set_ids]
 
@@ -309,14 +309,14 @@ class Glances:
 
 @dataclass(frozen=True, slots=True)
 class Overview:
-    """How far the work is, of what was asked for.
+    """How far the work on the wanted sets is.
 
     Attributes
     ----------
     not_counted : clips that were handed in and could not be counted.
     to_look_at, ready, signed : how many sets.
-    unknown : sets whose state is still being worked out.
-    under_way : clips that are still being checked or counted.
+    unknown : sets whose state is not worked out yet.
+    under_way : clips that are being checked or counted.
     classes, stages : names to choose from, of the whole book.
     """
 
@@ -331,17 +331,17 @@ class Overview:
 
     @property
     def waiting(self) -> int:
-        """Sets and clips that somebody has to look at."""
+        """Sets and clips that a person has to look at."""
         return self.to_look_at + len(self.not_counted)
 
     @property
     def total(self) -> int:
-        """Everything but what is under way."""
+        """All sets and clips except those under way."""
         return max(1, self.waiting + self.ready + self.signed)
 
 
 def bring_up_to_date(book: Book) -> None:
-    """Work out what sets wait for where that is not known; a book that is busy is left alone."""
+    """Work out unknown states of sets, unless the book is busy."""
     with book.reading() as connection:
         if are_known(connection):
             return
@@ -353,7 +353,7 @@ def bring_up_to_date(book: Book) -> None:
 
 
 def overview(connection: Connection, wanted: Wanted) -> Overview:
-    """Count a book's sets and clips by what they wait for."""
+    """Count a book's sets and clips by state."""
     states = schema.set_states.c
     query = _asked_for(connection, select(states.state, func.count()), wanted)
     rows = connection.execute(query.group_by(states.state))
@@ -376,7 +376,7 @@ def overview(connection: Connection, wanted: Wanted) -> Overview:
 def waiting_for(
     connection: Connection, state: str, wanted: Wanted, first: int = 0, most: int = 1
 ) -> list[int]:
-    """List sets in one state, in the order in which they are shown; what to look at is one."""
+    """List the sets in one state, in the order of the page."""
     states = schema.set_states.c
     alike = (LOOK, COUNT_AGAIN) if state == LOOK else (state,)
     query = _asked_for(connection, select(states.set_id), wanted).where(states.state.in_(alike))
@@ -405,7 +405,7 @@ def _asked_for(connection: Connection, query: Select[Any], wanted: Wanted) -> Se
         ids = ids.where(pupils.class_id.in_(named))
     if wanted.words.isascii():
         ids = ids.where(pupils.name.icontains(wanted.words, autoescape=True))
-    else:  # compared as Python does, for databases fold few other letters
+    else:  # in Python, because databases fold the case of few letters
         words = wanted.words.casefold()
         rows = connection.execute(select(pupils.id, pupils.name)).all()
         ids = ids.where(pupils.id.in_([row.id for row in rows if words in row.name.casefold()]))
@@ -422,18 +422,18 @@ class PageNumber:
 
     @classmethod
     def of(cls, rows: int, page: int) -> PageNumber:
-        """Keep a page's number within what there is."""
+        """Limit a page's number to the existing pages."""
         pages = max(1, -(-rows // PAGE_SIZE))
         return cls(min(max(1, page), pages), pages, PAGE_SIZE)
 
     @property
     def first(self) -> int:
-        """Place of its first row."""
+        """Place of the page's first row."""
         return (self.page - 1) * self.size
 
 
 def glance_at(history: SetHistory) -> Glance:
-    """Work a set's glance out."""
+    """Work out a set's glance."""
     above, status, first_s, stills = None, None, None, False
     try:
         analysis = history.count.analysis()
@@ -473,12 +473,12 @@ def glance_at(history: SetHistory) -> Glance:
 
 
 def _sentence(said: str, status: SetStatus | None, *, touches: bool) -> str:
-    """Say what a set waits for: which shots settle it, or its verdict."""
+    """Say which shots settle a set, or its verdict."""
     if status is None or not status.needs_a_look:
         return said
     shots = ", ".join(str(number) for number in status.looks)
     what = ("touch" if touches else "shot") + ("" if len(status.looks) == 1 else "s")
     settles = f"{what} {shots} settle{'s' if len(status.looks) == 1 else ''} it"
     if not status.looks:
-        settles = "something may be hidden in a part of the clip"
+        settles = "a shot may be hidden in a part of the clip"
     return f"{tally_words(status.tally, touches=touches)}: {settles}"

@@ -1,8 +1,8 @@
-"""Clips sent in parts: the core of tus 1.0 with creation and termination (https://tus.io).
+"""Uploads in parts: the core of tus 1.0 with creation and termination (https://tus.io).
 
-How far a clip has come is how long its file is, and nothing else: a lost connection, a closed page
-or a server that was killed all go on from there. The libraries that exist keep a file of their own
-beside every upload and need another framework; here the book's row says whose clip it is.
+The offset of an upload is the length of its file and nothing else. After a lost connection, a
+closed page or a killed server, it continues from there. Existing libraries keep another file beside
+every upload and need another framework; here the book's row says whose clip it is.
 """
 
 from __future__ import annotations
@@ -44,7 +44,7 @@ from shoegoal.scale.assignments import suffix_of
 VERSION = "1.0.0"
 UPLOADS = f"{PLACE}/uploads"
 PART_TYPE = "application/offset+octet-stream"
-KEPT_FREE_BYTES = 1_000_000_000  # of the disk, for counting and for everybody else
+KEPT_FREE_BYTES = 1_000_000_000  # of the disk, left free for counting and for other programs
 MB = 1_000_000
 HANDED_IN_BEFORE = "this clip was handed in before"
 _TUS = {"tus-resumable": VERSION}
@@ -55,7 +55,7 @@ class Uploads:
 
     def __init__(self, book: Book) -> None:
         self._book = book
-        self._writer_of: dict[str, object] = {}  # the newest sender of a clip may write, no other
+        self._writer_of: dict[str, object] = {}  # only the newest sender of a clip may write
 
     def routes(self) -> list[Route]:
         """List the addresses, as seen below `PLACE`."""
@@ -77,7 +77,7 @@ class Uploads:
         self, answer: Callable[[Request, SlipHolder], Awaitable[Response]]
     ) -> Callable[[Request], Awaitable[Response]]:
         async def guarded(request: Request) -> Response:
-            """Ask for slip and version first; say what goes wrong in a line."""
+            """Check slip and version first; answer errors in one line."""
             try:
                 if request.headers.get("tus-resumable") != VERSION:
                     headers = {"tus-version": VERSION}
@@ -107,7 +107,7 @@ class Uploads:
         settings, limits = by.settings, by.settings.limits
         suffix = suffix_of(given.get("filename", ""))
         if suffix is None and given.get("filetype", "").startswith("video/"):
-            suffix = ".mp4"  # some phones give a clip no ending; its content says what it is
+            suffix = ".mp4"  # some phones send no ending; the content shows the type
         if suffix is None:
             raise HTTPException(415, "That is no clip. Choose a video.")
         if size_bytes > limits.largest_mb * MB:
@@ -159,16 +159,16 @@ class Uploads:
         return Response(status_code=204, headers=_TUS | {"upload-offset": str(offset)})
 
     async def _write(self, request: Request, clip: HandedIn, offset: int, me: object) -> int:
-        """Add what comes to the file; what came before a connection broke stays."""
+        """Append data to the file; what arrived before a connection broke is kept."""
         try:
-            with clip.part_path.open("r+b", buffering=0) as file:  # what was taken is there
+            with clip.part_path.open("r+b", buffering=0) as file:  # what arrived is stored
                 file.seek(offset)
                 async for part in request.stream():
                     if self._writer_of.get(clip.token) is not me:
                         raise HTTPException(423, "this clip is being sent by another page")
                     room = clip.size_bytes - offset
                     if len(part) > room:
-                        raise HTTPException(413, "more came than was announced")
+                        raise HTTPException(413, "more bytes arrived than were announced")
                     await run_in_threadpool(_write_all, file, part)
                     offset += len(part)
                 await run_in_threadpool(os.fsync, file.fileno())
@@ -200,9 +200,9 @@ class Uploads:
 
 
 def settle(book: Book, clip: HandedIn) -> int:
-    """Say how far a clip has come, and take it in once it is whole.
+    """Return an upload's offset, and accept the clip once it is complete.
 
-    May be done again after any interruption: the file is moved first, and known by its place.
+    It can be repeated after any interruption: the file is moved first, and recognised by its place.
     """
     if clip.state is not ClipState.RECEIVING:
         return clip.size_bytes
@@ -219,7 +219,7 @@ def settle(book: Book, clip: HandedIn) -> int:
 
 
 def set_aside(book: Book, clip: HandedIn) -> bool:
-    """Leave a clip that another one is filmed for; its bytes go at once."""
+    """Set a clip aside for which another one is filmed; its file is deleted at once."""
     with book.writing(history=False) as connection:
         gone = move(connection, clip, ClipState.SET_ASIDE, why=clip.why)
     if gone:

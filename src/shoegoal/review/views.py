@@ -1,4 +1,4 @@
-"""What the page of one set shows, worked out beforehand: the templates only lay it out."""
+"""The content of a set's page; the templates only lay it out."""
 
 from __future__ import annotations
 
@@ -61,7 +61,7 @@ _ASKED = {
 
 @dataclass(frozen=True, slots=True)
 class StretchView:
-    """A stretch to look through; times are seconds of the player's clock."""
+    """A part of the clip to look through; times are seconds of the player's clock."""
 
     place: int
     clock: str
@@ -72,7 +72,7 @@ class StretchView:
 
 @dataclass(frozen=True, slots=True)
 class TimeMark:
-    """A touch or loss on a line of time: how far along it, 0 to 100, and in words."""
+    """A touch or loss on a time line: its place, 0 to 100, and in words."""
 
     along: float
     is_loss: bool
@@ -86,17 +86,17 @@ class SetView:
 
     Attributes
     ----------
-    open : can be changed, by whoever looks.
-    question : the shot that is asked about now, or the stretch; None when nothing is asked.
-    chosen : the question was picked by whoever looks; it is not the one that settles most.
-    open_questions : how many are left that the verdict may hang on.
+    open : whether this visitor can change it.
+    question : the shot or part of the clip that is asked about now; None when nothing is asked.
+    chosen : whether the visitor picked the question; otherwise it is the one that settles most.
+    open_questions : how many are left that the verdict may depend on.
     above, left_px, right_px : of a set of shots; None where there is no goal.
-    over_time : touches and losses along a line of time; none of a set of shots.
-    additions : what can be added, as it is sent and as it is said.
+    over_time : touches and losses along a time line; empty for a set of shots.
+    additions : what can be added: form value and words.
     task, counted : what the stage asks, and what was counted so far, in a few words.
-    playable : the clip lies where it was and is the one that was counted.
-    moved : a marker was, and the count that holds is not the one in the result folder.
-    can_move : there is a still to point at markers in.
+    playable : whether the clip is in its place and is the one that was counted.
+    moved : whether a marker was moved, so that the valid count is not the one in the result folder.
+    can_move : whether there is a still to point at markers in.
     """
 
     history: SetHistory
@@ -128,19 +128,19 @@ class SetView:
 
     @property
     def asks_about_shot(self) -> bool:
-        """Whether the question is about a shot rather than a stretch of the clip."""
+        """Whether the question is about a shot rather than a part of the clip."""
         return isinstance(self.question, ShotView)
 
 
 def view_of(
     history: SetHistory, analysis: Analysis, *, can_change: bool, chosen: int | None = None
 ) -> SetView:
-    """Work a set's page out.
+    """Work out a set's page.
 
     Parameters
     ----------
-    history, analysis : the set and the count that holds.
-    can_change : whoever looks may correct and sign; nobody may once it is signed.
+    history, analysis : the set and its valid count.
+    can_change : whether the visitor may correct and sign; nobody may once it is signed.
     chosen : number of the shot that was picked; None for the one that settles most.
     """
     status = history.status(analysis)
@@ -192,7 +192,7 @@ class OldSetView:
     Attributes
     ----------
     why : it cannot be shown in full.
-    signed_shots : clock-less numbers and calls of the shots as they were signed.
+    signed_shots : numbers and calls of the shots as they were signed.
     """
 
     history: SetHistory
@@ -201,14 +201,14 @@ class OldSetView:
 
 
 def old_view_of(history: SetHistory, why: str) -> OldSetView:
-    """Work out what can be shown of such a set: what was signed stands all the same."""
+    """Work out what can be shown of such a set; its signature is still valid."""
     signed = [] if history.signature is None else list(history.signature.content["calls"])
     return OldSetView(history, why, signed)
 
 
 @dataclass(frozen=True, slots=True)
 class CheckView:
-    """A spot check for its page, without anything of what was counted, and without a name.
+    """A spot check for its page, without any call and without a name.
 
     Attributes
     ----------
@@ -229,7 +229,7 @@ class CheckView:
 
 
 def check_view_of(check: Check, history: SetHistory, *, playable: bool) -> CheckView:
-    """Work a spot check's page out.
+    """Work out a spot check's page.
 
     Raises
     ------
@@ -253,7 +253,7 @@ def check_view_of(check: Check, history: SetHistory, *, playable: bool) -> Check
 
 
 def tally_words(tally: Tally, *, touches: bool) -> str:
-    """Say a tally in a few words; nothing of chances."""
+    """Put a tally into a few words, without probabilities."""
     one, more = ("touch", "touches") if touches else ("make", "makes")
     words = [f"{tally.makes} {one if tally.makes == 1 else more}"]
     if not touches:
@@ -275,7 +275,7 @@ def _rounded(point: ImagePoint) -> tuple[float, float]:
 
 
 def _over_time(status: SetStatus, analysis: Analysis) -> list[TimeMark]:
-    """Place touches and losses along a line of time, 0 to 100."""
+    """Place touches and losses along a time line, 0 to 100."""
     start_s, end_s = analysis.clip.start_s, analysis.clip.end_s
     return [
         TimeMark(
@@ -317,12 +317,12 @@ def _notes(history: SetHistory) -> list[tuple[str, str]]:
     return [(note, by) for note, by in notes if note]
 
 
-BEFORE_S, AFTER_S = 1.0, 2.0  # round the kick: what a snippet shows
+BEFORE_S, AFTER_S = 1.0, 2.0  # around the kick: the length of a snippet
 
 
 @dataclass(frozen=True, slots=True)
 class AnswerView:
-    """One answer: as it is sent, said, marked, and which key gives it."""
+    """One answer: its form value, words, symbol and key."""
 
     value: str
     word: str
@@ -340,9 +340,9 @@ class ShotView:
     ----------
     answers : what can be answered.
     path : points of the fitted path over the picture, as SVG writes them.
-    box : part of the picture that it happens in: left, top, width and height as shares.
-    has_strip, has_moments : a strip of stills is there; so are single ones to zoom.
-    strip : number that the strip goes by.
+    box : part of the picture to zoom on: left, top, width and height as shares.
+    has_strip, has_moments : whether there is a strip of stills, and single stills to zoom.
+    strip : number of its strip.
     """
 
     number: int
@@ -370,7 +370,7 @@ class ShotView:
 
 
 def shot_view(shot: ShotStatus, pictures: SetPictures, analysis: Analysis) -> ShotView:
-    """Work a shot out."""
+    """Work out a shot's view."""
     start_s = analysis.clip.start_s
     kick_s = shot.time_s - start_s
     counted = shot.counted
@@ -406,7 +406,7 @@ def shot_view(shot: ShotStatus, pictures: SetPictures, analysis: Analysis) -> Sh
 
 
 def _box(shot: ShotStatus, analysis: Analysis) -> tuple[float, float, float, float]:
-    """Part of the picture to zoom on, in shares of its width and height and of its shape."""
+    """Return the part of the picture to zoom on, in shares of its size and with its aspect."""
     wide, high = float(analysis.clip.width_px), float(analysis.clip.height_px)
     if shot.counted is None or analysis.scene is None:
         return 0.0, 0.0, 1.0, 1.0
@@ -430,7 +430,7 @@ def _path_points(shot: ShotStatus) -> str:
 
 
 def symbol_of(shot: ShotStatus) -> str:
-    """Give the shape that stands for a call."""
+    """Return a call's symbol."""
     return SYMBOLS[shown_call(shot.kind, shot.call)]
 
 
