@@ -27,8 +27,8 @@ from shoegoal.record.coaching import answer_check, draw_round
 from shoegoal.record.filing import UNNAMED_CLASS, enrol, file_count
 from shoegoal.record.history import SetHistory, load_set, load_sets, summary
 from shoegoal.record.migrations.append_only import APPEND_ONLY
-from shoegoal.record.queue import waiting_sets
 from shoegoal.record.reviewing import add_note, add_shot, answer_shot, sign, undo
+from shoegoal.record.set_states import waiting_sets
 from shoegoal.record.status import Answer
 from shoegoal.record.verify import verify_book
 

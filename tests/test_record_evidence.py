@@ -27,7 +27,7 @@ from shoegoal.cli.main import cli
 from shoegoal.errors import RecordChangedError, RecordNotTrueError
 from shoegoal.record.book import MIGRATIONS, Book, book_url
 from shoegoal.record.filing import described
-from shoegoal.record.history import load_set
+from shoegoal.record.history import detail, load_set
 from shoegoal.record.journal import FIRST_PREVIOUS, Entry, canonical_text
 from shoegoal.record.keys import KEY_FILE_NAME, SigningKey, own_key, seal_fits
 from shoegoal.record.reviewing import add_note, answer_shot, sign
@@ -223,6 +223,9 @@ def test_a_withdrawn_signature_opens_the_set_and_stays(book: Book) -> None:
     assert [(one.reason, one.signature_seq) for one in history.withdrawals] == [
         ("the wrong clip", 8)
     ]
+    stored = history.count.analysis()
+    shown = detail(history, history.status(stored), stored)["withdrawals"]
+    assert [(one["reason"], one["signature"]) for one in shown] == [("the wrong clip", 8)]
     add_note(book, set_id, "now")
     assert sign(book, set_id, "A. Reed").signature is not None
     proof = verify_book(book)

@@ -30,8 +30,7 @@ from shoegoal.record.book import Book
 from shoegoal.record.filing import file_count
 from shoegoal.record.history import load_set
 from shoegoal.review import guard, phone, serve
-from shoegoal.review.guard import AccountEntrance, KeyEntrance, site_name
-from shoegoal.review.phone_guard import SLIP_COOKIE
+from shoegoal.review.guard import SLIP_COOKIE, AccountEntrance, KeyEntrance, site_name
 from shoegoal.review.serve import PatientProtocol, PatientServer, check_site, make_app
 from shoegoal.review.sets import clock_seconds
 

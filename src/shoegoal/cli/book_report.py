@@ -61,7 +61,7 @@ def print_summaries(summaries: list[dict[str, Any]], *, json: bool) -> None:
 
 
 def print_set(history: SetHistory, status: SetStatus, analysis: Analysis) -> None:
-    """Print a set as it stands."""
+    """Print a set with its corrections."""
     table = table_of(("shot", "time", "call", "P(make)", "why"))
     for shot in status.shots:
         table.add_row(
@@ -101,6 +101,8 @@ def _set_sentences(
         note = getattr(correction.change, "note", "")
         if note:
             yield "Note", f"{note} ({correction.by})" if correction.by else note
+    for withdrawal in history.withdrawals:
+        yield "Note", f"{withdrawal.sentence} ({withdrawal.by}, {withdrawal.at})"
     state = history.clip_state()
     if state == "changed":
         yield "Mind", f"{history.clip_path} was changed since it was counted"

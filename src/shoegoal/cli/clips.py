@@ -19,7 +19,7 @@ from shoegoal.scene.ball_size import BallSize
 if TYPE_CHECKING:
     from shoegoal.analysis.form_file import SetForm
     from shoegoal.analysis.model import Analysis
-    from shoegoal.filming_check.check import FilmingCheck
+    from shoegoal.filming_check.answer import FilmingCheck
     from shoegoal.ladder.rules import Stage
 
 STILL_SUFFIX = ".fit.jpg"
@@ -184,7 +184,7 @@ def fit(given: FitOptions, clip: Path) -> int:
         out=still,
     )
     if given.json:
-        from shoegoal.filming_check.check import check_to_json
+        from shoegoal.filming_check.answer import check_to_json
 
         click.echo(check_to_json(check, still), nl=False)
     else:

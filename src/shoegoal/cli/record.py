@@ -105,12 +105,12 @@ class EnrolOptions(BookOptions):
 def enrol(given: EnrolOptions) -> int:
     """Enter pupils of a class, with made-up names unless --pupil gives one."""
     from shoegoal.record.book import Book
-    from shoegoal.record.filing import enrol as enter
+    from shoegoal.record.filing import enrol as enrol_pupils
 
     names = () if given.pupil is None else (given.pupil,)
     invented = given.invent if given.invent is not None else 1 - len(names)
     with Book(given.book).writing() as connection:
-        entered = enter(connection, given.class_name, names, invented)
+        entered = enrol_pupils(connection, given.class_name, names, invented)
     if given.json:
         click.echo(json_text.dumps(entered, ensure_ascii=False))
     else:
@@ -289,17 +289,17 @@ def purge(given: PurgeOptions) -> int:
     """
     from shoegoal.record.book import Book
     from shoegoal.record.purge import due_for_purge
-    from shoegoal.record.purge import purge as remove
+    from shoegoal.record.purge import purge as delete_due
 
     opened = Book(given.book)
     due = due_for_purge(opened, given.older_than_days)
-    _tell_due(due)
+    _print_due(due)
     if not any(one.files for one in due):
         click.echo("nothing to delete")
         return 0
     if not given.yes:
         click.confirm("Delete these files for good?", abort=True, err=True)
-    click.echo(f"deleted {remove(opened, due)} files; every result is still in the book")
+    click.echo(f"deleted {delete_due(opened, due)} files; every result is still in the book")
     return 0
 
 
@@ -354,7 +354,7 @@ def _asked(stage: str | None, ladder: Path | None) -> tuple[StageRecord | None, 
     return StageRecord.of(found), loaded
 
 
-def _tell_due(due: list[Due]) -> None:
+def _print_due(due: list[Due]) -> None:
     for one in due:
         for file in one.files:
             click.echo(f"{one.name}: {file}", err=True)

@@ -205,10 +205,10 @@ def _shot_lines(shot: ShotForm, start_s: float) -> Iterator[str]:
     yield f"Shot {shot.number} at {clock_text(shot.kick_time_s - start_s)}, {foot}, {view}"
     for reading in shot.given:
         yield f"  {reading.answer.value:<8} {reading.title}: {reading.sentence}"
-    untold = sorted(
+    unjudged = sorted(
         (r for r in shot.readings if r.answer is Answer.CANNOT_TELL), key=lambda r: r.sentence
     )
-    for sentence, those in groupby(untold, key=_why):
+    for sentence, those in groupby(unjudged, key=_why):
         words = f"{sentence}: " + "; ".join(_words(reading) for reading in those)
         yield click.wrap_text(words, FORM_WIDTH, initial_indent="  ", subsequent_indent="    ")
 

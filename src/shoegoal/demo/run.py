@@ -28,9 +28,9 @@ from shoegoal.record.book import Book
 from shoegoal.record.class_settings import ClassSettings, make_slips, remember_class
 from shoegoal.record.filing import enrol
 from shoegoal.record.handed_in import OPEN_STATES, ClipState, HandedIn, clips_of
-from shoegoal.record.queue import waiting_sets
 from shoegoal.record.reviewing import sign
-from shoegoal.review.phone_guard import SLIP_COOKIE
+from shoegoal.record.set_states import waiting_sets
+from shoegoal.review.guard import SLIP_COOKIE
 from shoegoal.review.tus import PART_TYPE, UPLOADS, VERSION
 from shoegoal.scale.assignments import Assignment, assignments_by_file_name
 from shoegoal.scale.class_run import ClipOutcome, Watcher, outcome_of
@@ -84,11 +84,11 @@ class DemoFolder:
             self._check_own()
             self.place.mkdir(exist_ok=True)
             # First, so that an unfinished folder is recognised.
-            _put(self.place / MARK_FILE_NAME, MARK.encode())
+            _write_missing(self.place / MARK_FILE_NAME, MARK.encode())
             self.clips.mkdir(exist_ok=True)
-            _put(self.ladder, LADDER_FILE.read_bytes())
+            _write_missing(self.ladder, LADDER_FILE.read_bytes())
             for clip in sorted(SHIPPED.glob("*.mp4")):
-                _put(self.clips / clip.name, clip.read_bytes())
+                _write_missing(self.clips / clip.name, clip.read_bytes())
         except OSError as error:
             raise cannot_write(self.place, error) from error
 
@@ -109,7 +109,7 @@ class DemoFolder:
         )
 
 
-def _put(path: Path, content: bytes) -> None:
+def _write_missing(path: Path, content: bytes) -> None:
     """Write a file unless it is there already."""
     if not (path.is_file() and path.read_bytes() == content):
         replace_file(path, content)

@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 
 from shoegoal.clip.frame import U8
-from shoegoal.filming_check.check import FilmingCheck
+from shoegoal.filming_check.answer import FilmingCheck
 from shoegoal.filming_check.checks import Level
 from shoegoal.pictures.marks import (
     CALL_COLOURS,

@@ -9,7 +9,7 @@ from typing import Any
 
 from shoegoal.clip.reader import open_clip
 from shoegoal.errors import ClipNotJudgeableError, ClipUnreadableError
-from shoegoal.filming_check.check import Answer, FilmingCheck, check_clip
+from shoegoal.filming_check.answer import Answer, FilmingCheck, check_clip
 from shoegoal.filming_check.checks import Level
 from shoegoal.filming_check.picture import draw_found, encoded
 from shoegoal.ladder.rules import Stage
@@ -34,7 +34,7 @@ _BALL_UNSURE = "We could not make out the ball for sure. Can you see it in this 
 
 
 @dataclass(frozen=True, slots=True)
-class Filmed:
+class PupilAnswer:
     """The result of a clip's filming check, stored with the clip.
 
     Attributes
@@ -55,19 +55,19 @@ class Filmed:
     height_px: int = 0
     sure: bool = True
 
-    def to_plain(self) -> dict[str, Any]:
-        """Write it down in plain values."""
+    def serialise(self) -> dict[str, Any]:
+        """Return it as JSON values."""
         return asdict(self)
 
     @classmethod
-    def from_plain(cls, plain: dict[str, Any]) -> Filmed:
+    def deserialise(cls, values: dict[str, Any]) -> PupilAnswer:
         """Read it again."""
-        markers = plain["markers_px"]
+        markers = values["markers_px"]
         pair = None if markers is None else (_pair(markers[0]), _pair(markers[1]))
-        rest = {name: plain[name] for name in ("good", "saw", "width_px", "height_px")}
+        rest = {name: values[name] for name in ("good", "saw", "width_px", "height_px")}
         # Checks of earlier versions lack this field.
         return cls(
-            change=tuple(plain["change"]), markers_px=pair, sure=plain.get("sure", True), **rest
+            change=tuple(values["change"]), markers_px=pair, sure=values.get("sure", True), **rest
         )
 
 
@@ -83,7 +83,9 @@ class Pictures:
     plain: bytes
 
 
-def check_filming(clip: Path, stage: Stage, longest_min: float) -> tuple[Filmed, Pictures | None]:
+def check_filming(
+    clip: Path, stage: Stage, longest_min: float
+) -> tuple[PupilAnswer, Pictures | None]:
     """Check the filming of a clip that was handed in.
 
     Parameters
@@ -100,20 +102,20 @@ def check_filming(clip: Path, stage: Stage, longest_min: float) -> tuple[Filmed,
         with open_clip(clip) as opened:
             duration_s = opened.info.duration_s or 0.0
         if duration_s > 60.0 * longest_min:
-            return Filmed(
+            return PupilAnswer(
                 False,
                 f"The clip is {duration_s / 60:.0f} minutes long.",
                 (f"Send a clip of at most {longest_min:g} minutes: one set, without the breaks.",),
             ), None
         check = check_clip(clip, CountSettings(stage, ball=BallSize(str(stage.ball_size))))
     except ClipUnreadableError:
-        return Filmed(
+        return PupilAnswer(
             False,
             "This file is not a clip that can be played.",
             ("Choose the clip once more, or film it again.",),
         ), None
     except ClipNotJudgeableError:
-        return Filmed(
+        return PupilAnswer(
             False,
             "The picture was turned or changed its size in the middle of the clip.",
             ("Film the set in one clip, and do not turn or zoom.",),
@@ -121,7 +123,7 @@ def check_filming(clip: Path, stage: Stage, longest_min: float) -> tuple[Filmed,
     return pupils_answer(check), Pictures(encoded(draw_found(check)), encoded(check.still.bgr))
 
 
-def pupils_answer(check: FilmingCheck) -> Filmed:
+def pupils_answer(check: FilmingCheck) -> PupilAnswer:
     """Put a check's answer into a pupil's words."""
     scene, stage = check.facts.scene, check.facts.stage
     has_goal = stage.width_steps is not None
@@ -133,7 +135,7 @@ def pupils_answer(check: FilmingCheck) -> Filmed:
         change.append(_SAID_SHORTER["ball seen"])
     markers = scene.markers_px if scene.has_goal else None
     info = check.facts.sampled.info
-    return Filmed(
+    return PupilAnswer(
         check.answer is not Answer.NO,
         _saw(check, has_goal=has_goal),
         tuple(dict.fromkeys(change))[:MOST_CHANGES],

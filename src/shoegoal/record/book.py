@@ -364,8 +364,10 @@ def note_seen(place: str, entry: int, head: str) -> None:
 def seen_of(place: str) -> Seen | None:
     """Return the note about a book; None where there is none that can be read."""
     try:
-        plain = json.loads(read_outside(_file(place), _MOST_BYTES))
-        return Seen(str(plain["place"]), int(plain["entry"]), str(plain["head"]), str(plain["at"]))
+        values = json.loads(read_outside(_file(place), _MOST_BYTES))
+        return Seen(
+            str(values["place"]), int(values["entry"]), str(values["head"]), str(values["at"])
+        )
     except (OSError, ValueError, KeyError, TypeError):
         return None
 

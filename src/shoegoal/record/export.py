@@ -110,12 +110,12 @@ def _check_pupil(connection: Connection, pupil: str) -> None:
 def _set_data(connection: Connection, history: SetHistory) -> dict[str, Any]:
     try:
         analysis = history.count.analysis()
-        plain = detail(history, history.status(analysis), analysis)
+        content = detail(history, history.status(analysis), analysis)
     except BadSettingsError:  # a count written by another version; it is exported as it is
-        plain = summary(history, None)
+        content = summary(history, None)
     for machine_path in ("clip_path", "folder_path"):
-        plain.pop(machine_path, None)
-    return plain | {
+        content.pop(machine_path, None)
+    return content | {
         "counts": [json.loads(count.content) for count in history.counts],
         "signature": None if history.signature is None else asdict(history.signature),
         "journal": [dict(row) for row in rows(connection, history.set_id)],

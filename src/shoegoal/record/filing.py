@@ -28,7 +28,7 @@ from shoegoal.record.journal import (
     set_version,
     sha256_of,
 )
-from shoegoal.record.queue import keep_state
+from shoegoal.record.set_states import keep_state
 
 UNNAMED_CLASS = "no class"
 ANIMALS = (
@@ -283,12 +283,12 @@ def _class_id(connection: Connection, name: str) -> int:
 
 def ladder_id_of(connection: Connection, ladder: Ladder) -> int:
     """Find a ladder by its content, or enter it."""
-    table, plain = schema.ladders, plain_ladder(ladder)
-    row = {"sha256": sha256_of(plain), "title": ladder.title}
+    table, content = schema.ladders, plain_ladder(ladder)
+    row = {"sha256": sha256_of(content), "title": ladder.title}
     found = connection.scalar(select(table.c.id).where(table.c.sha256 == row["sha256"]))
     if found is not None:
         return int(found)
-    made = connection.execute(insert(table).values(content=canonical_text(plain), **row))
+    made = connection.execute(insert(table).values(content=canonical_text(content), **row))
     append_of_book(connection, "ladder", {"ladder": _new_id(made)} | row)
     return _new_id(made)
 

@@ -68,6 +68,11 @@ class Withdrawal:
     reason: str
     signature_seq: int
 
+    @property
+    def sentence(self) -> str:
+        """The withdrawal for a list of remarks, without its author."""
+        return f"the signature was withdrawn: {self.reason}"
+
 
 @dataclass(frozen=True, slots=True)
 class SetHistory:
@@ -391,6 +396,16 @@ def detail(history: SetHistory, status: SetStatus, analysis: Analysis) -> dict[s
                 **serialise_change(correction.change, correction.by),
             }
             for correction in history.corrections
+        ],
+        "withdrawals": [
+            {
+                "entry": one.seq,
+                "at": one.at,
+                "by": one.by,
+                "reason": one.reason,
+                "signature": one.signature_seq,
+            }
+            for one in history.withdrawals
         ],
     }
 

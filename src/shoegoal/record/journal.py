@@ -126,7 +126,7 @@ def _write(
 
 
 def _forget_state(connection: Connection, set_id: int) -> None:
-    """Mark a set's state as unknown, to be worked out anew (`shoegoal.record.queue`)."""
+    """Mark a set's state as unknown, to be worked out anew (`shoegoal.record.set_states`)."""
     states = schema.set_states
     changed = connection.execute(
         update(states).where(states.c.set_id == set_id).values(state=UNKNOWN)
@@ -177,7 +177,7 @@ class Entry:
         where it is about the book: its classes, pupils, ladders, sets, checks, accounts and keys.
     kind : what happened; `shoegoal.record.verify` knows them all.
     at : when, UTC, ISO 8601.
-    payload : what happened, in plain JSON values.
+    payload : what happened, in JSON values.
     previous : hash of the entry before, 64 hexadecimal digits.
     """
 
@@ -216,5 +216,5 @@ def canonical_text(value: Any) -> str:
 
 
 def sha256_of(value: Any) -> str:
-    """SHA-256 of the canonical form of plain JSON values, 64 hexadecimal digits."""
+    """SHA-256 of the canonical form of JSON values, 64 hexadecimal digits."""
     return hashlib.sha256(rfc8785.dumps(value)).hexdigest()

@@ -61,11 +61,6 @@ class SetPictures:
             return self._has(strip_name(shot.number))
         return self._kept is not None and self._kept.has_kick(shot.kick_time_s)
 
-    @property
-    def has_markers(self) -> bool:
-        """Whether there is a picture of the goal."""
-        return self._has(MARKERS_NAME) if self._as_counted else self._kept is not None
-
     def strip(self, number: int) -> bytes | None:
         """Give a shot's strip as JPEG; None where there is none."""
         if self._as_counted:

@@ -104,10 +104,10 @@ def read_receipt(file: Path) -> Receipt:
     try:
         if not content.lstrip().startswith("{"):
             return _of_line(content.strip())
-        plain = json.loads(content)
-        receipt = _of_line(str(plain["line"]))
-        entry = _entry(plain["entry"])
-        says, said, entry_hash = dict(plain["says"]), _says(entry), entry.hash
+        values = json.loads(content)
+        receipt = _of_line(str(values["line"]))
+        entry = _entry(values["entry"])
+        says, said, entry_hash = dict(values["says"]), _says(entry), entry.hash
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
         raise BadSettingsError(
             f"{file} is no receipt that shoegoal record receipt wrote"
@@ -209,8 +209,8 @@ def _of_line(line: str) -> Receipt:
     return Receipt(int(seq), head, key, seal)
 
 
-def _entry(plain: dict[str, Any]) -> Entry:
+def _entry(values: dict[str, Any]) -> Entry:
     return Entry(
-        plain["seq"], plain["set"], plain["set_version"], plain["kind"], plain["at"],
-        dict(plain["payload"]), plain["previous"],
+        values["seq"], values["set"], values["set_version"], values["kind"], values["at"],
+        dict(values["payload"]), values["previous"],
     )  # fmt: skip

@@ -171,7 +171,7 @@ def serialise_change(change: Change, by: str) -> dict[str, Any]:
     return {"what": kind_of(change), "by": by, **asdict(change)}
 
 
-def read_correction(seq: int, at: str, plain: dict[str, Any]) -> Correction:
+def read_correction(seq: int, at: str, values: dict[str, Any]) -> Correction:
     """Read a change; other fields of the journal entry are ignored.
 
     Raises
@@ -179,15 +179,15 @@ def read_correction(seq: int, at: str, plain: dict[str, Any]) -> Correction:
     KeyError, TypeError, ValueError
         It is not a change.
     """
-    kind = _KINDS[plain["what"]]
-    fields = {name: plain[name] for name in kind.__dataclass_fields__ if name in plain}
+    kind = _KINDS[values["what"]]
+    fields = {name: values[name] for name in kind.__dataclass_fields__ if name in values}
     if "answer" in fields:
         fields["answer"] = Answer(fields["answer"])
     if "side" in fields:
         fields["side"] = Side(fields["side"])
     if "stretches_s" in fields:
         fields["stretches_s"] = tuple((float(a), float(b)) for a, b in fields["stretches_s"])
-    return Correction(seq, at, str(plain["by"]), kind(**fields))
+    return Correction(seq, at, str(values["by"]), kind(**fields))
 
 
 def still_held(corrections: Sequence[Correction]) -> list[Correction]:
@@ -266,7 +266,7 @@ def set_status(analysis: Analysis, stage: Stage, changes: Sequence[Change]) -> S
     shots = [_as_counted(shot) for shot in analysis.shots]
     for change in changes:
         if isinstance(change, (Answered, Added)):
-            _take_in(shots, change)
+            _apply(shots, change)
     shots.sort(key=lambda shot: shot.time_s)
     shots = [replace(shot, number=number) for number, shot in enumerate(shots, start=1)]
     counting = [shot for shot in shots if shot.counts]
@@ -335,7 +335,7 @@ def _as_counted(shot: Shot) -> ShotStatus:
     )
 
 
-def _take_in(shots: list[ShotStatus], change: Answered | Added) -> None:
+def _apply(shots: list[ShotStatus], change: Answered | Added) -> None:
     """Answer the shot kicked at that time, or add one there.
 
     A recount may lack a kick that was answered, or show one that was added: the person's answer

@@ -39,9 +39,9 @@ from shoegoal.record.migrations.append_only import (
     postgresql_guards,
     sqlite_guards,
 )
-from shoegoal.record.queue import wrong_state
 from shoegoal.record.receipts import Receipt
 from shoegoal.record.reviewing import signed_content
+from shoegoal.record.set_states import wrong_state
 
 _TIME = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{6}Z")
 _TABLES = (
@@ -143,7 +143,7 @@ def prove(
     replay = Replay(connection)
     for row in rows(connection):
         try:
-            replay.take(row)
+            replay.check(row)
         except MisfitError as misfit:
             of = "the book" if row["set_id"] is None else f"set {row['set_id']}"
             raise RecordNotTrueError(
@@ -413,7 +413,7 @@ class Replay:
         """Hash of an entry; None where there is no such entry."""
         return self.hashes[seq - 1] if 1 <= seq <= len(self.hashes) else None
 
-    def take(self, row: RowMapping) -> None:
+    def check(self, row: RowMapping) -> None:
         """Check the next entry and the rows beside it.
 
         Raises

@@ -1,9 +1,9 @@
-"""Access to the page: by a key on this computer, by login from another one.
+"""Access to the page: by a key on this computer, by login from another one, by slip from a phone.
 
 Every user of the computer and every page in its browsers can reach the loopback address. So the
 page asks for an unguessable key. It is part of the address that `shoegoal review` prints, and then
 held by a cookie that no other site can send. A page for other computers asks for an account
-instead, and answers over HTTPS only.
+instead, and answers over HTTPS only. A slip gives access to the pupil's own clips and nothing else.
 """
 
 from __future__ import annotations
@@ -19,7 +19,8 @@ from typing import Any, Protocol
 from urllib.parse import urlsplit
 
 from starlette.concurrency import run_in_threadpool
-from starlette.datastructures import MutableHeaders
+from starlette.datastructures import FormData, MutableHeaders
+from starlette.exceptions import HTTPException
 from starlette.requests import ClientDisconnect, Request
 from starlette.responses import HTMLResponse, PlainTextResponse, RedirectResponse, Response
 from starlette.routing import Route
@@ -28,6 +29,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from shoegoal.errors import ShoegoalError
 from shoegoal.record.accounts import log_in, log_out, session_of
 from shoegoal.record.book import Book
+from shoegoal.record.class_settings import SlipHolder, holder_of
 from shoegoal.review.routes import (
     CSRF_FIELD,
     EVERYBODY,
@@ -41,9 +43,8 @@ from shoegoal.review.showing import Showing, status_of
 
 KEY_COOKIE = "shoegoal_key"
 KEY_FIELD = "key"
-SESSION_COOKIE = (
-    "__Host-shoegoal"  # RFC 6265bis: browsers accept this name only with Secure and without Domain
-)
+# RFC 6265bis: browsers accept this name only with Secure and without Domain.
+SESSION_COOKIE = "__Host-shoegoal"
 LOOPBACK_HOSTS = ("127.0.0.1", "localhost")
 SAFE = ("GET", "HEAD", "OPTIONS")  # RFC 9110, 9.2.1
 LONGEST_FORM_BYTES, LONGEST_PATH = 65_536, 1_000
@@ -71,6 +72,9 @@ _WELCOME = (
 # Nobody is logged in yet, so a separate cookie holds the form's token.
 FORM_COOKIE = "__Host-shoegoal-login"
 _COOKIE: dict[str, Any] = {"secure": True, "httponly": True, "samesite": "lax", "path": "/"}
+PLACE = "/h"  # short, because every QR code holds it
+SLIP_COOKIE = "shoegoal_slip"
+REMEMBERED_S = 400 * 24 * 3600  # the longest that browsers keep a cookie (RFC 6265bis, 5.5)
 
 
 class Entrance(Protocol):
@@ -364,3 +368,64 @@ class LoginPages:
         answer = self._showing.page("login.html", None, status, csrf=token, trouble=trouble)
         answer.set_cookie(FORM_COOKIE, token, **_COOKIE)
         return answer
+
+
+@dataclass(frozen=True, slots=True)
+class PhoneAsked:
+    """A request to a pupil's page.
+
+    Attributes
+    ----------
+    request : with the values from the address.
+    by : the pupil whose slip it is.
+    form : the form that was sent; empty for GET.
+    """
+
+    request: Request
+    by: SlipHolder
+    form: FormData
+
+    @property
+    def token(self) -> str:
+        """The clip's name in the address."""
+        return str(self.request.path_params["token"])
+
+
+def secret_of(request: Request) -> str:
+    """Return the secret that the phone has stored; empty where there is none."""
+    return request.cookies.get(SLIP_COOKIE, "")
+
+
+def find_holder(book: Book, secret: str) -> SlipHolder | None:
+    """Find the pupil of a secret."""
+    if not secret:
+        return None
+    with book.reading() as connection:
+        return holder_of(connection, secret)
+
+
+def remember(answer: Response, secret: str, *, secure: bool) -> None:
+    """Store the slip's secret on the phone."""
+    answer.set_cookie(
+        SLIP_COOKIE, secret, max_age=REMEMBERED_S, path=PLACE, secure=secure, httponly=True,
+        samesite="lax",
+    )  # fmt: skip
+
+
+def pupil_route(
+    book: Book, method: str, path: str, answer: Callable[[PhoneAsked], Response]
+) -> Route:
+    """Make a route for pupils with a slip; others are asked for their slip."""
+
+    async def enter(request: Request) -> Response:
+        holder = await run_in_threadpool(find_holder, book, secret_of(request))
+        if holder is None:
+            if method == "GET":
+                return RedirectResponse(f"{PLACE}/slip", 303)
+            raise HTTPException(403, "open this page with your slip first")
+        if method == "GET":
+            return await run_in_threadpool(answer, PhoneAsked(request, holder, FormData()))
+        async with request.form(max_files=0, max_fields=10) as form:
+            return await run_in_threadpool(answer, PhoneAsked(request, holder, form))
+
+    return Route(path, enter, methods=[method])

@@ -18,7 +18,7 @@ from starlette.staticfiles import StaticFiles
 
 from shoegoal.card.plan import DRIBBLE_STEPS, phone_place
 from shoegoal.errors import BadSettingsError, ShoegoalError
-from shoegoal.filming_check.pupil import Filmed
+from shoegoal.filming_check.pupil import PupilAnswer
 from shoegoal.ladder.rules import Stage
 from shoegoal.ladder.verdict import Decision
 from shoegoal.record.book import Book
@@ -34,10 +34,12 @@ from shoegoal.record.handed_in import (
 )
 from shoegoal.record.history import SetHistory, counted_text, load_set, summary
 from shoegoal.review.above import seen_from_above
-from shoegoal.review.guard import Entrance, Guard, Part
-from shoegoal.review.phone_guard import (
+from shoegoal.review.guard import (
     PLACE,
     SLIP_COOKIE,
+    Entrance,
+    Guard,
+    Part,
     PhoneAsked,
     find_holder,
     pupil_route,
@@ -104,7 +106,7 @@ class PhonePages:
             Mount("/static", StaticFiles(directory=HERE / "static")),
             pupil("GET", "/", self._home),
             Route("/slip", self._ask_slip, methods=["GET"]),
-            Route("/slip", self._take_slip, methods=["POST"]),
+            Route("/slip", self._post_slip, methods=["POST"]),
             pupil("POST", "/forget", self._forget),
             pupil("GET", one, self._clip),
             pupil("GET", f"{one}/point", self._point),
@@ -146,7 +148,7 @@ class PhonePages:
     async def _slip(self, request: Request) -> Response:
         return await self._open_with(str(request.path_params["secret"]))
 
-    async def _take_slip(self, request: Request) -> Response:
+    async def _post_slip(self, request: Request) -> Response:
         async with request.form(max_files=0, max_fields=5) as form:
             given = form.get("secret", "")
         return await self._open_with(given if isinstance(given, str) else "")
@@ -302,7 +304,7 @@ class ClipView:
     heading: str
     words: str
     short: str
-    filmed: Filmed | None
+    filmed: PupilAnswer | None
     has_picture: bool
     asks: bool
     may_film_again: bool
@@ -327,7 +329,7 @@ class SetUpView:
 
 def clip_view(clip: HandedIn, history: SetHistory | None) -> ClipView:
     """Put a clip's state into words for the pupil."""
-    filmed = None if clip.filming is None else Filmed.from_plain(clip.filming)
+    filmed = None if clip.filming is None else PupilAnswer.deserialise(clip.filming)
     mark, heading, words, short = _said(clip, history, filmed)
     open_ = clip.state in (ClipState.WAITING, ClipState.COUNTING, ClipState.CHECKED)
     unsure = filmed is not None and not (filmed.good and filmed.sure)
@@ -360,7 +362,7 @@ def is_known(clip: HandedIn) -> bool:
 
 
 def _said(
-    clip: HandedIn, history: SetHistory | None, filmed: Filmed | None
+    clip: HandedIn, history: SetHistory | None, filmed: PupilAnswer | None
 ) -> tuple[str, str, str, str]:
     handed_in = ("ok", "Handed in")
     match clip.state:

@@ -17,7 +17,7 @@ from starlette.exceptions import HTTPException
 from starlette.responses import FileResponse, RedirectResponse, Response
 
 from shoegoal.errors import BadSettingsError, OutputError, RecordBookError, ShoegoalError
-from shoegoal.filming_check.pupil import Filmed
+from shoegoal.filming_check.pupil import PupilAnswer
 from shoegoal.ladder.verdict import Decision
 from shoegoal.record import schema
 from shoegoal.record.accounts import Role
@@ -27,8 +27,8 @@ from shoegoal.record.handed_in import ClipState, HandedIn, by_id, clips_of, coun
 from shoegoal.record.history import SetHistory, counted_text, load_set, summary
 from shoegoal.record.journal import UNKNOWN, set_version
 from shoegoal.record.pictures import SetPictures
-from shoegoal.record.queue import COUNT_AGAIN, LOOK, SIGNED, TO_SIGN, are_known, work_out
 from shoegoal.record.reviewing import sign
+from shoegoal.record.set_states import COUNT_AGAIN, LOOK, SIGNED, TO_SIGN, are_known, work_out
 from shoegoal.record.status import SetStatus
 from shoegoal.review.above import Above, seen_from_above
 from shoegoal.review.media import CLIP_TYPES
@@ -51,12 +51,6 @@ FILM_AGAIN = "Your teacher asks you to film this set again."
 PAGE_SIZE = 50
 MOST_KEPT = 1_000  # glances; some kB each
 WAIT_FOR_STATES_S = 5.0  # for each page view; the next one continues
-STATE_WORDS = {
-    "look": "needs a look",
-    "to sign": "ready to sign",
-    "count again": "count again",
-    "signed": "signed",
-}
 _UNDER_WAY = (ClipState.RECEIVED, ClipState.WAITING, ClipState.COUNTING)
 _ORDERS = {
     # Sets with the fewest looks come first; unreadable ones come last.
@@ -179,7 +173,7 @@ class QueuePages:
         wanted = wanted_of(asked)
         with self._book.reading() as connection:
             seen = overview(connection, wanted)
-        filmed = None if clip.filming is None else Filmed.from_plain(clip.filming)
+        filmed = None if clip.filming is None else PupilAnswer.deserialise(clip.filming)
         return self._showing.page(
             "clip.html", asked.by, status, seen=seen, wanted=wanted, one=clip, filmed=filmed,
             trouble=trouble, said="", why=plain_reason(clip.why),
@@ -279,11 +273,6 @@ class Glance:
     has_stills: bool
     signed_by: str
     signed_at: str
-
-    @property
-    def state_words(self) -> str:
-        """Its state in words."""
-        return STATE_WORDS[self.state]
 
 
 class Glances:

@@ -33,6 +33,7 @@ from shoegoal.record.book import Book
 from shoegoal.review.checks import AccuracyPage, CheckPages
 from shoegoal.review.guard import (
     KEY_FIELD,
+    PLACE,
     AccountEntrance,
     Entrance,
     Guard,
@@ -43,7 +44,6 @@ from shoegoal.review.guard import (
 )
 from shoegoal.review.media import Clips
 from shoegoal.review.phone import make_phone_app
-from shoegoal.review.phone_guard import PLACE
 from shoegoal.review.queue import Glances, QueuePages
 from shoegoal.review.sets import SetPages
 from shoegoal.review.showing import HERE, Showing

@@ -16,7 +16,7 @@ from shoegoal.record import reviewing
 from shoegoal.record.book import Book
 from shoegoal.record.history import SetHistory, load_set
 from shoegoal.record.pictures import MOMENTS
-from shoegoal.record.queue import LOOK, TO_SIGN
+from shoegoal.record.set_states import LOOK, TO_SIGN
 from shoegoal.record.status import Answer, Side
 from shoegoal.review.media import Clips, Pictures
 from shoegoal.review.queue import Overview, bring_up_to_date, overview, waiting_for

@@ -37,7 +37,7 @@ from shoegoal.record.handed_in import (
     move,
     twin_of,
 )
-from shoegoal.review.phone_guard import PLACE, find_holder, secret_of
+from shoegoal.review.guard import PLACE, find_holder, secret_of
 from shoegoal.review.showing import status_of
 from shoegoal.scale.assignments import suffix_of
 
@@ -64,8 +64,8 @@ class Uploads:
             Route("/uploads", self._options, methods=["OPTIONS"]),
             Route("/uploads", self._answering(self._create), methods=["POST"]),
             Route(one, self._options, methods=["OPTIONS"]),
-            Route(one, self._answering(self._tell), methods=["HEAD"]),
-            Route(one, self._answering(self._take_part), methods=["PATCH"]),
+            Route(one, self._answering(self._offset), methods=["HEAD"]),
+            Route(one, self._answering(self._append), methods=["PATCH"]),
             Route(one, self._answering(self._drop), methods=["DELETE"]),
         ]
 
@@ -139,13 +139,13 @@ class Uploads:
             clip.part_path.touch(mode=0o600)
         return clip
 
-    async def _tell(self, request: Request, by: SlipHolder) -> Response:
+    async def _offset(self, request: Request, by: SlipHolder) -> Response:
         clip = await run_in_threadpool(self._own, request, by)
         offset = await run_in_threadpool(self._settled_offset, clip)
         headers = {"upload-offset": str(offset), "upload-length": str(clip.size_bytes)}
         return Response(headers=_TUS | headers)
 
-    async def _take_part(self, request: Request, by: SlipHolder) -> Response:
+    async def _append(self, request: Request, by: SlipHolder) -> Response:
         if request.headers.get("content-type") != PART_TYPE:
             raise HTTPException(415, f"send parts as {PART_TYPE}")
         clip = await run_in_threadpool(self._own, request, by)
@@ -214,7 +214,7 @@ def settle(book: Book, clip: HandedIn) -> int:
         if size < clip.size_bytes:
             return size
         part.replace(whole)
-    _take_in(book, clip, whole)
+    _accept(book, clip, whole)
     return clip.size_bytes
 
 
@@ -227,7 +227,7 @@ def set_aside(book: Book, clip: HandedIn) -> bool:
     return gone
 
 
-def _take_in(book: Book, clip: HandedIn, whole: Path) -> None:
+def _accept(book: Book, clip: HandedIn, whole: Path) -> None:
     try:
         sha256 = clip_sha256(whole)
     except ClipUnreadableError as error:

@@ -314,7 +314,8 @@ def _stretches(status: SetStatus, analysis: Analysis) -> list[StretchView]:
 
 def _notes(history: SetHistory) -> list[tuple[str, str]]:
     notes = [(getattr(c.change, "note", ""), c.by) for c in history.held]
-    return [(note, by) for note, by in notes if note]
+    withdrawn = [(one.sentence, one.by) for one in history.withdrawals]
+    return [(note, by) for note, by in notes if note] + withdrawn
 
 
 BEFORE_S, AFTER_S = 1.0, 2.0  # around the kick: the length of a snippet

@@ -118,7 +118,7 @@ def _outcomes(
 ) -> Generator[TaskDone, None, None]:
     done: queue.SimpleQueue[Future[TaskDone]] = queue.SimpleQueue()
     shares: queue.SimpleQueue[tuple[str, float]] = queue.SimpleQueue()
-    client.subscribe_topic(TOPIC, lambda event: _take_share(shares, event))
+    client.subscribe_topic(TOPIC, lambda event: _store_share(shares, event))
     # The key identifies the work: the same task sent twice at once runs once.
     futures = {
         client.submit(_on_worker, work, task, key=f"shoegoal-{task.key}", pure=False): task
@@ -161,7 +161,7 @@ class _Waiting:
         return now - self._seen_at > ALONE_S
 
 
-def _take_share(shares: queue.SimpleQueue[tuple[str, float]], event: Any) -> None:
+def _store_share(shares: queue.SimpleQueue[tuple[str, float]], event: Any) -> None:
     _, (key, share) = event
     shares.put((str(key), float(share)))
 

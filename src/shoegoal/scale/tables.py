@@ -68,7 +68,7 @@ def results_xlsx(results: ClassResults) -> bytes:
 
 def results_json(results: ClassResults) -> str:
     """Write everything except single shots as indented JSON, ending in a line feed."""
-    plain = {
+    content = {
         "format": RESULTS_FORMAT,
         "class": results.class_name,
         "ladder": results.ladder,
@@ -85,7 +85,7 @@ def results_json(results: ClassResults) -> str:
         ],
         "pupils": [_pupil_json(row) for row in results.pupils],
     }
-    return json.dumps(plain, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    return json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
 
 def advice_json(advice: Advice) -> dict[str, Any]:

@@ -19,7 +19,7 @@ from shoegoal.analysis.file import load_analysis
 from shoegoal.analysis.model import Analysis
 from shoegoal.analysis.repeats import RESULT_SUFFIX
 from shoegoal.errors import BadSettingsError, OutputError, RecordBookError, ShoegoalError
-from shoegoal.filming_check.pupil import Filmed, Pictures, check_filming
+from shoegoal.filming_check.pupil import Pictures, PupilAnswer, check_filming
 from shoegoal.ladder.rules import Stage
 from shoegoal.record.book import Book
 from shoegoal.record.class_settings import settings_by_id
@@ -46,7 +46,7 @@ FOUND_NAME, PLAIN_NAME = "filming.jpg", "still.jpg"
 # Counts one clip; errors are returned as text.
 Counter: TypeAlias = Callable[[CountTask], TaskDone]
 # Checks how a clip was filmed: clip, stage, longest minutes.
-Checker: TypeAlias = Callable[[Path, Stage, float], tuple[Filmed, Pictures | None]]
+Checker: TypeAlias = Callable[[Path, Stage, float], tuple[PupilAnswer, Pictures | None]]
 PAUSE_S = 2.0  # before a worker that died is restarted, so that a lasting fault does not loop
 END_S = 10.0
 PARENT_VARIABLE = "SHOEGOAL_PARENT"
@@ -152,13 +152,13 @@ def _check(book: Book, clip: HandedIn, claim: str, check: Checker) -> None:
     try:
         filmed, pictures = check(clip.clip_path, clip.stage.to_stage(), settings.limits.longest_min)
     except Exception:  # whatever the error is, the count will report it
-        filmed, pictures = Filmed(True, "The clip arrived.", ()), None
+        filmed, pictures = PupilAnswer(True, "The clip arrived.", ()), None
     if pictures is not None:
         clip.clip_path.with_name(FOUND_NAME).write_bytes(pictures.found)
         clip.clip_path.with_name(PLAIN_NAME).write_bytes(pictures.plain)
     state = ClipState.WAITING if filmed.good else ClipState.CHECKED
     with book.writing(history=False) as connection:
-        finish(connection, clip, claim, state, filming=canonical_text(filmed.to_plain()))
+        finish(connection, clip, claim, state, filming=canonical_text(filmed.serialise()))
 
 
 def _count(book: Book, clip: HandedIn, claim: str, count: Counter) -> None:
