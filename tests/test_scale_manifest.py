@@ -101,7 +101,7 @@ def test_a_file_name_made_of_other_characters_for_the_same_letters_is_found(tmp_
         (
             HEAD + "a.mp4,Otter 17,first-five\nb.mp4,Otter 17,first-five\na.mp4,Wren,first-five\n",
             "line 4, column 1",
-            "stands on line 2 already",
+            "is already on line 2",
         ),
         (
             HEAD + "a.mp4,Otter 17,first-five\nb.mp4,otter 17,five-of-ten\n",

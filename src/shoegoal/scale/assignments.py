@@ -282,7 +282,7 @@ class _Reading:
         key = unicodedata.normalize("NFC", str(inside))
         first = self._line_of_clip.setdefault(key, row.line)
         if first != row.line:
-            self._add(row, place, f'the clip "{said}" stands on line {first} already')
+            self._add(row, place, f'the clip "{said}" is already on line {first}')
             return None
         return self._as_it_lies(self._folder / inside)
 
