@@ -7,8 +7,8 @@ import tempfile
 from pathlib import Path
 
 from attack import Tried
-from door_attack import complaint, content_of, knocks
 from review_people import people
+from route_attack import complaint, content_of, knocks
 from shoegoal.record.book import Book
 from test_review_accounts import TABLE
 

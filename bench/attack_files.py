@@ -99,7 +99,7 @@ def _analysis(path: Path) -> str:
     with _scratch_book(path.parent).writing() as connection:
         file_count(connection, analysis, Path("nowhere") / "x", class_name=CLASS)
         for history in load_sets(connection):
-            detail(history, history.standing(analysis), analysis)
+            detail(history, history.status(analysis), analysis)
         class_results(cast(Book, _Moment(connection)), CLASS, load_ladder())
         connection.rollback()
     return "read, and a class with it"

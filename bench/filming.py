@@ -22,7 +22,7 @@ from evaluation import choice_options, on_shelf
 from evidence import read_evidence
 from judge_one import settings_of, timed
 from shoegoal.errors import ShoegoalError
-from shoegoal.filming_check.check import Answer, FilmingCheck, check_clip
+from shoegoal.filming_check.answer import Answer, FilmingCheck, check_clip
 from truth.catalogue import chosen
 from truth.shelf import Shelved
 

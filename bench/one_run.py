@@ -69,7 +69,7 @@ def decoding(clip: Path) -> Callable[[], str]:
 
 def fitting(clip: Path) -> Callable[[], str]:
     """Return the work of checking a clip's filming and drawing the still."""
-    from shoegoal.filming_check.check import check_clip
+    from shoegoal.filming_check.answer import check_clip
     from shoegoal.filming_check.picture import draw_check, encoded
 
     settings = replace(settings_for(clip), left_px=None, right_px=None)

@@ -1,4 +1,4 @@
-"""The parts of the docs that are made from the program: commands and options, and the rooms.
+"""The parts of the docs that are generated: commands and options, and the list of modules.
 
 ``python docs/generated.py`` writes ``docs/commands.md``, which a test compares with the program.
 The list of rooms is made whenever the docs are built, from the first line of every module.
@@ -17,10 +17,9 @@ import click
 
 DOCS = Path(__file__).parent
 PACKAGE = DOCS.parent / "src" / "shoegoal"
-MOST_SAID = 10_000  # a limit beyond is no use to a reader
+MOST_SAID = 10_000  # larger limits are not shown
 COMMANDS_FILE = DOCS / "commands.md"
-# From the ground up: every floor imports only from those before it.
-# From the ground up.
+# Lowest first: every floor imports only from those before it.
 FLOORS = (
     "clip",
     "scene",
@@ -48,10 +47,10 @@ def commands_page() -> str:
     lines = [
         "# Commands and options",
         "",
-        "<!-- Made by `python docs/generated.py`; a test says when it has to be made anew. -->",
+        "<!-- Written by `python docs/generated.py`; a test fails when it is out of date. -->",
         "",
         "`shoegoal COMMAND --help` says the same. Results go to standard output, progress and "
-        "trouble to standard error.",
+        "errors to standard error.",
         "",
     ]
     for name, command in commands_of(cli):
@@ -119,7 +118,7 @@ def _range(kind: click.ParamType[Any]) -> str:
 
 
 def _plain(text: str) -> str:
-    """Keep what Markdown would read as its own, and set options as code."""
+    """Escape Markdown, and set options as code."""
     text = text.replace("|", "\\|").replace("*", "\\*").replace("<", "\\<")
     parts = text.split("`")  # every other one is code already
     parts[::2] = [re.sub(r"(?<![\w-])--[a-z][a-z-]*", r"`\g<0>`", part) for part in parts[::2]]

@@ -125,7 +125,7 @@ def test_what_is_refused_is_one_line_and_its_own_exit_code(tmp_path: Path) -> No
     done("review", "correct", 1, 5, "make")
     assert "saw version 1" in refused("review", "sign", 1, "--by", "B", "--seen", 1, code=9)
     assert "not in the book" in refused("record", "verify", "--head", "f" * 64, code=10)
-    assert "cannot live in mysql" in refused("record", "list", "--book", "mysql://x/y", code=8)
+    assert "cannot be kept in mysql" in refused("record", "list", "--book", "mysql://x/y", code=8)
     assert "1:77" in refused("review", "add-shot", 1, "1:77", "make", code=2)
     assert "go with --list" in refused("review", "--json", code=2)
     for wrong in (

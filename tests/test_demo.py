@@ -17,7 +17,7 @@ from page_server import KEY, served
 from shoegoal.cli.main import cli
 from shoegoal.demo import run as demo_run
 from shoegoal.demo.run import SIGNED_PUPILS
-from shoegoal.filming_check.pupil import Filmed
+from shoegoal.filming_check.pupil import PupilAnswer
 from shoegoal.ladder.ladders import load_ladder
 from shoegoal.record.book import Book
 from shoegoal.record.history import load_sets
@@ -42,7 +42,7 @@ def shipped(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     (clips / DOUBTFUL).write_text("two unsure", encoding="utf-8")
     monkeypatch.setattr(demo_run, "SHIPPED", clips)
     monkeypatch.setattr(demo_run, "page_with_workers", page_in_this_process)
-    filmed = Filmed(True, "We saw the ball.", ()), None
+    filmed = PupilAnswer(True, "We saw the ball.", ()), None
     monkeypatch.setattr(worker_room, "check_filming", lambda *of_clip: filmed)
     monkeypatch.setenv("SHOEGOAL_BOOK", str(tmp_path / "own" / "book.sqlite3"))
     return clips

@@ -146,7 +146,7 @@ CASES = [
     ("goal in view", with_scene(**NO_GOAL, in_view=0.2), Level.ASK, "surely the goal"),
     ("goal in view", with_scene(markers_px=(ImagePoint(20.0, 400.0), MARKERS[1])), Level.ADVISE,
      "beside a marker"),
-    ("start", with_look(record=rolling(0.1)), Level.ADVISE, "already on its way"),
+    ("start", with_look(record=rolling(0.1)), Level.ADVISE, "already moving"),
 ]  # fmt: skip
 
 

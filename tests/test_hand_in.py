@@ -22,7 +22,7 @@ from tusclient.client import TusClient
 from page_server import KEY, served
 from record_books import TEACHER
 from shoegoal.analysis.model import StageRecord
-from shoegoal.filming_check.pupil import Filmed
+from shoegoal.filming_check.pupil import PupilAnswer
 from shoegoal.ladder.ladders import load_ladder
 from shoegoal.record.book import Book
 from shoegoal.record.class_settings import make_slips, remember_class, settings_of
@@ -30,8 +30,7 @@ from shoegoal.record.filing import enrol
 from shoegoal.record.handed_in import ClipState, HandedIn, by_token, clips_of, move
 from shoegoal.record.purge import due_for_purge, purge
 from shoegoal.review import tus
-from shoegoal.review.guard import KeyEntrance
-from shoegoal.review.phone_guard import SLIP_COOKIE
+from shoegoal.review.guard import SLIP_COOKIE, KeyEntrance
 from shoegoal.review.queue import plain_reason
 from shoegoal.review.serve import make_app
 
@@ -243,9 +242,9 @@ def test_film_again_says_at_most_two_things_and_the_pupil_decides(book: Book) ->
     place = create(client, 4)
     patch(client, place, 0, b"dark")
     clip = clip_at(book, place)
-    filmed = Filmed(False, "We saw the ball.", ("Film with more light.", "Hold still."))
+    filmed = PupilAnswer(False, "We saw the ball.", ("Film with more light.", "Hold still."))
     with book.writing() as connection:
-        move(connection, clip, ClipState.CHECKED, filming=json.dumps(filmed.to_plain()))
+        move(connection, clip, ClipState.CHECKED, filming=json.dumps(filmed.serialise()))
     page = client.get(f"/h/clips/{clip.token}").text
     assert "Film again" in page and page.count("<li>") == 2 and "--" not in page
     assert "Film again" in client.get("/h/").text
@@ -264,12 +263,12 @@ def test_what_the_check_could_not_tell_the_count_says(book: Book) -> None:
     patch(client, place, 0, b"dark")
     clip = clip_at(book, place)
     clip.clip_path.with_name("still.jpg").write_bytes(b"\xff\xd8 a picture")
-    filmed = Filmed(True, "We could not make out both markers.", ("Stand back.",), sure=False)
-    plain = json.dumps(filmed.to_plain())
+    filmed = PupilAnswer(True, "We could not make out both markers.", ("Stand back.",), sure=False)
+    plain = json.dumps(filmed.serialise())
     with book.writing() as connection:
         move(connection, clip, ClipState.WAITING, filming=plain)
     page = client.get(f"/h/clips/{clip.token}").text
-    assert "It is being counted all the same." in page and "data-again" in page
+    assert "It is being counted anyway." in page and "data-again" in page
     assert "point at them" in page and "Film again instead" in page
     with book.writing() as connection:
         move(connection, clip_at(book, place), ClipState.NOT_COUNTED, why="no goal was found")
@@ -284,11 +283,11 @@ def test_what_cannot_be_counted_is_repaired_by_pointing(book: Book) -> None:
     place = create(client, 4)
     patch(client, place, 0, b"plum")
     clip = clip_at(book, place)
-    filmed = Filmed(True, "We saw both markers.", (), ((1.0, 2.0), (3.0, 2.0)), 640, 360)
+    filmed = PupilAnswer(True, "We saw both markers.", (), ((1.0, 2.0), (3.0, 2.0)), 640, 360)
     clip.clip_path.with_name("still.jpg").write_bytes(b"\xff\xd8 a picture")
     why = "no goal was found; give --left X,Y and --right X,Y"
     with book.writing() as connection:
-        plain = json.dumps(filmed.to_plain())
+        plain = json.dumps(filmed.serialise())
         move(connection, clip, ClipState.NOT_COUNTED, why=why, filming=plain)
     desk = TestClient(make_app(book, KeyEntrance(KEY)), base_url=HOME, headers={"origin": HOME})
     desk.get("/", params={"key": KEY})

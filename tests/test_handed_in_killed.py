@@ -22,7 +22,7 @@ from class_work import LOG_NAME
 from shoegoal.analysis.model import StageRecord
 from shoegoal.clip.reader import clip_sha256
 from shoegoal.errors import ClipUnreadableError
-from shoegoal.filming_check.pupil import Filmed, Pictures
+from shoegoal.filming_check.pupil import Pictures, PupilAnswer
 from shoegoal.ladder.ladders import load_ladder
 from shoegoal.ladder.rules import Stage
 from shoegoal.record.book import Book
@@ -216,7 +216,7 @@ def test_what_cannot_be_counted_says_why_and_what_always_breaks_off_is_given_up(
             assert claim_next(connection, check=False, claim_s=-1) is not None  # and it dies
     assert work_once(book, duty, refuses)
     with book.reading() as connection:
-        assert clips_of(connection)[0].why == "counting it broke off several times"
+        assert clips_of(connection)[0].why == "counting it was interrupted several times"
 
 
 def test_a_clip_that_crashes_or_stalls_its_reader_is_one_clip_refused(
@@ -229,7 +229,9 @@ def test_a_clip_that_crashes_or_stalls_its_reader_is_one_clip_refused(
         assert move(connection, clip, ClipState.RECEIVED)
     with ClipReader() as reader:
 
-        def check(clip: Path, stage: Stage, longest_min: float) -> tuple[Filmed, Pictures | None]:
+        def check(
+            clip: Path, stage: Stage, longest_min: float
+        ) -> tuple[PupilAnswer, Pictures | None]:
             return reader.do(os.kill, reader.do(os.getpid), signal.SIGSEGV)  # type: ignore[return-value]
 
         def count(task: CountTask) -> TaskDone:

@@ -135,9 +135,9 @@ def test_rounds_tell_their_tries() -> None:
     ladder = Ladder("L", None, (rung("a", retries=2, harder=True),))
     stage, harder = climb(ladder, "a- a? a. a-").rungs[0].rounds
     assert (stage.sets, stage.tries, stage.tries_left, stage.waiting) == (4, 2, 1, 1)
-    assert not stage.met and not stage.used_up
+    assert not stage.met
     assert (harder.round, harder.sets, harder.tries_left) == (Round.HARDER, 0, 3)
-    assert climb(ladder, "a- a- a-").rungs[0].rounds[0].used_up
+    assert climb(ladder, "a- a- a-").rungs[0].rounds[0].tries_left == 0
 
 
 def test_sets_for_another_task_are_left_over() -> None:

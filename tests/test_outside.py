@@ -236,11 +236,11 @@ def test_a_link_in_a_result_folder_is_no_picture_of_it(tmp_path: Path) -> None:
     with book.reading() as connection:
         pictures = SetPictures(load_set(connection, 1), analysis)
     evidence = folder / EVIDENCE_FOLDER_NAME
-    assert pictures.strip(1) is not None and pictures.has_markers
+    assert pictures.strip(1) is not None and pictures.markers() is not None
     for name in (strip_name(1), MARKERS_NAME):
         (evidence / name).unlink()
         (evidence / name).symlink_to(secret)
-    assert pictures.strip(1) is None and not pictures.has_markers
+    assert pictures.strip(1) is None and pictures.markers() is None
     assert all(not file.is_symlink() for file in files_of_pictures(folder))
     stills = KeptStills.beside(folder)
     assert stills is not None and stills.goal() is not None

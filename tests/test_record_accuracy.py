@@ -127,16 +127,16 @@ def test_a_book_compares_calls_with_what_people_found(book: Book) -> None:
 def test_a_book_that_does_worse_asks_more_and_stays_true(book: Book) -> None:
     before = file_set(book, "open.mp4", unsure=False).set_id
     with book.reading() as connection:
-        assert not load_set(connection, before).standing().needs_a_look
+        assert not load_set(connection, before).status().needs_a_look
     wrong = signed_set(book, 1, 1)
     with book.reading() as connection:
         trust, history = trust_of(connection), load_set(connection, before)
         signed = load_set(connection, wrong)
     assert [one.is_lowered for one in trust.classes] == [True]
     assert "trusted less in this book" in trust.classes[0].sentence
-    standing = history.standing()
-    unsure = [shot for shot in standing.shots if shot.call is Call.UNSURE]
-    assert unsure and standing.needs_a_look
+    status = history.status()
+    unsure = [shot for shot in status.shots if shot.call is Call.UNSURE]
+    assert unsure and status.needs_a_look
     for shot in unsure:
         assert shot.p_make < CALL_AT and "calls like this one turned out otherwise" in (
             shot.counted.reason if shot.counted else ""
@@ -144,7 +144,7 @@ def test_a_book_that_does_worse_asks_more_and_stays_true(book: Book) -> None:
     with pytest.raises(NotYetCertainError):
         sign(book, before, TEACHER)
     # What is signed rests on the count alone, before and after, so the book stays true.
-    assert signed.standing().verdict.decision is not None
+    assert signed.status().verdict.decision is not None
     verify_book(book)
     for shot in unsure:
         answer_shot(book, before, shot.number, Answer.MAKE, by=TEACHER)

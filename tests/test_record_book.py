@@ -27,8 +27,8 @@ from shoegoal.record.coaching import answer_check, draw_round
 from shoegoal.record.filing import UNNAMED_CLASS, enrol, file_count
 from shoegoal.record.history import SetHistory, load_set, load_sets, summary
 from shoegoal.record.migrations.append_only import APPEND_ONLY
-from shoegoal.record.queue import waiting_sets
 from shoegoal.record.reviewing import add_note, add_shot, answer_shot, sign, undo
+from shoegoal.record.set_states import waiting_sets
 from shoegoal.record.status import Answer
 from shoegoal.record.verify import verify_book
 
@@ -55,9 +55,9 @@ def test_a_count_comes_into_the_book_and_back_unchanged(book: Book, tmp_path: Pa
     assert history.count.analysis() == counted
     assert (history.class_name, history.pupil) == ("7b", filed.pupil)
     assert history.clip_state() == "as counted"
-    standing = history.standing(counted)
-    assert (standing.tally, standing.verdict) == (counted.tally, counted.verdict)
-    assert [shot.counted for shot in standing.shots] == list(counted.shots)
+    status = history.status(counted)
+    assert (status.tally, status.verdict) == (counted.tally, counted.verdict)
+    assert [shot.counted for shot in status.shots] == list(counted.shots)
     with book.writing() as connection:
         again = file_count(connection, counted, folder)
     assert (again.set_id, again.version, again.news) == (1, 1, "already there")
@@ -68,8 +68,8 @@ def test_from_a_doubtful_count_to_a_signed_tally(book: Book) -> None:
     with pytest.raises(NotYetCertainError, match="please look at 5"):
         sign(book, set_id, TEACHER)
     history = answer_shot(book, set_id, 5, Answer.MAKE, note="just inside", by=TEACHER)
-    standing = history.standing()
-    assert (standing.tally.makes, standing.verdict.decision) == (4, Decision.ADVANCE)
+    status = history.status()
+    assert (status.tally.makes, status.verdict.decision) == (4, Decision.ADVANCE)
     signed = sign(book, set_id, TEACHER)
     assert signed.signature is not None
     assert signed.signature.by == TEACHER
@@ -142,12 +142,12 @@ def test_two_reviewers_at_once_the_second_is_told(book: Book) -> None:
 
 def test_undo_walks_back_and_history_keeps_it_all(book: Book) -> None:
     set_id = file_set(book).set_id
-    as_counted = loaded(book, set_id).standing()
+    as_counted = loaded(book, set_id).status()
     answer_shot(book, set_id, 5, Answer.MAKE)
-    one = loaded(book, set_id).standing()
+    one = loaded(book, set_id).status()
     add_shot(book, set_id, 1.0, Answer.MISS)
-    assert undo(book, set_id).standing() == one
-    assert undo(book, set_id).standing() == as_counted
+    assert undo(book, set_id).status() == one
+    assert undo(book, set_id).status() == as_counted
     with pytest.raises(BadSettingsError, match="nothing is undone"):
         undo(book, set_id)
     history = loaded(book, set_id)
@@ -238,7 +238,7 @@ def test_a_later_count_replaces_the_earlier_one_and_keeps_the_answers(book: Book
     assert file_set(book, unsure=False).news == "counted again"
     history = loaded(book, set_id)
     assert len(history.counts) == 2
-    shots = history.standing().shots
+    shots = history.status().shots
     assert (shots[4].answer, shots[4].counts, shots[4].p_make) == (Answer.RETAKE, False, 0.997)
     assert verify_book(book).entries == 8
 
@@ -254,9 +254,9 @@ def test_what_was_signed_outlives_the_form_of_its_count(
     with book.reading() as connection:
         signed, still_open = load_sets(connection)
         (waiting,) = waiting_sets(connection)
-    told = summary(signed, signed.standing_while_open())
+    told = summary(signed, signed.open_status())
     assert (told["state"], told["makes"], told["decision"]) == ("signed", 3, "try again")
-    assert still_open.standing_while_open() is None
+    assert still_open.open_status() is None
     assert (waiting["state"], waiting["makes"]) == ("count again", None)
     proof = verify_book(book)
     assert (proof.entries, proof.signatures) == (11, 1)

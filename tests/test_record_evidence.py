@@ -27,7 +27,7 @@ from shoegoal.cli.main import cli
 from shoegoal.errors import RecordChangedError, RecordNotTrueError
 from shoegoal.record.book import MIGRATIONS, Book, book_url
 from shoegoal.record.filing import described
-from shoegoal.record.history import load_set
+from shoegoal.record.history import detail, load_set
 from shoegoal.record.journal import FIRST_PREVIOUS, Entry, canonical_text
 from shoegoal.record.keys import KEY_FILE_NAME, SigningKey, own_key, seal_fits
 from shoegoal.record.reviewing import add_note, answer_shot, sign
@@ -102,12 +102,12 @@ def test_a_key_is_for_its_owner_alone_and_can_be_taken_along(
     monkeypatch.setenv("SHOEGOAL_KEYS", str(tmp_path / "third"))
     assert run("record", "key").stdout.strip() != name
     assert (
-        "has a key already" in run("record", "key", "--take", tmp_path / "copy.pem", code=6).stderr
+        "already has a key" in run("record", "key", "--take", tmp_path / "copy.pem", code=6).stderr
     )
     (tmp_path / "no.pem").write_text("my holiday plans")
     assert "is no key" in run("record", "key", "--take", tmp_path / "no.pem", code=6).stderr
     monkeypatch.setenv("SHOEGOAL_KEYS", str(tmp_path / "no.pem" / "below"))
-    assert "cannot be kept" in run("record", "key", code=7).stderr
+    assert "cannot be stored" in run("record", "key", code=7).stderr
 
 
 def test_the_key_is_nowhere_in_the_book(place: str, keys: Path) -> None:
@@ -223,13 +223,16 @@ def test_a_withdrawn_signature_opens_the_set_and_stays(book: Book) -> None:
     assert [(one.reason, one.signature_seq) for one in history.withdrawals] == [
         ("the wrong clip", 8)
     ]
+    stored = history.count.analysis()
+    shown = detail(history, history.status(stored), stored)["withdrawals"]
+    assert [(one["reason"], one["signature"]) for one in shown] == [("the wrong clip", 8)]
     add_note(book, set_id, "now")
     assert sign(book, set_id, "A. Reed").signature is not None
     proof = verify_book(book)
     assert (proof.entries, proof.signatures) == (11, 1)
     withdraw_signature(book, set_id)
     withdraw_signature(book, set_id)  # of a set that is not signed any more
-    with pytest.raises(RecordNotTrueError, match="does not stand"):
+    with pytest.raises(RecordNotTrueError, match="is not valid"):
         verify_book(book)
 
 

@@ -214,7 +214,7 @@ def test_without_room_for_the_copy_an_old_book_stays_as_it_is(
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr(Path, "replace", no_room)
-    with pytest.raises(OutputError, match="no copy of the record book could be kept"):
+    with pytest.raises(OutputError, match="record book could not be copied"):
         Book(str(file))
     monkeypatch.undo()
     with closing(sqlite3.connect(file)) as connection:

@@ -145,13 +145,13 @@ def test_a_moved_marker_is_a_correction_like_any_other(book: Book, counted: Anal
     answer_shot(book, 1, 1, Answer.MISS)
     place = marker_px(-2.8)
     history = move_marker(book, 1, Side.LEFT, place, by=TEACHER, seen=2)
-    shots = history.standing().shots
+    shots = history.status().shots
     assert shots[1].call is Call.MAKE  # worked out anew
     assert shots[0].answer is Answer.MISS  # and what a person saw still holds
     assert history.count.analysis().goal_scene.left_px == place
     with pytest.raises(RecordChangedError, match="changed by somebody else"):
         move_marker(book, 1, Side.LEFT, place, seen=2)
-    assert undo(book, 1).standing().shots[1].call is Call.MISS
+    assert undo(book, 1).status().shots[1].call is Call.MISS
     signed = sign(book, 1, TEACHER)
     assert signed.signature is not None
     assert signed.signature.content["tally"] == {"makes": 1, "misses": 2, "unsure": 0}
@@ -172,7 +172,7 @@ def test_a_set_of_an_older_format_stays_in_the_book_and_can_be_signed(
     with pytest.raises(ClipNotJudgeableError, match="count the clip again"):
         move_marker(book, 1, Side.LEFT, ImagePoint(500.0, 360.0))
     answered = answer_shot(book, 1, 2, Answer.MAKE)
-    assert answered.standing().shots[1].call is Call.MAKE
+    assert answered.status().shots[1].call is Call.MAKE
     assert sign(book, 1, TEACHER).signature is not None
     assert verify_book(book).signatures == 1
     assert file_set(book, unsure=False).news == "already there"

@@ -8,7 +8,7 @@ from itertools import pairwise
 import pytest
 
 from analysis_examples import BACK_M, STAGE, WIDTH_M, example_analysis
-from shoegoal.record.status import Answer, Answered, Change, stand
+from shoegoal.record.status import Answer, Answered, Change, set_status
 from shoegoal.review.above import LABEL_STEP, Above, seen_from_above
 from shoegoal.types import Call, Estimate
 
@@ -18,7 +18,7 @@ ENDS_M = {1: (0.30, 0), 2: (-1.70, 0), 3: (-0.55, 0), 4: (0.1, 1.5), 5: (1.02, 0
 
 def drawn(*changes: Change, near: bool = False) -> Above:
     analysis = example_analysis()
-    return seen_from_above(analysis, stand(analysis, STAGE, changes), near=near)
+    return seen_from_above(analysis, set_status(analysis, STAGE, changes), near=near)
 
 
 @pytest.mark.parametrize("near", [False, True])
@@ -44,7 +44,7 @@ def test_what_was_not_seen_is_said() -> None:
     analysis = example_analysis()
     unseen = replace(analysis.shots[0], path=(), crossing_x_m=None)
     analysis = replace(analysis, shots=(unseen, *analysis.shots[1:]))
-    above = seen_from_above(analysis, stand(analysis, STAGE, ()))
+    above = seen_from_above(analysis, set_status(analysis, STAGE, ()))
     assert above.unplaced == ("shot 1 (make)",) and len(above.marks) == 5
 
 
@@ -52,7 +52,7 @@ def test_numbers_never_lie_on_one_another() -> None:
     analysis = example_analysis()
     near = [replace(shot, crossing_x_m=Estimate(0.3, 0.05)) for shot in analysis.shots]
     analysis = replace(analysis, shots=tuple(near))
-    above = seen_from_above(analysis, stand(analysis, STAGE, ()))
+    above = seen_from_above(analysis, set_status(analysis, STAGE, ()))
     heights = sorted(mark.label_y for mark in above.marks)
     steps = [high - low for low, high in pairwise(heights)]
     assert len(heights) == 6 and min(steps) >= LABEL_STEP
@@ -71,5 +71,5 @@ def test_what_lies_far_out_is_drawn_at_the_edge() -> None:
     analysis = example_analysis()
     far = replace(analysis.shots[1], crossing_x_m=Estimate(-9.0, 0.05))
     analysis = replace(analysis, shots=(far, *analysis.shots[2:]))
-    above = seen_from_above(analysis, stand(analysis, STAGE, ()))
+    above = seen_from_above(analysis, set_status(analysis, STAGE, ()))
     assert 0 < above.marks[0].x < above.left_x

@@ -12,7 +12,6 @@ from argon2 import extract_parameters
 from argon2.profiles import RFC_9106_LOW_MEMORY
 from starlette.routing import Mount, Route
 
-from door_attack import Knock, complaint, content_of, knocks
 from review_people import (
     COACH,
     HOST,
@@ -25,6 +24,7 @@ from review_people import (
     people,
     quick_hashes,
 )
+from route_attack import Knock, complaint, content_of, knocks
 from shoegoal.errors import BadSettingsError, NotLetInError, TooManyTriesError
 from shoegoal.record import accounts
 from shoegoal.record.accounts import (

@@ -101,7 +101,7 @@ def test_from_a_counted_clip_to_a_signed_tally(by_command: tuple[str, str], page
     wait_until(page, f"document.querySelector('video').currentTime > {start + 0.1}")
     assert start - 0.1 < seconds(page) < end + 0.5  # the moment plays, and not the rest
     page.keyboard.press("t")
-    expect(page.get_by_text("Written down.")).to_be_visible()
+    expect(page.get_by_text("Saved.")).to_be_visible()
     page.wait_for_timeout(200)  # a key that is pressed sooner loads the page anew, and says less
     page.keyboard.press("u")
     expect(page.get_by_text("The last correction was taken back.")).to_be_visible()
@@ -196,7 +196,7 @@ def test_keys_act_at_once_and_can_be_switched_off(address: str, page: Page) -> N
     page.get_by_role("button", name="Close").click()
     page.keyboard.press("x")  # WCAG 2.2, 2.1.4: a way to turn single keys off
     page.wait_for_timeout(300)
-    expect(page.get_by_text("Written down.")).to_have_count(0)
+    expect(page.get_by_text("Saved.")).to_have_count(0)
     page.keyboard.press("?")
     page.get_by_label("Single keys act at once").check()
     page.get_by_role("button", name="Close").click()
@@ -206,7 +206,7 @@ def test_keys_act_at_once_and_can_be_switched_off(address: str, page: Page) -> N
     page.keyboard.type("mxntc s, r. p?")
     assert page.get_by_label("Remark on the set").input_value() == "mxntc s, r. p?"
     page.keyboard.press("Enter")
-    expect(page.get_by_text("The remark was written down.")).to_be_visible()
+    expect(page.get_by_text("The remark was saved.")).to_be_visible()
 
 
 def test_a_missed_shot_and_a_marker(address: str, page: Page) -> None:
@@ -251,7 +251,7 @@ def test_two_people_on_one_set(address: str, page: Page) -> None:
     other = page.context.new_page()
     other.goto(page.url)
     other.get_by_role("button", name="Miss").click()
-    expect(other.get_by_text("Written down.")).to_be_visible()
+    expect(other.get_by_text("Saved.")).to_be_visible()
     other.close()
     page.get_by_role("button", name="Retake").click()
     expect(page.get_by_role("alert")).to_contain_text("changed by somebody else")
@@ -279,13 +279,13 @@ def test_what_cannot_be_written_stays_on_the_page_to_be_sent_again(
         remark = page.get_by_label("Remark on the set")
         remark.fill("the ball was soft")
         with trouble(book):
-            page.get_by_role("button", name="Write down").click()
+            page.get_by_role("button", name="Save").click()
             alert = page.get_by_role("alert")
             expect(alert).to_contain_text(says)
             expect(alert).to_be_in_viewport()
             expect(remark).to_have_value("the ball was soft")
-        page.get_by_role("button", name="Write down").click()
-        expect(page.get_by_text("The remark was written down.")).to_be_visible()
+        page.get_by_role("button", name="Save").click()
+        expect(page.get_by_text("The remark was saved.")).to_be_visible()
         page.get_by_text("Remarks (1)").click()
         expect(page.get_by_role("listitem").get_by_text("the ball was soft")).to_be_visible()
         expect(page.get_by_role("alert")).to_have_count(0)

@@ -22,6 +22,7 @@ DESK = {"width": 1366, "height": 768}
 NARROWEST = {"width": 320, "height": 640}
 SETS, DOUBTFUL = 120, 55  # more than a page of either
 ANSWERED = 6
+MOST_CARD_HEIGHT_PX = 150  # less than a quarter of the smallest screen
 MOST_HEIGHT_PX, MOST_PRESSES_IN_SHEET, MOST_PRESSES_IN_DOUBT = 2000, 1, 4
 
 
@@ -81,6 +82,10 @@ def test_a_class_of_120_sets(book: Book, page: Page) -> None:
 
     # The sheet: a name once, then a key a page.
     page.goto(page.url.rstrip("/") + "/ready")
+    page.set_viewport_size({"width": NARROWEST["width"], "height": NARROWEST["height"]})
+    heights = "cards => cards.map((e) => e.offsetHeight)"
+    assert max(page.locator(".sheet .card").evaluate_all(heights)) <= MOST_CARD_HEIGHT_PX
+    page.set_viewport_size({"width": DESK["width"], "height": DESK["height"]})
     page.get_by_label("Signing as").fill(TEACHER)
     page.locator("h1").click()
     presses = Presses(page)

@@ -103,7 +103,7 @@ def test_a_page_with_htmx_gets_the_changed_part_alone(client: Browser, book: Boo
     )  # fmt: skip
     assert part.status_code == 200
     assert part.text.lstrip().startswith('<div id="work"') and "<html" not in part.text
-    assert 'role="status"' in part.text and "Written down." in part.text
+    assert 'role="status"' in part.text and "Saved." in part.text
     assert f'name="seen" value="{version(book)}"' in part.text
 
 
@@ -150,7 +150,7 @@ def test_a_coachs_question_ends_with_not_knowing_and_kappa_waits_for_answers(
 ) -> None:
     file_set(book)
     overview = client.get("/checks").text
-    assert "No round was drawn yet" in overview and "Counted as" not in overview
+    assert "No round has been drawn yet" in overview and "Counted as" not in overview
     client.post("/checks/draw", data={"class": "7b", "size": "2"})
     question = client.get("/checks/1").text
     answers = re.findall(r'name="answer" value="([^"]+)"[^>]*><span>([^<]+)<', question)
@@ -172,7 +172,7 @@ def test_a_moved_marker_is_told_and_can_be_undone(
 
     monkeypatch.setattr(shoegoal, "recount", judged_anew)
     file_set(book)
-    told = "A marker was moved: all on this page is worked out anew."
+    told = "A marker was moved, so this set was judged again."
     assert told not in client.get("/sets/1").text
     with book.reading() as connection:
         right = load_set(connection, 1).count.analysis().goal_scene.right_px
@@ -318,7 +318,7 @@ def test_a_set_of_another_version_says_so_on_its_own_page(
     assert "Shot 1: make" in signed.text and "another version" in signed.text
     waiting = client.get("/sets/2")
     assert waiting.status_code == 200 and "count the clip again and add it" in waiting.text
-    assert "Nothing of it is lost" in waiting.text
+    assert "Nothing is lost" in waiting.text
     refused = client.post("/sets/2/answer", data={"seen": "1", "shot": "5", "answer": "make"})
     assert refused.status_code == 422 and 'role="alert"' in refused.text
     assert version(book, 2) == 1

@@ -53,6 +53,7 @@ def test_a_signature_is_withdrawn_with_a_reason_and_given_anew(client: Browser, 
     data = {"seen": seen, "by": TEACHER, "reason": "the wrong clip was open"}
     page = client.post("/sets/1/withdraw", data=data).text
     assert "Signed by" not in page and 'id="sign">' in page
+    assert "the signature was withdrawn: the wrong clip was open" in page
     assert client.post("/sets/1/withdraw", data=data | {"seen": "3"}).status_code == 422
     answer_shot(book, 1, 2, Answer.MAKE)
     sign(book, 1, "A. Reed")

@@ -107,7 +107,7 @@ def test_a_persons_answer_holds_against_the_measurement(_empty_file: Path, tmp_p
     answer_shot(book, set_id, inside, Answer.MISS, by=TEACHER)
     answer_shot(book, set_id, unseen, Answer.MAKE, by=TEACHER)
     with book.reading() as connection:
-        shots = {s.number: s for s in load_set(connection, set_id).standing().shots}
+        shots = {s.number: s for s in load_set(connection, set_id).status().shots}
     back_m, radius_m = 10 * STEP_M, 0.1025
     told = {n: direction_of(s, analysis, back_m, radius_m) for n, s in shots.items()}
     half = math.atan2(2.5 * STEP_M - radius_m, back_m)

@@ -147,7 +147,7 @@ def test_a_process_that_dies_takes_only_its_own_clip_along(
     }  # fmt: skip
     assert "crashed its decoder (SIGSEGV)" in outcomes["Fox"].sentence
     assert begun_names(folder).count(f"Fox_{STAGE}.mp4") == 1
-    assert "ended from outside, or ran out of memory, 2 times" in outcomes["Ant"].sentence
+    assert "was killed, or ran out of memory, 2 times" in outcomes["Ant"].sentence
     assert [name for name, *_ in sets_of(sqlite_book)] == ["Bee", "Cat", "Emu"]
     assert begun_names(folder).count(f"Ant_{STAGE}.mp4") == 2
     assert {share for _, share in shares} <= {0.0, 0.5}
@@ -242,7 +242,7 @@ def test_a_changed_clip_is_counted_anew(sqlite_book: Book, tmp_path: Path) -> No
 def test_pupils_are_known_or_named_as_new(sqlite_book: Book, tmp_path: Path) -> None:
     folder = tmp_path / "clips"
     put(folder, Ant="one", Bee="two")
-    with pytest.raises(BadSettingsError, match=r"does not know Ant, Bee; .*--enrol"):
+    with pytest.raises(BadSettingsError, match=r"has no pupil Ant, Bee; .*--enrol"):
         run(sqlite_book, folder, enter_new_pupils=False)
     assert begun_names(folder) == []
     run(sqlite_book, folder)

@@ -29,7 +29,7 @@ from shoegoal.record.book import Book
 from shoegoal.record.filing import file_count
 from shoegoal.record.history import load_set
 from shoegoal.record.reviewing import add_shot, answer_shot, move_marker, sign
-from shoegoal.record.status import Added, Answer, Answered, Change, Side, Standing, stand
+from shoegoal.record.status import Added, Answer, Answered, Change, SetStatus, Side, set_status
 from shoegoal.review.guard import KeyEntrance
 from shoegoal.review.routes import Visitor
 from shoegoal.review.serve import make_app
@@ -66,8 +66,8 @@ def touch_set(p_loss: float = 0.5) -> Analysis:
     )  # fmt: skip
 
 
-def standing(*changes: Change) -> Standing:
-    return stand(touch_set(), STAGE, changes)
+def status(*changes: Change) -> SetStatus:
+    return set_status(touch_set(), STAGE, changes)
 
 
 @pytest.mark.parametrize("seed", range(4))
@@ -93,12 +93,12 @@ def test_the_tally_says_touches_losses_and_rows() -> None:
 
 
 def test_the_doubtful_loss_is_what_a_person_has_to_look_at() -> None:
-    stood = standing()
+    stood = status()
     assert stood.verdict.decision is Decision.LOOK and stood.looks == (4,)
     loss_s = touch_set().shots[3].kick_time_s
-    kept = standing(Answered(loss_s, Answer.NOT_LOST))
+    kept = status(Answered(loss_s, Answer.NOT_LOST))
     assert kept.verdict.decision is Decision.ADVANCE
-    gone = standing(Answered(loss_s, Answer.LOST))
+    gone = status(Answered(loss_s, Answer.LOST))
     assert gone.verdict.decision is Decision.TRY_AGAIN
     assert gone.tally.rows is not None and gone.tally.rows.losses == 1
 
@@ -106,9 +106,9 @@ def test_the_doubtful_loss_is_what_a_person_has_to_look_at() -> None:
 def test_an_added_touch_lengthens_the_row_and_an_added_loss_breaks_it() -> None:
     lost = Answered(touch_set().shots[3].kick_time_s, Answer.LOST)
     more = [Added(START_S + 4.0 + 0.5 * i, Answer.TOUCH) for i in range(2)]
-    assert standing(lost, *more).verdict.decision is Decision.ADVANCE
+    assert status(lost, *more).verdict.decision is Decision.ADVANCE
     broken = Added(START_S + 4.2, Answer.LOST)
-    assert standing(lost, more[0], broken, more[1]).verdict.decision is Decision.TRY_AGAIN
+    assert status(lost, more[0], broken, more[1]).verdict.decision is Decision.TRY_AGAIN
 
 
 def test_a_row_must_lie_within_what_was_seen() -> None:

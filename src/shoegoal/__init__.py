@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
     from shoegoal.analysis.form_file import SetForm
     from shoegoal.analysis.model import Analysis
-    from shoegoal.filming_check.check import FilmingCheck
+    from shoegoal.filming_check.answer import FilmingCheck
     from shoegoal.ladder.rules import Stage
     from shoegoal.scene.ball_size import BallSize
     from shoegoal.types import ImagePoint
@@ -77,7 +77,7 @@ def check(
 
     from shoegoal.analysis.folders import check_writable_file
     from shoegoal.clip.reader import open_clip
-    from shoegoal.filming_check.check import check_clip
+    from shoegoal.filming_check.answer import check_clip
     from shoegoal.filming_check.picture import draw_check, encoded
     from shoegoal.ladder.rules import FirstMakes, Stage
     from shoegoal.pipeline.settings import CountSettings

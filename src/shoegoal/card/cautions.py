@@ -1,4 +1,4 @@
-"""What to mind before anybody kicks or films: as printed, on the cards and on the screen."""
+"""Cautions before anybody kicks or films, for the cards and the screen."""
 
 from __future__ import annotations
 

@@ -1,6 +1,6 @@
-"""What stands on the cards, in words; the layout is for `pages` and `pdf`.
+"""The text of the cards; `printing` lays it out.
 
-Numbers of steps come from the stage and from `places`; the rest is common practice, no source.
+Numbers of steps come from the stage and from `plan`; the rest is common practice, no source.
 """
 
 from __future__ import annotations
@@ -21,10 +21,20 @@ from shoegoal.card.plan import (
 from shoegoal.ladder.ladders import Ladder
 from shoegoal.ladder.rules import Advance, FirstMakes, Round, Rung, Stage, TouchesInARow
 
+_SHORT_CAUTIONS = (
+    "Warm up first; the card “Before and after” says how.",
+    "Clear the space: nobody and nothing breakable beside or behind the goal, no road, dry and "
+    "even ground, the phone out of the ball's way.",
+    "Closed sports shoes, tied. Markers that give way: shoes, cones, empty bottles.",
+    "Film only who has agreed, a child only with a parent's or guardian's consent; no neighbours, "
+    "street signs or house numbers in the picture.",
+    "Stop when something hurts. Your school's rules and your teacher come first.",
+)
+
 
 @dataclass(frozen=True, slots=True)
 class Section:
-    """A heading and its lines; ``numbered`` where they are done one after the other."""
+    """A heading and its lines; ``numbered`` for steps in order."""
 
     heading: str
     lines: tuple[str, ...]
@@ -40,7 +50,7 @@ class StageCard:
     above : ladder and school.
     title, task : what has to be reached.
     drawings : from above and from the side.
-    drawing_note : what scale they have.
+    drawing_note : their scale.
     sections : beside them. cautions : below.
     """
 
@@ -55,7 +65,7 @@ class StageCard:
 
 @dataclass(frozen=True, slots=True)
 class Timed:
-    """One line of a timed card: what is done, how, and for how many seconds."""
+    """One line of a timed card: what to do, how, and for how many seconds."""
 
     what: str
     how: str
@@ -68,7 +78,7 @@ class TimedCard:
 
     Attributes
     ----------
-    parts : title and lines of each; the clock starts anew with each part.
+    parts : title and lines of each; the clock starts at zero in each part.
     cautions : below.
     """
 
@@ -142,17 +152,6 @@ def _card(ladder: Ladder, stage: Stage, rung: Rung, which: Round) -> StageCard:
         sections=(setting, _phone(stage), _filming(stage), _after(stage, rung, which)),
         cautions=Section("Before you begin", _SHORT_CAUTIONS),
     )
-
-
-_SHORT_CAUTIONS = (
-    "Warm up first; the card “Before and after” says how.",
-    "Clear the space: nobody and nothing breakable beside or behind the goal, no road, dry and "
-    "even ground, the phone out of the ball's way.",
-    "Closed sports shoes, tied. Markers that give way: shoes, cones, empty bottles.",
-    "Film only who has agreed, a child only with a parent's or guardian's consent; no neighbours, "
-    "street signs or house numbers in the picture.",
-    "Stop when something hurts. Your school's rules and your teacher come first.",
-)
 
 
 def _goal(stage: Stage) -> Section:

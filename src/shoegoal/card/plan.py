@@ -10,18 +10,19 @@ from xml.sax.saxutils import escape
 
 from shoegoal.ladder.rules import Stage
 
-# A pupil's step as the drawings take it; every child's own differs, so the text speaks of steps.
+# A pupil's step in the drawings; children differ, so the text is in steps.
 STEP_M = 0.6
-# The narrowest field of view that phones have across the long side, and its share that is used:
-# nobody aims a phone exactly (common practice, no source).
+# The narrowest field of view of phones across the long side, and the share of it that is used,
+# because nobody aims a phone exactly (common practice, no source).
 HFOV_DEG, USED_SHARE = 60.0, 0.9
 ASPECT = 16.0 / 9.0
 MOST_TILT_DEG = 45
 CHEST_HEIGHT_M, HIP_HEIGHT_M, KNEE_HEIGHT_M = 1.2, 0.8, 0.5
 LEAST_BEHIND_M, MOST_BEHIND_M = 2.0, 6.0
 BESIDE_MARKERS_M = 1.0
-ASIDE_STEPS = 3  # so that the kicker does not hide the ball on its way
+ASIDE_STEPS = 3  # so that the kicker does not hide the ball
 DRIBBLE_STEPS = 4  # side of the square in which the ball is kept
+Point: TypeAlias = tuple[float, float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +56,7 @@ class PhonePlace:
 
 
 def needed_points_m(stage: Stage) -> list[tuple[float, float, float]]:
-    """Points (x, y, z) that have to be in the picture.
+    """Return the points (x, y, z) that must be in the picture.
 
     For shots: a metre beside each marker, a ball a metre up over the goal line, the kick spot, and
     the kicker's standing foot (half a metre beside and behind the ball). For touches: the corners
@@ -77,10 +78,10 @@ def needed_points_m(stage: Stage) -> list[tuple[float, float, float]]:
 
 
 def phone_place(stage: Stage) -> PhonePlace:
-    """Find the nearest place, in whole steps behind the kick spot, that sees all that is needed.
+    """Find the nearest place, in whole steps behind the kick spot, with all needed points in view.
 
-    The picture's long side is level. What is needed has to lie within `USED_SHARE` of the field of
-    view, sideways and upright.
+    The picture's long side is level. The points must be within `USED_SHARE` of the field of view,
+    sideways and upright.
     """
     if stage.back_steps is None:
         aside, height, back = 0, KNEE_HEIGHT_M, 0.0
@@ -99,7 +100,7 @@ def phone_place(stage: Stage) -> PhonePlace:
 
 
 def _is_in_picture(away_m: tuple[float, float, float], pan_deg: float, tilt_deg: float) -> bool:
-    """Whether a point is drawn within the used share of the picture, by a pinhole camera.
+    """Whether a pinhole camera shows a point within the used share of the picture.
 
     Parameters
     ----------
@@ -115,8 +116,6 @@ def _is_in_picture(away_m: tuple[float, float, float], pan_deg: float, tilt_deg:
     half_wide = USED_SHARE * math.tan(math.radians(HFOV_DEG / 2.0))
     return depth > 0 and abs(right) <= half_wide * depth and abs(down) <= half_wide / ASPECT * depth
 
-
-Point: TypeAlias = tuple[float, float]
 
 INK, SOFT, VIEW, GROUND, ACCENT = "#1d2a33", "#6b7a85", "#dbe9f4", "#f3f6ee", "#b3462b"
 
@@ -166,11 +165,11 @@ Shape: TypeAlias = Path | Disc | Label
 
 @dataclass(frozen=True, slots=True)
 class Drawing:
-    """Shapes on a piece of paper; the first lies lowest.
+    """Shapes on a piece of paper, the lowest first.
 
     Attributes
     ----------
-    title : what it shows, for who cannot see it.
+    title : what it shows, for readers who cannot see it.
     """
 
     title: str
@@ -220,7 +219,7 @@ _DASHED = Pen(stroke=SOFT, width_mm=0.3, dash_mm=1.2)
 
 @dataclass(frozen=True, slots=True)
 class _Paper:
-    """Puts metres of the goal frame onto paper: the goal above, the phone below."""
+    """Maps metres of the goal frame to paper: the goal above, the phone below."""
 
     scale_mm: float
     zero_mm: Point
@@ -266,7 +265,7 @@ def plan_of(stage: Stage) -> Drawing:
 
 
 def side_of(stage: Stage) -> Drawing:
-    """Draw the same from the side: how high the phone stands, and how far it looks down."""
+    """Draw the same from the side: how high the phone is and how far it is tilted."""
     place = phone_place(stage)
     far = place.y_m if stage.back_steps is not None else place.y_m + DRIBBLE_STEPS * STEP_M / 2.0
     scale = min((WIDTH_MM - 18.0) / far, 14.0)
@@ -312,7 +311,7 @@ def side_of(stage: Stage) -> Drawing:
 
 
 def height_text(place: PhonePlace) -> str:
-    """How high the phone stands, in words."""
+    """Return the phone's height in words."""
     return "knee high" if place.height_m < 0.8 else "chest high"
 
 
@@ -349,7 +348,7 @@ def _ground(height_mm: float) -> Path:
 
 
 def _view(paper: _Paper, place: PhonePlace, height_mm: float) -> Iterator[Shape]:
-    """Draw what the phone sees, cut off where the paper ends."""
+    """Draw the field of view, clipped to the paper."""
     phone = paper.at(place.x_m, place.y_m)
     outline = [phone, *(_at_edge(phone, deg) for deg in place.edges_deg)]
     left, right = outline[1], outline[2]
@@ -360,7 +359,7 @@ def _view(paper: _Paper, place: PhonePlace, height_mm: float) -> Iterator[Shape]
 
 
 def _at_edge(phone: Point, left_deg: float) -> Point:
-    """Where a line of sight leaves the paper, above or at its sides."""
+    """Return where a line of sight leaves the paper, above or at its sides."""
     dx, dy = -math.sin(math.radians(left_deg)), -math.cos(math.radians(left_deg))
     to_top = phone[1] / -dy if dy < -1e-9 else math.inf
     to_side = (
@@ -378,7 +377,7 @@ def _between(phone: Point, left: Point, corner: Point, right: Point) -> bool:
 
 
 def _steps(paper: _Paper, begin_m: Point, end_m: Point, steps: float) -> Iterator[Shape]:
-    """Put a short stroke across the way after every step."""
+    """Draw a short stroke across the path after every step."""
     along = (end_m[0] - begin_m[0], end_m[1] - begin_m[1])
     length = math.hypot(*along)
     across = (-along[1] / length, along[0] / length)
@@ -417,7 +416,7 @@ def _foot(at: Point) -> Iterator[Shape]:
 
 
 def _phone_with_paces(paper: _Paper, place: PhonePlace, back_m: float) -> Iterator[Shape]:
-    """Draw the phone, turned as it looks, and the way there in steps."""
+    """Draw the phone, turned as it looks, and the path to it in steps."""
     phone, corner = paper.at(place.x_m, place.y_m), paper.at(0.0, place.y_m)
     spot = paper.at(0.0, back_m)
     if place.aside_steps:

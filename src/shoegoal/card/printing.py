@@ -17,6 +17,17 @@ if TYPE_CHECKING:
     from fpdf import FPDF
     from fpdf.fonts import TTFFont
 
+FONT = "DejaVu"
+MARGIN_MM, GAP_MM, PAGE_MM = 12.0, 7.0, (210.0, 297.0)
+COLUMNS, ROWS = 2, 5
+INNER_MM = PAGE_MM[0] - 2 * MARGIN_MM
+FAINT = "#55636e"
+CAUTION = "#b3462b"
+_POINTS_A_MM = 72.0 / 25.4
+WIDE_MM = (PAGE_MM[0] - 2 * MARGIN_MM) / COLUMNS
+TALL_MM = (PAGE_MM[1] - 2 * MARGIN_MM) / ROWS
+QUIET_MODULES = 4  # ISO/IEC 18004 asks for four light modules around
+
 
 def html_of(cards: Sequence[StageCard], timed: TimedCard) -> str:
     """Lay the cards out, one printed page each."""
@@ -28,7 +39,7 @@ def html_of(cards: Sequence[StageCard], timed: TimedCard) -> str:
 
 
 def clocked(lines: Sequence[Timed]) -> list[dict[str, Any]]:
-    """Put a running clock beside timed lines: ``0:30`` to ``1:00``."""
+    """Add a running clock to timed lines: ``0:30`` to ``1:00``."""
     rows, now_s = [], 0
     for line in lines:
         rows.append(
@@ -43,16 +54,8 @@ def clocked(lines: Sequence[Timed]) -> list[dict[str, Any]]:
 
 
 def clock(time_s: int) -> str:
-    """Minutes and seconds."""
+    """Write minutes and seconds."""
     return f"{time_s // 60}:{time_s % 60:02d}"
-
-
-FONT = "DejaVu"
-MARGIN_MM, GAP_MM, PAGE_MM = 12.0, 7.0, (210.0, 297.0)
-INNER_MM = PAGE_MM[0] - 2 * MARGIN_MM
-FAINT = "#55636e"
-CAUTION = "#b3462b"
-_POINTS_A_MM = 72.0 / 25.4
 
 
 def pdf_of(cards: Sequence[StageCard], timed: TimedCard) -> bytes:
@@ -65,7 +68,7 @@ def pdf_of(cards: Sequence[StageCard], timed: TimedCard) -> bytes:
 
 
 def letters_missing(cards: Sequence[StageCard], timed: TimedCard) -> str:
-    """Letters of the titles that the PDF's font lacks; a browser finds them in other fonts."""
+    """Return letters of the titles that the PDF's font lacks; a browser uses other fonts."""
     with new_pdf("") as pdf:
         known = {code for font in _fonts(pdf) for code in font.cmap}
     words = " ".join([timed.above, *(f"{card.above} {card.title}" for card in cards)])
@@ -74,10 +77,10 @@ def letters_missing(cards: Sequence[StageCard], timed: TimedCard) -> str:
 
 @contextmanager
 def new_pdf(title: str) -> Generator[FPDF, None, None]:
-    """Begin a document on A4 with this module's fonts; it has no page yet."""
+    """Start an A4 document with this module's fonts, without a page yet."""
     from fpdf import FPDF
 
-    logging.getLogger("fontTools").setLevel(logging.ERROR)  # it reports every table it drops
+    logging.getLogger("fontTools").setLevel(logging.ERROR)  # it logs every table that it drops
     pdf = FPDF(format="A4")
     fonts = resources.files("matplotlib") / "mpl-data" / "fonts" / "ttf"
     pdf.add_font(FONT, "", str(fonts / "DejaVuSans.ttf"))
@@ -92,7 +95,7 @@ def new_pdf(title: str) -> Generator[FPDF, None, None]:
         yield pdf
     finally:
         for font in _fonts(pdf):
-            font.ttfont.close()  # fpdf2 leaves the files open
+            font.ttfont.close()  # fpdf2 leaves files open
 
 
 def _fonts(pdf: FPDF) -> Iterator[TTFFont]:
@@ -218,7 +221,7 @@ def _draw(pdf: FPDF, drawing: Drawing, x: float, y: float) -> None:
 
 
 def _styles(pdf: FPDF, pen: Pen) -> Iterator[str]:
-    """Take up a pen: fill first, then the line over it."""
+    """Draw with a pen: the fill first, then the outline."""
     if pen.fill is not None:
         pdf.set_fill_color(pen.fill)
         yield "F"
@@ -229,16 +232,12 @@ def _styles(pdf: FPDF, pen: Pen) -> Iterator[str]:
         yield "D"
 
 
-COLUMNS, ROWS = 2, 5
-WIDE_MM = (PAGE_MM[0] - 2 * MARGIN_MM) / COLUMNS
-TALL_MM = (PAGE_MM[1] - 2 * MARGIN_MM) / ROWS
 QR_MM, INSET_MM = 34.0, 5.0
-QUIET_MODULES = 4  # ISO/IEC 18004 asks for four light modules around
 
 
 @dataclass(frozen=True, slots=True)
 class SlipSheet:
-    """What all slips of a class have in common.
+    """The common content of a class's slips.
 
     Attributes
     ----------
@@ -256,8 +255,8 @@ def slips_pdf(sheet: SlipSheet, slips: Sequence[tuple[str, str]]) -> bytes:
 
     Parameters
     ----------
-    sheet : see there.
-    slips : pupil's name and secret of each.
+    sheet : common to all.
+    slips : each pupil's name and secret.
     """
     with new_pdf(f"{sheet.class_name}: slips") as pdf:
         for place, (pupil, secret) in enumerate(slips):
@@ -294,7 +293,7 @@ def qr_squares(words: str, side_mm: float) -> list[tuple[float, float, float]]:
     rows = list(segno.make_qr(words, error="m").matrix_iter(border=QUIET_MODULES))
     module = side_mm / len(rows)
     return [
-        (column * module, row * module, module * 1.01)  # so that no hairline shows between two
+        (column * module, row * module, module * 1.01)  # so that no gap shows between neighbours
         for row, line in enumerate(rows)
         for column, dark in enumerate(line)
         if dark

@@ -108,7 +108,7 @@ def password(given: PlaceOptions, name: str) -> int:
 @click.argument("name")
 @with_options(PlaceOptions)
 def disable(given: PlaceOptions, name: str) -> int:
-    """Shut an account out at once; what it has done stays."""
+    """Disable an account at once; what it did stays in the book."""
     return _set_disabled(name, given.book, disabled=True)
 
 
@@ -116,7 +116,7 @@ def disable(given: PlaceOptions, name: str) -> int:
 @click.argument("name")
 @with_options(PlaceOptions)
 def enable(given: PlaceOptions, name: str) -> int:
-    """Let a disabled account in again."""
+    """Enable a disabled account again."""
     return _set_disabled(name, given.book, disabled=False)
 
 
@@ -124,7 +124,7 @@ def enable(given: PlaceOptions, name: str) -> int:
 @click.argument("name")
 @with_options(PlaceOptions)
 def unlock(given: PlaceOptions, name: str) -> int:
-    """Let an account that has to wait after failed logins try again at once."""
+    """Forget an account's failed logins, so that it can log in again at once."""
     from shoegoal.record.accounts import forget_tries
     from shoegoal.record.book import Book
 
@@ -144,9 +144,9 @@ def _set_disabled(name: str, book: str | None, *, disabled: bool) -> int:
 
 
 def _new_password() -> str:
-    """Ask for a password twice, hidden; a script gives it as one line of standard input.
+    """Ask for a password twice without showing it; a script sends it as one line of standard input.
 
-    It is never an argument: everybody on the computer can read those, and shells keep them.
+    It is never an argument: every user of the computer can read those, and shells keep them.
     """
     if sys.stdin.isatty():
         return str(click.prompt("Password", hide_input=True, confirmation_prompt=True, err=True))

@@ -1,8 +1,8 @@
-"""A command in a process of its own: a decoder that crashes or hangs is a clip that is refused.
+"""Run a command in its own process: if a decoder crashes or hangs, only the clip is refused.
 
 A command that reads clips runs in a child with limits (`shoegoal.limits`), while this process waits
-and passes signals on. It costs a fork before anything is loaded, a few milliseconds. Counting a
-class and what is handed in have processes of their own (`shoegoal.scale.tasks`).
+and passes signals on. It costs a fork before anything is loaded, a few milliseconds. Counts of a
+class and of clips that were handed in have their own processes (`shoegoal.scale.tasks`).
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ _DIE_WITH_PARENT = 1  # prctl(2), PR_SET_PDEATHSIG
 
 
 def can_run_apart() -> bool:
-    """Whether this platform has what it takes, and nothing was begun that a fork would break."""
+    """Whether this platform can do it, and no thread was started that a fork would break."""
     return (
         hasattr(os, "fork")
         and hasattr(signal, "sigwaitinfo")
@@ -37,7 +37,7 @@ def run_apart(work: Callable[[], int]) -> int:
     Raises
     ------
     ClipUnreadableError
-        Reading the clip crashed it, or came to a standstill.
+        Reading the clip crashed the process, or hung.
     """
     waited_for = {*_PASSED_ON, signal.SIGCHLD}
     before = signal.pthread_sigmask(signal.SIG_BLOCK, waited_for)
@@ -80,10 +80,10 @@ def _wait(child: int, waited_for: set[signal.Signals]) -> int:
 
 
 def _die_with(parent: int) -> None:
-    """End this process when its parent ends, however that does."""
+    """End this process when its parent ends, in whatever way."""
     if sys.platform == "linux":
         import ctypes
 
         ctypes.CDLL(None).prctl(_DIE_WITH_PARENT, signal.SIGKILL)
-        if os.getppid() != parent:  # it died before that was said
+        if os.getppid() != parent:  # it died before the call
             os._exit(128 + signal.SIGKILL)

@@ -22,19 +22,19 @@ from shoegoal.cli.terminal import print_parts
 from shoegoal.ladder.next_setup import NextSetUp
 from shoegoal.record.accuracy import Accuracy
 from shoegoal.record.history import SetHistory, counted_text, state_of
-from shoegoal.record.status import Answer, Standing, StandingShot
+from shoegoal.record.status import Answer, SetStatus, ShotStatus
 from shoegoal.scale.class_run import NEWS, ClipOutcome
 from shoegoal.scale.results import ClassResults, PupilRow, Share, share_text
 
 _ANSWERS = {
     Answer.MAKE: "a person saw a make",
     Answer.MISS: "a person saw a miss",
-    Answer.NOT_A_SHOT: "no shot, says a person",
-    Answer.RETAKE: "taken again, says a person",
+    Answer.NOT_A_SHOT: "a person saw no shot",
+    Answer.RETAKE: "a person saw a retake",
     Answer.TOUCH: "a person saw a touch",
-    Answer.NO_TOUCH: "no touch, says a person",
+    Answer.NO_TOUCH: "a person saw no touch",
     Answer.LOST: "a person saw the ball lost",
-    Answer.NOT_LOST: "not lost, says a person",
+    Answer.NOT_LOST: "a person saw no loss",
 }
 
 
@@ -60,10 +60,10 @@ def print_summaries(summaries: list[dict[str, Any]], *, json: bool) -> None:
     print_parts([table])
 
 
-def print_set(history: SetHistory, standing: Standing, analysis: Analysis) -> None:
-    """Print a set as it stands."""
+def print_set(history: SetHistory, status: SetStatus, analysis: Analysis) -> None:
+    """Print a set with its corrections."""
     table = table_of(("shot", "time", "call", "P(make)", "why"))
-    for shot in standing.shots:
+    for shot in status.shots:
         table.add_row(
             str(shot.number),
             analysis.clock(shot.time_s),
@@ -73,24 +73,24 @@ def print_set(history: SetHistory, standing: Standing, analysis: Analysis) -> No
         )
     who = " ".join(part for part in (history.class_name, history.pupil) if part)
     heading = f"Set {history.set_id}, {who}: {history.stage.heading}"
-    sentences = titled(_set_sentences(history, standing, analysis))
+    sentences = titled(_set_sentences(history, status, analysis))
     print_parts([Text(heading, style="bold"), table, sentences])
 
 
 def _set_sentences(
-    history: SetHistory, standing: Standing, analysis: Analysis
+    history: SetHistory, status: SetStatus, analysis: Analysis
 ) -> Iterable[tuple[str, str]]:
-    yield "Tally", standing.tally.sentence
-    yield "Verdict", standing.verdict.sentence
-    by_number = {shot.number: shot for shot in standing.shots}
-    for number in standing.looks:
+    yield "Tally", status.tally.sentence
+    yield "Verdict", status.verdict.sentence
+    by_number = {shot.number: shot for shot in status.shots}
+    for number in status.looks:
         shot = by_number[number]
         yield (
             "Look at",
             f"{event_name(shot.kind, number)} at {analysis.clock(shot.time_s)}: {_why(shot)}",
         )
-    if standing.needs_a_look:
-        for place, doubt in enumerate(standing.doubts, start=1):
+    if status.needs_a_look:
+        for place, doubt in enumerate(status.doubts, start=1):
             yield (
                 "Look through",
                 f"{place}: {analysis.clock_span(doubt.time_s, doubt.until_s)}: {doubt.doubt}",
@@ -101,6 +101,8 @@ def _set_sentences(
         note = getattr(correction.change, "note", "")
         if note:
             yield "Note", f"{note} ({correction.by})" if correction.by else note
+    for withdrawal in history.withdrawals:
+        yield "Note", f"{withdrawal.sentence} ({withdrawal.by}, {withdrawal.at})"
     state = history.clip_state()
     if state == "changed":
         yield "Mind", f"{history.clip_path} was changed since it was counted"
@@ -111,10 +113,10 @@ def _set_sentences(
     signature = history.signature
     if signature is not None:
         yield "Signed", f"by {signature.by} at {signature.at}"
-    yield "State", f"{state_of(history, standing)} (version {history.version})"
+    yield "State", f"{state_of(history, status)} (version {history.version})"
 
 
-def _why(shot: StandingShot) -> str:
+def _why(shot: ShotStatus) -> str:
     counted = "added by hand" if shot.counted is None else shot.counted.reason
     if shot.answer is None or shot.counted is None:
         return counted
@@ -133,7 +135,7 @@ def table_of(titles: tuple[str, ...]) -> Table:
 
 
 def print_accuracy(accuracy: Accuracy) -> None:
-    """Print what people found of the calls that nobody was asked about."""
+    """Print how often people changed calls that were made without asking."""
     for found in accuracy.found:
         title = Text(found.source.value.capitalize(), style="bold")
         if not found.all.called:
@@ -146,7 +148,7 @@ def print_accuracy(accuracy: Accuracy) -> None:
         print_parts([title, table])
     lines = [("Not called", accuracy.missed_sentence)]
     lines += [("Trust", one.sentence) for one in accuracy.trust.classes] or [
-        ("Trust", "nothing speaks against what comes with shoegoal, nor for more")
+        ("Trust", "the checks so far give no reason to trust calls more or less than usual")
     ]
     print_parts([titled(lines)])
 
@@ -202,8 +204,8 @@ def _outcome_sentences(
     if news["failed"]:
         yield (
             "Failed",
-            "a clip may still be counted by hand (shoegoal count, with --left and --right or a "
-            "--calibration): the next class run takes such a result in",
+            "you can still count such a clip by hand (shoegoal count with --left and --right, or "
+            "with --calibration); the next class run uses that result",
         )
 
 

@@ -54,11 +54,11 @@ class RunOptions(ClassOptions):
 @click.argument("folder", type=FilePath("FOLDER"))
 @with_options(RunOptions)
 def run(given: RunOptions, folder: Path) -> int:
-    """Count the clips in FOLDER and bring the counts into the record book.
+    """Count the clips in FOLDER and add the counts to the record book.
 
     File names say whose clip it is and for which stage, as in "Otter 17_five-of-ten.mp4"; or a
-    --manifest does. Clips are known by their content: run it again, and only what is new or was
-    broken off is counted. A clip that cannot be counted does not stop the rest.
+    --manifest does. Clips are recognised by their content: a second run counts only what is new or
+    was interrupted. A clip that cannot be counted does not stop the rest.
     """
     if given.dask is not None and given.workers is not None:
         raise click.UsageError("give either --workers or --dask, not both")
@@ -143,10 +143,10 @@ class NextOptions(ClassOptions):
 @class_group.command("next")
 @with_options(NextOptions)
 def next_(given: NextOptions) -> int:
-    """Say which goal each pupil could try next, for 70 to 80 % makes.
+    """Suggest a goal for each pupil to try next, for 70 to 80 % makes.
 
-    It rests on where the shots of signed sets went: on their bias and spread. With too few of them
-    it says so.
+    It is worked out from the bias and spread of the shots in signed sets. With too few shots it
+    says so.
     """
     from shoegoal.record.book import Book
     from shoegoal.scale.results import class_results
@@ -183,7 +183,7 @@ class FamilyOptions(ClassOptions):
 def family(given: FamilyOptions) -> int:
     """Write a page to print for each pupil's family (.html): what was reached, what to try next.
 
-    Who has climbed the whole ladder gets a certificate behind it. Only signed sets count.
+    A pupil who has finished the ladder also gets a certificate. Only signed sets count.
     """
     out, class_name = given.out, given.class_name
     if out.suffix.casefold() != ".html":
@@ -218,7 +218,7 @@ def ladder_of(book: Book, class_name: str, named: Path | None) -> Ladder:
 
 
 def _remember(book: Book, class_name: str, named: Path | None, ladder: Ladder) -> None:
-    """Let the book remember a ladder that was named, so that nobody has to name it again."""
+    """Store the named ladder in the book, so that nobody has to name it again."""
     if named is None:
         return
     from shoegoal.record.class_settings import remember_class
@@ -306,9 +306,9 @@ class DemoOptions:
 def demo(given: DemoOptions) -> int:
     """Count an invented class of six pupils, from clips that come with shoegoal.
 
-    They are sent to the page as from the pupils' phones, and workers beside it count them anew from
-    the pixels. Some sets are signed, the rest is left to look at. Everything goes into a folder of
-    its own (default: shoegoal-demo), the record book too. Run it again, and it goes on where it
+    The clips are sent to the page as pupils' phones would send them, and workers count them from
+    the pixels. Some sets are signed; the rest are left for you to look at. Everything goes into one
+    folder (default: shoegoal-demo), the record book too. A second run continues where the first one
     stopped. With --open it ends on the teacher's page in the browser.
     """
     from shoegoal.cli.terminal import shown_class_progress
@@ -336,7 +336,7 @@ def _print_demo(seen: Demo, folder: DemoFolder, wall_s: float) -> None:
     from shoegoal.cli.terminal import print_parts
 
     print_parts([outcome_table(seen.outcomes), *result_tables(seen.results)])
-    # Plain lines, for a terminal must not fold what is to be copied.
+    # Plain lines: a terminal must not wrap what is to be copied.
     for line in _demo_lines(seen, folder, wall_s):
         click.echo(line)
 

@@ -19,7 +19,7 @@ from shoegoal.scene.ball_size import BallSize
 if TYPE_CHECKING:
     from shoegoal.analysis.form_file import SetForm
     from shoegoal.analysis.model import Analysis
-    from shoegoal.filming_check.check import FilmingCheck
+    from shoegoal.filming_check.answer import FilmingCheck
     from shoegoal.ladder.rules import Stage
 
 STILL_SUFFIX = ".fit.jpg"
@@ -167,11 +167,11 @@ class FormOptions(CountingOptions):
 @click.argument("clip", type=FilePath("CLIP"))
 @with_options(FitOptions)
 def fit(given: FitOptions, clip: Path) -> int:
-    """Say whether CLIP can be counted, and what to change before filming on.
+    """Say whether CLIP can be counted, and what to change before filming more.
 
-    Looks at samples of the clip with the code of the count. Prints what to do and why, and writes a
-    still that shows it. Exits 0 when the clip can be counted, 3 when only a count can tell, and 5
-    when it cannot be counted.
+    Runs the count's own code on samples of the clip. Prints what to do and why, and writes a still
+    that shows it. Exits 0 when the clip can be counted, 3 when only a count can tell, and 5 when it
+    cannot be counted.
     """
     still = clip.with_name(clip.stem + STILL_SUFFIX) if given.out is None else given.out
     check = shoegoal.check(
@@ -184,7 +184,7 @@ def fit(given: FitOptions, clip: Path) -> int:
         out=still,
     )
     if given.json:
-        from shoegoal.filming_check.check import check_to_json
+        from shoegoal.filming_check.answer import check_to_json
 
         click.echo(check_to_json(check, still), nl=False)
     else:
@@ -219,10 +219,10 @@ def form(given: FormOptions, clip: Path) -> int:
     """Say what a coach would look at in each kick of CLIP.
 
     Plant foot, swing, contact, follow-through and eyes: each is in band, or a place to look, or
-    cannot be told from this view, with what to film instead. These are prompts to look, never a
-    grade and no medical advice. CLIP is counted first, with the options of count. Or give the
-    folder that count wrote, with the clip still beside it. Writes the folder "form" with a picture
-    of each shot and a summary page.
+    cannot be judged from this view, with what to film instead. These are prompts to look, never a
+    grade or medical advice. CLIP is counted first, with the options of count. Or give the folder
+    that count wrote, with the clip still beside it. Writes the folder "form" with a picture of each
+    shot and a summary page.
     """
     if clip.is_dir() or clip.suffix == ".json":
         for one in fields(given):

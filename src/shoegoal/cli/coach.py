@@ -43,7 +43,7 @@ class DrawOptions(BookOptions):
 def draw(given: DrawOptions) -> int:
     """Draw shots of a class at random, makes and misses by their shares, in random order.
 
-    With --cues, what was read of their form, each cue and band by its share.
+    With --cues, draw cues of form instead, each cue and band by its share.
     """
     import secrets
 

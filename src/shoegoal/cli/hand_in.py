@@ -47,8 +47,8 @@ def hand_in(given: HandInOptions) -> int:
     """Let a class hand in clips from phones: print its link, write its slips.
 
     A slip carries the made-up name and a code of the pupil's own, as letters and as a QR code.
-    Whoever has one already keeps it; --again makes new ones. --site is the address of the page that
-    shoegoal review serves. The book remembers the class's --ladder and limits.
+    Pupils who already have a slip keep it; --again makes new ones. --site is the address of the
+    page that shoegoal review serves. The book remembers the class's --ladder and limits.
     """
     out = given.out
     if out is not None and out.suffix.casefold() != ".pdf":
@@ -123,10 +123,10 @@ class WorkOptions:
 def work(given: WorkOptions) -> int:
     """Count what pupils hand in, until Ctrl-C.
 
-    It takes clips from the book's queue, checks their filming and counts them. The page starts
-    workers of its own (review --workers); this is one more, here or on any computer that sees the
-    book and the clips' folder under the same names. A worker may be ended at any moment: its clip
-    is counted by another one.
+    It takes clips from the book's queue, checks their filming and counts them. The page starts its
+    own workers (review --workers). This is one more, on any computer that reaches the book and the
+    clips' folder by the same names. A worker can be stopped at any moment: another one then counts
+    its clip.
     """
     from shoegoal.filming_check.pupil import check_filming
     from shoegoal.record.book import Book

@@ -46,7 +46,7 @@ EXIT_CODES = (
 # Every command: its module and its short help. A module is loaded when its command is used, so
 # that the program starts at once.
 _MODULES = {
-    "fit": ("clips", "Say whether CLIP can be counted, and what to change before filming on."),
+    "fit": ("clips", "Say whether CLIP can be counted, and what to change before filming more."),
     "count": ("clips", "Count the shots of CLIP for a stage, or on a dribble stage the touches."),
     "form": ("clips", "Say what a coach would look at in each kick of CLIP."),
     "show": ("clips", "Print the table of an earlier count again."),
@@ -87,7 +87,7 @@ class _Cli(click.Group):
     """A group that always ends in at most one line and an exit code."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
-        """List the commands in the order in which one uses them."""
+        """List the commands in order of use."""
         return list(_MODULES)
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
@@ -151,7 +151,7 @@ class _Cli(click.Group):
     ) -> int:
         for stream in (sys.stdout, sys.stderr):
             if hasattr(stream, "reconfigure"):
-                # A terminal with few characters is no reason to fail.
+                # A terminal that lacks some characters is no reason to fail.
                 stream.reconfigure(errors="replace")
         try:
             with _ended_like_interrupted(), shown_streams():

@@ -37,6 +37,8 @@ MAX_INVENTED = 500
 MAX_DAYS = 36_500.0
 MAX_WORKERS = 256
 MAX_ID = 2**31 - 1  # numbers of sets and rounds are 32-bit in PostgreSQL
+# Where the parameter cannot have the option's own name, which Python or click uses.
+_FLAGS = {"class_name": "--class", "as_list": "--list", "in_browser": "--open"}
 
 
 class PixelPoint(click.ParamType[ImagePoint]):
@@ -169,9 +171,7 @@ _ROWS = (
     OptionRow(
         "--save-calibration", FilePath(), "Save markers and camera of this clip for later clips."
     ),
-    OptionRow(
-        "--lens", FilePath(), "Lens file made by `shoegoal lens`; makes distances more exact."
-    ),
+    OptionRow("--lens", FilePath(), "Lens file made by `shoegoal lens`, for more exact distances."),
     OptionRow(
         "--ball",
         BallWord(),
@@ -185,7 +185,7 @@ _ROWS = (
     OptionRow(
         "--earlier",
         FilePath("FOLDER"),
-        "Folder with results of earlier counts, to notice a take that was sent twice; may be given "
+        "Folder with results of earlier counts, to find a take that was sent twice; may be given "
         "several times. Results beside this one are always compared.",
         many=True,
     ),
@@ -269,7 +269,7 @@ _ROWS = (
     OptionRow(
         "--proxy",
         click.STRING,
-        "With --behind-tls: address of that proxy, which is trusted to say who asks; default: "
+        "With --behind-tls: address of that proxy, which is trusted to name the client; default: "
         "127.0.0.1.",
     ),
     OptionRow("--note", click.STRING, "Remark to keep; no real names, please."),
@@ -323,11 +323,6 @@ _ROWS = (
 )
 OPTIONS = {row.flag: row for row in _ROWS}
 _PLACE = {flag: place for place, flag in enumerate(OPTIONS)}
-_FLAGS = {
-    "class_name": "--class",
-    "as_list": "--list",
-    "in_browser": "--open",
-}  # words that Python or click has taken
 
 
 def flag_of(name: str) -> str:

@@ -41,12 +41,12 @@ class AddOptions(BookOptions):
 @click.argument("analyses", metavar="ANALYSIS...", nargs=-1, required=True, type=FilePath("PATH"))
 @with_options(AddOptions)
 def add(given: AddOptions, analyses: tuple[Path, ...]) -> int:
-    """Bring counts into the book; each clip is one set.
+    """Add counts to the book; each clip is one set.
 
-    ANALYSIS is a folder that count wrote. Without --pupil every clip is taken for a new pupil's,
-    who gets a made-up name; with --enrol, a --pupil whom the book does not know is entered in
-    --class. With --stage the sets are judged by that stage; the goal must be the
-    one that was counted. Adding a folder again from another place notes where it lies now.
+    ANALYSIS is a folder that count wrote. Without --pupil, each clip is for a new pupil with a
+    made-up name. With --enrol, a --pupil who is not in the book yet is added to --class. With
+    --stage the sets are judged by that stage; the goal must be the one that was counted. Adding a
+    folder again from another place records the new place.
     """
     import shoegoal
     from shoegoal.record.book import Book
@@ -105,12 +105,12 @@ class EnrolOptions(BookOptions):
 def enrol(given: EnrolOptions) -> int:
     """Enter pupils of a class, with made-up names unless --pupil gives one."""
     from shoegoal.record.book import Book
-    from shoegoal.record.filing import enrol as enter
+    from shoegoal.record.filing import enrol as enrol_pupils
 
     names = () if given.pupil is None else (given.pupil,)
     invented = given.invent if given.invent is not None else 1 - len(names)
     with Book(given.book).writing() as connection:
-        entered = enter(connection, given.class_name, names, invented)
+        entered = enrol_pupils(connection, given.class_name, names, invented)
     if given.json:
         click.echo(json_text.dumps(entered, ensure_ascii=False))
     else:
@@ -137,7 +137,7 @@ def list_sets(given: ListOptions) -> int:
 
     with Book(given.book).reading() as connection:
         histories = load_sets(connection, class_name=given.class_name, pupil=given.pupil)
-    summaries = [summary(history, history.standing_while_open()) for history in histories]
+    summaries = [summary(history, history.open_status()) for history in histories]
     print_summaries(summaries, json=given.json)
     return 0
 
@@ -157,10 +157,10 @@ class VerifyOptions(BookOptions):
 def verify(given: VerifyOptions) -> int:
     """Prove that nothing in the book was changed afterwards; name the first entry that was.
 
-    Works every hash, seal, tally and verdict out anew and holds every table against the journal.
-    The book alone proves that it agrees with itself. That nothing was cut off or rewritten as a
-    whole is proved by what lies outside it: what this computer noted at the last signature, a
-    receipt, a head noted down, the name of the key.
+    Computes every hash, seal, tally and verdict again, and compares every table with the journal.
+    The book alone can only prove that it agrees with itself. To prove that nothing was cut off or
+    rewritten as a whole, it takes something from outside: this computer's note of the last
+    signature, a receipt, a noted head, or the name of the key.
     """
     from shoegoal.record.book import Book
     from shoegoal.record.receipts import read_receipt
@@ -195,9 +195,9 @@ class ReceiptOptions:
 def write_receipt(given: ReceiptOptions, set_id: int | None) -> int:
     """Write a receipt of a signed SET, or of the whole book as it is now.
 
-    As JSON, or on a page with a QR code where --out ends in .pdf. Kept elsewhere, it lets record
-    verify --receipt say whether any later book still holds the same. It names the pupil as the
-    book does, and the result.
+    As JSON, or on a page with a QR code where --out ends in .pdf. Keep it elsewhere: record verify
+    --receipt then says whether a later book still holds the same. It holds the result, and the
+    pupil's name in the book.
     """
     from shoegoal.analysis.folders import check_writable_file
     from shoegoal.record.book import Book
@@ -228,10 +228,10 @@ class KeyOptions:
 @record.command("key")
 @with_options(KeyOptions)
 def show_key(given: KeyOptions) -> int:
-    """Name the key that seals entries made on this computer; made when there is none.
+    """Name the key that seals entries made on this computer; if there is none, make it.
 
-    --out writes the key itself, to keep in a safe place or take to another computer with --take.
-    Whoever has it can seal as you do: keep it apart from the book.
+    --out writes the key itself, to keep in a safe place or to use on another computer with --take.
+    Anyone who has it can seal as you do: keep it apart from the book.
     """
     from shoegoal.analysis.folders import check_writable_file
     from shoegoal.record.keys import own_key, take_key, write_key
@@ -282,24 +282,24 @@ class PurgeOptions:
 @record.command()
 @with_options(PurgeOptions)
 def purge(given: PurgeOptions) -> int:
-    """Delete clips and pictures that came into the book so many days ago; results stay.
+    """Delete clips and pictures added to the book more than --older-than-days ago; results stay.
 
-    So are clips that were handed in and never counted, and uploads that broke off. A clip that was
-    changed since it was counted is left alone.
+    This includes clips that were handed in and never counted, and interrupted uploads. A clip that
+    was changed since it was counted is kept.
     """
     from shoegoal.record.book import Book
     from shoegoal.record.purge import due_for_purge
-    from shoegoal.record.purge import purge as remove
+    from shoegoal.record.purge import purge as delete_due
 
     opened = Book(given.book)
     due = due_for_purge(opened, given.older_than_days)
-    _tell_due(due)
+    _print_due(due)
     if not any(one.files for one in due):
         click.echo("nothing to delete")
         return 0
     if not given.yes:
         click.confirm("Delete these files for good?", abort=True, err=True)
-    click.echo(f"deleted {remove(opened, due)} files; every result is still in the book")
+    click.echo(f"deleted {delete_due(opened, due)} files; every result is still in the book")
     return 0
 
 
@@ -315,11 +315,11 @@ class AccuracyOptions(BookOptions):
 @record.command()
 @with_options(AccuracyOptions)
 def accuracy(given: AccuracyOptions) -> int:
-    """Say how many of the calls made without asking turned out otherwise.
+    """Say how many of the calls made without asking turned out to be wrong.
 
-    By coaches' blind checks and by what teachers corrected in signed sets, by view and by class of
-    evidence, each with its 95 % Wilson interval. Where the book's own evidence is worse than what
-    comes with shoegoal, such calls are trusted less in its open sets, and it says so.
+    Taken from coaches' blind checks and from teachers' corrections in signed sets, by view and by
+    class of evidence, each with its 95 % Wilson interval. Where a class of calls does worse in this
+    book than in shoegoal's own evaluation, open sets trust it less, and this command says so.
     """
     from shoegoal.cli.book_report import print_accuracy
     from shoegoal.record.accuracy import accuracy_of
@@ -354,7 +354,7 @@ def _asked(stage: str | None, ladder: Path | None) -> tuple[StageRecord | None, 
     return StageRecord.of(found), loaded
 
 
-def _tell_due(due: list[Due]) -> None:
+def _print_due(due: list[Due]) -> None:
     for one in due:
         for file in one.files:
             click.echo(f"{one.name}: {file}", err=True)
@@ -363,7 +363,7 @@ def _tell_due(due: list[Due]) -> None:
     unsigned = [str(one.set_id) for one in due if one.files and one.set_id and not one.signed]
     if unsigned:
         click.echo(
-            f"not signed yet, and not to be checked any more once deleted: set "
+            "not signed yet, and nobody can check it once this is deleted: set "
             f"{', '.join(unsigned)}",
             err=True,
         )

@@ -185,15 +185,16 @@ def print_form(form: SetForm, folder: Path) -> None:
     for shot in form.shots:
         lines += [*_shot_lines(shot, form.start_s), ""]
     lines += ["What went well"]
-    lines += [f"  {words}" for words in form.advice.went_well] or ["  No cue could be judged for "
-              "sure; that says nothing of the kicks."]  # fmt: skip
+    lines += [f"  {words}" for words in form.advice.went_well] or [
+        "  No cue could be judged for sure. That says nothing about the kicks."
+    ]
     lines += ["To try"]
     lines += [f"  {n}. {words}" for n, words in enumerate(form.advice.to_try, start=1)] or [
         "  Nothing that this clip shows for sure."
     ]
     place = folder / FORM_FOLDER_NAME
     lines += ["", f"Pictures: {place} ({PAGE_NAME}, {SHEET_NAME})"]
-    lines += ["Prompts to look at, not a grade and no medical advice; a coach decides."]
+    lines += ["Prompts to look, not a grade or medical advice; a coach decides."]
     lines += [SHORT_CAUTION]
     click.echo("\n".join(lines))
 
@@ -204,10 +205,10 @@ def _shot_lines(shot: ShotForm, start_s: float) -> Iterator[str]:
     yield f"Shot {shot.number} at {clock_text(shot.kick_time_s - start_s)}, {foot}, {view}"
     for reading in shot.given:
         yield f"  {reading.answer.value:<8} {reading.title}: {reading.sentence}"
-    untold = sorted(
+    unjudged = sorted(
         (r for r in shot.readings if r.answer is Answer.CANNOT_TELL), key=lambda r: r.sentence
     )
-    for sentence, those in groupby(untold, key=_why):
+    for sentence, those in groupby(unjudged, key=_why):
         words = f"{sentence}: " + "; ".join(_words(reading) for reading in those)
         yield click.wrap_text(words, FORM_WIDTH, initial_indent="  ", subsequent_indent="    ")
 

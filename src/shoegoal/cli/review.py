@@ -108,7 +108,7 @@ def review(ctx: click.Context, given: ReviewOptions) -> int:
 def _list_waiting(given: ReviewOptions) -> int:
     from shoegoal.cli.book_report import print_summaries
     from shoegoal.record.book import Book
-    from shoegoal.record.queue import waiting_sets
+    from shoegoal.record.set_states import waiting_sets
 
     with Book(given.book).reading() as connection:
         print_summaries(waiting_sets(connection, given.class_name), json=given.json)
@@ -254,7 +254,7 @@ def note(given: SayOptions, set_id: int, text: str) -> int:
 @click.argument("places", metavar="[NUMBER]...", type=click.IntRange(1), nargs=-1)
 @with_options(ChangeOptions)
 def looked_through(given: ChangeOptions, set_id: int, places: tuple[int, ...]) -> int:
-    """Say that you looked through what `show` asks for, and no shot is hidden there.
+    """Record that you looked through what `show` asks for, and that no shot is hidden there.
 
     These are breaks in the clip and unusually long gaps between shots. Give their numbers, or none
     for all of them. Add the shots that you find with add-shot.
@@ -274,10 +274,10 @@ def looked_through(given: ChangeOptions, set_id: int, places: tuple[int, ...]) -
 def undo(given: SayOptions, set_id: int) -> int:
     """Take back the last correction; again, for the one before it."""
     from shoegoal.record.book import Book
-    from shoegoal.record.reviewing import undo as take_back
+    from shoegoal.record.reviewing import undo as undo_last
 
     return _print(
-        take_back(Book(given.book), set_id, by=given.by or "", seen=given.seen), json=given.json
+        undo_last(Book(given.book), set_id, by=given.by or "", seen=given.seen), json=given.json
     )
 
 
@@ -287,9 +287,9 @@ def undo(given: SayOptions, set_id: int) -> int:
 def sign(given: SignOptions, set_id: int) -> int:
     """Sign a set as it is; after that, nothing about it can be changed."""
     from shoegoal.record.book import Book
-    from shoegoal.record.reviewing import sign as put_name
+    from shoegoal.record.reviewing import sign as sign_set
 
-    return _print(put_name(Book(given.book), set_id, given.by, seen=given.seen), json=given.json)
+    return _print(sign_set(Book(given.book), set_id, given.by, seen=given.seen), json=given.json)
 
 
 @review.command()
@@ -302,10 +302,10 @@ def withdraw(given: SignOptions, set_id: int, reason: str) -> int:
     After that, the set can be corrected and signed again.
     """
     from shoegoal.record.book import Book
-    from shoegoal.record.reviewing import withdraw as take_name_back
+    from shoegoal.record.reviewing import withdraw as withdraw_signature
 
     return _print(
-        take_name_back(Book(given.book), set_id, reason, by=given.by, seen=given.seen),
+        withdraw_signature(Book(given.book), set_id, reason, by=given.by, seen=given.seen),
         json=given.json,
     )
 
@@ -322,10 +322,10 @@ def _print(history: SetHistory, *, json: bool) -> int:
         # Written by another version, but what was signed still holds.
         print_summaries([summary(history, None)], json=json)
         return 0
-    standing = history.standing(analysis)
+    status = history.status(analysis)
     if json:
-        plain = detail(history, standing, analysis)
+        plain = detail(history, status, analysis)
         click.echo(json_text.dumps(plain, indent=1, ensure_ascii=False))
     else:
-        print_set(history, standing, analysis)
-    return EXIT_NEEDS_A_LOOK if standing.needs_a_look else 0
+        print_set(history, status, analysis)
+    return EXIT_NEEDS_A_LOOK if status.needs_a_look else 0

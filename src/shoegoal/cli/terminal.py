@@ -1,8 +1,8 @@
-"""Printing and progress. What comes from outside may hold orders to the terminal.
+"""Printing and progress. Text from outside may hold control sequences for the terminal.
 
-Everything printed goes through streams that show such orders instead of passing them on. Only the
-consoles that draw tables and progress reach past them, for the orders of their own; they show what
-came in with the text.
+Everything printed goes through streams that show such sequences instead of sending them. The
+consoles that draw tables and progress write past these streams, to send their own sequences; they
+show those in the text that they draw.
 """
 
 from __future__ import annotations
@@ -26,11 +26,12 @@ if TYPE_CHECKING:
 
 
 class ShownStream:
-    """A text stream that shows orders to the terminal; all else is the stream's."""
+    """A text stream that shows control sequences instead of sending them."""
 
     def __init__(self, raw: TextIO) -> None:
         self.raw = raw
-        # An ASCII stream would make click write past this one; what it lacks, it replaces.
+        # With an ASCII stream, click would write past this one. Characters that it lacks are
+        # replaced.
         self.encoding = "utf-8"
 
     def write(self, text: str) -> int:
@@ -47,7 +48,7 @@ class ShownStream:
 
 @contextmanager
 def shown_streams() -> Generator[None, None, None]:
-    """Let standard output and error show what is printed, until the end of the block."""
+    """Use such streams for standard output and error until the end of the block."""
     before = sys.stdout, sys.stderr
     sys.stdout = ShownStream(before[0])
     sys.stderr = ShownStream(before[1])
@@ -58,7 +59,7 @@ def shown_streams() -> Generator[None, None, None]:
 
 
 def console(*, stderr: bool = False, width: int | None = None) -> Console:
-    """Make a console that draws; texts in what it draws are shown, not obeyed."""
+    """Make a console that draws and shows control sequences in the text."""
     from rich.console import Console
     from rich.segment import Segment
 
@@ -77,7 +78,7 @@ def console(*, stderr: bool = False, width: int | None = None) -> Console:
 
 
 def print_parts(parts: Iterable[RenderableType]) -> None:
-    """Print tables and sentences; without a terminal in a fixed width."""
+    """Print tables and sentences; in a fixed width where there is no terminal."""
     import click
 
     to = console()
@@ -156,7 +157,7 @@ def shown_class_progress(*, quiet: bool) -> Generator[Watcher, None, None]:
 
 
 class _Lines:
-    """A line for every clip that is settled."""
+    """A line for every clip that is done."""
 
     def __init__(self, console: Console) -> None:
         self._console = console

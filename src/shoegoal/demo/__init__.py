@@ -1,1 +1,1 @@
-"""An invented class of six pupils, counted before one's eyes."""
+"""The demo: an invented class of six pupils."""

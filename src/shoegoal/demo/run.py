@@ -1,6 +1,6 @@
 """The demo: six pupils hand in over the page, workers count, some sets are signed.
 
-It keeps to a folder of its own, and sends the clips as a pupil's phone does, over HTTP.
+Everything is in one folder, and the clips are sent over HTTP as a pupil's phone sends them.
 """
 
 from __future__ import annotations
@@ -28,9 +28,9 @@ from shoegoal.record.book import Book
 from shoegoal.record.class_settings import ClassSettings, make_slips, remember_class
 from shoegoal.record.filing import enrol
 from shoegoal.record.handed_in import OPEN_STATES, ClipState, HandedIn, clips_of
-from shoegoal.record.queue import waiting_sets
 from shoegoal.record.reviewing import sign
-from shoegoal.review.phone_guard import SLIP_COOKIE
+from shoegoal.record.set_states import waiting_sets
+from shoegoal.review.guard import SLIP_COOKIE
 from shoegoal.review.tus import PART_TYPE, UPLOADS, VERSION
 from shoegoal.scale.assignments import Assignment, assignments_by_file_name
 from shoegoal.scale.class_run import ClipOutcome, Watcher, outcome_of
@@ -45,20 +45,20 @@ MARK = (
     "shoegoal demo made this folder. Its pupils, class and teacher are invented, its clips are "
     "rendered.\nDelete the folder when you have seen enough.\n"
 )
-PART_BYTES = 200_000  # several parts a clip, as from a phone
+PART_BYTES = 200_000  # several parts for each clip, as from a phone
 TIMEOUT_S = 60.0
 CLASS_NAME = "5a"  # invented, as are pupils and teacher
 TEACHER = "T. Quill"
-# Whose sets the demo signs where no shot needs a look, so that verified results can be seen.
+# The demo signs these pupils' sets, if no shot needs a look, to show verified results.
 SIGNED_PUPILS = ("Badger 2", "Hare 7", "Wren 11")
 POLL_S = 0.2
 END_S = 30.0
-# Serves the page with workers beside it; gives the page's address.
+# Serves the page with workers; gives the page's address.
 Site: TypeAlias = Callable[[Book], AbstractContextManager[str]]
 
 
 class DemoFolder:
-    """Where everything of one demo lies.
+    """The paths of one demo.
 
     Parameters
     ----------
@@ -73,21 +73,22 @@ class DemoFolder:
         self.page = self.place / "class.html"
 
     def prepare(self) -> None:
-        """Make the folder with clips and ladder, or make an earlier one of a demo whole again.
+        """Make the folder with clips and ladder, or complete that of an earlier demo.
 
         Raises
         ------
         OutputError
-            Something that no demo made is there, or nothing can be written.
+            The folder is not a demo's, or cannot be written.
         """
         try:
             self._check_own()
             self.place.mkdir(exist_ok=True)
-            _put(self.place / MARK_FILE_NAME, MARK.encode())  # first, so that a rest is known again
+            # First, so that an unfinished folder is recognised.
+            _write_missing(self.place / MARK_FILE_NAME, MARK.encode())
             self.clips.mkdir(exist_ok=True)
-            _put(self.ladder, LADDER_FILE.read_bytes())
+            _write_missing(self.ladder, LADDER_FILE.read_bytes())
             for clip in sorted(SHIPPED.glob("*.mp4")):
-                _put(self.clips / clip.name, clip.read_bytes())
+                _write_missing(self.clips / clip.name, clip.read_bytes())
         except OSError as error:
             raise cannot_write(self.place, error) from error
 
@@ -108,7 +109,7 @@ class DemoFolder:
         )
 
 
-def _put(path: Path, content: bytes) -> None:
+def _write_missing(path: Path, content: bytes) -> None:
     """Write a file unless it is there already."""
     if not (path.is_file() and path.read_bytes() == content):
         replace_file(path, content)
@@ -119,23 +120,23 @@ class SendingError(ShoegoalError):
 
 
 def hand_in(slip_link: str, clip: Path, stage: str) -> None:
-    """Hand a clip in with a slip, as the page's own script does (tus 1.0).
+    """Hand in a clip with a slip, as the page's script does (tus 1.0).
 
     Parameters
     ----------
     slip_link : as on the slip.
-    clip, stage : what is sent, and what it was filmed for.
+    clip, stage : the clip, and what it was filmed for.
 
     Raises
     ------
     SendingError
-        The page is away, or refuses the slip or the clip.
+        The page does not answer, or refuses the slip or the clip.
     """
     where = urlsplit(slip_link)
     content = clip.read_bytes()
     try:
         with closing(HTTPConnection(where.netloc, timeout=TIMEOUT_S)) as line:
-            # The link's answer leads on to the page and lets the phone remember the secret.
+            # The link's answer leads to the page and stores the secret.
             cookie = _asked(line, "GET", where.path, {}, 303)["set-cookie"].split(";")[0]
             if not cookie.startswith(SLIP_COOKIE):
                 raise SendingError(f"{slip_link} is the link of no slip")
@@ -164,7 +165,7 @@ def _asked(
     wanted: int,
     body: bytes = b"",
 ) -> dict[str, str]:
-    """Ask for something, and return the headers of the answer."""
+    """Send a request, and return the headers of the answer."""
     line.request(method, path, body or None, headers)
     answer = line.getresponse()
     said = answer.read().decode("utf-8", "replace")
@@ -175,12 +176,12 @@ def _asked(
 
 @dataclass(frozen=True, slots=True)
 class Demo:
-    """What came of a demo.
+    """The result of a demo.
 
     Attributes
     ----------
     outcomes : of the clips, as handed in now or before.
-    results : how the class stands now.
+    results : of the class, now.
     signed, to_look_at, to_sign : ids of sets.
     """
 
@@ -192,21 +193,21 @@ class Demo:
 
 
 def run_demo(folder: DemoFolder, site: Site, watcher: Watcher | None = None) -> Demo:
-    """Hand the clips of a prepared folder in, wait for their counts, sign some, write the page.
+    """Hand in the clips of a prepared folder, wait for the counts, sign some, write the page.
 
-    What an earlier run of the same folder did, or a person since, stays.
+    The work of an earlier run, or of a person since, is kept.
 
     Parameters
     ----------
     folder : prepared.
     site : where the clips are handed in and counted.
-    watcher : is called as clips are counted.
+    watcher : callbacks while clips are counted.
 
     Raises
     ------
     ShoegoalError
-        The folder's book cannot be used, the page does not take a clip or ends early, or the
-        class page cannot be written.
+        The folder's book cannot be used, the page refuses a clip or ends early, or the class page
+        cannot be written.
     """
     watching = watcher or Watcher()
     book, ladder = Book(str(folder.book)), load_ladder(folder.ladder)
@@ -239,7 +240,7 @@ def run_demo(folder: DemoFolder, site: Site, watcher: Watcher | None = None) -> 
 
 @contextmanager
 def page_with_workers(book: Book, workers: int) -> Generator[str, None, None]:
-    """Serve the page as a teacher does, in a process of its own; gives its address.
+    """Serve the page as a teacher does, in another process; give its address.
 
     Raises
     ------
@@ -250,7 +251,7 @@ def page_with_workers(book: Book, workers: int) -> Generator[str, None, None]:
     running = subprocess.Popen(
         [*command, "--book", str(book.file)],
         stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
-        start_new_session=True,  # Ctrl-C is for the demo, which then ends the page
+        start_new_session=True,  # Ctrl-C goes to the demo, which then ends the page
     )  # fmt: skip
     try:
         assert running.stdout is not None and running.stderr is not None
@@ -268,7 +269,7 @@ def page_with_workers(book: Book, workers: int) -> Generator[str, None, None]:
 
 
 def _class_of(book: Book, ladder: Ladder, pupils: Sequence[str]) -> ClassSettings:
-    """Enter the class and its pupils, unless that was done before."""
+    """Enter the class and its pupils, unless they are in the book."""
     with book.writing() as connection:
         known = set(_known_pupils(connection))
         enrol(connection, CLASS_NAME, [name for name in pupils if name not in known], 0)
@@ -283,13 +284,13 @@ def _known_pupils(connection: Connection) -> list[str]:
 
 
 def _latest(connection: Connection) -> dict[str, HandedIn]:
-    """Return each pupil's newest clip that another has not taken the place of."""
+    """Return each pupil's newest clip that was not replaced."""
     clips = [one for one in clips_of(connection) if one.state is not ClipState.SET_ASIDE]
     return {one.pupil: one for one in reversed(clips)}
 
 
 def _not_handed_in(book: Book, assigned: Sequence[Assignment]) -> list[Assignment]:
-    """Choose the clips that are not in the book yet, byte for byte."""
+    """Return the clips that are not in the book yet, compared byte for byte."""
     with book.reading() as connection:
         latest = _latest(connection)
     return [
@@ -305,7 +306,7 @@ def _open_clips(book: Book) -> int:
 
 
 def _slip_link(book: Book, settings: ClassSettings, address: str, pupil: str) -> str:
-    """Make a slip for a pupil: the demo prints none, so an earlier one is nobody's."""
+    """Make a slip for a pupil; the demo prints none, so nobody has an earlier one."""
     with book.writing() as connection:
         (slip,) = make_slips(connection, settings, [pupil], again=True)
     return f"{address}/h/{settings.code}/{slip.secret}"
@@ -314,7 +315,7 @@ def _slip_link(book: Book, settings: ClassSettings, address: str, pupil: str) ->
 def _wait_for_counts(
     book: Book, assigned: Sequence[Assignment], watching: Watcher, address: str
 ) -> None:
-    """Wait until nothing is in the queue any more, as long as the page is there."""
+    """Wait until the queue is empty, as long as the page runs."""
     done: set[str] = set()
     while True:
         with book.reading() as connection:
@@ -336,7 +337,7 @@ def _check_answers(address: str) -> None:
         socket.create_connection((where.hostname, where.port), END_S).close()
     except OSError as error:
         raise ShoegoalError(
-            f"the page at {address} has ended ({error}); run the demo again, and it goes on"
+            f"the page at {address} has ended ({error}); run the demo again to continue"
         ) from error
 
 
@@ -351,7 +352,7 @@ def _outcomes(
 
 
 def _outcome(book: Book, one: Assignment, clip: HandedIn, *, is_new: bool) -> ClipOutcome:
-    """Say what became of a clip."""
+    """Return a clip's outcome."""
     if clip.set_id is None:
         asked = " ".join(clip.filming["change"]) if clip.filming else ""
         why = clip.why or asked or clip.state.value

@@ -1,13 +1,13 @@
-"""What is asked of a clip: one table of checks, each with its limit and where that comes from."""
+"""The questions of the filming check, each with its limit and where that comes from."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from enum import IntEnum
+from functools import partial
 
 import numpy as np
-import numpy.typing as npt
 
 from shoegoal.ball.background import MIN_CONTRAST
 from shoegoal.ball.motion import MAX_SIZE_OF_LONG_SIDE, MIN_SIZE_OF_LONG_SIDE
@@ -16,15 +16,12 @@ from shoegoal.clip.clock import clock_text
 from shoegoal.clip.container import BREAK_OFF_S, GAP_S
 from shoegoal.clip.stillness import NEARLY_STILL_LIMIT, Stillness
 from shoegoal.filming_check.sampled import SampledClip
-from shoegoal.filming_check.scene import CheckedScene
+from shoegoal.filming_check.scene import CheckedScene, ball_at_goal, out_of_view
 from shoegoal.ladder.rules import Stage
 from shoegoal.pipeline.settings import CountSettings
 from shoegoal.pipeline.watching import MIN_FRAMES
-from shoegoal.scene.camera import Camera
-from shoegoal.scene.markers import BELIEVED_AT, STEP_M
+from shoegoal.scene.markers import BELIEVED_AT
 from shoegoal.types import ImagePoint
-
-F64 = npt.NDArray[np.float64]
 
 LEAST_SET_S = 3.0
 LEAST_RATE_HZ = 22.0
@@ -36,18 +33,19 @@ MOST_TILT_DEG, MOST_BELIEVED_TILT_DEG = 12.0, 35.0  # beyond, lines of a path or
 GOAL_SIZE_MARGIN = 1.1
 STARTS_WITHIN_S = 0.3
 SMALL_PICTURE_PX = 720
-SHORT_STEP_M = 0.45  # a small pupil's step: the goal is at least this near; no source
-BESIDE_M = 0.5  # beside a marker that was found, so much must be seen
-MIN_WAY_M = 1.5  # a shorter way says too little of where a ball was heading
-WIDTH_STEPS, BACK_STEPS = 4.0, 10.0  # of a goal of which nothing was said
+
+COUNT = "the count's own limit"
+OURS = "measured by us on rendered clips"
+CUSTOM = "common practice, no source"
+LONG_SIDE_SHARE = "share of the longer side"
 
 
 class Level(IntEnum):
-    """How grave a finding is, the gravest first."""
+    """How serious a finding is, the most serious first."""
 
     REFUSE = 0  # the count would refuse the clip, or call every shot unsure
     ADVISE = 1  # it can be counted, and the next clip should be filmed otherwise
-    ASK = 2  # the samples cannot tell: a person should look
+    ASK = 2  # the samples cannot show it: a person should look
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,8 +54,8 @@ class Finding:
 
     Attributes
     ----------
-    level : how grave.
-    do : what to do, to the pupil.
+    level : how serious.
+    do : what the pupil should do.
     why : the evidence, with its number.
     value : the number alone, in the check's unit; None where there is none.
     at_px : where in the picture; may lie outside it.
@@ -68,6 +66,9 @@ class Finding:
     why: str
     value: float | None = None
     at_px: ImagePoint | None = None
+
+
+_refuse, _advise, _ask = (partial(Finding, level) for level in Level)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -88,8 +89,13 @@ class Facts:
 
     @property
     def stage(self) -> Stage:
-        """What was asked."""
+        """The stage that the clip was filmed for."""
         return self.settings.stage
+
+    @property
+    def has_frames(self) -> bool:
+        """Whether there are enough frames for the count to look at."""
+        return self.sampled.pictures >= MIN_FRAMES
 
     @property
     def long_side_px(self) -> int:
@@ -109,398 +115,261 @@ class Facts:
 
 @dataclass(frozen=True, slots=True)
 class Check:
-    """One question put to a clip.
+    """One question about a clip.
 
     Attributes
     ----------
     name : short, for the JSON.
-    limit, unit : what the finding's value is held against.
+    limit, unit : what the finding's value is compared with.
     source : where the limit comes from.
-    needs_still : says nothing of a picture that moves.
-    needs_goal : says nothing of a clip in which no goal is asked for.
-    find : the finding, None when all is well or nothing is known.
+    problems : finds what is wrong, the most serious first; nothing when all is well or unknown.
+    needs_still : whether it is left out for a moving camera.
+    needs_goal : whether it is left out for a stage without a goal.
     """
 
     name: str
     limit: float | None
     unit: str
     source: str
-    needs_still: bool
-    needs_goal: bool
-    find: Callable[[Facts], Finding | None]
+    problems: Callable[[Facts], Iterator[Finding]]
+    needs_still: bool = False
+    needs_goal: bool = False
+
+    def find(self, facts: Facts) -> Finding | None:
+        """Return the most serious problem; None when all is well or nothing is known."""
+        return next(self.problems(facts), None)
 
 
-def _length(facts: Facts) -> Finding | None:
+def _length(facts: Facts) -> Iterator[Finding]:
     sampled = facts.sampled
     seconds = sampled.end_s - sampled.start_s
-    if sampled.pictures < MIN_FRAMES:
-        what = f"it holds only {sampled.pictures} picture(s)"
-        return Finding(Level.REFUSE, "Film the whole set, not a single moment.", what, seconds)
+    if not facts.has_frames:
+        yield _refuse(
+            "Film the whole set, not a single moment.",
+            f"it holds only {sampled.pictures} picture(s)",
+            seconds,
+        )
     if seconds < LEAST_SET_S:
-        return Finding(
-            Level.ADVISE,
+        yield _advise(
             "Film the whole set in one clip: start before the first kick, stop after the last.",
             f"the clip lasts only {seconds:.1f} s",
             seconds,
         )
-    return None
 
 
-def _rate(facts: Facts) -> Finding | None:
+def _rate(facts: Facts) -> Iterator[Finding]:
     rate_hz = facts.sampled.rate_hz
-    if rate_hz >= LEAST_RATE_HZ or facts.sampled.pictures < MIN_FRAMES:
-        return None
-    return Finding(
-        Level.ADVISE,
-        "Set the phone's camera to 30 pictures a second or more.",
-        f"there are only {rate_hz:.0f} pictures a second, and the ball jumps from one to the next",
-        rate_hz,
-    )
+    if rate_hz < LEAST_RATE_HZ and facts.has_frames:
+        yield _advise(
+            "Set the phone's camera to 30 pictures a second or more.",
+            f"there are only {rate_hz:.0f} pictures a second, so the ball jumps between pictures",
+            rate_hz,
+        )
 
 
-def _gap(facts: Facts) -> Finding | None:
+def _pauses(facts: Facts) -> Iterator[Finding]:
     before_s, after_s = facts.sampled.longest_gap_s
-    if after_s - before_s <= GAP_S:
-        return None
-    return Finding(
-        Level.ADVISE,
-        "Film without pausing, with no other program running on the phone.",
-        f"no pictures between {facts.clock(before_s)} and {facts.clock(after_s)}: "
-        "a shot there is not counted",
-        after_s - before_s,
-    )
+    if after_s - before_s > GAP_S:
+        yield _advise(
+            "Film without pausing, with no other app running on the phone.",
+            f"no pictures between {facts.clock(before_s)} and {facts.clock(after_s)}: "
+            "a shot there is not counted",
+            after_s - before_s,
+        )
 
 
-def _whole(facts: Facts) -> Finding | None:
+def _whole_file(facts: Facts) -> Iterator[Finding]:
     sampled = facts.sampled
     missing_s = (sampled.info.duration_s or 0.0) - (sampled.end_s - sampled.start_s)
+    again = "Copy the clip from the phone again."
     if sampled.damaged:
-        return Finding(
-            Level.ADVISE, "Copy the clip from the phone again.", "part of it cannot be decoded"
-        )
+        yield _advise(again, "part of it cannot be decoded")
     if missing_s > 3 * BREAK_OFF_S + 1.0 / max(1.0, sampled.rate_hz):
-        return Finding(
-            Level.ADVISE,
-            "Copy the clip from the phone again.",
-            f"its last {missing_s:.0f} s are missing",
-            missing_s,
-        )
-    return None
+        yield _advise(again, f"its last {missing_s:.0f} s are missing", missing_s)
 
 
-def _stillness(facts: Facts) -> Finding | None:
+def _camera_still(facts: Facts) -> Iterator[Finding]:
     stillness = facts.sampled.stillness
-    strayed = max((s.displacement or 0.0 for s in stillness.samples), default=0.0)
+    moved = max((s.displacement or 0.0 for s in stillness.samples), default=0.0)
     if stillness.verdict is Stillness.MOVING:
-        return Finding(
-            Level.REFUSE,
-            "Hold still: stand the phone on something firm, and do not hold it in the hand.",
+        yield _refuse(
+            "Stand the phone on something firm. Do not hold it in the hand.",
             "the picture moves all the time",
-            strayed,
+            moved,
         )
     if stillness.verdict is Stillness.BUMPED:
         times = ", ".join(facts.clock(time_s) for time_s in stillness.bumps_s)
-        return Finding(
-            Level.ADVISE,
+        yield _advise(
             "Let nobody touch the phone from the first shot to the last.",
             f"the phone was moved at about {times}" if times else "the phone was moved",
-            strayed,
+            moved,
         )
     if stillness.verdict is Stillness.UNCLEAR and len(stillness.samples) > 1:
-        return Finding(
-            Level.ASK,
+        yield _ask(
             "Did the phone stand still? Have something in the background that does not move.",
             "too little of the background can be followed",
         )
-    return None
 
 
-def _light(facts: Facts) -> Finding | None:
+def _light(facts: Facts) -> Iterator[Finding]:
     found = facts.sampled.quality.brightness
-    if found >= DARKEST:
-        return None
-    return Finding(
-        Level.ADVISE,
-        "Film with more light: earlier in the day, or with the sun behind the phone.",
-        f"half of the picture is darker than {found:.0%} of white",
-        found,
-    )
+    if found < DARKEST:
+        yield _advise(
+            "Film with more light: earlier in the day, or with the sun behind the phone.",
+            f"half of the picture is darker than {found:.0%} of white",
+            found,
+        )
 
 
-def _blur(facts: Facts) -> Finding | None:
+def _sharpness(facts: Facts) -> Iterator[Finding]:
     found = facts.sampled.quality.blur
-    if found <= MOST_BLUR:
-        return None
-    return Finding(
-        Level.ADVISE,
-        "Wipe the lens with a soft cloth, and tap on the goal to focus before you start.",
-        f"no part of the picture is sharp (blur {found:.2f} of 1)",
-        found,
+    if found > MOST_BLUR:
+        yield _advise(
+            "Wipe the lens with a soft cloth, and tap on the goal to focus before you start.",
+            f"no part of the picture is sharp (blur {found:.2f} of 1)",
+            found,
+        )
+
+
+def _ball_seen(facts: Facts) -> Iterator[Finding]:
+    is_for_kick_seen = facts.sampled.is_whole and not facts.scene.kicks
+    if facts.scene.ball is None and facts.has_frames and not is_for_kick_seen:
+        yield _ask(
+            "Is the ball in the picture, lying still before each kick, and does its colour stand "
+            "out from the ground? Start filming before the first kick.",
+            "no ball was seen lying at a kick spot and leaving it",
+        )
+
+
+def _kick_seen(facts: Facts) -> Iterator[Finding]:
+    if facts.scene.kicks or not facts.sampled.is_whole or not facts.has_frames:
+        return
+    do = (
+        "Film from before the kick until the ball has reached the goal, from a step or two to the "
+        "side, so that the kicker does not hide the ball."
     )
+    if facts.scene.ball is None:
+        yield _refuse(do, "no kick was seen in the whole clip")
+    else:
+        yield _advise(do, "a ball left its place and could not be followed")
 
 
-def _ball(facts: Facts) -> Finding | None:
-    is_said = facts.sampled.is_whole and not facts.scene.kicks  # by the check for kicks
-    if facts.scene.ball is not None or facts.sampled.pictures < MIN_FRAMES or is_said:
-        return None
-    return Finding(
-        Level.ASK,
-        "Is the ball in the picture, lying still before each kick, and does its colour stand out "
-        "from the ground? Start filming before the first kick.",
-        "no ball was seen lying at a kick spot and leaving it",
-    )
-
-
-def _kick(facts: Facts) -> Finding | None:
-    if facts.scene.kicks or not facts.sampled.is_whole or facts.sampled.pictures < MIN_FRAMES:
-        return None
-    is_ball_known = facts.scene.ball is not None
-    return Finding(
-        Level.ADVISE if is_ball_known else Level.REFUSE,
-        "Film from before the kick until the ball has reached the goal, a step or two to the side "
-        "of the kicker, who must not hide the ball.",
-        "a ball left its place and could not be followed"
-        if is_ball_known
-        else "no kick was seen in the whole clip",
-    )
-
-
-def _ball_size(facts: Facts) -> Finding | None:
-    ball = facts.scene.ball
+def _ball_size(facts: Facts) -> Iterator[Finding]:
+    ball, long_side_px = facts.scene.ball, facts.long_side_px
     if ball is None:
-        return None
-    share = ball.diameter_px / facts.long_side_px
-    at = f"the ball is {ball.diameter_px:.0f} px wide at the kick spot"
-    if share > MAX_SIZE_OF_LONG_SIDE:
-        return Finding(
-            Level.REFUSE, "Move the phone back.", f"{at}, {share:.0%} of the picture",
-            share, facts.ball_px,
-        )  # fmt: skip
+        return
+    share = ball.diameter_px / long_side_px
+    here = f"the ball is {ball.diameter_px:.0f} px wide at the kick spot"
     nearer = "Move the phone nearer"
     if min(facts.sampled.info.width_px, facts.sampled.info.height_px) < SMALL_PICTURE_PX:
         nearer += ", and film at a higher resolution (1080p)"
+    if share > MAX_SIZE_OF_LONG_SIDE:
+        why = f"{here}, {share:.0%} of the picture"
+        yield _refuse("Move the phone back.", why, share, facts.ball_px)
     if share < MIN_SIZE_OF_LONG_SIDE:
-        return Finding(
-            Level.REFUSE, f"{nearer}.", f"{at}, too small to be measured", share, facts.ball_px
+        yield _refuse(f"{nearer}.", f"{here}, too small to measure", share, facts.ball_px)
+    at_goal = ball_at_goal(facts.scene, facts.stage)
+    if at_goal is None:
+        return
+    place, diameter_px = at_goal
+    if diameter_px / long_side_px < GOAL_SIZE_MARGIN * MIN_SIZE_OF_LONG_SIDE:
+        yield _advise(
+            f"{nearer}, so that the ball is larger at the goal.",
+            f"there it will be about {diameter_px:.0f} px wide, which is hard to follow",
+            diameter_px / long_side_px,
+            place,
         )
-    there = _ball_at_goal(facts)
-    if there is None:
-        return None
-    at_px, there_px = there
-    at_goal = there_px / facts.long_side_px
-    if at_goal >= GOAL_SIZE_MARGIN * MIN_SIZE_OF_LONG_SIDE:
-        return None
-    return Finding(
-        Level.ADVISE,
-        f"{nearer}, so that the ball is larger at the goal.",
-        f"there it will be about {there_px:.0f} px wide, hardly enough to be followed",
-        at_goal,
-        at_px,
-    )
 
 
-def _ball_contrast(facts: Facts) -> Finding | None:
+def _ball_colour(facts: Facts) -> Iterator[Finding]:
     found, least = facts.contrast_levels, facts.least_contrast_levels
     if found is None or found >= FAINT_MULTIPLE * least:
-        return None
-    because = f"ball and ground differ by {found:.0f} of 255 levels; {least:.0f} is the noise"
-    noisy = least > MIN_CONTRAST
-    do = "Film with more light" if noisy else "Take a ball of another colour than the ground"
-    return Finding(Level.ADVISE, f"{do}.", because, found / least, facts.ball_px)
+        return
+    is_noisy = least > MIN_CONTRAST
+    yield _advise(
+        "Film with more light." if is_noisy else "Use a ball whose colour differs from the ground.",
+        f"ball and ground differ by {found:.0f} of 255 levels; {least:.0f} is the noise",
+        found / least,
+        facts.ball_px,
+    )
 
 
-def _height(facts: Facts) -> Finding | None:
+def _phone_height(facts: Facts) -> Iterator[Finding]:
     if facts.scene.ground is None:
-        return None
-    ground = facts.scene.ground.fit
-    height_m = ground.camera.height_m
-    sigma = float(np.sqrt(ground.covariance[1, 1]))  # of the height's logarithm
-    if height_m * np.exp(LOWEST_SURE * sigma) >= LOWEST_M:
-        return None
-    return Finding(
-        Level.ADVISE,
-        "Raise the phone to chest height.",
-        f"it stands about {height_m:.1f} m above the ground, where distances cannot be seen",
-        height_m,
-    )
-
-
-def _tilt(facts: Facts) -> Finding | None:
-    tilt_deg = facts.sampled.quality.tilt_deg
-    if tilt_deg is None or not MOST_TILT_DEG <= abs(tilt_deg) <= MOST_BELIEVED_TILT_DEG:
-        return None
-    return Finding(
-        Level.ADVISE,
-        "Set the phone level.",
-        f"what ought to stand upright leans by about {abs(tilt_deg):.0f} degrees",
-        tilt_deg,
-    )
-
-
-def _goal(facts: Facts) -> Finding | None:
-    view = _goal_out_of_view(facts)
-    if view is not None:
-        return Finding(
-            Level.ADVISE,
-            f"{view.do} until both markers, and a metre beside each, are in the picture.",
-            view.why,
-            None,
-            view.at_px,
+        return
+    fit = facts.scene.ground.fit
+    height_m = fit.camera.height_m
+    log_sigma = float(np.sqrt(fit.covariance[1, 1]))
+    if height_m * np.exp(LOWEST_SURE * log_sigma) < LOWEST_M:
+        yield _advise(
+            "Raise the phone to chest height.",
+            f"it stands about {height_m:.1f} m above the ground, too low to see distances",
+            height_m,
         )
-    if facts.scene.has_goal or not facts.scene.kicks:
-        return None
-    return Finding(
-        Level.REFUSE if facts.sampled.is_whole else Level.ASK,
-        "Are both markers in the picture, with a metre beside each? Then give them to the count "
-        "with --left and --right, or put down ones that stand out from the ground.",
-        "no two things were made out that are surely the goal",
-        facts.scene.in_view,
-    )
 
 
-@dataclass(frozen=True, slots=True)
-class OutOfView:
-    """Something of the goal that the picture does not show."""
-
-    do: str
-    why: str
-    at_px: ImagePoint
-
-
-def _ball_at_goal(facts: Facts) -> tuple[ImagePoint, float] | None:
-    """Predict the ball's place and diameter (px) on the goal line; None if too little is known."""
-    scene, camera = facts.scene, facts.scene.camera
-    if camera is None or scene.ground is None:
-        return None
-    if scene.has_goal and scene.markers_px is not None:
-        middle = camera.ground_points([(m.x_px, m.y_px) for m in scene.markers_px]).mean(axis=0)
-    else:
-        way = _longest_way(scene)
-        if way is None:
-            return None
-        middle = way[0] + (facts.stage.back_steps or BACK_STEPS) * STEP_M * way[1]
-    diameter_m = scene.ground.fit.ball_diameter_m.value
-    centre, size = camera.ball_image([[*middle, diameter_m / 2]], diameter_m)
-    if not np.isfinite([*centre[0], size[0]]).all():
-        return None
-    return ImagePoint(float(centre[0, 0]), float(centre[0, 1])), float(size[0])
+def _phone_level(facts: Facts) -> Iterator[Finding]:
+    tilt_deg = facts.sampled.quality.tilt_deg
+    if tilt_deg is not None and MOST_TILT_DEG <= abs(tilt_deg) <= MOST_BELIEVED_TILT_DEG:
+        yield _advise(
+            "Set the phone level.",
+            f"upright things lean by about {abs(tilt_deg):.0f} degrees",
+            tilt_deg,
+        )
 
 
-def _goal_out_of_view(facts: Facts) -> OutOfView | None:
-    """Say what of the goal lies outside the picture; None when it all fits or nothing is known."""
-    scene, camera = facts.scene, facts.scene.camera
-    if camera is None or facts.settings.left_px is not None:
-        return None
-    if scene.has_goal and scene.markers_px is not None:
-        return _too_tight(facts, camera, scene.markers_px)
-    way = _longest_way(scene)
-    if way is None or scene.in_view >= BELIEVED_AT:
-        return None
-    spot_m, ahead = way
-    middle = spot_m + (facts.stage.back_steps or BACK_STEPS) * SHORT_STEP_M * ahead
-    half = (facts.stage.width_steps or WIDTH_STEPS) * SHORT_STEP_M / 2
-    right = half * np.array([ahead[1], -ahead[0]])
-    # A ball may cross the line at either marker, so only the ball's own line is sure to be near.
-    for name, place in (("where the ball was heading", middle), ("a marker", middle - right),
-                        ("a marker", middle + right)):  # fmt: skip
-        out = _out_of_picture(facts, camera, place, f"{name} lies outside the picture")
-        if out is not None:
-            return out
-    return None
+def _goal_in_view(facts: Facts) -> Iterator[Finding]:
+    out = out_of_view(facts.scene, facts.settings, facts.sampled.info.width_px)
+    if out is not None:
+        yield _advise(
+            f"Turn the phone to the {out.side}, or move it back, until both markers, and a metre "
+            "beside each, are in the picture.",
+            out.what,
+            at_px=out.at_px,
+        )
+    if facts.scene.kicks and not facts.scene.has_goal:
+        level = _refuse if facts.sampled.is_whole else _ask
+        yield level(
+            "Are both markers in the picture, with a metre beside each? Then give them to the "
+            "count with --left and --right, or use markers that stand out from the ground.",
+            "no two things in the picture are surely the goal",
+            facts.scene.in_view,
+        )
 
 
-def _too_tight(
-    facts: Facts, camera: Camera, markers_px: tuple[ImagePoint, ImagePoint]
-) -> OutOfView | None:
-    feet = camera.ground_points([(m.x_px, m.y_px) for m in markers_px])
-    along = feet[1] - feet[0]
-    width_m = float(np.hypot(*along))
-    if not np.isfinite(width_m) or width_m <= 0:
-        return None
-    for foot, side in ((feet[0], -1.0), (feet[1], 1.0)):
-        place = foot + side * BESIDE_M * along / width_m
-        why = f"less than {BESIDE_M:g} m beside a marker is in the picture"
-        out = _out_of_picture(facts, camera, place, why)
-        if out is not None:
-            return out
-    return None
-
-
-def _out_of_picture(facts: Facts, camera: Camera, place_m: F64, why: str) -> OutOfView | None:
-    x_px, y_px = camera.project([[*place_m, 0.0]])[0]
-    if not np.isfinite([x_px, y_px]).all():
-        return None
-    if x_px < 0:
-        do = "Turn the phone to the left, or move it back,"
-    elif x_px > facts.sampled.info.width_px - 1:
-        do = "Turn the phone to the right, or move it back,"
-    else:
-        return None
-    return OutOfView(do, why, ImagePoint(float(x_px), float(y_px)))
-
-
-def _longest_way(scene: CheckedScene) -> tuple[F64, F64] | None:
-    """Return where the ball that was seen to go farthest lay, and its unit direction, (2,) each."""
-    best: tuple[float, F64, F64] | None = None
-    for path in () if scene.ground is None else scene.ground.ways_m:
-        seen = path[np.isfinite(path).all(axis=1)]
-        if len(seen) < 2:
-            continue
-        step = seen[-1] - seen[0]
-        length_m = float(np.hypot(*step))
-        if length_m >= MIN_WAY_M and (best is None or length_m > best[0]):
-            best = (length_m, seen[0], step / length_m)
-    return None if best is None else best[1:]
-
-
-def _start(facts: Facts) -> Finding | None:
+def _start(facts: Facts) -> Iterator[Finding]:
+    start_s = facts.sampled.start_s
     for track in facts.sampled.record.tracks:
-        is_early = track.start_s - facts.sampled.start_s <= STARTS_WITHIN_S
         moving = since_it_left(track.sightings)
-        lay = moving and moving[0].time_s > track.start_s
         if (
-            is_early
-            and not lay
+            track.start_s - start_s <= STARTS_WITHIN_S
+            and not (moving and moving[0].time_s > track.start_s)
             and runs_straight(track.sightings)
             and track.ball_score >= LIKE_A_BALL
         ):
             first = track.sightings[0]
-            return Finding(
-                Level.ADVISE,
+            yield _advise(
                 "Start filming before the first kick.",
-                "a ball is already on its way when the clip starts",
-                track.start_s - facts.sampled.start_s,
+                "a ball is already moving when the clip starts",
+                track.start_s - start_s,
                 ImagePoint(first.x_px, first.y_px),
             )
-    return None
 
 
-_COUNT = "the count's own limit"
-_OURS = "measured by us on rendered clips"
-_CUSTOM = "common practice, no source"
-_SHARE = "share of the longer side"
 CHECKS = (
-    Check("length", LEAST_SET_S, "s", _CUSTOM, False, False, _length),
-    Check("frame rate", LEAST_RATE_HZ, "1/s", _CUSTOM, False, False, _rate),
-    Check("pauses", GAP_S, "s", _COUNT, False, False, _gap),
-    Check("whole file", 3 * BREAK_OFF_S, "s", _COUNT, False, False, _whole),
-    Check("camera still", NEARLY_STILL_LIMIT, _SHARE, _COUNT, False, False, _stillness),
-    Check("light", DARKEST, "share of white", _OURS, False, False, _light),
-    Check("sharpness", MOST_BLUR, "blur, 0 to 1 (Crete 2007)", _OURS, False, False, _blur),
-    Check("ball seen", SURELY_A_BALL, "score, 0 to 1", _COUNT, True, True, _ball),
-    Check("kick seen", None, "", _COUNT, True, True, _kick),
-    Check("ball size", MIN_SIZE_OF_LONG_SIDE, _SHARE, _COUNT, True, False, _ball_size),
-    Check(
-        "ball colour",
-        FAINT_MULTIPLE,
-        "times the least that counts",
-        _OURS,
-        True,
-        False,
-        _ball_contrast,
-    ),
-    Check("phone height", LOWEST_M, "m", _OURS, True, True, _height),
-    Check("phone level", MOST_TILT_DEG, "deg", _OURS, False, False, _tilt),
-    Check("goal in view", BELIEVED_AT, "probability", _COUNT, True, True, _goal),
-    Check("start", STARTS_WITHIN_S, "s", _CUSTOM, True, False, _start),
+    Check("length", LEAST_SET_S, "s", CUSTOM, _length),
+    Check("frame rate", LEAST_RATE_HZ, "1/s", CUSTOM, _rate),
+    Check("pauses", GAP_S, "s", COUNT, _pauses),
+    Check("whole file", 3 * BREAK_OFF_S, "s", COUNT, _whole_file),
+    Check("camera still", NEARLY_STILL_LIMIT, LONG_SIDE_SHARE, COUNT, _camera_still),
+    Check("light", DARKEST, "share of white", OURS, _light),
+    Check("sharpness", MOST_BLUR, "blur, 0 to 1 (Crete 2007)", OURS, _sharpness),
+    Check("ball seen", SURELY_A_BALL, "score, 0 to 1", COUNT, _ball_seen, True, True),
+    Check("kick seen", None, "", COUNT, _kick_seen, True, True),
+    Check("ball size", MIN_SIZE_OF_LONG_SIDE, LONG_SIDE_SHARE, COUNT, _ball_size, True),
+    Check("ball colour", FAINT_MULTIPLE, "times the noise", OURS, _ball_colour, True),
+    Check("phone height", LOWEST_M, "m", OURS, _phone_height, True, True),
+    Check("phone level", MOST_TILT_DEG, "deg", OURS, _phone_level),
+    Check("goal in view", BELIEVED_AT, "probability", COUNT, _goal_in_view, True, True),
+    Check("start", STARTS_WITHIN_S, "s", CUSTOM, _start, True),
 )

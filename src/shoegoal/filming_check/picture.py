@@ -1,4 +1,4 @@
-"""The still that goes with the answer: ball, markers, ground and trouble, and the words."""
+"""The still with the answer: ball, markers, ground, problems and words."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 
 from shoegoal.clip.frame import U8
-from shoegoal.filming_check.check import FilmingCheck
+from shoegoal.filming_check.answer import FilmingCheck
 from shoegoal.filming_check.checks import Level
 from shoegoal.pictures.marks import (
     CALL_COLOURS,
@@ -31,12 +31,12 @@ from shoegoal.types import Call, ImagePoint
 
 LONG_SIDE = 1280
 TEXT_SIZE, HEAD_SIZE = 24, 30
-BOLD_SHARE = 0.87  # bold letters need more room than those that lines are measured with
+BOLD_SHARE = 0.87  # bold letters are wider than the ones that lines are measured with
 LINE_HEIGHT = 34
 MARGIN = 14
-PANEL_SHARE = 0.95  # of a portrait's width: the words stand beside it
+PANEL_SHARE = 0.95  # of a portrait's width: its words are beside it
 GRID_M = 1.0
-GRID_REACH_M = 14.0  # beyond, lines run together
+GRID_REACH_M = 14.0  # beyond, lines merge
 GRID_ASIDE_M = 6.0
 NEAREST_M = 0.5
 BADGE = 15.0
@@ -68,7 +68,7 @@ def draw_check(check: FilmingCheck) -> U8:
 
 
 def draw_found(check: FilmingCheck) -> U8:
-    """Draw what was found and no words: the goal where it is believed, and the ball.
+    """Draw goal and ball without words; the goal only where it is likely enough.
 
     Returns
     -------
@@ -131,7 +131,7 @@ def _draw_on_ground(window: Window, camera: Camera, ground_m: F64) -> None:
 
 
 def _draw_trouble(window: Window, at_px: ImagePoint, number: int, colour: Colour) -> None:
-    """Put the finding's number where the trouble is, at the edge where that is out of view."""
+    """Draw the finding's number where the problem is, or at the edge if that is out of view."""
     rows, columns = window.canvas.shape[:2]
     x, y = window.spot(at_px.x_px, at_px.y_px)
     spot = (
@@ -141,7 +141,7 @@ def _draw_trouble(window: Window, at_px: ImagePoint, number: int, colour: Colour
     if spot == (x, y):
         spot = (spot[0] + 2.5 * BADGE, max(1.5 * BADGE, spot[1] - 2.5 * BADGE))
         draw_line(window.canvas, np.array([(x, y), spot]), colour, 3, 2)
-    else:  # a bar along the edge beyond which it lies
+    else:  # a bar along the edge
         along = (0.0, 60.0) if spot[0] != x else (60.0, 0.0)
         ends = [(spot[0] - along[0], spot[1] - along[1]), (spot[0] + along[0], spot[1] + along[1])]
         draw_line(window.canvas, np.array(ends), colour, 6, 2)
@@ -155,7 +155,7 @@ def _draw_badge(canvas: U8, spot: tuple[float, float], number: int, colour: Colo
 
 
 def _with_words(check: FilmingCheck, canvas: U8) -> U8:
-    """Set the words under a picture that lies, beside one that stands."""
+    """Put the words below a landscape picture, beside a portrait one."""
     rows, columns = canvas.shape[:2]
     beside = rows > columns
     room = round(columns * PANEL_SHARE) if beside else columns

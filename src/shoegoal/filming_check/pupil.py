@@ -9,7 +9,7 @@ from typing import Any
 
 from shoegoal.clip.reader import open_clip
 from shoegoal.errors import ClipNotJudgeableError, ClipUnreadableError
-from shoegoal.filming_check.check import Answer, FilmingCheck, check_clip
+from shoegoal.filming_check.answer import Answer, FilmingCheck, check_clip
 from shoegoal.filming_check.checks import Level
 from shoegoal.filming_check.picture import draw_found, encoded
 from shoegoal.ladder.rules import Stage
@@ -34,17 +34,17 @@ _BALL_UNSURE = "We could not make out the ball for sure. Can you see it in this 
 
 
 @dataclass(frozen=True, slots=True)
-class Filmed:
-    """What the check of a clip's filming came to, to be kept beside the clip.
+class PupilAnswer:
+    """The result of a clip's filming check, stored with the clip.
 
     Attributes
     ----------
-    good : it goes on to be counted; else the pupil is asked to film again.
+    good : whether it will be counted; otherwise the pupil is asked to film again.
     saw : what was seen, in a sentence.
-    change : at most two things to do otherwise.
-    markers_px : where the goal is taken to be, for the picture; None where that is not sure.
-    width_px, height_px : of the picture that the markers are placed in.
-    sure : it will be counted; else only the count can say so.
+    change : at most two things to change.
+    markers_px : feet of the goal's markers in the picture; None where not sure.
+    width_px, height_px : size of that picture.
+    sure : whether the count will surely work; otherwise only the count can tell.
     """
 
     good: bool
@@ -55,19 +55,19 @@ class Filmed:
     height_px: int = 0
     sure: bool = True
 
-    def to_plain(self) -> dict[str, Any]:
-        """Write it down in plain values."""
+    def serialise(self) -> dict[str, Any]:
+        """Return it as JSON values."""
         return asdict(self)
 
     @classmethod
-    def from_plain(cls, plain: dict[str, Any]) -> Filmed:
+    def deserialise(cls, values: dict[str, Any]) -> PupilAnswer:
         """Read it again."""
-        markers = plain["markers_px"]
+        markers = values["markers_px"]
         pair = None if markers is None else (_pair(markers[0]), _pair(markers[1]))
-        rest = {name: plain[name] for name in ("good", "saw", "width_px", "height_px")}
-        # Checks of earlier versions said yes or no.
+        rest = {name: values[name] for name in ("good", "saw", "width_px", "height_px")}
+        # Checks of earlier versions lack this field.
         return cls(
-            change=tuple(plain["change"]), markers_px=pair, sure=plain.get("sure", True), **rest
+            change=tuple(values["change"]), markers_px=pair, sure=values.get("sure", True), **rest
         )
 
 
@@ -77,43 +77,45 @@ def _pair(point: Sequence[float]) -> tuple[float, float]:
 
 @dataclass(frozen=True, slots=True)
 class Pictures:
-    """As JPEG: what was found, drawn over the picture; and the picture alone, to point in."""
+    """JPEG pictures: with the findings drawn on it, and plain, to point in."""
 
     found: bytes
     plain: bytes
 
 
-def check_filming(clip: Path, stage: Stage, longest_min: float) -> tuple[Filmed, Pictures | None]:
+def check_filming(
+    clip: Path, stage: Stage, longest_min: float
+) -> tuple[PupilAnswer, Pictures | None]:
     """Check the filming of a clip that was handed in.
 
     Parameters
     ----------
     clip : the clip, whole.
     stage : what it was filmed for.
-    longest_min : clips that are longer are not taken.
+    longest_min : longer clips are refused.
 
     Returns
     -------
-    The answer, and its pictures; none of what could not be looked at.
+    The answer and its pictures; None for pictures of an unreadable clip.
     """
     try:
         with open_clip(clip) as opened:
             duration_s = opened.info.duration_s or 0.0
         if duration_s > 60.0 * longest_min:
-            return Filmed(
+            return PupilAnswer(
                 False,
                 f"The clip is {duration_s / 60:.0f} minutes long.",
                 (f"Send a clip of at most {longest_min:g} minutes: one set, without the breaks.",),
             ), None
         check = check_clip(clip, CountSettings(stage, ball=BallSize(str(stage.ball_size))))
     except ClipUnreadableError:
-        return Filmed(
+        return PupilAnswer(
             False,
-            "This file is no clip that can be played.",
+            "This file is not a clip that can be played.",
             ("Choose the clip once more, or film it again.",),
         ), None
     except ClipNotJudgeableError:
-        return Filmed(
+        return PupilAnswer(
             False,
             "The picture was turned or changed its size in the middle of the clip.",
             ("Film the set in one clip, and do not turn or zoom.",),
@@ -121,7 +123,7 @@ def check_filming(clip: Path, stage: Stage, longest_min: float) -> tuple[Filmed,
     return pupils_answer(check), Pictures(encoded(draw_found(check)), encoded(check.still.bgr))
 
 
-def pupils_answer(check: FilmingCheck) -> Filmed:
+def pupils_answer(check: FilmingCheck) -> PupilAnswer:
     """Put a check's answer into a pupil's words."""
     scene, stage = check.facts.scene, check.facts.stage
     has_goal = stage.width_steps is not None
@@ -133,7 +135,7 @@ def pupils_answer(check: FilmingCheck) -> Filmed:
         change.append(_SAID_SHORTER["ball seen"])
     markers = scene.markers_px if scene.has_goal else None
     info = check.facts.sampled.info
-    return Filmed(
+    return PupilAnswer(
         check.answer is not Answer.NO,
         _saw(check, has_goal=has_goal),
         tuple(dict.fromkeys(change))[:MOST_CHANGES],

@@ -1,7 +1,7 @@
 """The part of a clip that the filming check watches: its start, exactly as the count does.
 
-What is found in it is what the count finds there, too. Where the clip goes on, single pictures show
-light, sharpness and what the camera did.
+The count finds the same in this part. From the rest of the clip, single pictures show light,
+sharpness and the camera's movement.
 """
 
 from __future__ import annotations
@@ -25,11 +25,11 @@ from shoegoal.errors import ClipUnreadableError
 from shoegoal.pipeline.watching import MIN_FRAMES, watch_clip
 from shoegoal.shots.ground import departures_s
 
-MOST_PICTURES = 900  # watched one after the other; half a minute of a phone's clip
-ENOUGH_KICKS = 3  # show where the goal is and how large a metre is on the ground
-AFTER_A_KICK_S = 2.5  # the way to the goal
+MOST_PICTURES = 900  # in a row; half a minute of a phone's clip
+ENOUGH_KICKS = 3  # enough to find the goal and the scale of the ground
+AFTER_A_KICK_S = 2.5  # time for the ball to reach the goal
 ASKED_EVERY = 15  # pictures
-SPREAD = 8  # pictures over the rest of the clip: does the camera stay where it was?
+SPREAD = 8  # pictures over the whole clip, to see whether the camera moves
 QUALITY_LOOKS = 3
 
 
@@ -45,7 +45,7 @@ class PictureQuality:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SampledClip:
-    """What the watched part and the single pictures show.
+    """The measurements of the watched part and of the single pictures.
 
     Attributes
     ----------
@@ -54,11 +54,11 @@ class SampledClip:
     pictures, watched : how many the clip holds, and how many of these were watched.
     rate_hz : pictures per second.
     longest_gap_s : times of the neighbouring pictures that lie farthest apart.
-    damaged : how often something could not be decoded.
-    record : what the ball did.
-    stillness : what the camera did, up to the clip's end.
-    breaks : where the watched part does not run on.
-    background : luma, u and v of the yard without what moves; None where too little was watched.
+    damaged : number of decoding errors.
+    record : of the ball.
+    stillness : of the camera, to the clip's end.
+    breaks : in the watched part.
+    background : luma, u and v of the background model; None where too little was watched.
     quality : of the pictures.
     """
 
@@ -78,12 +78,12 @@ class SampledClip:
 
     @property
     def is_whole(self) -> bool:
-        """Whether every picture was watched, so that the count will see no more than this."""
+        """Whether every picture was watched, so that the count will see nothing more."""
         return self.watched >= self.pictures
 
 
 def sample_clip(path: Path, *, dribbled: bool = False) -> SampledClip:
-    """Watch the start of a clip, and look at single pictures of the rest.
+    """Watch the start of a clip, and single pictures of the rest.
 
     Parameters
     ----------
@@ -127,12 +127,12 @@ def sample_clip(path: Path, *, dribbled: bool = False) -> SampledClip:
 
 
 def likely_balls(record: BallRecord) -> list[RestingBall]:
-    """Resting things that the detector takes for balls."""
+    """Return resting things that the detector takes for balls."""
     return [r for r in record.resting if r.ball_score >= LIKE_A_BALL]
 
 
 def _is_enough(pictures: int, time_s: float, ball: BallWatcher) -> bool:
-    """Whether a few kicks were seen to their end, or as much was watched as there is time for."""
+    """Whether a few kicks were seen to their end, or the time is used up."""
     if pictures >= MOST_PICTURES:
         return True
     if pictures % ASKED_EVERY:
@@ -142,7 +142,7 @@ def _is_enough(pictures: int, time_s: float, ball: BallWatcher) -> bool:
 
 
 def _looked_at(sampler: Sampler) -> tuple[PictureQuality, StillnessReport]:
-    """Look at single pictures spread over a clip: what they are like, and what the camera did."""
+    """Measure quality and the camera's movement on single pictures spread over a clip."""
     camera = StillnessWatcher()
     bright, blur, tilts = [], [], []
     step_s = max(sampler.duration_s / SPREAD, 1e-3)
@@ -165,9 +165,9 @@ def _looked_at(sampler: Sampler) -> tuple[PictureQuality, StillnessReport]:
 
 
 def _noise(sampler: Sampler) -> float | None:
-    """Noise of two key pictures from the middle; None where there is only one.
+    """Measure the noise of two key pictures from the middle; None where there is only one.
 
-    Key pictures are coded by themselves; what lies between often repeats them, noise and all.
+    Key pictures are coded by themselves; others often repeat them, including the noise.
     """
     middle = len(sampler.key_times_s) // 2
     pair = list(sampler.near(sampler.key_times_s[middle - 1 : middle + 1], 0.0)) if middle else []

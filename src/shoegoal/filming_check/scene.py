@@ -1,10 +1,11 @@
-"""Ball, ground and goal as far as the samples show them, found by the count's own code."""
+"""Ball, ground and goal in the samples, found by the count's own code."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from shoegoal.ball.background import MIN_CONTRAST, NOISE_MULTIPLE, paint_difference
 from shoegoal.ball.tracks import SURELY_A_BALL
@@ -12,7 +13,7 @@ from shoegoal.clip.frame import Frame
 from shoegoal.clip.reduced import Planes
 from shoegoal.errors import ClipNotJudgeableError
 from shoegoal.filming_check.sampled import SampledClip, likely_balls
-from shoegoal.ladder.rules import TouchesInARow
+from shoegoal.ladder.rules import Stage, TouchesInARow
 from shoegoal.pipeline.count import evidence_of, ground_of, marker_sigma_px, markers_of
 from shoegoal.pipeline.judging import JudgedSet, judge_evidence
 from shoegoal.pipeline.settings import CountSettings
@@ -20,12 +21,18 @@ from shoegoal.scene.camera import Camera
 from shoegoal.scene.goal import GoalNotPlausibleError
 from shoegoal.scene.ground import SceneNotFittedError
 from shoegoal.scene.lens import stated_lens
-from shoegoal.scene.markers import MarkersNotFoundError
+from shoegoal.scene.markers import BELIEVED_AT, STEP_M, MarkersNotFoundError
 from shoegoal.shots.contacts import dribbled_ways
 from shoegoal.shots.ground import Ground
 from shoegoal.shots.runs import Run
 from shoegoal.types import Detection, ImagePoint
 
+F64 = npt.NDArray[np.float64]
+
+SHORT_STEP_M = 0.45  # a small pupil's step, for the nearest place of the goal; no source
+BESIDE_M = 0.5  # that must be in view beside each marker
+MIN_PATH_M = 1.5  # a shorter path says too little of where a ball was heading
+WIDTH_STEPS, BACK_STEPS = 4.0, 10.0  # of a goal whose size was not given
 INSIDE, RING = 0.8, (1.3, 2.0)  # radii that the ball and its surroundings are compared within
 
 
@@ -36,12 +43,11 @@ class CheckedScene:
     Attributes
     ----------
     ball : the ball at its kick spot.
-    ground : the ground, and the kicks that the samples happened to show.
+    ground : the ground, and the kicks in the samples.
     judged : the goal, and these kicks judged, by the count's own code.
     markers_px : left and right inner foot of the likeliest two things.
     in_view : probability that some two things in the picture are the goal.
-    refusal : with which sentence the count would refuse these samples, were they all; "" where it
-        would not.
+    refusal : why the count would refuse the clip if it held only these samples; else "".
     """
 
     ball: Detection | None = None
@@ -58,19 +64,19 @@ class CheckedScene:
 
     @property
     def camera(self) -> Camera | None:
-        """The camera: with the goal where that was found, else by the ball's sizes alone."""
+        """The camera, fitted with the goal if that was found, else by the ball's sizes only."""
         if self.judged is not None:
             return self.judged.scene.camera
         return None if self.ground is None else self.ground.fit.camera
 
     @property
     def has_goal(self) -> bool:
-        """Whether the count's own code found the goal and could place it on the ground."""
+        """Whether the count's own code found the goal and placed it on the ground."""
         return self.judged is not None
 
 
 def checked_scene(sampled: SampledClip, settings: CountSettings) -> CheckedScene:
-    """Find ball, ground and goal in the samples of a clip, as its count does in all of it."""
+    """Find ball, ground and goal in the samples of a clip, as the count does in the whole clip."""
     size_px = (sampled.info.width_px, sampled.info.height_px)
     if isinstance(settings.stage.rule, TouchesInARow):
         dribbled = dribbled_ways(sampled.record, size_px, settings.ball)
@@ -115,8 +121,84 @@ def checked_scene(sampled: SampledClip, settings: CountSettings) -> CheckedScene
     )
 
 
+@dataclass(frozen=True, slots=True)
+class OutOfView:
+    """Something of the goal that the picture does not show: what, and beyond which side."""
+
+    side: str
+    what: str
+    at_px: ImagePoint
+
+
+def ball_at_goal(scene: CheckedScene, stage: Stage) -> tuple[ImagePoint, float] | None:
+    """Predict the ball's place and diameter (px) on the goal line; None if too little is known."""
+    camera = scene.camera
+    if camera is None or scene.ground is None:
+        return None
+    if scene.has_goal and scene.markers_px is not None:
+        middle = camera.ground_points([(m.x_px, m.y_px) for m in scene.markers_px]).mean(axis=0)
+    else:
+        path = _longest_path(scene.ground)
+        if path is None:
+            return None
+        middle = path[0] + (stage.back_steps or BACK_STEPS) * STEP_M * path[1]
+    diameter_m = scene.ground.fit.ball_diameter_m.value
+    centre, size = camera.ball_image([[*middle, diameter_m / 2]], diameter_m)
+    if not np.isfinite([*centre[0], size[0]]).all():
+        return None
+    return ImagePoint(float(centre[0, 0]), float(centre[0, 1])), float(size[0])
+
+
+def out_of_view(scene: CheckedScene, settings: CountSettings, width_px: int) -> OutOfView | None:
+    """Return what of the goal lies outside the picture; None when all is in view or unknown.
+
+    Parameters
+    ----------
+    scene : what was found.
+    settings : with the stage, and the markers where the user gave them.
+    width_px : width of the picture.
+    """
+    camera = scene.camera
+    if camera is None or settings.left_px is not None:
+        return None
+    if scene.has_goal and scene.markers_px is not None:
+        feet = camera.ground_points([(m.x_px, m.y_px) for m in scene.markers_px])
+        beside = BESIDE_M * (feet[1] - feet[0]) / max(1e-9, float(np.hypot(*(feet[1] - feet[0]))))
+        what = f"less than {BESIDE_M:g} m beside a marker is in the picture"
+        places = [(feet[0] - beside, what), (feet[1] + beside, what)]
+    else:
+        path = None if scene.ground is None else _longest_path(scene.ground)
+        if path is None or scene.in_view >= BELIEVED_AT:
+            return None
+        spot, ahead = path
+        # A ball may cross the line at either marker: only its own line is sure to be near.
+        middle = spot + (settings.stage.back_steps or BACK_STEPS) * SHORT_STEP_M * ahead
+        half = (settings.stage.width_steps or WIDTH_STEPS) * SHORT_STEP_M / 2
+        right = half * np.array([ahead[1], -ahead[0]])
+        places = [
+            (middle, "where the ball was heading lies outside the picture"),
+            (middle - right, "a marker lies outside the picture"),
+            (middle + right, "a marker lies outside the picture"),
+        ]
+    pixels = camera.project([[*place, 0.0] for place, _ in places])
+    for (x_px, y_px), (_, what) in zip(pixels.tolist(), places, strict=True):
+        if np.isfinite([x_px, y_px]).all() and not 0 <= x_px <= width_px - 1:
+            return OutOfView("left" if x_px < 0 else "right", what, ImagePoint(x_px, y_px))
+    return None
+
+
+def _longest_path(ground: Ground) -> tuple[F64, F64] | None:
+    """Return where the ball that went farthest lay, and its unit direction, (2,) each."""
+    paths = [path[np.isfinite(path).all(axis=1)] for path in ground.ways_m]
+    steps = [(path[0], path[-1] - path[0]) for path in paths if len(path) >= 2]
+    start, step = max(steps, key=lambda s: float(np.hypot(*s[1])), default=(None, None))
+    if start is None or step is None or np.hypot(*step) < MIN_PATH_M:
+        return None
+    return start, step / np.hypot(*step)
+
+
 def contrast_levels(frame: Frame, ball: Detection, background: Planes) -> float:
-    """How far a ball's paint is from what it lies on: the mean over its disc, luma levels.
+    """Return the mean difference of a ball's disc from its surroundings, luma levels.
 
     Parameters
     ----------
@@ -126,9 +208,9 @@ def contrast_levels(frame: Frame, ball: Detection, background: Planes) -> float:
 
     Notes
     -----
-    In the measure by which the count tells things from the ground (`paint_difference`): from the
-    same place without the ball or, where the yard settled with it, from the median of a ring round
-    it, whichever is more. On a grey ball it is the numerator of Weber's contrast.
+    It is measured as in the count (`paint_difference`), against the same place without the ball, or
+    against the median of a ring around it if the background holds the ball; the larger one counts.
+    For a grey ball it is the numerator of Weber's contrast.
     """
     radius = ball.diameter_px / 2
     reach = int(np.ceil(RING[1] * radius)) + 2
@@ -152,7 +234,7 @@ def contrast_levels(frame: Frame, ball: Detection, background: Planes) -> float:
 
 
 def least_contrast_levels(noise_levels: float | None) -> float:
-    """Return what the count takes for paint rather than noise, luma levels."""
+    """Return the least difference that the count does not take for noise, luma levels."""
     return max(MIN_CONTRAST, NOISE_MULTIPLE * (noise_levels or 0.0))
 
 

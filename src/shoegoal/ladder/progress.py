@@ -71,11 +71,6 @@ class RoundProgress:
     tries_left: int | None
     waiting: int
 
-    @property
-    def used_up(self) -> bool:
-        """Whether it was not met and has no try left."""
-        return not self.met and self.tries_left == 0
-
 
 @dataclass(frozen=True, slots=True)
 class RungProgress:
@@ -208,8 +203,8 @@ class _Walk:
         self._tries = dict.fromkeys(self._stages, 0)
         self._waiting = dict.fromkeys(self._stages, 0)
 
-    def take_in(self, which: Round, decision: Decision) -> None:
-        """Take in the next set."""
+    def add(self, which: Round, decision: Decision) -> None:
+        """Add the next set."""
         self._sets[which] += 1
         match decision:
             case Decision.LOOK:
@@ -291,5 +286,5 @@ class _Walk:
 def _walk(rung: Rung, sets: Sequence[tuple[Round, SetResult]]) -> _Walk:
     walk = _Walk(rung)
     for which, result in sets:
-        walk.take_in(which, result.decision)
+        walk.add(which, result.decision)
     return walk

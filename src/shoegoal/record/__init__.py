@@ -1,1 +1,1 @@
-"""The record book: sets, corrections, signatures, chained so that no later change goes unseen."""
+"""The record book: sets, corrections, signatures, chained so that every later change shows."""

@@ -1,4 +1,4 @@
-"""Accounts of the page: who may come in from elsewhere, and as what."""
+"""Accounts of the page: who may log in from another computer, and in which role."""
 
 from __future__ import annotations
 
@@ -44,12 +44,19 @@ from shoegoal.record.journal import append_of_book, now_text, time_text
 
 LONGEST_NAME = 80
 ACCOUNT_COLUMNS = ("login", "name", "role", "pupil_id", "class_id", "made_at", "disabled_at")
+# Each takes 64 MiB (the library's default is RFC 9106's second recommended choice).
+_AT_ONCE = threading.BoundedSemaphore(2)
+_HASHER = PasswordHasher()
+TRIES_WITHIN = timedelta(minutes=15)
+SEEN_EVERY = timedelta(minutes=5)  # so that not every page view writes
+TOKEN_BYTES = 32
+LONGEST_LOGIN = 200
 
 
 class Role(StrEnum):
     """What somebody may see and do.
 
-    A teacher everything; a coach spot checks, which show no pupil's name and no tally; a student
+    A teacher: everything. A coach: spot checks, which show no pupil's name and no tally. A student:
     their own sets, to look at.
     """
 
@@ -67,7 +74,7 @@ class Account:
     account_id, name, role : of the account.
     pupil_id, pupil : whose sets a student sees; None for others.
     class_name : the one class that a coach checks; None for all of them.
-    disabled : may not come in.
+    disabled : may not log in.
     """
 
     account_id: int
@@ -80,7 +87,7 @@ class Account:
 
 
 def login_of(name: str) -> str:
-    """Form in which names are compared: width, case and spaces do not matter."""
+    """Return a name as it is compared: width, case and spaces do not matter."""
     return " ".join(unicodedata.normalize("NFKC", name).casefold().split())
 
 
@@ -98,22 +105,23 @@ def add_account(
     Parameters
     ----------
     connection : from `Book.writing`.
-    name, role, password : of the account; what it does is written down under this name.
+    name, role, password : of the account; its name stands beside all that it does.
     pupil : for a student, and only then: by the name in the book.
     class_name : for a coach, who then checks this class alone.
 
     Raises
     ------
     BadSettingsError
-        The name is taken, the password weak, pupil or class are not known or not of this role.
+        The name is taken, the password is weak, or pupil or class are unknown or do not fit the
+        role.
     """
     shown = " ".join(name.split())
     if not 1 <= len(shown) <= LONGEST_NAME:
         raise BadSettingsError(f"an account's name has 1 to {LONGEST_NAME} letters")
     if (pupil is not None) != (role is Role.STUDENT):
-        raise BadSettingsError("a student's account, and no other, names its --pupil")
+        raise BadSettingsError("only a student's account has a --pupil, and it needs one")
     if class_name is not None and role is not Role.COACH:
-        raise BadSettingsError("only a coach's account is for one --class")
+        raise BadSettingsError("only a coach's account can have a --class")
     if connection.scalar(select(schema.accounts.c.id).where(_is(shown))) is not None:
         raise BadSettingsError(f'there already is an account "{shown}"; choose another name')
     connection.execute(
@@ -158,7 +166,7 @@ def list_accounts(connection: Connection) -> list[Account]:
 
 
 def set_password(connection: Connection, name: str, password: str) -> None:
-    """Give an account another password; whoever is logged in with the old one is logged out.
+    """Change an account's password, and log out everybody who used the old one.
 
     Raises
     ------
@@ -170,7 +178,7 @@ def set_password(connection: Connection, name: str, password: str) -> None:
 
 
 def set_disabled(connection: Connection, name: str, disabled: bool) -> None:
-    """Shut an account out at once, or let it in again.
+    """Disable an account at once, or enable it again.
 
     Raises
     ------
@@ -189,7 +197,7 @@ def _change(connection: Connection, account: Account, values: dict[str, str | No
 
 
 def _write_down(connection: Connection, account_id: int) -> None:
-    """Write into the journal how an account is now."""
+    """Record the account's present state in the journal."""
     found = select(schema.accounts).where(schema.accounts.c.id == account_id)
     row = connection.execute(found).mappings().one()
     append_of_book(connection, "account", account_payload(dict(row)))
@@ -245,9 +253,6 @@ def _account(row: Row[Any]) -> Account:
 
 
 SHORTEST, LONGEST = 12, 200
-# Each takes 64 MiB (the library's default is RFC 9106's second recommended choice).
-_AT_ONCE = threading.BoundedSemaphore(2)
-_HASHER = PasswordHasher()
 
 
 def hash_password(password: str, name: str) -> str:
@@ -269,7 +274,7 @@ def hash_password(password: str, name: str) -> str:
 
 
 def password_fits(password: str, hashed: str | None) -> bool:
-    """Whether a password is the hashed one; with no hash, no, after the same time."""
+    """Whether a password fits a hash; without a hash False, after the same time."""
     if len(password) > LONGEST:
         return False
     with _AT_ONCE:
@@ -285,26 +290,22 @@ def _nobodys() -> str:
     return _HASHER.hash("nobody has this password")
 
 
-TRIES_WITHIN = timedelta(minutes=15)
-# Of an account from one address; from one address, which a school's pupils may share; and of an
-# account from everywhere, so high that no one address can shut anybody else out of theirs.
+# Failed logins: to an account from one address; from one address, which a school's pupils may
+# share; to an account from everywhere, so high that no single address can lock its owner out.
 MOST_OF_BOTH, MOST_OF_ADDRESS, MOST_OF_ACCOUNT = 5, 20, 200
 LONGEST_SESSION, LONGEST_IDLE = timedelta(hours=12), timedelta(hours=1)
-SEEN_EVERY = timedelta(minutes=5)  # so that looking at a page does not always write
-TOKEN_BYTES = 32
-LONGEST_LOGIN = 200
 
 
 @dataclass(frozen=True, slots=True)
 class Session:
-    """Somebody who is logged in, and the token that their forms carry."""
+    """A login, and the token that its forms carry."""
 
     account: Account
     csrf: str
 
 
 def log_in(book: Book, name: str, password: str, address: str, now: datetime | None = None) -> str:
-    """Let somebody in.
+    """Log somebody in.
 
     Parameters
     ----------
@@ -320,9 +321,10 @@ def log_in(book: Book, name: str, password: str, address: str, now: datetime | N
     Raises
     ------
     NotLetInError
-        No such account, a wrong password, or a disabled account: all said alike.
+        No such account, a wrong password, or a disabled account; the message is the same.
     TooManyTriesError
-        Too many of this account or address failed of late; the password was not looked at.
+        Too many recent logins to this account or from this address failed; the password was not
+        checked.
     """
     at, login = now or datetime.now(UTC), login_of(name[:LONGEST_LOGIN])
     accounts, tries = schema.accounts.c, schema.login_tries
@@ -366,7 +368,7 @@ def log_in(book: Book, name: str, password: str, address: str, now: datetime | N
 
 
 def session_of(book: Book, token: str, now: datetime | None = None) -> Session | None:
-    """Find the session that a token stands for; None when there is none or it ended."""
+    """Find a token's session; None when there is none or it ended."""
     at, sessions = now or datetime.now(UTC), schema.sessions.c
     with book.reading() as connection:
         row = connection.execute(
@@ -380,7 +382,7 @@ def session_of(book: Book, token: str, now: datetime | None = None) -> Session |
     if account.disabled:
         return None
     if row.seen_at < time_text(at - SEEN_EVERY):
-        # Looking goes on beside a full disk or another writer; the session only ends the sooner.
+        # Reading works even with a full disk or another writer; the session only ends sooner.
         with suppress(OutputError, RecordBookError), book.writing() as connection:
             connection.execute(
                 update(schema.sessions)
@@ -411,7 +413,7 @@ def _refuse_too_many(connection: Connection, login: str, address: str) -> None:
 
 
 def forget_tries(book: Book, name: str) -> int:
-    """Let an account in again at once, after too many failed logins; return how many there were.
+    """Forget an account's failed logins, so that it can log in at once; return how many there were.
 
     Raises
     ------
@@ -425,7 +427,7 @@ def forget_tries(book: Book, name: str) -> int:
 
 
 def _network(address: str) -> str:
-    """Write an address in one way; of IPv6 the network of one house, which has no end of them."""
+    """Return an IPv4 address, or an IPv6 network: one household has countless IPv6 addresses."""
     try:
         known = ip_address(address.split("%")[0])
     except ValueError:

@@ -1,12 +1,12 @@
-"""How often calls that nobody was asked about were right, and what that means for later ones.
+"""How often calls made without asking were right, and how far later ones can be trusted.
 
 Such a call is checked in two ways. A coach's spot checks are drawn at random and blind to the
-count. A signed set was in front of a teacher: what nobody corrected there is taken as right, so its
-share of changed calls is the least that was wrong.
+count. A teacher saw every signed set: calls that nobody corrected there count as right, so the
+share of changed calls is a lower bound of the errors.
 
 Both are counted in classes of evidence: a make or a miss, by its probability, with the same edges
-as the counts that come with shoegoal (`shots/weights.json`). A class that does worse in this book
-than there is trusted less from then on, and one that does better more, once enough checks show it.
+as the counts that come with shoegoal (`shots/weights.json`). Once enough checks show that a class
+does worse in this book than there, it is trusted less; one that does better is trusted more.
 """
 
 from __future__ import annotations
@@ -50,7 +50,9 @@ MOST_KEPT = 32
 _AT_A_TIME = 500  # sets of one query
 _CALLS = (Call.MAKE, Call.MISS)
 _SAME_KICK_S = SAME_EVENT_S[EventKind.SHOT]
-_views: dict[str, str] = {}  # by the hash of the count, which is long to read
+_views: dict[str, str] = {}  # by the hash of the count, which takes long to read
+_trusts: dict[str, Trust] = {}  # by the hash of the newest entry that bears on it
+_signed_sets: dict[str, tuple[list[CheckedCall], int]] = {}  # by the hash of a set's last entry
 
 
 def wilson_interval(hits: int, of: int, confidence: float = CONFIDENCE) -> tuple[float, float]:
@@ -58,7 +60,7 @@ def wilson_interval(hits: int, of: int, confidence: float = CONFIDENCE) -> tuple
 
     Parameters
     ----------
-    hits, of : counted among how many; 0..1 is all that is known of none.
+    hits, of : how many of how many; none of none gives 0..1.
     confidence : of the interval.
 
     Raises
@@ -87,7 +89,7 @@ def cohens_kappa(table: Sequence[Sequence[int]]) -> float | None:
 
     Returns
     -------
-    Kappa, or None where both gave one and the same answer throughout, which leaves it undefined.
+    Kappa; None where both gave the same single answer throughout, which leaves it undefined.
     """
     total = sum(map(sum, table))
     if total == 0:
@@ -102,11 +104,11 @@ def cohens_kappa(table: Sequence[Sequence[int]]) -> float | None:
 
 
 def checks_missing(hits: int, of: int, width: float, confidence: float = CONFIDENCE) -> int:
-    """How many more checks make the interval no wider than wanted, if the share stays as it is.
+    """Return how many more checks make the interval narrow enough if the share stays as it is.
 
     Parameters
     ----------
-    hits, of : checked so far; with none, the share that needs most is taken, a half.
+    hits, of : checked so far; without any, a share of a half is assumed, which needs the most.
     width : wanted, from the interval's lower to its upper end; above 0.
     confidence : of the interval.
 
@@ -126,15 +128,11 @@ def checks_missing(hits: int, of: int, width: float, confidence: float = CONFIDE
     low, high = of, MOST_CHECKS
     if of and wide_enough(of):
         return 0
-    # Rounding the hits makes the width wobble by a hair: bisect, then step up to the first.
+    # Rounding makes the width not quite monotonic: bisect, then step up to the first.
     while high - low > 1:
         middle = (low + high) // 2
         low, high = (low, middle) if wide_enough(middle) else (middle, high)
     return high - of
-
-
-_trusts: dict[str, Trust] = {}  # by the hash of the newest entry that bears on it
-_signed_sets: dict[str, tuple[list[CheckedCall], int]] = {}  # by the hash of a set's last entry
 
 
 class Source(StrEnum):
@@ -166,7 +164,7 @@ class CheckedCall:
 
     @property
     def is_changed(self) -> bool:
-        """Whether the person found something else."""
+        """Whether the person disagreed with the call."""
         return CALL_ANSWERED.get(self.seen) is not self.call
 
 
@@ -205,9 +203,9 @@ class ClassTrust:
     Attributes
     ----------
     evidence : the class.
-    changed, checked : of its calls, as people found them.
+    changed, checked : how many calls people changed, of how many that they checked.
     p : probability that such a call is right, from these counts.
-    is_lowered : below what is shipped; else above.
+    is_lowered : whether that is below the shipped probability, rather than above.
     """
 
     evidence: EvidenceClass
@@ -218,7 +216,7 @@ class ClassTrust:
 
     @property
     def sentence(self) -> str:
-        """What is done, and why."""
+        """How trust changes, and why."""
         more = "less" if self.is_lowered else "more"
         return (
             f"{self.evidence.name}: {self.changed} of {self.checked} turned out otherwise, so such "
@@ -229,17 +227,17 @@ class ClassTrust:
 
 @dataclass(frozen=True, slots=True)
 class Trust:
-    """What a book's own checks make of its calls; without any, nothing.
+    """How far a book's own checks change the trust in its calls; without checks, not at all.
 
     Attributes
     ----------
-    classes : those in which it differs from what is shipped.
+    classes : those that differ from the shipped error rates.
     """
 
     classes: tuple[ClassTrust, ...] = ()
 
     def weighed(self, analysis: Analysis) -> Analysis:
-        """Give a count's shots the probabilities that they have earned in this book.
+        """Give a count's shots the probabilities that this book's checks support.
 
         A call that is no longer sure enough becomes unsure, and its reason says why.
         """
@@ -271,7 +269,7 @@ AS_SHIPPED = Trust()
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """How many of some calls people changed, with the 95 % Wilson interval of that share."""
+    """How many calls of one kind people changed, with the 95 % Wilson interval of that share."""
 
     what: str
     changed: int
@@ -282,7 +280,7 @@ class Row:
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """What one source found: of all calls, then by call, by view and by class of evidence."""
+    """One source's results: for all calls, then by call, by view and by class of evidence."""
 
     source: Source
     all: Row
@@ -297,7 +295,7 @@ class ReliabilityPoint:
 
     Attributes
     ----------
-    p_make : mean of what was said.
+    p_make : mean of the probabilities given.
     makes, shots : as people found them.
     low, high : 95 % Wilson interval of the share.
     """
@@ -349,7 +347,7 @@ def evidence_class(call: Call, p_make: float) -> EvidenceClass:
 
 
 def trust_of(connection: Connection) -> Trust:
-    """Work out what a book's own checks make of its calls.
+    """Work out how far a book's own checks change the trust in its calls.
 
     It changes only with a signature, its withdrawal or a coach's answer, and is kept until then.
     """
@@ -366,7 +364,7 @@ def trust_of(connection: Connection) -> Trust:
 
 
 def accuracy_of(connection: Connection, class_name: str | None = None) -> Accuracy:
-    """Compare what was called without asking with what people found.
+    """Compare the calls made without asking with what people found.
 
     Parameters
     ----------
@@ -399,10 +397,10 @@ def row_of(what: str, changed: int, called: int) -> Row:
 def class_trust(
     evidence: EvidenceClass, blind: Sequence[CheckedCall], signed: Sequence[CheckedCall]
 ) -> ClassTrust | None:
-    """Say what a class is worth; None where it is worth what is shipped.
+    """Work out the trust in a class; None where it is as shipped.
 
-    It is lowered as soon as the 95 % interval of the changed share lies above the shipped error,
-    and raised once it lies below; for that only blind checks count.
+    It is lowered once the 95 % interval of the changed share lies above the shipped error, and
+    raised once it lies below. Only blind checks can raise it.
     """
     both = _once((*blind, *signed))
     worse = [
@@ -454,7 +452,7 @@ def _trust(connection: Connection) -> Trust:
 
 
 def _once(calls: Iterable[CheckedCall]) -> list[CheckedCall]:
-    """Of calls about one shot, leave the first: blind checks come first."""
+    """Keep the first of the calls about one shot: blind checks come first."""
     kept: list[CheckedCall] = []
     by_set: dict[int, list[float]] = defaultdict(list)
     for call in calls:
@@ -485,7 +483,7 @@ def _row(what: str, calls: Sequence[CheckedCall]) -> Row:
 
 
 def _blind(connection: Connection, class_name: str | None) -> list[CheckedCall]:
-    """List what coaches answered about calls; of a shot drawn twice, the first answer counts."""
+    """List coaches' answers about calls; of a shot drawn twice, the first answer counts."""
     items, answers, calls = schema.coach_items.c, schema.coach_answers.c, schema.calls.c
     rounds, classes = schema.coach_rounds.c, schema.classes.c
     query = (
@@ -534,7 +532,7 @@ class _SignedSets:
 
 
 def _signed(connection: Connection, class_name: str | None) -> _SignedSets:
-    """Compare the first count of every signed set with how it stands."""
+    """Compare the first count of every signed set with its status."""
     sets, pupils, classes = schema.sets.c, schema.pupils.c, schema.classes.c
     journal = schema.journal.c
     last = select(journal.hash).where(journal.set_id == sets.id).order_by(journal.seq.desc())
@@ -604,7 +602,7 @@ def _checked(
     seqs: Sequence[int],
     called: Mapping[int, Sequence[tuple[float, Call, float]]],
 ) -> tuple[list[CheckedCall], int]:
-    """Compare a set's first count with how it stands; count what was added, too."""
+    """Compare a set's first count with its status; count added shots, too."""
     held = still_held(changes)
     undone = {change.seq for change in changes} - {change.seq for change in held}
     first, now = seqs[0], [seq for seq in seqs if seq not in undone][-1]
@@ -629,7 +627,7 @@ def _answer_to(time_s: float, changes: Iterable[object]) -> Answer | None:
 
 
 def _seen_now(time_s: float, calls: Iterable[tuple[float, Call, float]]) -> Answer | None:
-    """Return what a shot is called with the markers elsewhere; None where that is unsure."""
+    """Return a shot's call after markers were moved; None where that is unsure."""
     near = min(calls, key=lambda call: abs(call[0] - time_s), default=None)
     if near is None or abs(near[0] - time_s) > _SAME_KICK_S:
         return Answer.NOT_A_SHOT

@@ -1,7 +1,7 @@
-"""The book as an open database: short transactions that are there whole or not at all.
+"""The book as an open database, with short transactions that happen wholly or not at all.
 
-SQLite runs with a write-ahead log and ``synchronous=FULL``: what a commit has acknowledged outlives
-the process and a power cut (https://www.sqlite.org/pragma.html#pragma_synchronous).
+SQLite runs with a write-ahead log and ``synchronous=FULL``: a committed transaction survives a
+crash and a power cut (https://www.sqlite.org/pragma.html#pragma_synchronous).
 """
 
 from __future__ import annotations
@@ -41,7 +41,17 @@ from shoegoal.written import write_whole
 WAIT_S = 10.0  # for another writer; a transaction of ours takes milliseconds
 _WRITING = "shoegoal_writing"
 _UPGRADING = "shoegoal_upgrading"
-_UPGRADE_LOCK = 5_302_118_044  # any number, the same in every version
+_UPGRADE_LOCK = 5_302_118_044  # an arbitrary number, the same in every version
+BOOK_VARIABLE = "SHOEGOAL_BOOK"
+BOOK_FILE_NAME = "book.sqlite3"
+_POSTGRESQL = ("postgresql", "postgres", "postgresql+psycopg")
+_NO_ROOM = ("disk is full", "no space left", "disk i/o error", "could not extend file")
+_NO_RIGHT = ("readonly database", "read-only", "permission denied", "unable to open database file")
+_LOCKED = ("database is locked", "lock timeout", "database table is locked")
+_DAMAGED = ("malformed", "not a database", "corrupt", "invalid page", "no such table",
+            "file is encrypted")  # fmt: skip
+MIGRATIONS = Path(__file__).parent / "migrations"
+_MOST_BYTES = 10_000
 
 
 class Book:
@@ -75,9 +85,9 @@ class Book:
 
     @contextmanager
     def reading(self) -> Generator[Connection, None, None]:
-        """Give a connection that sees one moment of the book."""
+        """Give a connection that sees the book at one moment."""
         level = {} if self.file else {"isolation_level": "REPEATABLE READ"}
-        with told_plainly(self.name), self._engine.connect() as connection:
+        with database_errors(self.name), self._engine.connect() as connection:
             connection = connection.execution_options(**level)
             with connection.begin():
                 yield connection
@@ -88,9 +98,10 @@ class Book:
 
         Parameters
         ----------
-        history : the journal may grow; without, writers in PostgreSQL need not wait in line.
+        history : the journal may grow; without that, writers in PostgreSQL need not wait for each
+            other.
         """
-        with told_plainly(self.name), self._engine.connect() as connection:
+        with database_errors(self.name), self._engine.connect() as connection:
             connection = connection.execution_options(**{_WRITING: True})
             with connection.begin():
                 if history and self.file is None and revision_of(connection) is not None:
@@ -104,13 +115,13 @@ class Book:
         refuse_newer(revision, self.name)
         if revision == REVISION:
             return
-        with told_plainly(self.name), self._engine.connect() as connection:
+        with database_errors(self.name), self._engine.connect() as connection:
             connection = connection.execution_options(**{_WRITING: True, _UPGRADING: True})
             with connection.begin():
                 if self.file is None:
                     key = {"key": _UPGRADE_LOCK}
                     connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), key)
-                revision = revision_of(connection)  # another process may have been quicker
+                revision = revision_of(connection)  # another process may have done it first
                 if revision == REVISION:
                     return
                 if self.file is not None and revision is not None:
@@ -131,15 +142,15 @@ def _make_folder(folder: Path) -> None:
 
 
 def _make_private(file: Path) -> None:
-    """Make a new book one that nobody else on the computer can read; SQLite's logs follow it."""
-    with suppress(OSError):  # what stands in the way, SQLite will say
+    """Create the file of a new book so that only its owner can read it; SQLite's logs follow it."""
+    with suppress(OSError):  # SQLite reports what is wrong
         os.close(os.open(file, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600))
 
 
 def _prepare_sqlite(engine: Engine, wait_s: float) -> None:
     @event.listens_for(engine, "connect")
     def connected(connection: DBAPIConnection, _: Any) -> None:
-        # Python's own habit of opening transactions late would leave DDL and reads outside them.
+        # Python would open transactions late, which leaves DDL and reads outside them.
         connection.isolation_level = None
         cursor = connection.cursor()
         cursor.execute(f"PRAGMA busy_timeout = {round(wait_s * 1000)}")
@@ -152,29 +163,24 @@ def _prepare_sqlite(engine: Engine, wait_s: float) -> None:
     def begun(connection: Connection) -> None:
         writing = connection.get_execution_options().get(_WRITING)
         if connection.get_execution_options().get(_UPGRADING):
-            # A step that builds a table anew drops the old one, to which others point meanwhile.
+            # A step that rebuilds a table drops the old one while others still refer to it.
             connection.exec_driver_sql("PRAGMA foreign_keys = OFF")
-        # Taking the lock at once lets a second writer wait rather than fail midway.
+        # With the lock taken at once, a second writer waits instead of failing midway.
         connection.exec_driver_sql("BEGIN IMMEDIATE" if writing else "BEGIN")
 
 
-BOOK_VARIABLE = "SHOEGOAL_BOOK"
-BOOK_FILE_NAME = "book.sqlite3"
-_POSTGRESQL = ("postgresql", "postgres", "postgresql+psycopg")
-
-
 def book_url(named: str | None = None) -> URL:
-    """Turn what a person named into a database URL.
+    """Turn the user's name for a book into a database URL.
 
     Parameters
     ----------
-    named : a file path or a ``postgresql://`` URL; the environment's ``SHOEGOAL_BOOK`` and then
-        the user's own data folder stand in for it.
+    named : a file path or a ``postgresql://`` URL; default: the variable ``SHOEGOAL_BOOK``, then a
+        file in the user's data folder.
 
     Raises
     ------
     RecordBookError
-        It looks like a URL and is none, or is for a kind of database that the book cannot live in.
+        It looks like a URL and is none, or names a kind of database that cannot hold a book.
     """
     said = named or os.environ.get(BOOK_VARIABLE) or str(_own_file())
     if "://" not in said:
@@ -187,7 +193,7 @@ def book_url(named: str | None = None) -> URL:
         ) from error
     if url.drivername not in _POSTGRESQL:
         raise RecordBookError(
-            f"a record book cannot live in {url.drivername}; give a file, or "
+            f"a record book cannot be kept in {url.drivername}; give a file, or "
             "postgresql://USER@HOST/NAME"
         )
     return url.set(drivername="postgresql+psycopg")
@@ -206,16 +212,9 @@ def _own_file() -> Path:
     return user_data_path("shoegoal", appauthor=False) / BOOK_FILE_NAME
 
 
-_NO_ROOM = ("disk is full", "no space left", "disk i/o error", "could not extend file")
-_NO_RIGHT = ("readonly database", "read-only", "permission denied", "unable to open database file")
-_LOCKED = ("database is locked", "lock timeout", "database table is locked")
-_DAMAGED = ("malformed", "not a database", "corrupt", "invalid page", "no such table",
-            "file is encrypted")  # fmt: skip
-
-
 @contextmanager
-def told_plainly(name: str) -> Generator[None, None, None]:
-    """Turn a database's errors into shoegoal's; nothing of the transaction remains.
+def database_errors(name: str) -> Generator[None, None, None]:
+    """Turn a database's errors into shoegoal's; the transaction is rolled back.
 
     Parameters
     ----------
@@ -247,8 +246,8 @@ def _plain(name: str, error: BaseException) -> ShoegoalError:
         return RecordChangedError("the book's history is never changed or deleted")
     if any(words in low for words in ("unique", "duplicate key")):
         return RecordChangedError(
-            "somebody else wrote to the book at the same moment; nothing of yours was written, "
-            "so look again and repeat it"
+            "somebody else wrote to the book at the same moment, so your change was not stored; "
+            "look again and repeat it"
         )
     if any(words in low for words in _LOCKED):
         return RecordBookError(
@@ -262,24 +261,21 @@ def _plain(name: str, error: BaseException) -> ShoegoalError:
         )
     if any(words in low for words in _NO_ROOM):
         return OutputError(
-            f"the record book {name} has no room left ({said}); make room and repeat. What was "
-            "there is still there"
+            f"the record book {name} has no room left ({said}); make room and repeat. Nothing "
+            "that was stored is lost"
         )
     if any(words in low for words in _NO_RIGHT):
         return OutputError(f"the record book {name} cannot be written ({said}); check the folder")
     return RecordBookError(f"the record book {name} cannot be used ({said})")
 
 
-MIGRATIONS = Path(__file__).parent / "migrations"
-
-
 def revision_of(connection: Connection) -> str | None:
-    """Return the newest step that a book has been through; None for an empty database.
+    """Return a book's newest migration step; None for an empty database.
 
     Raises
     ------
     RecordBookError
-        The database holds tables of something else.
+        The database holds another program's tables.
     """
     names = inspect(connection).get_table_names()
     if "alembic_version" in names and "journal" in names:
@@ -293,7 +289,7 @@ def revision_of(connection: Connection) -> str | None:
 
 
 def refuse_newer(revision: str | None, name: str) -> None:
-    """Refuse a book that a later version of shoegoal has been through.
+    """Refuse a book that a later version of shoegoal has written.
 
     Raises
     ------
@@ -308,7 +304,7 @@ def refuse_newer(revision: str | None, name: str) -> None:
 
 
 def upgrade(connection: Connection) -> None:
-    """Run the steps that are missing, inside the caller's transaction."""
+    """Run the missing migration steps in the caller's transaction."""
     from alembic import command
     from alembic.config import Config
 
@@ -319,14 +315,14 @@ def upgrade(connection: Connection) -> None:
 
 
 def keep_copy(book: Path, revision: str) -> Path:
-    """Copy an SQLite book aside as it is before a step; a copy already there is left alone.
+    """Copy an SQLite book before a migration step; an existing copy is kept.
 
-    SQLite's own backup takes in what still lies in the write-ahead log.
+    SQLite's own backup includes the write-ahead log.
 
     Raises
     ------
     OutputError
-        There is no room or right to write the copy, so the book must not be touched.
+        There is no room or right to write the copy, so the book must not be changed.
     """
     copy = book.with_name(f"{book.name}.before-step-after-{revision}")
     if copy.exists():
@@ -334,20 +330,17 @@ def keep_copy(book: Path, revision: str) -> Path:
     aside = copy.with_name(f"{copy.name}.part")
     try:
         aside.unlink(missing_ok=True)
-        aside.touch(mode=0o600)  # as the book itself
+        aside.touch(mode=0o600)  # the same rights as the book
         with closing(sqlite3.connect(book)) as source, closing(sqlite3.connect(aside)) as target:
             source.backup(target)
         aside.replace(copy)
     except (OSError, sqlite3.Error) as error:
         aside.unlink(missing_ok=True)
         raise OutputError(
-            f"no copy of the record book could be kept at {copy} ({error}), so the book was not "
-            "brought up to date; make room"
+            f"the record book could not be copied to {copy} ({error}), so the book was not "
+            "updated; make room"
         ) from error
     return copy
-
-
-_MOST_BYTES = 10_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -361,7 +354,7 @@ class Seen:
 
 
 def note_seen(place: str, entry: int, head: str) -> None:
-    """Note the newest entry of the book at a place; without room or right, the older note stays."""
+    """Note a book's newest entry; without room or right to write, the older note stays."""
     file = _file(place)
     with suppress(OSError):
         file.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
@@ -369,16 +362,18 @@ def note_seen(place: str, entry: int, head: str) -> None:
 
 
 def seen_of(place: str) -> Seen | None:
-    """Recall the note about the book at a place; None while there is none that can be read."""
+    """Return the note about a book; None where there is none that can be read."""
     try:
-        plain = json.loads(read_outside(_file(place), _MOST_BYTES))
-        return Seen(str(plain["place"]), int(plain["entry"]), str(plain["head"]), str(plain["at"]))
+        values = json.loads(read_outside(_file(place), _MOST_BYTES))
+        return Seen(
+            str(values["place"]), int(values["entry"]), str(values["head"]), str(values["at"])
+        )
     except (OSError, ValueError, KeyError, TypeError):
         return None
 
 
 def forget_seen(place: str) -> None:
-    """Drop the note: a new book begins there."""
+    """Delete the note, because a new book begins there."""
     with suppress(OSError):
         _file(place).unlink(missing_ok=True)
 

@@ -1,4 +1,4 @@
-"""What the book remembers of a class: its ladder, its code for handing in, its limits."""
+"""A class's settings in the book: its ladder, its code for handing in, its limits."""
 
 from __future__ import annotations
 
@@ -19,6 +19,7 @@ from shoegoal.record.journal import now_text
 
 CODE_LETTERS = "23456789abcdefghjkmnpqrstuvwxyz"  # none that is taken for another
 CODE_LENGTH = 6
+LETTERS = "23456789ABCDEFGHJKMNPQRSTUVWXYZ"  # none that looks like another
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,13 +39,13 @@ class HandInLimits:
 
 @dataclass(frozen=True, slots=True)
 class ClassSettings:
-    """A class as it is set up.
+    """A class and its settings.
 
     Attributes
     ----------
     class_id, name : of the class.
-    code : in the address that its pupils open; reveals nothing.
-    ladder_id, ladder : that it climbs; the shipped one where none was given.
+    code : part of the address that its pupils open; it reveals nothing.
+    ladder_id, ladder : its ladder; the shipped one where none was given.
     limits : of handing in.
     """
 
@@ -57,7 +58,7 @@ class ClassSettings:
 
 
 def settings_of(connection: Connection, class_name: str) -> ClassSettings | None:
-    """Read a class's settings; None where nothing was ever set.
+    """Read a class's settings; None where it has none.
 
     Raises
     ------
@@ -78,7 +79,7 @@ def settings_by_id(connection: Connection, class_id: int) -> ClassSettings | Non
 
 
 def remembered_ladder(connection: Connection, class_name: str) -> Ladder | None:
-    """Ladder that a class was last run or set up with; None where none was given."""
+    """Return the ladder that a class last used; None where none was given."""
     found = settings_of(connection, class_name)
     return None if found is None or found.ladder_id is None else found.ladder
 
@@ -90,13 +91,13 @@ def remember_class(
     ladder: Ladder | None = None,
     limits: dict[str, int] | None = None,
 ) -> ClassSettings:
-    """Set a class up, or change what is named; the rest stays.
+    """Set a class up, or change some of its settings.
 
     Parameters
     ----------
     connection : from `Book.writing`.
     class_name : of a class in the book.
-    ladder : that it climbs from now on.
+    ladder : its ladder from now on.
     limits : fields of `HandInLimits` to change.
 
     Raises
@@ -144,13 +145,12 @@ def _read(connection: Connection, where: ColumnElement[bool]) -> ClassSettings |
     return ClassSettings(row.class_id, row.name, row.code, row.ladder_id, ladder, limits)
 
 
-LETTERS = "23456789ABCDEFGHJKMNPQRSTUVWXYZ"  # none that is taken for another when it is typed
 GROUPS, GROUP_LENGTH = 4, 4
 
 
 @dataclass(frozen=True, slots=True)
 class Slip:
-    """A pupil's slip, as it is printed once."""
+    """A pupil's slip, as printed; the secret is not stored."""
 
     pupil: str
     secret: str
@@ -158,7 +158,7 @@ class Slip:
 
 @dataclass(frozen=True, slots=True)
 class SlipHolder:
-    """Whoever brings a slip.
+    """The pupil whose slip was shown.
 
     Attributes
     ----------
@@ -174,14 +174,14 @@ class SlipHolder:
 def make_slips(
     connection: Connection, settings: ClassSettings, pupils: Sequence[str] = (), *, again: bool
 ) -> list[Slip]:
-    """Make slips for pupils of a class who have none.
+    """Make slips for those pupils of a class who have none.
 
     Parameters
     ----------
     connection : from `Book.writing`.
     settings : of the class.
     pupils : by name; all of the class when none is named.
-    again : for those who have one, too; the one they have is worth nothing from then on.
+    again : for those who have one, too; the old one is no longer valid.
 
     Raises
     ------
@@ -216,7 +216,7 @@ def make_slips(
 
 
 def holder_of(connection: Connection, secret: str) -> SlipHolder | None:
-    """Say whose slip a secret is from; None where it is nobody's."""
+    """Find the pupil of a secret; None where it is nobody's."""
     pupils, slips = schema.pupils.c, schema.slips.c
     row = connection.execute(
         select(pupils.id, pupils.name, pupils.class_id)

@@ -1,8 +1,8 @@
 """Spot checks: a random sample of counted shots, looked at by a coach who does not see the count.
 
-A check is about a shot's call, or about one cue of its form. What the count left unsure has nothing
-to agree with, so only what it decided is drawn: by cue and by decision, from each as many as its
-share of the class asks for. The sample then stands for all of them as it is.
+A check is about a shot's call, or about one cue of its form. Nobody can agree or disagree with an
+unsure call, so only decided ones are drawn: by cue and by decision, each in proportion to its share
+of the class. The sample then represents them all without weights.
 """
 
 from __future__ import annotations
@@ -35,11 +35,12 @@ ANSWERED = and_(
     schema.coach_answers.c.round_id == schema.coach_items.c.round_id,
     schema.coach_answers.c.place == schema.coach_items.c.place,
 )
+BANDS = (Answer.IN_BAND.value, Answer.LOOK.value)
 
 
 @dataclass(frozen=True, slots=True)
 class Check:
-    """A shot to look at; what it was counted as stays hidden.
+    """A shot to look at; its call stays hidden.
 
     Attributes
     ----------
@@ -62,7 +63,7 @@ class Check:
 
     @property
     def answers(self) -> tuple[str, ...]:
-        """What a coach may say of it."""
+        """What a coach can answer."""
         return (*decisions_of(self.cue), CANNOT_TELL)
 
 
@@ -79,7 +80,7 @@ class Round:
 
 @dataclass(frozen=True, slots=True)
 class _Decided:
-    """What a count decided about a shot."""
+    """A decision of a count about a shot."""
 
     set_id: int
     analysis_seq: int
@@ -89,22 +90,22 @@ class _Decided:
 
 
 def decisions_of(cue: str) -> tuple[str, ...]:
-    """Return what a count may decide about a cue or a shot: what a coach agrees with or not."""
+    """Return the decisions that a count can make about a cue or a shot."""
     return _CALLS if cue == SHOT else BANDS
 
 
 def draw_round(
     connection: Connection, class_name: str, size: int, seed: int, *, cues: bool = False
 ) -> int:
-    """Draw a round for a class; the same seed draws the same shots of the same book.
+    """Draw a round for a class; the same seed draws the same shots from the same book.
 
     Parameters
     ----------
     connection : from `Book.writing`.
     class_name : of the class.
-    size : how many checks; all that there are when there are fewer.
+    size : how many checks; all of them where there are fewer.
     seed : 0 to 2**31 - 1.
-    cues : of form, instead of makes and misses.
+    cues : check cues of form instead of makes and misses.
 
     Returns
     -------
@@ -113,7 +114,7 @@ def draw_round(
     Raises
     ------
     BadSettingsError
-        No such class, or nothing of it to draw.
+        No such class, or it has nothing to draw.
     """
     class_id = class_id_of(connection, class_name)
     strata: dict[tuple[str, str], list[_Decided]] = {}
@@ -130,7 +131,7 @@ def draw_round(
         for key, wanted in zip(keys, shares, strict=True)
         for decided in chance.sample(strata[key], wanted)
     ]
-    chance.shuffle(drawn)  # or the order would show what each was counted as
+    chance.shuffle(drawn)  # otherwise the order would show the calls
     row = {"seed": seed, "made_at": now_text()}
     made = connection.execute(insert(schema.coach_rounds).values(class_id=class_id, **row))
     key = made.inserted_primary_key
@@ -188,7 +189,7 @@ def class_names(connection: Connection) -> list[str]:
 
 
 def checks_of(connection: Connection, round_id: int) -> list[Check]:
-    """List a round's shots in their order, without what they were counted as.
+    """List a round's shots in their order, without their calls.
 
     Raises
     ------
@@ -223,7 +224,7 @@ def checks_of(connection: Connection, round_id: int) -> list[Check]:
 
 
 def _nameless(history: SetHistory) -> Path | None:
-    """Path of a set's clip, unless it names the pupil: files of a class are often called so."""
+    """Return the path of a set's clip; None where it holds the pupil's name, as it often does."""
     path = history.clip_path
     if path is None or _letters(history.pupil) in _letters(str(path)):
         return None
@@ -235,19 +236,19 @@ def _letters(text: str) -> str:
 
 
 def start_of(history: SetHistory) -> float:
-    """Presentation time of a set's first picture, whatever version counted it."""
+    """Return the presentation time of a set's first picture, whichever version counted it."""
     return float(json.loads(history.count.content)["clip"]["start_s"])
 
 
 def answer_check(
     connection: Connection, round_id: int, place: int, answer: str, by: str = ""
 ) -> None:
-    """Write a coach's answer down; it cannot be changed, or it would not be blind any more.
+    """Store a coach's answer. It cannot be changed later, because then it would not be blind.
 
     Raises
     ------
     BadSettingsError
-        No such shot in the round, it is answered already, or that is no answer to it.
+        No such shot in the round, it is already answered, or the answer does not fit it.
     """
     check = next((c for c in checks_of(connection, round_id) if c.place == place), None)
     if check is None:
@@ -277,7 +278,7 @@ def class_id_of(connection: Connection, class_name: str) -> int:
 
 
 def _decided(connection: Connection, class_name: str, *, cues: bool) -> list[_Decided]:
-    """List what the newest count of every set decided."""
+    """List the decisions of the newest count of every set."""
     calls = schema.calls.c
     decided: list[_Decided] = []
     for history in load_sets(connection, class_name=class_name):
@@ -298,7 +299,7 @@ def _decided(connection: Connection, class_name: str, *, cues: bool) -> list[_De
 
 
 def _shares(sizes: Sequence[int], wanted: int) -> list[int]:
-    """Split a sample in proportion (largest remainders), with one at least of each that has any."""
+    """Split a sample in proportion (largest remainders), at least one of each kind that occurs."""
     total = sum(sizes)
     wanted = min(wanted, total)
     exact = [wanted * size / total for size in sizes]
@@ -314,9 +315,6 @@ def _shares(sizes: Sequence[int], wanted: int) -> list[int]:
     return shares
 
 
-BANDS = (Answer.IN_BAND.value, Answer.LOOK.value)
-
-
 def decided_cues(history: SetHistory) -> Iterator[tuple[float, str, str]]:
     """List kick time, cue and band of every cue with an answer; nothing where no form was read."""
     if history.folder_path is None:
@@ -324,7 +322,7 @@ def decided_cues(history: SetHistory) -> Iterator[tuple[float, str, str]]:
     try:
         form = load_form(history.folder_path)
     except BadSettingsError:
-        return  # damaged, or of another version: there is nothing to agree with
+        return  # damaged, or of another version
     if form is None or form.clip_sha256 != history.clip_sha256:
         return
     for shot in form.shots:
@@ -332,7 +330,7 @@ def decided_cues(history: SetHistory) -> Iterator[tuple[float, str, str]]:
 
 
 def cue_words(cue: str) -> tuple[str, str]:
-    """Return a cue's title and what is looked for in it; of one not known any more, its key."""
+    """Return a cue's title and what to look for; for an unknown cue, its key."""
     band = load_bands().get(cue)
     return (cue, "") if band is None else (band.title, band.well)
 
@@ -344,7 +342,7 @@ class Agreement:
     Attributes
     ----------
     what : ``all``, or what was counted: ``make``, ``miss``, a band.
-    agreed, checked : of how many that the coach could judge.
+    agreed, checked : how often, of how many that the coach could judge.
     low, high : 95 % Wilson interval of the share.
     missing : further checks until that interval is as narrow as wanted.
     """
@@ -359,14 +357,14 @@ class Agreement:
 
 @dataclass(frozen=True, slots=True)
 class CueReport:
-    """What the answers say of one cue, or of makes and misses.
+    """The answers about one cue, or about makes and misses.
 
     Attributes
     ----------
     cue : its name; empty for makes and misses.
-    shares : of all, then by what they were counted as.
+    shares : for all, then by call.
     kappa : Cohen's, beyond chance; None where it is undefined.
-    could_not_tell, open_checks : drawn without an answer to compare, and not yet answered.
+    could_not_tell, open_checks : drawn, but the coach could not tell; not yet answered.
     """
 
     cue: str
@@ -377,7 +375,7 @@ class CueReport:
 
     @property
     def drawn(self) -> bool:
-        """Whether anything of it was ever drawn."""
+        """Whether any check of it was drawn."""
         return bool(self.shares[0].checked or self.could_not_tell or self.open_checks)
 
     @property
@@ -389,7 +387,7 @@ class CueReport:
 
 @dataclass(frozen=True, slots=True)
 class Report:
-    """What the answers of a class say: of makes and misses, then cue by cue."""
+    """A class's answers: about makes and misses, then cue by cue."""
 
     class_name: str
     cues: tuple[CueReport, ...]

@@ -1,4 +1,4 @@
-"""One pupil's data, to hand over: all that the book holds of them, and pictures without faces."""
+"""One pupil's data to hand over: all that the book holds about them, and pictures without faces."""
 
 from __future__ import annotations
 
@@ -37,6 +37,26 @@ from shoegoal.written import whole_file
 EXPORT_FORMAT = 1
 DATA_NAME = "data.json"
 JPEG_QUALITY = 88
+U8 = npt.NDArray[np.uint8]
+Box = tuple[int, int, int, int]  # left, top, right, bottom; px
+LEAST_PERSON = 0.3
+HEAD_SHARE = 0.35  # of a standing person's box, from its top: head, neck and some of the shoulders
+SIDE_MARGIN = 0.15  # of the box's width, to either side
+TOP_MARGIN = 0.12  # of the box's height: boxes often cut hair off
+UPRIGHT_RATIO = 1.25  # height over width; lower boxes (bent, sitting, cut off) are covered whole
+WINDOW_SHARES = (1.0, 0.6)  # of the picture's shorter side
+WINDOW_STEP = 0.5
+FACE_MARGIN = 0.35
+LEAST_FACE_SHARE = 0.03  # of the picture's shorter side
+FACE_LONG_SIDE_PX = 1280  # larger pictures are scaled to this before faces are searched for
+MOSAIC_CELLS = 4  # across a covered patch: far too few to recognise a face
+FRAME_DARKEST = 70  # grey: the dark bars between stills, JPEG's ringing included
+FRAME_BODY = 0.3  # above this share of a picture is its heading
+LEAST_STILL_SHARE = 0.3  # of the picture's height: narrower pieces are no stills
+_CASCADES = (
+    "haarcascade_frontalface_default.xml",
+    "haarcascade_profileface.xml",
+)
 
 
 def export_pupil(book: Book, pupil: str, out: Path) -> int:
@@ -45,8 +65,8 @@ def export_pupil(book: Book, pupil: str, out: Path) -> int:
     Parameters
     ----------
     book : the record book.
-    pupil : name as it stands in the book.
-    out : to be written whole or not at all; a folder that shoegoal wrote is replaced.
+    pupil : name in the book.
+    out : where to write; a folder that shoegoal wrote is replaced.
 
     Returns
     -------
@@ -90,12 +110,12 @@ def _check_pupil(connection: Connection, pupil: str) -> None:
 def _set_data(connection: Connection, history: SetHistory) -> dict[str, Any]:
     try:
         analysis = history.count.analysis()
-        plain = detail(history, history.standing(analysis), analysis)
-    except BadSettingsError:  # a count in a form of another version; it goes along as it is
-        plain = summary(history, None)
+        content = detail(history, history.status(analysis), analysis)
+    except BadSettingsError:  # a count written by another version; it is exported as it is
+        content = summary(history, None)
     for machine_path in ("clip_path", "folder_path"):
-        plain.pop(machine_path, None)
-    return plain | {
+        content.pop(machine_path, None)
+    return content | {
         "counts": [json.loads(count.content) for count in history.counts],
         "signature": None if history.signature is None else asdict(history.signature),
         "journal": [dict(row) for row in rows(connection, history.set_id)],
@@ -123,12 +143,12 @@ def _files(data: dict[str, Any], histories: list[SetHistory]) -> Iterator[tuple[
         for name, content in _pictures(history, history.folder_path):
             # The overview is drawn from numbers; all others hold parts of the clip.
             safe = content if name == OVERVIEW_NAME else without_faces(content)
-            if safe is not None:  # what cannot be looked at cannot be made safe
+            if safe is not None:  # what cannot be decoded cannot be made safe
                 yield f"set-{history.set_id}/{name}", safe
 
 
 def _pictures(history: SetHistory, folder: Path) -> Iterator[tuple[str, bytes]]:
-    """Pictures as the set stands; of a count that this version cannot read, as they lie there."""
+    """Return the set's pictures; of a count that this version cannot read, as written."""
     try:
         yield from SetPictures(history, history.count.analysis()).all()
     except BadSettingsError:
@@ -140,7 +160,7 @@ def _pictures(history: SetHistory, folder: Path) -> Iterator[tuple[str, bytes]]:
 
 
 def without_faces(content: bytes) -> bytes | None:
-    """Cover the faces of a coded picture; None where it is none."""
+    """Cover the faces of an encoded picture; None where it cannot be decoded."""
     bgr = decoded_picture(content)
     if bgr is None:
         return None
@@ -158,29 +178,6 @@ def _write_zip(out: Path, data: dict[str, Any], histories: list[SetHistory]) -> 
         raise cannot_write(out, error) from error
 
 
-U8 = npt.NDArray[np.uint8]
-Box = tuple[int, int, int, int]  # left, top, right, bottom; px
-
-LEAST_PERSON = 0.3
-HEAD_SHARE = 0.35  # of a standing person's box, from its top: head, neck and some of the shoulders
-SIDE_MARGIN = 0.15  # of the box's width, to either side
-TOP_MARGIN = 0.12  # of the box's height: boxes often cut hair off
-UPRIGHT_RATIO = 1.25  # height over width; a lower box is a person bent, sitting or cut: all covered
-WINDOW_SHARES = (1.0, 0.6)  # of the picture's shorter side
-WINDOW_STEP = 0.5
-FACE_MARGIN = 0.35
-LEAST_FACE_SHARE = 0.03  # of the picture's shorter side
-FACE_LONG_SIDE_PX = 1280  # larger pictures are looked at for faces at this size
-MOSAIC_CELLS = 4  # across a covered patch: far below what any face can be known from
-FRAME_DARKEST = 70  # grey: the dark bars between stills, JPEG's ringing included
-FRAME_BODY = 0.3  # what lies above this share of a picture is its heading
-LEAST_STILL_SHARE = 0.3  # of the picture's height: narrower pieces are no stills
-_CASCADES = (
-    "haarcascade_frontalface_default.xml",
-    "haarcascade_profileface.xml",
-)
-
-
 def cover_faces(bgr: U8) -> tuple[U8, int]:
     """Cover every head and face that is found.
 
@@ -195,14 +192,14 @@ def cover_faces(bgr: U8) -> tuple[U8, int]:
     """
     covered = bgr.copy()
     patches = [*head_boxes(bgr), *face_boxes(bgr)]
-    # The largest last: its cells are the coarsest, and none finer may show through.
+    # The largest last: its cells are the coarsest, and no finer ones may show through.
     for patch in sorted(patches, key=_area):
         _cover(covered, bgr, patch)
     return covered, len(patches)
 
 
 def head_boxes(bgr: U8) -> list[Box]:
-    """Where heads of persons are or may be, px."""
+    """Find where heads of persons are or may be, px."""
     boxes = []
     for first, last in _stills(bgr):
         still = bgr[:, first:last]
@@ -215,7 +212,7 @@ def head_boxes(bgr: U8) -> list[Box]:
 
 
 def face_boxes(bgr: U8) -> list[Box]:
-    """Faces found as such, frontal or in profile to either side, with a margin, px."""
+    """Find faces, frontal or in profile to either side, with a margin, px."""
     height, width = bgr.shape[:2]
     scale = min(1.0, FACE_LONG_SIDE_PX / max(height, width))
     size = (max(1, round(scale * width)), max(1, round(scale * height)))
@@ -238,7 +235,7 @@ def face_boxes(bgr: U8) -> list[Box]:
 
 
 def _stills(bgr: U8) -> list[tuple[int, int]]:
-    """First and last column of every still of a strip; of the whole picture where it is one."""
+    """Return the first and last column of every still of a strip, or of a single still."""
     height, width = bgr.shape[:2]
     body = cv2.cvtColor(bgr[round(FRAME_BODY * height) :], cv2.COLOR_BGR2GRAY)
     bright = np.concatenate([[False], body.max(axis=0) > FRAME_DARKEST, [False]])
@@ -252,7 +249,7 @@ def _stills(bgr: U8) -> list[tuple[int, int]]:
 
 
 def _windows(width: int, height: int) -> Iterator[Box]:
-    """Whole, then squares of every size that overlap by half."""
+    """Return the whole picture, then squares of every size that overlap by half."""
     yield 0, 0, width, height
     for share in WINDOW_SHARES:
         side = max(32, round(share * min(width, height)))
@@ -299,7 +296,7 @@ def _distinct(boxes: list[Box]) -> list[Box]:
 
 
 def _cover(canvas: U8, source: U8, box: Box) -> None:
-    """Lay a coarse mosaic over a patch; nothing finer than its cells is left."""
+    """Lay a coarse mosaic over a patch; nothing finer than its cells remains."""
     left, top, right, bottom = box
     patch = source[top:bottom, left:right]
     high, wide = patch.shape[:2]

@@ -1,4 +1,4 @@
-"""Bringing counts into the book: whose set it is, what it was counted for, where its files lie."""
+"""Adding counts to the book: whose set it is, which stage it is for, where its files are."""
 
 from __future__ import annotations
 
@@ -28,20 +28,28 @@ from shoegoal.record.journal import (
     set_version,
     sha256_of,
 )
-from shoegoal.record.queue import keep_state
+from shoegoal.record.set_states import keep_state
 
 UNNAMED_CLASS = "no class"
+ANIMALS = (
+    "Badger", "Beaver", "Bison", "Bumblebee", "Camel", "Cheetah", "Condor", "Cricket", "Curlew",
+    "Dolphin", "Dormouse", "Egret", "Falcon", "Finch", "Gazelle", "Gecko", "Hedgehog", "Heron",
+    "Ibex", "Jackdaw", "Kestrel", "Kingfisher", "Lemur", "Llama", "Lynx", "Marmot", "Martin",
+    "Newt", "Ocelot", "Otter", "Panda", "Pelican", "Penguin", "Plover", "Puffin", "Quail",
+    "Rabbit", "Raven", "Robin", "Salmon", "Seal", "Sparrow", "Squirrel", "Stork", "Swift",
+    "Tapir", "Toucan", "Turtle", "Walrus", "Wombat", "Wren", "Zebra",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
 class Filed:
-    """Where a count went.
+    """The set that a count was filed as.
 
     Attributes
     ----------
     set_id, version, pupil : the set, its version now, and whose it is.
     news : ``new set``, ``counted again`` or ``already there``.
-    clip_found : the clip lies beside the result and is the one that was counted.
+    clip_found : whether the clip is beside the result and is the one that was counted.
     """
 
     set_id: int
@@ -54,7 +62,7 @@ class Filed:
 def enrol(
     connection: Connection, class_name: str, names: Sequence[str], invented: int
 ) -> list[str]:
-    """Enter pupils of a class, the class too where it is new; return their names.
+    """Enter pupils of a class, and the class where it is new; return their names.
 
     Parameters
     ----------
@@ -84,7 +92,7 @@ def enrol(
 
 
 def enter_missing(book: Book, class_name: str, pupil: str) -> None:
-    """Enter a pupil in a class, unless the book has one of that name."""
+    """Enter a pupil in a class, unless the book has a pupil of that name."""
     with book.writing() as connection:
         known = select(schema.pupils.c.id).where(schema.pupils.c.name == pupil)
         if connection.scalar(known) is None:
@@ -101,22 +109,22 @@ def file_count(
     stage: StageRecord | None = None,
     ladder: Ladder | None = None,
 ) -> Filed:
-    """Bring a count into the book.
+    """Add a count to the book.
 
     Parameters
     ----------
     connection : from `Book.writing`.
     analysis, folder : what `count` wrote, and where.
-    class_name, pupil : whose; a pupil with an invented name is entered when none is given.
-    stage, ladder : to judge the set by instead of the stage that it was counted for.
+    class_name, pupil : whose it is; by default a new pupil with an invented name.
+    stage, ladder : to judge the set by, instead of the stage that it was counted for.
 
     Raises
     ------
     BadSettingsError
-        The pupil is not known or belongs elsewhere, the stage asks for another goal, the clip was
+        The pupil is unknown or in another class, the stage asks for another goal, the clip was
         changed since it was counted, or its set is another pupil's.
     RecordChangedError
-        The clip's set is signed, so no other count of it can come in.
+        The clip's set is signed, so no other count of it can be added.
     """
     clip = _clip_beside(analysis, folder)
     if stage is not None:
@@ -152,7 +160,7 @@ def file_count(
 
 
 def described(analysis: Analysis, content: str) -> dict[str, Any]:
-    """Describe a count for the journal: hashes of all that it rests on, and every call."""
+    """Describe a count for the journal: hashes of all its inputs, and every call."""
     return {
         "clip_sha256": analysis.clip.sha256,
         "tool_version": analysis.tool_version,
@@ -171,14 +179,14 @@ def described(analysis: Analysis, content: str) -> dict[str, Any]:
 
 
 def calibration_sha256(content: str) -> str:
-    """Hash of camera, markers and goal as they stand in an analysis file."""
+    """Hash camera, markers and goal of an analysis file."""
     return sha256_of(json.loads(content)["scene"])
 
 
 def write_count(
     connection: Connection, seq: int, set_id: int, analysis: Analysis, content: str
 ) -> None:
-    """Put a count beside its journal entry."""
+    """Store a count beside its journal entry."""
     payload = described(analysis, content)
     connection.execute(
         insert(schema.analyses).values(
@@ -274,13 +282,13 @@ def _class_id(connection: Connection, name: str) -> int:
 
 
 def ladder_id_of(connection: Connection, ladder: Ladder) -> int:
-    """Find a ladder by what it holds, or enter it."""
-    table, plain = schema.ladders, plain_ladder(ladder)
-    row = {"sha256": sha256_of(plain), "title": ladder.title}
+    """Find a ladder by its content, or enter it."""
+    table, content = schema.ladders, plain_ladder(ladder)
+    row = {"sha256": sha256_of(content), "title": ladder.title}
     found = connection.scalar(select(table.c.id).where(table.c.sha256 == row["sha256"]))
     if found is not None:
         return int(found)
-    made = connection.execute(insert(table).values(content=canonical_text(plain), **row))
+    made = connection.execute(insert(table).values(content=canonical_text(content), **row))
     append_of_book(connection, "ladder", {"ladder": _new_id(made)} | row)
     return _new_id(made)
 
@@ -309,7 +317,7 @@ def _put_places(connection: Connection, set_id: int, places: dict[str, str | Non
 
 
 def _is_there(connection: Connection, set_id: int, content: str) -> bool:
-    """Whether this very count is the last one that came in, be it in an older format."""
+    """Whether this count is the one that was added last, perhaps in an older format."""
     table = schema.analyses.c
     corrected = select(schema.corrections.c.seq)
     newest = connection.scalar(
@@ -322,29 +330,21 @@ def _is_there(connection: Connection, set_id: int, content: str) -> bool:
         return newest == content
     try:
         return analysis_to_json(analysis_from_json(newest.encode(), "the book")) == content
-    except BadSettingsError:  # damaged: a count that can be read is news
+    except BadSettingsError:  # damaged, so a readable count is new
         return False
 
 
-ANIMALS = (
-    "Badger", "Beaver", "Bison", "Bumblebee", "Camel", "Cheetah", "Condor", "Cricket", "Curlew",
-    "Dolphin", "Dormouse", "Egret", "Falcon", "Finch", "Gazelle", "Gecko", "Hedgehog", "Heron",
-    "Ibex", "Jackdaw", "Kestrel", "Kingfisher", "Lemur", "Llama", "Lynx", "Marmot", "Martin",
-    "Newt", "Ocelot", "Otter", "Panda", "Pelican", "Penguin", "Plover", "Puffin", "Quail",
-    "Rabbit", "Raven", "Robin", "Salmon", "Seal", "Sparrow", "Squirrel", "Stork", "Swift",
-    "Tapir", "Toucan", "Turtle", "Walrus", "Wombat", "Wren", "Zebra",
-)  # fmt: skip
 LOWEST, HIGHEST = 10, 99
 
 
 def invent_name(taken: Collection[str], source: random.Random | None = None) -> str:
-    """Invent a pseudonym that nobody has.
+    """Invent a pseudonym that is not in use.
 
     Parameters
     ----------
     taken : names in use.
-    source : of chance; the operating system's when None, so that names reveal nothing of the order
-        in which pupils came.
+    source : of random numbers; default: the operating system's, so that names do not reveal the
+        order in which pupils came.
     """
     chance = source or random.SystemRandom()
     highest = HIGHEST

@@ -1,9 +1,9 @@
-"""Clips handed in from phones: the queue, in the book's own database.
+"""Clips handed in from phones: a queue in the book's database.
 
-A clip waits as a row. Whoever works on it claims the row for a short while and claims it again
-before that is over; a worker that dies lets its claim run out, and another one goes on. The end of
-the work is written only under the claim that began it, in one transaction with the set that comes
-of it: so no clip is lost, and none becomes two sets, whatever dies when.
+A clip waits as a row. A worker claims the row for a short time and renews the claim before it runs
+out. When a worker dies, its claim runs out and another worker takes the clip. A result is stored
+only under a valid claim, in one transaction with the set that it makes. So no clip is lost and none
+becomes two sets, whatever dies and when.
 """
 
 from __future__ import annotations
@@ -41,27 +41,28 @@ from shoegoal.types import ImagePoint
 CLAIM_S = 20.0
 MOST_TRIES = 3
 TOKEN_BYTES = 24
-BROKE_OFF = "counting it broke off several times"
+BROKE_OFF = "counting it was interrupted several times"
+CLIPS_VARIABLE = "SHOEGOAL_CLIPS"
 
 
 class ClipState(StrEnum):
-    """Where a clip is on its way."""
+    """The state of a clip that was handed in."""
 
-    RECEIVING = "receiving"  # its bytes still come
-    RECEIVED = "received"  # whole; the filming is to be checked
-    CHECKED = "checked"  # the check asks for another clip; the pupil decides
+    RECEIVING = "receiving"  # being uploaded
+    RECEIVED = "received"  # complete; the filming is to be checked
+    CHECKED = "checked"  # the check advises to film again; the pupil decides
     WAITING = "waiting"  # for a worker
     COUNTING = "counting"
-    COUNTED = "counted"  # a set of the book
+    COUNTED = "counted"  # a set in the book
     NOT_COUNTED = "cannot be counted"
-    SET_ASIDE = "set aside"  # another one is filmed in its place
+    SET_ASIDE = "set aside"  # replaced by another clip
 
 
 OPEN_STATES = (ClipState.RECEIVED, ClipState.WAITING, ClipState.COUNTING)
 
 
 class ClaimLostError(ShoegoalError):
-    """Somebody else works on the clip now, so what was found out is dropped."""
+    """Another worker has the clip now, so this result is dropped."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,17 +71,17 @@ class HandedIn:
 
     Attributes
     ----------
-    clip_id, token : number in the book; name in addresses, which nobody guesses.
+    clip_id, token : number in the book; unguessable name in addresses.
     pupil_id, pupil, class_id, class_name : whose it is.
     ladder_id, stage : what it was filmed for.
-    clip_path : where its bytes are, or come to be.
-    size_bytes, sha256 : of the file; no hash before it is whole.
-    state, why : where it is; why it cannot be counted, or what was asked of the pupil.
-    filming : what the check of the filming said, in plain values; None before it.
+    clip_path : where the file is, or will be.
+    size_bytes, sha256 : of the file; no hash before it is complete.
+    state, why : its state; why it cannot be counted, or what the pupil was asked to change.
+    filming : result of the filming check, serialised; None before it.
     markers_px : left and right foot of the markers where a person pointed at them.
     made_at, changed_at : times.
-    tries : counts that were begun.
-    set_id : of the set that came of it.
+    tries : number of counts begun.
+    set_id : the set that it became.
     """
 
     clip_id: int
@@ -105,7 +106,7 @@ class HandedIn:
 
     @property
     def part_path(self) -> Path:
-        """Where its bytes are gathered until they are all there."""
+        """Where its bytes are stored until the upload is complete."""
         return self.clip_path.with_name(f"{self.clip_path.name}.part")
 
 
@@ -118,15 +119,15 @@ def begin(
     clip_name: str,
     size_bytes: int,
 ) -> HandedIn:
-    """Enter a clip whose bytes are about to come.
+    """Enter a clip that is about to be uploaded.
 
     Parameters
     ----------
     connection : from `Book.writing`.
     pupil_id, ladder_id, stage : whose clip, and for what.
-    folder : that all clips lie below; this one gets a folder of its own.
+    folder : of all clips; this one gets its own folder in it.
     clip_name : file name with its ending.
-    size_bytes : that are to come.
+    size_bytes : to be uploaded.
     """
     token = secrets.token_urlsafe(TOKEN_BYTES)
     at = now_text()
@@ -171,7 +172,7 @@ def clips_of(
 
 
 def count_since(connection: Connection, pupil_id: int, since: datetime) -> int:
-    """Count the clips that a pupil began to hand in since a moment."""
+    """Count the clips that a pupil began to hand in since a given time."""
     table = schema.handed_in.c
     query = select(func.count()).where(
         table.pupil_id == pupil_id, table.made_at >= time_text(since)
@@ -180,7 +181,7 @@ def count_since(connection: Connection, pupil_id: int, since: datetime) -> int:
 
 
 def twin_of(connection: Connection, clip: HandedIn, sha256: str) -> str | None:
-    """Name whose clip with the same bytes is there already; None where there is none."""
+    """Return the pupil whose clip has the same bytes; None where there is none."""
     table, sets, pupils = schema.handed_in.c, schema.sets.c, schema.pupils.c
     here = (
         select(pupils.name)
@@ -202,18 +203,18 @@ def twin_of(connection: Connection, clip: HandedIn, sha256: str) -> str | None:
 def move(
     connection: Connection, clip: HandedIn, state: ClipState, *, why: str = "", **values: Any
 ) -> bool:
-    """Bring a clip to another state, unless it has left the one that it was seen in.
+    """Change a clip's state, unless it has changed since it was read.
 
     Parameters
     ----------
     connection : from `Book.writing`.
-    clip, state : which clip, and where to.
+    clip, state : which clip, and its new state.
     why : see `HandedIn`.
     values : further columns.
 
     Returns
     -------
-    Whether it was still there.
+    Whether the state was changed.
     """
     table = schema.handed_in
     changed = connection.execute(
@@ -227,7 +228,7 @@ def move(
 def count_again(
     connection: Connection, clip: HandedIn, left_px: ImagePoint, right_px: ImagePoint
 ) -> bool:
-    """Let a clip be counted with the markers that a person pointed at."""
+    """Queue a clip to be counted with the markers that a person pointed at."""
     markers = canonical_text([[left_px.x_px, left_px.y_px], [right_px.x_px, right_px.y_px]])
     return move(connection, clip, ClipState.WAITING, markers=markers, tries=0)
 
@@ -239,13 +240,13 @@ def claim_next(
     claim_s: float = CLAIM_S,
     now: datetime | None = None,
 ) -> tuple[HandedIn, str] | None:
-    """Take the oldest clip that is to be checked, or to be counted.
+    """Claim the oldest clip that is to be checked or counted.
 
     Parameters
     ----------
     connection : from `Book.writing`.
-    check : clips whose filming is to be checked, instead of those to be counted.
-    claim_s : for how long; `keep_claim` makes it longer.
+    check : take clips whose filming is to be checked, instead of those to be counted.
+    claim_s : for how long; `keep_claim` extends it.
     now : UTC; the clock's when None.
 
     Returns
@@ -259,7 +260,7 @@ def claim_next(
         .where(_ready(check=check, at=at))
         .order_by(table.c.changed_at, table.c.id)
         .limit(1)
-        .with_for_update(skip_locked=True)  # SQLite has one writer at a time, and leaves it out
+        .with_for_update(skip_locked=True)  # ignored by SQLite, which has one writer at a time
     )
     if found is None:
         return None
@@ -274,7 +275,7 @@ def claim_next(
 
 
 def is_anything_ready(connection: Connection, *, check: bool) -> bool:
-    """Whether `claim_next` would find a clip; asks without keeping other writers waiting."""
+    """Whether `claim_next` would find a clip; does not block other writers."""
     ready = select(schema.handed_in.c.id).where(_ready(check=check, at=datetime.now(UTC)))
     return connection.scalar(ready.limit(1)) is not None
 
@@ -282,7 +283,7 @@ def is_anything_ready(connection: Connection, *, check: bool) -> bool:
 def keep_claim(
     connection: Connection, clip: HandedIn, claim: str, claim_s: float = CLAIM_S
 ) -> bool:
-    """Claim a clip for longer; whether it still was one's own."""
+    """Extend a claim; return False if it was lost."""
     table = schema.handed_in
     changed = connection.execute(
         update(table)
@@ -306,7 +307,7 @@ def finish(
     Raises
     ------
     ClaimLostError
-        The claim ran out and somebody else took the clip; nothing of this transaction may stay.
+        The claim ran out and another worker took the clip; roll this transaction back.
     """
     table = schema.handed_in
     changed = connection.execute(
@@ -318,7 +319,7 @@ def finish(
         )
     )  # fmt: skip
     if changed.rowcount != 1:
-        raise ClaimLostError("another worker took the clip over; its count is the one that holds")
+        raise ClaimLostError("another worker took the clip over; its count is the valid one")
 
 
 def _ready(*, check: bool, at: datetime) -> ColumnElement[bool]:
@@ -375,14 +376,11 @@ def _of(row: Row[Any]) -> HandedIn:
     )
 
 
-CLIPS_VARIABLE = "SHOEGOAL_CLIPS"
-
-
 def clips_folder(book: Book) -> Path:
-    """Make the folder if need be, for its owner alone, and return it.
+    """Return the folder of clips; make it, readable by its owner only, if it is missing.
 
-    The variable ``SHOEGOAL_CLIPS`` names another one; workers on other computers have to see it
-    under the same name.
+    The variable ``SHOEGOAL_CLIPS`` names another one. Workers on other computers must reach it by
+    the same name.
 
     Raises
     ------

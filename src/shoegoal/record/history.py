@@ -1,4 +1,4 @@
-"""One set with all that happened to it, read from the book, and written as JSON values.
+"""A set with its whole history, read from the book, and as JSON values.
 
 The JSON is what ``--json`` prints and an export holds.
 """
@@ -25,11 +25,11 @@ from shoegoal.record.journal import set_version
 from shoegoal.record.schema import WITHDRAWN, stands_signed
 from shoegoal.record.status import (
     Correction,
-    Standing,
-    StandingShot,
+    SetStatus,
+    ShotStatus,
     read_correction,
     serialise_change,
-    stand,
+    set_status,
     still_held,
 )
 
@@ -44,13 +44,13 @@ class Count:
     content: str
 
     def analysis(self) -> Analysis:
-        """Read it."""
+        """Read the count."""
         return analysis_from_json(self.content.encode(), f"the count in entry {self.seq}")
 
 
 @dataclass(frozen=True, slots=True)
 class Signature:
-    """A signed set: by whom, when, and what was signed."""
+    """A signature: by whom, when, and what was signed."""
 
     seq: int
     at: str
@@ -60,13 +60,18 @@ class Signature:
 
 @dataclass(frozen=True, slots=True)
 class Withdrawal:
-    """A signature taken back: when, by whom and why; the signature itself stays."""
+    """A withdrawn signature: when, by whom and why; the signature itself is kept."""
 
     seq: int
     at: str
     by: str
     reason: str
     signature_seq: int
+
+    @property
+    def sentence(self) -> str:
+        """The withdrawal for a list of remarks, without its author."""
+        return f"the signature was withdrawn: {self.reason}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,13 +83,13 @@ class SetHistory:
     set_id, version : its number, and how many journal entries it has.
     pupil, class_name, ladder : names; class and ladder may be None.
     stage : what it is judged by.
-    clip_sha256, clip_name, added_at : the clip, and when it came into the book.
-    clip_path, folder_path : where clip and pictures were last; None when not known or removed.
+    clip_sha256, clip_name, added_at : the clip, and when it was added to the book.
+    clip_path, folder_path : last known place of clip and pictures; None when unknown or removed.
     counts : all counts of the clip, the first one first.
     corrections : all of them, undone ones included, in order.
     signature : None while not signed, or when it was withdrawn.
     withdrawals : signatures that were withdrawn, in order.
-    trust : what the book's own checks make of its calls, while the set is open.
+    trust : how far the book's own checks change the trust in its calls, while the set is open.
     """
 
     set_id: int
@@ -107,37 +112,37 @@ class SetHistory:
 
     @property
     def held(self) -> list[Correction]:
-        """Corrections that still hold."""
+        """Corrections that were not undone."""
         return still_held(self.corrections)
 
     @property
     def count(self) -> Count:
-        """The count that holds: the newest, unless it came with a correction that was undone."""
+        """The valid count: the newest, unless it came with a correction that was undone."""
         corrected = {c.seq for c in self.corrections}
         held = {c.seq for c in self.held}
         return [c for c in self.counts if c.seq not in corrected or c.seq in held][-1]
 
     @property
     def is_recounted(self) -> bool:
-        """Whether the count that holds was worked out anew for a moved marker."""
+        """Whether the valid count was made anew for a moved marker."""
         return self.count.seq in {correction.seq for correction in self.corrections}
 
-    def standing(self, analysis: Analysis | None = None) -> Standing:
-        """How the set stands now; ``analysis`` saves reading `count` again."""
+    def status(self, analysis: Analysis | None = None) -> SetStatus:
+        """Return the set's present status; ``analysis`` saves reading `count` again."""
         counted = self.count.analysis() if analysis is None else analysis
         if self.signature is None:
             counted = self.trust.weighed(counted)
-        return stand(counted, self.stage_asked, [c.change for c in self.held])
+        return set_status(counted, self.stage_asked, [c.change for c in self.held])
 
-    def standing_while_open(self) -> Standing | None:
-        """How the set stands, while it can still change; None when it is signed.
+    def open_status(self) -> SetStatus | None:
+        """Return the status of a set that can still change; None when it is signed.
 
-        None, too, when its count has a form that this version cannot read.
+        None, too, when this version cannot read its count.
         """
         if self.signature is not None:
             return None
         try:
-            return self.standing()
+            return self.status()
         except BadSettingsError:
             return None
 
@@ -152,14 +157,14 @@ class SetHistory:
         return self.stage.rule_kind == TouchesInARow.kind
 
     def clip_state(self) -> str:
-        """Say how the clip is now: ``as counted``, ``changed`` or ``not found``."""
+        """Return the clip's state: ``as counted``, ``changed`` or ``not found``."""
         if self.clip_path is None or not self.clip_path.is_file():
             return "not found"
         return "as counted" if file_sha256(self.clip_path) == self.clip_sha256 else "changed"
 
 
 def file_sha256(path: Path) -> str:
-    """Hash a file, once for as long as its time of change, which nobody can set, stays.
+    """Hash a file; kept until its change time (ctime), which nobody can set, changes.
 
     Raises
     ------
@@ -169,7 +174,7 @@ def file_sha256(path: Path) -> str:
     try:
         seen = path.stat()
     except OSError:
-        return clip_sha256(path)  # which says why
+        return clip_sha256(path)  # which explains it
     return _sha256_of(path, seen.st_ino, seen.st_size, seen.st_mtime_ns, seen.st_ctime_ns)
 
 
@@ -200,7 +205,7 @@ def load_sets(
     pupil: str | None = None,
     signed: bool | None = None,
 ) -> list[SetHistory]:
-    """Read sets in order of their numbers, all or those that are asked for."""
+    """Read all sets, or some, in order of their numbers."""
     sets, pupils, classes = schema.sets.c, schema.pupils.c, schema.classes.c
     query = (
         select(
@@ -302,22 +307,22 @@ def _withdrawals(connection: Connection, set_id: int) -> tuple[Withdrawal, ...]:
     )
 
 
-def state_of(history: SetHistory, standing: Standing | None) -> str:
-    """Say what a set waits for (look, to sign, count again), or that it is signed."""
+def state_of(history: SetHistory, status: SetStatus | None) -> str:
+    """Return what a set waits for (look, to sign, count again), or that it is signed."""
     if history.signature is not None:
         return "signed"
-    if standing is None:
+    if status is None:
         return "count again"
-    return "look" if standing.needs_a_look else "to sign"
+    return "look" if status.needs_a_look else "to sign"
 
 
-def summary(history: SetHistory, standing: Standing | None) -> dict[str, Any]:
-    """Describe a set in short; a signed one as it was signed, whatever later versions think."""
+def summary(history: SetHistory, status: SetStatus | None) -> dict[str, Any]:
+    """Summarise a set; a signed one as it was signed, whatever later versions would say."""
     signature = history.signature
     return {
         "set": history.set_id,
         "version": history.version,
-        "state": state_of(history, standing),
+        "state": state_of(history, status),
         "pupil": history.pupil,
         "class": history.class_name,
         "ladder": history.ladder,
@@ -325,8 +330,8 @@ def summary(history: SetHistory, standing: Standing | None) -> dict[str, Any]:
         "counted_in": "touches" if history.counts_touches else "shots",
         "clip": history.clip_name,
         "added_at": history.added_at,
-        **_result(history, standing),
-        "look_at": [] if standing is None else list(standing.looks),
+        **_result(history, status),
+        "look_at": [] if status is None else list(status.looks),
         "signed_by": None if signature is None else signature.by,
         "signed_at": None if signature is None else signature.at,
     }
@@ -342,15 +347,15 @@ def counted_text(short: dict[str, Any]) -> str:
     return f"{makes} of {makes + short['misses'] + short['unsure']}"
 
 
-def _result(history: SetHistory, standing: Standing | None) -> dict[str, Any]:
+def _result(history: SetHistory, status: SetStatus | None) -> dict[str, Any]:
     if history.signature is not None:
         signed = history.signature.content
         return {**signed["tally"], "decision": signed["decision"], "sentence": signed["sentence"]}
-    if standing is None:
+    if status is None:
         unknown = dict.fromkeys(("makes", "misses", "unsure", "decision"))
         words = "the count was written by another version of shoegoal; count the clip again"
         return {**unknown, "sentence": words}
-    tally, verdict = standing.tally, standing.verdict
+    tally, verdict = status.tally, status.verdict
     return {
         "makes": tally.makes,
         "misses": tally.misses,
@@ -360,10 +365,10 @@ def _result(history: SetHistory, standing: Standing | None) -> dict[str, Any]:
     }
 
 
-def detail(history: SetHistory, standing: Standing, analysis: Analysis) -> dict[str, Any]:
+def detail(history: SetHistory, status: SetStatus, analysis: Analysis) -> dict[str, Any]:
     """Describe a set with its shots and corrections."""
     held = {correction.seq for correction in history.held}
-    return summary(history, standing) | {
+    return summary(history, status) | {
         "stage_asked": asdict(history.stage),
         "clip_sha256": history.clip_sha256,
         "clip_state": history.clip_state(),
@@ -380,9 +385,9 @@ def detail(history: SetHistory, standing: Standing, analysis: Analysis) -> dict[
                 "until_s": doubt.until_s,
                 "doubt": doubt.doubt,
             }
-            for place, doubt in enumerate(standing.doubts, start=1)
+            for place, doubt in enumerate(status.doubts, start=1)
         ],
-        "shots": [_shot(shot, analysis) for shot in standing.shots],
+        "shots": [_shot(shot, analysis) for shot in status.shots],
         "corrections": [
             {
                 "entry": correction.seq,
@@ -392,10 +397,20 @@ def detail(history: SetHistory, standing: Standing, analysis: Analysis) -> dict[
             }
             for correction in history.corrections
         ],
+        "withdrawals": [
+            {
+                "entry": one.seq,
+                "at": one.at,
+                "by": one.by,
+                "reason": one.reason,
+                "signature": one.signature_seq,
+            }
+            for one in history.withdrawals
+        ],
     }
 
 
-def _shot(shot: StandingShot, analysis: Analysis) -> dict[str, Any]:
+def _shot(shot: ShotStatus, analysis: Analysis) -> dict[str, Any]:
     counted = shot.counted
     return {
         "shot": shot.number,

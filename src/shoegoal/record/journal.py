@@ -16,7 +16,8 @@ from shoegoal.errors import RecordChangedError
 from shoegoal.record import schema
 from shoegoal.record.keys import own_key
 
-UNKNOWN = "unknown"  # state of a set that was changed since it was worked out
+UNKNOWN = "unknown"  # the set has changed since its state was worked out
+FIRST_PREVIOUS = "0" * 64  # in place of the hash of an entry before the first one
 
 
 def now_text() -> str:
@@ -25,12 +26,12 @@ def now_text() -> str:
 
 
 def time_text(at: datetime) -> str:
-    """Write a UTC time in ISO 8601; such texts sort as the times do."""
+    """Write a UTC time in ISO 8601; such texts sort by time."""
     return at.isoformat(timespec="microseconds").replace("+00:00", "Z")
 
 
 def set_version(connection: Connection, set_id: int) -> int:
-    """How many entries a set has; 0 for one that is not there."""
+    """Return the number of a set's entries; 0 for a set that does not exist."""
     journal = schema.journal.c
     newest = select(journal.set_version).where(journal.set_id == set_id)
     return connection.scalar(newest.order_by(journal.set_version.desc()).limit(1)) or 0
@@ -44,7 +45,7 @@ def append(
     Parameters
     ----------
     connection : from `Book.writing`.
-    set_id, seen_version : the set, and the version of it that the change was decided on.
+    set_id, seen_version : the set, and its version when the change was decided.
     kind, payload : what happened.
 
     Raises
@@ -52,25 +53,29 @@ def append(
     RecordChangedError
         The set has been changed since that version, or is signed.
     """
-    is_version = set_version(connection, set_id)
-    if is_version != seen_version:
-        raise RecordChangedError(
-            f"set {set_id} was changed by somebody else since you looked (you saw version "
-            f"{seen_version}, it now is version {is_version}); look at it again, then repeat "
-            "what is still needed. Nothing of yours was written"
-        )
+    refuse_stale(set_id, seen_version, set_version(connection, set_id))
     return _chain(connection, set_id, seen_version + 1, kind, payload)
 
 
+def refuse_stale(set_id: int, seen_version: int, version: int) -> None:
+    """Refuse a change that was decided on another version of the set."""
+    if version != seen_version:
+        raise RecordChangedError(
+            f"set {set_id} was changed by somebody else since you looked (you saw version "
+            f"{seen_version}, it now is version {version}); look at it again, then repeat what is "
+            "still needed. Your change was not stored"
+        )
+
+
 def append_of_book(connection: Connection, kind: str, payload: dict[str, Any]) -> Entry:
-    """Add an entry that is about no one set, in the caller's transaction."""
+    """Add an entry about the book as a whole, in the caller's transaction."""
     return _chain(connection, None, 0, kind, payload)
 
 
 def _chain(
     connection: Connection, set_id: int | None, version: int, kind: str, payload: dict[str, Any]
 ) -> Entry:
-    """Put an entry behind the last one, sealed with this computer's key."""
+    """Append an entry, sealed with this computer's key."""
     key = own_key()
     if not _knows_key(connection, key.name):
         _write(connection, None, 0, "key", {"key": key.name})
@@ -95,7 +100,7 @@ def _write(
         set_id=set_id,
         set_version=version,
         kind=kind,
-        # A clock that was set back, or another computer's, makes no history that runs backwards.
+        # A clock that was set back, or another computer's clock, must not make times run backwards.
         at=now_text() if last is None else max(now_text(), last.at),
         payload=payload,
         previous=FIRST_PREVIOUS if last is None else last.hash,
@@ -121,7 +126,7 @@ def _write(
 
 
 def _forget_state(connection: Connection, set_id: int) -> None:
-    """Note that what a set waits for has to be worked out anew (`shoegoal.record.queue`)."""
+    """Mark a set's state as unknown, to be worked out anew (`shoegoal.record.set_states`)."""
     states = schema.set_states
     changed = connection.execute(
         update(states).where(states.c.set_id == set_id).values(state=UNKNOWN)
@@ -132,7 +137,7 @@ def _forget_state(connection: Connection, set_id: int) -> None:
 
 
 def rows(connection: Connection, set_id: int | None = None) -> Iterator[RowMapping]:
-    """Hand out the journal's rows in order, of one set or of all."""
+    """Yield the journal's rows in order, of one set or of all."""
     query = select(schema.journal).order_by(schema.journal.c.seq)
     if set_id is not None:
         query = query.where(schema.journal.c.set_id == set_id)
@@ -161,12 +166,9 @@ def entry_of(row: RowMapping) -> Entry:
     )
 
 
-FIRST_PREVIOUS = "0" * 64  # what stands before the first entry
-
-
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One line of the journal, before or after it is chained.
+    """One entry of the journal.
 
     Attributes
     ----------
@@ -175,7 +177,7 @@ class Entry:
         where it is about the book: its classes, pupils, ladders, sets, checks, accounts and keys.
     kind : what happened; `shoegoal.record.verify` knows them all.
     at : when, UTC, ISO 8601.
-    payload : what happened, in plain JSON values.
+    payload : what happened, in JSON values.
     previous : hash of the entry before, 64 hexadecimal digits.
     """
 
@@ -203,7 +205,7 @@ class Entry:
 
 
 def canonical_text(value: Any) -> str:
-    """Write plain JSON values in the one way that RFC 8785 allows.
+    """Write JSON values in the canonical form of RFC 8785.
 
     Raises
     ------
@@ -214,5 +216,5 @@ def canonical_text(value: Any) -> str:
 
 
 def sha256_of(value: Any) -> str:
-    """SHA-256 of the canonical form of plain JSON values, 64 hexadecimal digits."""
+    """SHA-256 of the canonical form of JSON values, 64 hexadecimal digits."""
     return hashlib.sha256(rfc8785.dumps(value)).hexdigest()

@@ -1,7 +1,7 @@
 """The key that seals entries: Ed25519 (RFC 8032), made on first use, kept outside the book.
 
-Whoever changes the book without it can compute every hash anew, but not the seals. Its public half
-stands in the book and is the key's name; the private half never enters it.
+Somebody who changes the book without it can compute every hash again, but not the seals. Its public
+half is in the book and is the key's name; the private half is never in the book.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ from shoegoal.written import whole_file
 KEYS_VARIABLE = "SHOEGOAL_KEYS"
 KEY_FILE_NAME = "signing-key.pem"
 _MOST_BYTES = 10_000
-# What is sealed says what it is for, so that a seal cannot be passed off as another kind.
+# Sealed text names its purpose, so that a seal cannot serve as another kind of signature.
 _ENTRY = "shoegoal entry "
 
 
@@ -49,7 +49,7 @@ class SigningKey:
         return self.private.sign((_ENTRY + entry_hash).encode()).hex()
 
     def pem(self) -> bytes:
-        """Write it out, to be kept in a safe place or taken to another computer."""
+        """Return it as PEM, to be kept in a safe place or used on another computer."""
         return self.private.private_bytes(Encoding.PEM, PrivateFormat.PKCS8, NoEncryption())
 
 
@@ -64,7 +64,7 @@ def seal_fits(name: str, entry_hash: str, seal: str) -> bool:
 
 
 def keys_folder() -> Path:
-    """Where keys, and what this computer has seen of books, are kept."""
+    """Return the folder of keys and of this computer's notes about books."""
     from platformdirs import user_config_path
 
     said = os.environ.get(KEYS_VARIABLE)
@@ -72,25 +72,25 @@ def keys_folder() -> Path:
 
 
 def own_key() -> SigningKey:
-    """Give this computer's key; the first time it is made.
+    """Return this computer's key; make it the first time.
 
     Raises
     ------
     OutputError
-        It cannot be kept.
+        It cannot be stored.
     BadSettingsError
-        What lies there is no key.
+        The file there is no key.
     """
     return _key_in(keys_folder())
 
 
 def key_if_there() -> SigningKey | None:
-    """Give this computer's key, or None while there is none."""
+    """Return this computer's key; None where there is none."""
     return own_key() if (keys_folder() / KEY_FILE_NAME).exists() else None
 
 
 def take_key(file: Path) -> SigningKey:
-    """Take a key from elsewhere for this computer's.
+    """Use a key from elsewhere as this computer's key.
 
     Raises
     ------
@@ -101,19 +101,19 @@ def take_key(file: Path) -> SigningKey:
     _keep(folder, key)
     if _key_in(folder).name != key.name:
         raise BadSettingsError(
-            f"this computer has a key already, in {folder / KEY_FILE_NAME}; move that file away "
+            f"this computer already has a key, in {folder / KEY_FILE_NAME}; move that file away "
             "first and keep it: entries sealed with it stay true"
         )
     return key
 
 
 def write_key(file: Path, key: SigningKey) -> None:
-    """Write a key out, for its owner alone to read.
+    """Write a key to a file that only its owner can read.
 
     Raises
     ------
     OutputError
-        It cannot be written there, or a file of that name is there already.
+        It cannot be written, or the file already exists.
     """
     try:
         handle = os.open(file, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600)
@@ -159,7 +159,7 @@ def _named(private: Ed25519PrivateKey) -> SigningKey:
 
 
 def _keep(folder: Path, key: SigningKey) -> None:
-    """Write a key down for its owner alone, unless one is there: of two makers, one wins."""
+    """Store a key that only its owner can read, unless there is one: of two processes, one wins."""
     try:
         folder.mkdir(parents=True, exist_ok=True, mode=0o700)
         file = folder / KEY_FILE_NAME
@@ -167,6 +167,6 @@ def _keep(folder: Path, key: SigningKey) -> None:
             stream.write(key.pem())
     except OSError as error:
         raise OutputError(
-            f"the key that seals the record book cannot be kept in {folder} "
+            f"the key that seals the record book cannot be stored in {folder} "
             f"({error.strerror or error}); name another folder in {KEYS_VARIABLE}"
         ) from error

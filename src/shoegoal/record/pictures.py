@@ -1,4 +1,4 @@
-"""A set's pictures as the set stands: as counted, or drawn anew after a marker was moved."""
+"""A set's present pictures: as counted, or drawn anew after a marker was moved."""
 
 from __future__ import annotations
 
@@ -27,21 +27,21 @@ from shoegoal.pictures.strip import draw_blind_strip, draw_strip, plain_cut
 from shoegoal.record.history import SetHistory
 from shoegoal.types import Shot
 
-MOMENTS = ("before", "contact", "way", "line", "after")  # as `strip_moments` gives them
+MOMENTS = ("before", "contact", "way", "line", "after")  # in the order of `strip_moments`
 MOMENT_HEIGHT_PX, GLANCE_HEIGHT_PX = 360, 112  # twice what is shown, for sharp screens
-MOMENT_ASPECT = 16 / 9  # as the page lays them out: nothing of the shot is cut off
+MOMENT_ASPECT = 16 / 9  # as on the page, so that nothing of the shot is cut off
 MOST_IN_GLANCE = 12
 
 
 class SetPictures:
     """The pictures of one set.
 
-    Those that `count` wrote show the goal as it was taken then. Once a marker was moved they are
-    drawn anew from the stills that were kept; a picture that cannot be is not there.
+    Those that `count` wrote show the goal as it was counted. After a marker was moved, they are
+    drawn anew from the stored stills; a picture that cannot be drawn is left out.
 
     Parameters
     ----------
-    history, analysis : the set and the count that holds.
+    history, analysis : the set and its valid count.
     """
 
     def __init__(self, history: SetHistory, analysis: Analysis) -> None:
@@ -52,7 +52,7 @@ class SetPictures:
 
     @property
     def _view(self) -> SceneView:
-        """What to draw over pictures anew; only a set with a goal has markers to move."""
+        """The scene to draw; only a set with a goal has markers to move."""
         return SceneView.of(self._analysis.goal_scene)
 
     def has_strip(self, shot: Shot) -> bool:
@@ -60,11 +60,6 @@ class SetPictures:
         if self._as_counted:
             return self._has(strip_name(shot.number))
         return self._kept is not None and self._kept.has_kick(shot.kick_time_s)
-
-    @property
-    def has_markers(self) -> bool:
-        """Whether there is a picture of the goal."""
-        return self._has(MARKERS_NAME) if self._as_counted else self._kept is not None
 
     def strip(self, number: int) -> bytes | None:
         """Give a shot's strip as JPEG; None where there is none."""
@@ -78,7 +73,7 @@ class SetPictures:
         return coded_picture(draw_strip(shot, stills, self._view, start_s=start_s))
 
     def markers(self) -> bytes | None:
-        """Show the goal as it is taken now, as JPEG; None where there is none."""
+        """Give a picture of the present goal as JPEG; None where there is none."""
         if self._as_counted:
             return self._read(MARKERS_NAME)
         still = None if self._kept is None else self._kept.goal()
@@ -96,15 +91,15 @@ class SetPictures:
 
     @property
     def has_any_stills(self) -> bool:
-        """Whether plain stills of the set's shots were kept."""
+        """Whether stills of the set's shots were stored."""
         return self._kept is not None and self._analysis.scene is not None
 
     def has_stills(self, kick_time_s: float) -> bool:
-        """Whether plain stills of a kick were kept."""
+        """Whether stills of a kick were stored."""
         return self._kept is not None and self._kept.has_kick(kick_time_s)
 
     def blind_strip(self, kick_time_s: float) -> bytes | None:
-        """Give a shot's stills with nothing drawn or said about it; None where none were kept."""
+        """Give a shot's stills with nothing drawn or written on them; None where there are none."""
         near = self._shot_at(kick_time_s)
         stills = [] if self._kept is None else self._kept.of_kick(kick_time_s)
         if near is None or not stills:
@@ -115,7 +110,7 @@ class SetPictures:
     def moment(self, kick_time_s: float, name: str) -> bytes | None:
         """Give one moment of a shot (of `MOMENTS`) as JPEG, zoomed on the ball's way.
 
-        Nothing is drawn over it. None where no still was kept.
+        Nothing is drawn over it. None where there is no still.
         """
         shot = self._shot_at(kick_time_s)
         stills = [] if shot is None or self._kept is None else self._kept.of_kick(kick_time_s)
@@ -171,7 +166,7 @@ def _place(name: str) -> str:
 
 
 def files_of_pictures(folder: Path) -> list[Path]:
-    """Pictures and stills that a count or its form wrote, and nothing else that may lie there."""
+    """Return the pictures and stills that a count or its form wrote, and no other files."""
     evidence = folder / EVIDENCE_FOLDER_NAME
     files = [evidence / OVERVIEW_NAME, evidence / MARKERS_NAME]
     files += sorted(evidence.glob("shot-[0-9]*.jpg"))

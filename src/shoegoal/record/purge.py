@@ -1,6 +1,6 @@
-"""Removing clips and pictures that were kept long enough; what was counted and signed stays.
+"""Delete old clips and pictures; counts and signatures stay.
 
-So are clips that were handed in and never counted, and uploads that never came to their end.
+This includes clips that were handed in and never counted, and unfinished uploads.
 """
 
 from __future__ import annotations
@@ -19,27 +19,27 @@ from shoegoal.record.handed_in import ClipState, HandedIn, clips_of, move
 from shoegoal.record.history import SetHistory, load_sets
 from shoegoal.record.pictures import files_of_pictures
 
-# Nothing works on these any more, and no set came of them.
+# No worker will take these any more, and they became no set.
 NEVER_COUNTED = (
     ClipState.RECEIVING,
     ClipState.CHECKED,
     ClipState.NOT_COUNTED,
     ClipState.SET_ASIDE,
 )
-PURGED = "It was deleted, as clips are after some time. Film another one."
+PURGED = "It was deleted, as old clips are. Film another one."
 
 
 @dataclass(frozen=True, slots=True)
 class Due:
-    """What is to be removed of one set, or of a clip that was handed in and never counted.
+    """What is to be deleted of one set, or of a clip that was handed in and never counted.
 
     Attributes
     ----------
     name : of the set or clip, for messages.
-    set_id, signed : the set; of one that is not signed, nobody can check the shots afterwards.
-        None and False for a clip that is no set.
+    set_id, signed : the set; nobody can check the shots of an unsigned set afterwards. None and
+        False for a clip that is no set.
     files : clip and pictures that show the kicker.
-    left_alone : a clip that is not the one that was counted, so it may be somebody's own.
+    left_alone : a clip that is not the one that was counted, so it may be another file.
     clip : the clip that is no set.
     """
 
@@ -52,7 +52,7 @@ class Due:
 
 
 def due_for_purge(book: Book, older_than_days: float, now: datetime | None = None) -> list[Due]:
-    """List what is older than so many days, counted from when it came into the book.
+    """List what was added to the book more than so many days ago.
 
     Parameters
     ----------
@@ -79,12 +79,12 @@ def due_for_purge(book: Book, older_than_days: float, now: datetime | None = Non
 
 
 def purge(book: Book, due: list[Due]) -> int:
-    """Remove the files, and forget where the clips lay; return how many files are gone.
+    """Delete the files and the clips' paths; return the number of deleted files.
 
     Raises
     ------
     OutputError
-        A file cannot be removed; those before it are gone, and a second purge goes on from there.
+        A file cannot be deleted; those before it are gone, and another purge continues there.
     """
     gone = 0
     for one in due:
@@ -93,8 +93,8 @@ def purge(book: Book, due: list[Due]) -> int:
                 file.unlink(missing_ok=True)
             except OSError as error:
                 raise OutputError(
-                    f"{file} cannot be removed ({error.strerror or error}); {gone} files were "
-                    "removed before it. Check your right to its folder and purge again"
+                    f"{file} cannot be deleted ({error.strerror or error}); {gone} files were "
+                    "deleted before it. Check your right to its folder and purge again"
                 ) from error
             gone += 1
         with book.writing(history=one.set_id is not None) as connection:
@@ -111,17 +111,17 @@ def _forget(connection: Connection, one: Due) -> None:
 
 
 def _all_of(clip: HandedIn) -> tuple[Path, ...]:
-    """List what lies in a clip's own folder."""
+    """List the files in a clip's own folder."""
     return tuple(sorted(path for path in clip.clip_path.parent.rglob("*") if path.is_file()))
 
 
 def _stills(clip: HandedIn) -> list[Path]:
-    """List the pictures that the check of a clip's filming left beside it."""
+    """List the pictures that the filming check wrote beside a clip."""
     return sorted(clip.clip_path.parent.glob("*.jpg"))
 
 
 def _last_touched(clip: HandedIn) -> datetime:
-    """When a clip's state changed last, or some of its bytes came."""
+    """Return when a clip's state last changed or some of its bytes arrived."""
     changed = datetime.fromisoformat(clip.changed_at)
     try:
         came = datetime.fromtimestamp(clip.part_path.stat().st_mtime, UTC)

@@ -1,7 +1,7 @@
-"""Receipts: one sealed entry on a file or on paper, to be held against any later book.
+"""Receipts: one sealed entry in a file or on paper, to check any later book against.
 
-A receipt holds the whole entry, so its hash can be worked out from it alone; the seal shows who
-made it. As the hash covers every entry before, a book that still has that entry has them all.
+A receipt holds the whole entry, so its hash can be computed from it alone; the seal shows who made
+it. The hash covers every entry before, so a book that still has this entry has them all.
 """
 
 from __future__ import annotations
@@ -30,15 +30,15 @@ _LINE = re.compile(
     r"(?: key ([0-9a-f]{64}) seal ([0-9a-f]{128}))?"
 )
 _HOW = (
-    "Keep this. The code holds one line of text; saved as a file, shoegoal record verify --receipt "
-    "FILE checks with it whether a record book still holds this entry and all before it as they "
-    "were. It proves that nothing was changed since, not that the count was right."
+    "Keep this. The code holds one line of text. Save that line as a file: shoegoal record verify "
+    "--receipt FILE then checks whether a record book still holds this entry, and all before it, "
+    "unchanged. It proves that nothing was changed since, not that the count was right."
 )
 
 
 @dataclass(frozen=True, slots=True)
 class Receipt:
-    """What a receipt proves, by itself.
+    """What a receipt states.
 
     Attributes
     ----------
@@ -53,13 +53,13 @@ class Receipt:
 
     @property
     def line(self) -> str:
-        """All of it in one line, as the QR code holds it."""
+        """The receipt in one line, as in the QR code."""
         sealed = "" if self.sealed_by is None else f" key {self.sealed_by} seal {self.seal}"
         return f"shoegoal receipt entry {self.seq} head {self.hash}{sealed}"
 
 
 def receipt_of_set(connection: Connection, set_id: int) -> tuple[Receipt, dict[str, Any]]:
-    """Make a receipt for a set's signature; return it with all that its file says.
+    """Make a receipt for a set's signature; return it with the content of its file.
 
     Raises
     ------
@@ -68,7 +68,7 @@ def receipt_of_set(connection: Connection, set_id: int) -> tuple[Receipt, dict[s
     """
     history = load_set(connection, set_id)
     if history.signature is None:
-        raise BadSettingsError(f"set {set_id} is not signed, so there is nothing to receipt")
+        raise BadSettingsError(f"set {set_id} is not signed, so it has no receipt yet")
     return _receipt(connection, history.signature.seq, _said(history))
 
 
@@ -83,7 +83,7 @@ def receipt_of_book(connection: Connection) -> tuple[Receipt, dict[str, Any]]:
     newest = select(schema.journal.c.seq).order_by(schema.journal.c.seq.desc()).limit(1)
     seq = connection.scalar(newest)
     if seq is None:
-        raise BadSettingsError("the book is empty, so there is nothing to receipt")
+        raise BadSettingsError("the book is empty, so it has no receipt yet")
     return _receipt(connection, seq, {"of": f"the whole book, {seq} entries"})
 
 
@@ -93,21 +93,21 @@ def receipt_text(receipt: Receipt, content: dict[str, Any]) -> str:
 
 
 def read_receipt(file: Path) -> Receipt:
-    """Read a receipt: the JSON, or a text file with the line that a QR code's reader shows.
+    """Read a receipt: the JSON, or a text file with the line from the QR code.
 
     Raises
     ------
     BadSettingsError
-        It cannot be read, is no receipt, or does not agree with itself.
+        It cannot be read, is no receipt, or was changed.
     """
     content = _content(file)
     try:
         if not content.lstrip().startswith("{"):
             return _of_line(content.strip())
-        plain = json.loads(content)
-        receipt = _of_line(str(plain["line"]))
-        entry = _entry(plain["entry"])
-        says, said, entry_hash = dict(plain["says"]), _says(entry), entry.hash
+        values = json.loads(content)
+        receipt = _of_line(str(values["line"]))
+        entry = _entry(values["entry"])
+        says, said, entry_hash = dict(values["says"]), _says(entry), entry.hash
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
         raise BadSettingsError(
             f"{file} is no receipt that shoegoal record receipt wrote"
@@ -115,7 +115,7 @@ def read_receipt(file: Path) -> Receipt:
     if (entry.seq, entry_hash) != (receipt.seq, receipt.hash) or any(
         says.get(name) != value for name, value in said.items()
     ):
-        raise BadSettingsError(f"{file} does not agree with itself: it was changed")
+        raise BadSettingsError(f"{file} was changed: its hash does not fit its content")
     return receipt
 
 
@@ -172,7 +172,7 @@ def _said(history: SetHistory) -> dict[str, Any]:
 
 
 def _says(entry: Entry) -> dict[str, Any]:
-    """Put into words what an entry itself says."""
+    """Put an entry into words."""
     said: dict[str, Any] = {"at": entry.at}
     if entry.kind == "signature":
         payload = entry.payload
@@ -209,8 +209,8 @@ def _of_line(line: str) -> Receipt:
     return Receipt(int(seq), head, key, seal)
 
 
-def _entry(plain: dict[str, Any]) -> Entry:
+def _entry(values: dict[str, Any]) -> Entry:
     return Entry(
-        plain["seq"], plain["set"], plain["set_version"], plain["kind"], plain["at"],
-        dict(plain["payload"]), plain["previous"],
+        values["seq"], values["set"], values["set_version"], values["kind"], values["at"],
+        dict(values["payload"]), values["previous"],
     )  # fmt: skip

@@ -18,7 +18,7 @@ from shoegoal.record.accuracy import AS_SHIPPED
 from shoegoal.record.book import Book, note_seen
 from shoegoal.record.filing import described, write_count
 from shoegoal.record.history import SetHistory, load_set
-from shoegoal.record.journal import append, canonical_text
+from shoegoal.record.journal import append, canonical_text, refuse_stale
 from shoegoal.record.status import (
     ADDITIONS,
     ANSWERS,
@@ -30,8 +30,8 @@ from shoegoal.record.status import (
     LookedThrough,
     MarkerMoved,
     Noted,
+    SetStatus,
     Side,
-    Standing,
     Undone,
     kind_of,
     serialise_change,
@@ -59,8 +59,8 @@ def answer_shot(
     ----------
     book : the record book.
     set_id, number : the shot, as the set shows it now.
-    answer, note, by : what, why, and who says so.
-    seen : version of the set that was looked at; the newest when None.
+    answer, note, by : what, a remark, and whose answer it is.
+    seen : version of the set that the person saw; default: the newest.
 
     Returns
     -------
@@ -75,7 +75,7 @@ def answer_shot(
     """
     with book.writing() as connection:
         history = _open_set(connection, set_id, seen)
-        shots = history.standing().shots
+        shots = history.status().shots
         found = next((shot for shot in shots if shot.number == number), None)
         if found is None:
             raise BadSettingsError(f"set {set_id} has no shot {number}; it has {len(shots)}")
@@ -100,7 +100,7 @@ def add_shot(
 ) -> SetHistory:
     """Add a shot, touch or loss that was not counted, at ``clock_s`` of the player's clock.
 
-    Parameters and errors are as for `answer_shot`; a kick beside one that is there is refused.
+    Parameters and errors are as for `answer_shot`; a kick at the time of another one is refused.
     """
     with book.writing() as connection:
         history = _open_set(connection, set_id, seen)
@@ -115,7 +115,7 @@ def add_shot(
                 f"{clock_text(clock_s)} lies outside the clip, which lasts "
                 f"{clock_text(length_s or 0.0)}"
             )
-        near = shot_at(history.standing(analysis).shots, time_s, KIND_ANSWERED[answer])
+        near = shot_at(history.status(analysis).shots, time_s, KIND_ANSWERED[answer])
         if near is not None:
             raise BadSettingsError(
                 f"{event_name(near.kind, near.number)} is at {analysis.clock(near.time_s)} "
@@ -134,7 +134,7 @@ def move_marker(
     by: str = "",
     seen: int | None = None,
 ) -> SetHistory:
-    """Put a marker elsewhere and work the set out anew from its sightings, without the clip.
+    """Move a marker and judge the set again from the stored detections, without the clip.
 
     Parameters and errors are as for `answer_shot`, and as for `shoegoal.recount`.
     """
@@ -142,7 +142,7 @@ def move_marker(
         history = _open_set(connection, set_id, seen)
     before = history.count.analysis()
     left, right = before.goal_scene.left_px, before.goal_scene.right_px
-    # Worked out between two transactions: it takes seconds, and nobody has to wait for it.
+    # Between two transactions, because it takes seconds and would block other writers.
     if side is Side.LEFT:
         analysis = shoegoal.recount(before, place_px, right)
     else:
@@ -159,7 +159,7 @@ def move_marker(
 def add_note(
     book: Book, set_id: int, note: str, *, by: str = "", seen: int | None = None
 ) -> SetHistory:
-    """Write a remark about the set down; errors are as for `answer_shot`."""
+    """Store a remark about the set; errors are as for `answer_shot`."""
     if not note.strip():
         raise BadSettingsError("the note is empty")
     with book.writing() as connection:
@@ -176,14 +176,14 @@ def look_through(
     by: str = "",
     seen: int | None = None,
 ) -> SetHistory:
-    """Say that no shot is hidden where one may be: at breaks of the clip and in long gaps.
+    """Record that no shot is hidden at breaks of the clip or in long gaps.
 
     Parameters and errors are as for `answer_shot`; ``places`` name the set's doubtful stretches,
     counted from 1, all of them when none is named.
     """
     with book.writing() as connection:
         history = _open_set(connection, set_id, seen)
-        doubts = history.standing().doubts
+        doubts = history.status().doubts
         if not doubts:
             raise BadSettingsError(f"there is nothing to look through in set {set_id}")
         wrong = next((place for place in places if not 1 <= place <= len(doubts)), None)
@@ -197,7 +197,7 @@ def look_through(
 
 
 def undo(book: Book, set_id: int, *, by: str = "", seen: int | None = None) -> SetHistory:
-    """Take the last correction that still holds back; errors are as for `answer_shot`."""
+    """Undo the last correction that was not undone; errors are as for `answer_shot`."""
     with book.writing() as connection:
         history = _open_set(connection, set_id, seen)
         if not history.held:
@@ -206,12 +206,12 @@ def undo(book: Book, set_id: int, *, by: str = "", seen: int | None = None) -> S
 
 
 def sign(book: Book, set_id: int, by: str, *, seen: int | None = None) -> SetHistory:
-    """Sign a set as it stands; nothing about it can be changed while the signature stands.
+    """Sign a set; until the signature is withdrawn, nothing about the set can be changed.
 
     Raises
     ------
     NotYetCertainError
-        The verdict still hangs on shots that nobody has looked at.
+        The verdict still depends on shots that nobody has looked at.
     BadSettingsError, RecordChangedError
         As for `answer_shot`; the clip was changed since it was counted.
     """
@@ -223,15 +223,15 @@ def sign(book: Book, set_id: int, by: str, *, seen: int | None = None) -> SetHis
             f"{history.clip_path} was changed since it was counted, so the set cannot be signed; "
             "put the clip back, or count it again and add it"
         )
-    standing = history.standing()
-    if standing.needs_a_look:
+    status = history.status()
+    if status.needs_a_look:
         raise NotYetCertainError(
-            f"set {set_id} cannot be signed yet: {standing.verdict.sentence} "
+            f"set {set_id} cannot be signed yet: {status.verdict.sentence} "
             f"(shoegoal review show {set_id})"
         )
-    # The book's own trust may ask for looks; what is signed then rests on the count alone, so that
-    # later checks change nothing about it.
-    content = signed_content(history, replace(history, trust=AS_SHIPPED).standing(), name)
+    # The book's own trust may ask for looks. What is signed rests on the count alone, so that later
+    # checks do not change it.
+    content = signed_content(history, replace(history, trust=AS_SHIPPED).status(), name)
     with book.writing() as connection:
         history = _open_set(connection, set_id, history.version)
         entry = append(connection, set_id, history.version, "signature", content)
@@ -248,9 +248,9 @@ def sign(book: Book, set_id: int, by: str, *, seen: int | None = None) -> SetHis
 def withdraw(
     book: Book, set_id: int, reason: str, *, by: str, seen: int | None = None
 ) -> SetHistory:
-    """Take the signature back from a set, with a reason; it can then be corrected and signed anew.
+    """Withdraw a set's signature, with a reason; the set can then be corrected and signed again.
 
-    The signature stays in the history, and so does its withdrawal.
+    The signature and its withdrawal stay in the history.
 
     Raises
     ------
@@ -266,14 +266,15 @@ def withdraw(
         history = load_set(connection, set_id)
         if history.signature is None:
             raise BadSettingsError(f"set {set_id} is not signed, so there is nothing to withdraw")
-        _refuse_stale(history, seen)
+        if seen is not None:
+            refuse_stale(set_id, seen, history.version)
         payload = {"by": name, "reason": _note(reason), "signature": history.signature.seq}
         append(connection, set_id, history.version, "withdrawn", payload)
         return load_set(connection, set_id)
 
 
-def signed_calls(standing: Standing) -> list[dict[str, Any]]:
-    """Every shot as a signature holds it."""
+def signed_calls(status: SetStatus) -> list[dict[str, Any]]:
+    """Return every shot as a signature stores it."""
     return [
         {
             "shot": shot.number,
@@ -282,14 +283,14 @@ def signed_calls(standing: Standing) -> list[dict[str, Any]]:
             "counts": shot.counts,
             "answer": None if shot.answer is None else shot.answer.value,
         }
-        for shot in standing.shots
+        for shot in status.shots
     ]
 
 
-def signed_content(history: SetHistory, standing: Standing, by: str) -> dict[str, Any]:
-    """All that a signature stands for."""
+def signed_content(history: SetHistory, status: SetStatus, by: str) -> dict[str, Any]:
+    """Return all that a signature confirms."""
     count = history.count
-    tally = standing.tally
+    tally = status.tally
     return {
         "by": by,
         "pupil": history.pupil_id,
@@ -302,10 +303,10 @@ def signed_content(history: SetHistory, standing: Standing, by: str) -> dict[str
         "analysis_sha256": count.sha256,
         "calibration_sha256": count.calibration_sha256,
         "stage": asdict(history.stage),
-        "calls": signed_calls(standing),
+        "calls": signed_calls(status),
         "tally": {"makes": tally.makes, "misses": tally.misses, "unsure": tally.unsure},
-        "decision": standing.verdict.decision.value,
-        "sentence": standing.verdict.sentence,
+        "decision": status.verdict.decision.value,
+        "sentence": status.verdict.sentence,
     }
 
 
@@ -317,7 +318,8 @@ def _open_set(connection: Connection, set_id: int, seen: int | None) -> SetHisto
             f"set {set_id} was signed by {history.signature.by}, so nothing about it can be "
             "changed any more; withdraw the signature first"
         )
-    _refuse_stale(history, seen)
+    if seen is not None:
+        refuse_stale(set_id, seen, history.version)
     return history
 
 
@@ -326,15 +328,6 @@ def _signing_name(by: str) -> str:
     if not 1 <= len(name) <= LONGEST_NAME:
         raise BadSettingsError(f"a signature needs a name of 1 to {LONGEST_NAME} letters")
     return name
-
-
-def _refuse_stale(history: SetHistory, seen: int | None) -> None:
-    if seen is not None and seen != history.version:
-        raise RecordChangedError(
-            f"set {history.set_id} was changed by somebody else since you looked (you saw version "
-            f"{seen}, it now is version {history.version}); look at it again, then repeat what is "
-            "still needed. Nothing of yours was written"
-        )
 
 
 def _write(connection: Connection, history: SetHistory, change: Change, by: str) -> SetHistory:

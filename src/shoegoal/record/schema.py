@@ -1,7 +1,7 @@
-"""The tables of the book. `migrations` makes them; this is the same in the words of the queries.
+"""The tables of the book. `migrations` creates them; queries use these definitions.
 
-Times are UTC in ISO 8601 and structured values are canonical JSON, both as text: what is hashed is
-then, byte for byte, what either database gives back.
+Times are UTC in ISO 8601 and structured values are canonical JSON, both as text: so either database
+gives back, byte for byte, what was hashed.
 """
 
 from __future__ import annotations
@@ -66,7 +66,7 @@ sets = Table(
     Index("sets_of_pupil", "pupil_id"),
 )
 
-# Where a set's files lie now: the only thing about a set that may change or be forgotten.
+# Where a set's files are: the only facts about a set that may change or be deleted.
 places = Table(
     "places",
     metadata,
@@ -75,9 +75,9 @@ places = Table(
     Column("folder_path", Text),
 )
 
-# UNIQUE (set_id, set_version): of two people who saw the same state, one gets to go on from it.
-# UNIQUE (previous): the chain cannot fork. Entries without a set are about the whole book.
-# ``seal`` is a signature of ``hash`` by the key ``sealed_by``; entries older than keys have none.
+# UNIQUE (set_id, set_version): of two people who change the same version, only one succeeds. UNIQUE
+# (previous): the chain cannot fork. Entries without a set are about the whole book. ``seal`` is a
+# signature of ``hash`` by the key ``sealed_by``; entries from before keys have none.
 journal = Table(
     "journal",
     metadata,
@@ -95,7 +95,7 @@ journal = Table(
     Index("journal_kind", "kind"),
 )
 
-# What a set waits for, as it follows from all else; ``unknown`` once it was changed.
+# What a set waits for, derived from the rest; ``unknown`` after a change.
 set_states = Table(
     "set_states",
     metadata,
@@ -188,7 +188,7 @@ coach_answers = Table(
     ForeignKeyConstraint(["round_id", "place"], ["coach_items.round_id", "coach_items.place"]),
 )
 
-# Who may open the page from elsewhere. ``login`` is the name in the form in which it is compared.
+# Who may open the page from elsewhere. ``login`` is the name as it is compared.
 accounts = Table(
     "accounts",
     metadata,
@@ -203,7 +203,7 @@ accounts = Table(
     Column("disabled_at", Text),
 )
 
-# Only a hash of what the browser holds: whoever reads the book cannot walk in with it.
+# Only a hash of the browser's token: reading the book does not let anybody log in.
 sessions = Table(
     "sessions",
     metadata,
@@ -223,7 +223,7 @@ login_tries = Table(
     Column("at", Text, nullable=False),
 )
 
-# What a class plays and how its pupils hand in; empty limits are the usual ones.
+# A class's ladder and limits for handing in; empty limits are the defaults.
 class_settings = Table(
     "class_settings",
     metadata,
@@ -235,7 +235,7 @@ class_settings = Table(
     Column("most_a_day", Integer),
 )
 
-# Only a hash of what stands on a pupil's slip: whoever reads the book cannot hand in for others.
+# Only a hash of a slip's secret: reading the book does not let anybody hand in for others.
 slips = Table(
     "slips",
     metadata,
@@ -244,7 +244,7 @@ slips = Table(
     Column("made_at", Text, nullable=False),
 )
 
-# Clips from phones, from the first byte to the set that they become: the queue of the workers.
+# Clips from phones, from the first byte to the set: the workers' queue.
 handed_in = Table(
     "handed_in",
     metadata,

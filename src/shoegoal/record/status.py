@@ -1,8 +1,7 @@
-"""How a set stands: its count with all that people have said about it taken in.
+"""The status of a set: its count with all corrections applied.
 
-What a person can say is a correction. A shot that a person answered is one, and has the probability
-1 or 0 of a make; one that is no shot, or was taken again, is left out of the set. The rest follows
-the ladder's exact rules.
+Once a person has answered, a shot has the probability 1 or 0 of a make; one that is no shot, or was
+retaken, is left out of the set. The rest follows the ladder's exact rules.
 """
 
 from __future__ import annotations
@@ -19,7 +18,7 @@ from shoegoal.pipeline.judging import doubtful_times
 from shoegoal.shots.judge import unseen_shot
 from shoegoal.types import Call, EventKind, Shot
 
-# Two kicks of one ball are further apart, and so are two touches.
+# Two kicks of one ball are farther apart, and so are two touches.
 SAME_EVENT_S = {EventKind.SHOT: 0.4, EventKind.TOUCH: 0.15, EventKind.LOSS: 0.15}
 
 
@@ -30,14 +29,14 @@ class Answer(StrEnum):
     MISS = "miss"
     NOT_A_SHOT = "not-a-shot"
     RETAKE = "retake"  # kicked, but taken again: neither a make nor a miss of the set
-    CANNOT_TELL = "cannot-tell"  # nor can a person say: it does not count, as if taken again
+    CANNOT_TELL = "cannot-tell"  # a person cannot tell either: it does not count, like a retake
     TOUCH = "touch"
     NO_TOUCH = "no-touch"
     LOST = "lost"
     NOT_LOST = "not-lost"
 
 
-# What can be answered about each kind of event, what happened first.
+# Answers to each kind of event; the first is that it happened.
 ANSWERS: dict[EventKind, tuple[Answer, ...]] = {
     EventKind.SHOT: (
         Answer.MAKE,
@@ -72,11 +71,11 @@ class Side(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Answered:
-    """A shot was looked at.
+    """A person's answer to a shot.
 
     Attributes
     ----------
-    time_s : presentation time of its kick; names the shot even when the count is worked out anew.
+    time_s : presentation time of its kick, which identifies the shot even after a recount.
     answer : what was seen.
     note : in the person's own words; may be empty.
     """
@@ -88,7 +87,7 @@ class Answered:
 
 @dataclass(frozen=True, slots=True)
 class Added:
-    """A shot, touch or loss that was not counted is added; ``answer`` is of `ADDITIONS`."""
+    """A shot, touch or loss that the count missed; ``answer`` is one of `ADDITIONS`."""
 
     time_s: float
     answer: Answer
@@ -97,9 +96,9 @@ class Added:
 
 @dataclass(frozen=True, slots=True)
 class MarkerMoved:
-    """A marker's inner base is elsewhere, px of the displayed picture; the set was worked out anew.
+    """A marker's corrected inner foot, px of the displayed picture; the set was judged again.
 
-    The new calls, and the hashes of what they rest on, stand beside it in the journal.
+    The journal entry also holds the new calls and the hashes of their inputs.
     """
 
     side: Side
@@ -117,7 +116,7 @@ class Noted:
 
 @dataclass(frozen=True, slots=True)
 class LookedThrough:
-    """Somebody looked through stretches of the clip: no shot is there that was not added.
+    """A person looked through stretches of the clip: no shot is missing there any more.
 
     ``stretches_s`` holds presentation times, from and until.
     """
@@ -128,14 +127,14 @@ class LookedThrough:
 
 @dataclass(frozen=True, slots=True)
 class BreaksWatched:
-    """The same for every break of the clip at once; books of the first version hold it."""
+    """The same for every break of the clip at once; only in books of the first version."""
 
     note: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class Undone:
-    """An earlier correction does not hold any more; ``seq`` is its place in the journal."""
+    """An earlier correction is undone; ``seq`` is its place in the journal."""
 
     seq: int
 
@@ -154,7 +153,7 @@ _KINDS: dict[str, type[Change]] = {
 
 @dataclass(frozen=True, slots=True)
 class Correction:
-    """A change, and where, when and by whom it was written down."""
+    """A change, with its journal entry, time and author."""
 
     seq: int
     at: str
@@ -163,53 +162,53 @@ class Correction:
 
 
 def kind_of(change: Change) -> str:
-    """Name a change's kind as it is written down."""
+    """Return the name of a change's kind in the journal."""
     return next(name for name, kind in _KINDS.items() if isinstance(change, kind))
 
 
 def serialise_change(change: Change, by: str) -> dict[str, Any]:
-    """Write a change as plain JSON values."""
+    """Return a change as JSON values."""
     return {"what": kind_of(change), "by": by, **asdict(change)}
 
 
-def read_correction(seq: int, at: str, plain: dict[str, Any]) -> Correction:
-    """Read a change again; fields that stand beside it in the journal are left aside.
+def read_correction(seq: int, at: str, values: dict[str, Any]) -> Correction:
+    """Read a change; other fields of the journal entry are ignored.
 
     Raises
     ------
     KeyError, TypeError, ValueError
-        It is none.
+        It is not a change.
     """
-    kind = _KINDS[plain["what"]]
-    fields = {name: plain[name] for name in kind.__dataclass_fields__ if name in plain}
+    kind = _KINDS[values["what"]]
+    fields = {name: values[name] for name in kind.__dataclass_fields__ if name in values}
     if "answer" in fields:
         fields["answer"] = Answer(fields["answer"])
     if "side" in fields:
         fields["side"] = Side(fields["side"])
     if "stretches_s" in fields:
         fields["stretches_s"] = tuple((float(a), float(b)) for a, b in fields["stretches_s"])
-    return Correction(seq, at, str(plain["by"]), kind(**fields))
+    return Correction(seq, at, str(values["by"]), kind(**fields))
 
 
 def still_held(corrections: Sequence[Correction]) -> list[Correction]:
-    """Leave out what was undone, and the undoing itself."""
+    """Return the corrections without those undone and without the undoing."""
     undone = {c.change.seq for c in corrections if isinstance(c.change, Undone)}
     return [c for c in corrections if c.seq not in undone and not isinstance(c.change, Undone)]
 
 
 @dataclass(frozen=True, slots=True)
-class StandingShot:
-    """A shot, or a touch or loss, as it stands.
+class ShotStatus:
+    """The status of a shot, touch or loss.
 
     Attributes
     ----------
     kind : which it is.
-    number : that the shot is called by, in order of time; a shot added before it moves it on.
+    number : in order of time; a shot added before it changes it.
     time_s : presentation time of the kick.
-    call, p_make : as it stands; P(make) is 1 or 0 where a person answered.
-    counts : whether it is part of the set; not when it is no shot, or was taken again.
+    call, p_make : with corrections; P(make) is 1 or 0 where a person answered.
+    counts : whether it is part of the set; False when it is no shot or was retaken.
     answer, note : a person's, where there is one.
-    counted : the shot as it was counted; None for one that a person added.
+    counted : the shot as counted; None for one that a person added.
     """
 
     number: int
@@ -231,18 +230,18 @@ class StandingShot:
 
 
 @dataclass(frozen=True, slots=True)
-class Standing:
-    """A set as it stands.
+class SetStatus:
+    """The status of a set.
 
     Attributes
     ----------
     shots : in order of time.
     tally, verdict : of the shots that count.
     looks : numbers of the shots to look at, the most telling first.
-    doubts : stretches of the clip in which a shot may be hidden, that nobody looked through yet.
+    doubts : stretches of the clip in which a shot may be hidden and that nobody has looked through.
     """
 
-    shots: tuple[StandingShot, ...]
+    shots: tuple[ShotStatus, ...]
     tally: Tally
     verdict: Verdict
     looks: tuple[int, ...]
@@ -254,20 +253,20 @@ class Standing:
         return self.verdict.decision is Decision.LOOK
 
 
-def stand(analysis: Analysis, stage: Stage, changes: Sequence[Change]) -> Standing:
-    """Take the changes that still hold into a count.
+def set_status(analysis: Analysis, stage: Stage, changes: Sequence[Change]) -> SetStatus:
+    """Apply changes to a count.
 
     Parameters
     ----------
     analysis : the newest count of the set.
     stage : what the set is judged by.
-    changes : that still hold, in the order in which they were made; a later answer to the same
-        shot replaces an earlier one.
+    changes : not undone, in the order in which they were made; a later answer to the same shot
+        replaces an earlier one.
     """
     shots = [_as_counted(shot) for shot in analysis.shots]
     for change in changes:
         if isinstance(change, (Answered, Added)):
-            _take_in(shots, change)
+            _apply(shots, change)
     shots.sort(key=lambda shot: shot.time_s)
     shots = [replace(shot, number=number) for number, shot in enumerate(shots, start=1)]
     counting = [shot for shot in shots if shot.counts]
@@ -290,7 +289,7 @@ def stand(analysis: Analysis, stage: Stage, changes: Sequence[Change]) -> Standi
         confidence=analysis.verdict.confidence,
     )
     looks = () if verdict.looks is None else verdict.looks.shots
-    return Standing(
+    return SetStatus(
         tuple(shots),
         tally,
         verdict,
@@ -300,8 +299,8 @@ def stand(analysis: Analysis, stage: Stage, changes: Sequence[Change]) -> Standi
 
 
 def shot_at(
-    shots: Sequence[StandingShot], time_s: float, kind: EventKind = EventKind.SHOT
-) -> StandingShot | None:
+    shots: Sequence[ShotStatus], time_s: float, kind: EventKind = EventKind.SHOT
+) -> ShotStatus | None:
     """Find the shot kicked at a time, or the touch or loss there."""
     alike = (shot for shot in shots if shot.kind is kind)
     near = min(alike, key=lambda shot: abs(shot.time_s - time_s), default=None)
@@ -318,7 +317,7 @@ def _looked_through(analysis: Analysis, changes: Sequence[Change]) -> list[tuple
     return looked
 
 
-def _as_it_stands(shot: StandingShot) -> Shot:
+def _as_it_stands(shot: ShotStatus) -> Shot:
     counted = shot.counted or unseen_shot(shot.number, shot.time_s, "added by hand")
     return replace(
         counted,
@@ -330,17 +329,17 @@ def _as_it_stands(shot: StandingShot) -> Shot:
     )
 
 
-def _as_counted(shot: Shot) -> StandingShot:
-    return StandingShot(
+def _as_counted(shot: Shot) -> ShotStatus:
+    return ShotStatus(
         shot.number, shot.kick_time_s, shot.call, shot.p_make, True, None, "", shot, shot.kind
     )
 
 
-def _take_in(shots: list[StandingShot], change: Answered | Added) -> None:
+def _apply(shots: list[ShotStatus], change: Answered | Added) -> None:
     """Answer the shot kicked at that time, or add one there.
 
-    A set worked out anew may lack a kick that was answered, or show one that was added: what the
-    person saw holds either way.
+    A recount may lack a kick that was answered, or show one that was added: the person's answer
+    holds either way.
     """
     answer, kind = change.answer, KIND_ANSWERED[change.answer]
     found, call = shot_at(shots, change.time_s, kind), CALL_ANSWERED.get(answer)
@@ -348,7 +347,7 @@ def _take_in(shots: list[StandingShot], change: Answered | Added) -> None:
         if call is not None:
             p_make = float(call is Call.MAKE)
             shots.append(
-                StandingShot(0, change.time_s, call, p_make, True, answer, change.note, None, kind)
+                ShotStatus(0, change.time_s, call, p_make, True, answer, change.note, None, kind)
             )
         return
     shots[shots.index(found)] = replace(

@@ -1,9 +1,9 @@
-"""Proving the book: every hash and seal is worked out anew, every table held against the journal.
+"""Proving the book: every hash and seal is computed again, every table compared with the journal.
 
-Without anything from outside the book this proves that it agrees with itself: every row that a
-result depends on is as an entry says, tallies and verdicts follow from the calls, and nothing was
-done to a signed set. Keys, noted heads and receipts lie outside. They prove that it is the same
-book as before: whoever has the book alone can compute every hash anew, but no seal.
+The book alone can prove that it agrees with itself: every row that a result depends on is as an
+entry says, tallies and verdicts follow from the calls, and nothing was done to a signed set. Keys,
+noted heads and receipts are outside the book. They prove that it is the same book as before,
+because somebody who has only the book can compute every hash again, but no seal.
 """
 
 from __future__ import annotations
@@ -39,9 +39,9 @@ from shoegoal.record.migrations.append_only import (
     postgresql_guards,
     sqlite_guards,
 )
-from shoegoal.record.queue import wrong_state
 from shoegoal.record.receipts import Receipt
 from shoegoal.record.reviewing import signed_content
+from shoegoal.record.set_states import wrong_state
 
 _TIME = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{6}Z")
 _TABLES = (
@@ -49,13 +49,13 @@ _TABLES = (
     schema.corrections, schema.signatures, schema.coach_rounds, schema.coach_items,
     schema.coach_answers, schema.accounts,
 )  # fmt: skip
-_MANY_TIMES = (schema.accounts,)  # described anew at every change
-SHORTEST_KEY = 16  # digits that distinguish one key from all others
-# The words of a verdict may change between versions, and so may names of parts.
+_MANY_TIMES = (schema.accounts,)  # every change adds a new entry
+SHORTEST_KEY = 16  # digits; enough to tell keys apart
+# Wording may change between versions.
 _NOT_COMPARED = frozenset({"by", "sentence", "tool_version"})
 _OF_THE_VERDICT = frozenset({"tally", "decision"})
 # tgtype is a sum of bits (pg_trigger.h): for each row 1, before 2, insert 4, delete 8, update 16,
-# truncate 32. A condition or a list of columns would let some changes through.
+# truncate 32. A condition or a list of columns would allow some changes.
 _POSTGRESQL_TYPES = {"journal_signed": 7, "change": 27, "truncate": 34}
 _POSTGRESQL_TRIGGERS = text(
     "SELECT c.relname, t.tgname, p.proname, t.tgtype, t.tgenabled = 'O' AND t.tgqual IS NULL "
@@ -70,15 +70,16 @@ _POSTGRESQL_BODIES = text(
 
 @dataclass(frozen=True, slots=True)
 class Proof:
-    """A book whose history fits together.
+    """The result of a successful proof.
 
     Attributes
     ----------
     entries, sets, signatures : how many were checked; signatures that stand.
     head : hash of the newest entry; it stands for the whole book at this moment.
     sealed : how many entries each key sealed, by the key's name.
-    own_key : this computer's; None while it has none.
-    seen : the entry that this computer noted earlier, found again; None where none was noted.
+    own_key : this computer's; None where it has none.
+    seen : the entry that this computer noted earlier and that is still there; None where none was
+        noted.
     withdrawn : entries of the receipts whose signature was withdrawn since.
     """
 
@@ -106,14 +107,14 @@ def verify_book(
     ----------
     book : the record book.
     head : a hash noted earlier, which must still be in the book.
-    receipts : whose entries must still be in the book, as they were.
+    receipts : whose entries must still be in the book, unchanged.
     keys : names of keys, or their first 16 digits or more; no other may have sealed anything.
-    restored : an older copy was put back on purpose: what this computer noted is noted anew.
+    restored : an older copy was restored on purpose, so this computer notes its head anew.
 
     Raises
     ------
     RecordNotTrueError
-        Names the first entry that does not fit, and what is wrong with it.
+        The first entry that does not fit, and what is wrong with it.
     BadSettingsError
         A key's name is too short to be unique.
     RecordBookError
@@ -135,14 +136,14 @@ def prove(
     keys: Sequence[str] = (),
     seen: Seen | None = None,
 ) -> Proof:
-    """Check everything, as `verify_book` does, at the moment of the book that a connection sees."""
+    """Check everything, as `verify_book` does, in the caller's transaction."""
     _check_names(keys)
     own = key_if_there()
     _check_database(connection)
     replay = Replay(connection)
     for row in rows(connection):
         try:
-            replay.take(row)
+            replay.check(row)
         except MisfitError as misfit:
             of = "the book" if row["set_id"] is None else f"set {row['set_id']}"
             raise RecordNotTrueError(
@@ -245,7 +246,7 @@ def _check_seen(replay: Replay, seen: Seen | None) -> None:
 
 
 def _check_receipt(replay: Replay, receipt: Receipt) -> int | None:
-    """Find a receipt's entry in the book; return it where its signature was withdrawn since."""
+    """Check a receipt's entry; return it if its signature was withdrawn since."""
     if replay.hash_at(receipt.seq) != receipt.hash:
         raise RecordNotTrueError(
             f"the receipt's entry {receipt.seq} is not in the book as it was: the book was cut "
@@ -259,7 +260,7 @@ def _check_receipt(replay: Replay, receipt: Receipt) -> int | None:
 
 
 def proof_lines(proof: Proof) -> Iterator[str]:
-    """Say in words what was proved, and what was not."""
+    """Put into words what was proved and what was not."""
     yield (
         f"true: {proof.entries} entries about {proof.sets} sets, {proof.signatures} of them signed"
     )
@@ -280,7 +281,7 @@ def proof_lines(proof: Proof) -> Iterator[str]:
 
 
 def check_signed(connection: Connection, signatures: dict[int, int]) -> None:
-    """Work out anew what every signature stands for, withdrawn ones included.
+    """Compute again what every signature confirms, withdrawn ones included.
 
     Parameters
     ----------
@@ -290,7 +291,7 @@ def check_signed(connection: Connection, signatures: dict[int, int]) -> None:
     Raises
     ------
     RecordNotTrueError
-        Names the first signature that stands for something else.
+        The first signature that does not fit.
     """
     table = schema.signatures.c
     for seq, set_id in signatures.items():
@@ -306,7 +307,7 @@ def check_signed(connection: Connection, signatures: dict[int, int]) -> None:
 
 
 def _as_of(history: SetHistory, seq: int) -> SetHistory:
-    """Take a set back to what it was before an entry; what is signed rests on the count alone."""
+    """Return a set as it was before an entry, without the book's own trust."""
     return replace(
         history,
         trust=AS_SHIPPED,
@@ -319,14 +320,14 @@ def _wrong_part(history: SetHistory, signed: dict[str, Any]) -> str | None:
     if not history.counts:
         return "count"
     try:
-        standing = history.standing()
+        status = history.status()
     except BadSettingsError:
-        return None  # counted in a form of another version: the hashes vouch for it
-    content = signed_content(history, standing, "")
+        return None  # counted by another version: the hashes vouch for it
+    content = signed_content(history, status, "")
     expected = json.loads(canonical_text(content))
     left_out = set(_NOT_COMPARED)
     if signed.get("tool_version", __version__) != __version__:
-        left_out |= _OF_THE_VERDICT  # worked out by another version's arithmetic
+        left_out |= _OF_THE_VERDICT  # computed by another version
     for part in sorted(signed.keys() - left_out):
         if _comparable(expected.get(part)) != _comparable(signed[part]):
             return part.replace("_sha256", "").replace("_", " ")
@@ -334,14 +335,14 @@ def _wrong_part(history: SetHistory, signed: dict[str, Any]) -> str | None:
 
 
 def _comparable(part: Any) -> Any:
-    """Leave numbers of shots out: they are known by their times, and were numbered otherwise."""
+    """Leave out numbers of shots, which may differ: shots are identified by their times."""
     if not isinstance(part, list):
         return part
     return [{name: value for name, value in call.items() if name != "shot"} for call in part]
 
 
 def missing_guard(connection: Connection) -> str | None:
-    """Say which trigger is missing, changed or strange; None where all is as it was made."""
+    """Say which trigger is missing, changed or added; None where all are right."""
     if connection.dialect.name == "sqlite":
         return _missing_in_sqlite(connection)
     found = set()
@@ -372,7 +373,7 @@ def _missing_in_sqlite(connection: Connection) -> str | None:
 
 
 class MisfitError(Exception):
-    """Says what does not fit, not where."""
+    """What does not fit; the caller adds where."""
 
 
 class Replay:
@@ -380,7 +381,7 @@ class Replay:
 
     Parameters
     ----------
-    connection : to the book, at one moment of it.
+    connection : to the book, at one moment.
 
     Attributes
     ----------
@@ -402,9 +403,9 @@ class Replay:
         self._keys: set[str] = set()
         self._versions: Counter[int] = Counter()  # entries of each set so far
         self._at = ""
-        self._in_order = False  # entries older than the one of kind "book" came as clocks went
-        self._sets: dict[int, tuple[int, Any]] = {}  # entry that added each, and what it said
-        self._counted: dict[int, tuple[int, Any]] = {}  # the same by its first count
+        self._in_order = False  # entries before the one of kind "book" may be out of order of time
+        self._sets: dict[int, tuple[int, Any]] = {}  # entry that added each set; its payload
+        self._counted: dict[int, tuple[int, Any]] = {}  # the same of its first count
         self._expected: dict[tuple[Any, ...], ExpectedRow] = {}
         self._rows: Counter[str] = Counter()
 
@@ -412,7 +413,7 @@ class Replay:
         """Hash of an entry; None where there is no such entry."""
         return self.hashes[seq - 1] if 1 <= seq <= len(self.hashes) else None
 
-    def take(self, row: RowMapping) -> None:
+    def check(self, row: RowMapping) -> None:
         """Check the next entry and the rows beside it.
 
         Raises
@@ -485,16 +486,16 @@ class Replay:
         name, seal = row["sealed_by"], row["seal"]
         if entry.kind == "key":
             if name != entry.payload["key"]:
-                raise MisfitError("it brings a key in without that key's seal")
+                raise MisfitError("it adds a key without that key's seal")
             self._keys.add(name)
         if name is None and not self._keys:
-            return  # older than any key: the first seal after it vouches for it
+            return  # before the first key: the first seal after it vouches for it
         if name not in self._keys or seal is None or not seal_fits(name, row["hash"], seal):
             raise MisfitError("its seal is missing, or not by a key that the book knows")
         self.sealed[name] += 1
 
     def _check_order(self, entry: Entry) -> None:
-        """Check that it may stand where it stands: after its time, and before a signature."""
+        """Check the order: times rise, and no entry follows a signature."""
         if _TIME.fullmatch(entry.at) is None:
             raise MisfitError(f"{entry.at} is no time")
         if self._in_order and entry.at < self._at:
@@ -509,7 +510,7 @@ class Replay:
         signed = self.standing.get(set_id)
         if entry.kind == schema.WITHDRAWN:
             if signed is None or entry.payload["signature"] != signed:
-                raise MisfitError("it withdraws a signature that does not stand")
+                raise MisfitError("it withdraws a signature that is not valid")
             self.withdrawn.add(self.standing.pop(set_id))
         elif signed is not None:
             raise MisfitError(f"its set was signed in entry {signed}, so nothing may follow")
@@ -547,7 +548,7 @@ class Replay:
             self._counted.setdefault(entry.set_id, (entry.seq, identity))
 
     def _misfit(self, table: Table, several: list[ExpectedRow]) -> str | None:
-        """Compare rows of one table with what the journal says of them."""
+        """Compare rows of one table with the journal."""
         keys = several[0].key
         # Several rows share the first part of their key, and no other row has it.
         parts = list(keys)[:1] if len(several) > 1 else list(keys)
@@ -576,7 +577,7 @@ class Replay:
             raise MisfitError("calls holds a row that is not in the entry")
 
     def _check_count(self, entry: Entry) -> None:
-        """Compare what an entry says of a count with the count itself."""
+        """Compare an entry's description of a count with the count."""
         payload, table = entry.payload, schema.analyses
         found = select(table.c.content).where(table.c.seq == entry.seq)
         content = str(self._connection.scalar(found))
@@ -605,7 +606,7 @@ class ExpectedRow:
     Attributes
     ----------
     table : where it is.
-    key, values : columns by which it is found, and what others must hold.
+    key, values : columns that identify it, and what other columns must hold.
     sha256_of : columns whose content is known by its SHA-256 alone.
     """
 

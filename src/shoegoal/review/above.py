@@ -9,14 +9,14 @@ import numpy as np
 from shoegoal.analysis.model import Analysis
 from shoegoal.pictures.overview import where_it_ended
 from shoegoal.pictures.stills import SceneView
-from shoegoal.record.status import Standing
+from shoegoal.record.status import SetStatus
 from shoegoal.types import Call
 
 WIDEST = 640.0  # of the drawing, in its own units
 MARGIN = 30.0
 TALLEST = 400.0
 NEAR_HEIGHT = 240.0
-LABEL_STEP = 17.0  # numbers of marks closer than this are set one above the other
+LABEL_STEP = 17.0  # numbers of marks closer than this are stacked
 BESIDE_M = 1.3  # ground shown beside the markers, at least
 BEHIND_M = 0.55  # ground shown behind the goal line
 UNUSUAL_BACK_M = 6.0  # where no kick spot was seen
@@ -24,7 +24,7 @@ UNUSUAL_BACK_M = 6.0  # where no kick spot was seen
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """Where a shot ended: its place, its number, and what it is called now."""
+    """Where a shot ended: its place, its number and its present call."""
 
     x: float
     y: float
@@ -40,14 +40,14 @@ class Above:
 
     Attributes
     ----------
-    width, height : in its own units, as many to a metre in either direction.
+    width, height : in its own units, at the same scale in both directions.
     line_y : of the goal line.
     left_x, right_x : markers.
     spot_x, spot_y : usual kick spot; below the drawing where only the goal's surroundings are
         drawn.
     metre : units.
     marks : shots whose end was seen, in order of time.
-    unplaced : words for the shots that count and whose end was not seen.
+    unplaced : in words, the shots that count and whose end was not seen.
     """
 
     width: float
@@ -62,14 +62,14 @@ class Above:
     unplaced: tuple[str, ...]
 
 
-def seen_from_above(analysis: Analysis, standing: Standing, *, near: bool = False) -> Above:
+def seen_from_above(analysis: Analysis, status: SetStatus, *, near: bool = False) -> Above:
     """Lay a set out for drawing; shots that do not count are left out.
 
     Parameters
     ----------
-    analysis, standing : the set.
-    near : only the goal and what lies round it, wide and low; shots that ended farther off are
-        drawn at the edge.
+    analysis, status : the set.
+    near : only the goal and its surroundings, wide and low; shots that ended farther off are drawn
+        at the edge.
     """
     view = SceneView.of(analysis.goal_scene)
     half_m = analysis.goal_scene.goal_width_m.value / 2
@@ -94,7 +94,7 @@ def seen_from_above(analysis: Analysis, standing: Standing, *, near: bool = Fals
 
     marks: list[Mark] = []
     unplaced = []
-    for shot in standing.shots:
+    for shot in status.shots:
         if not shot.counts:
             continue
         end = None if shot.counted is None else where_it_ended(shot.counted, view)

@@ -1,7 +1,7 @@
-"""The coach's pages: a round of spot checks, blind to the count, and what the answers say.
+"""The coach's pages: a round of spot checks, blind to the count, and their results.
 
-They name no pupil and no tally. A shot is looked at as it was filmed: its stretch of the clip and
-its stills, with nothing drawn over either.
+They show no pupil's name and no tally. A shot is shown as it was filmed: its part of the clip and
+its stills, with nothing drawn on them.
 """
 
 from __future__ import annotations
@@ -37,6 +37,7 @@ from shoegoal.review.views import check_view_of
 
 DEFAULT_SIZE, LARGEST_SIZE = 20, 500
 WIDTHS = (0.1, 0.2, 0.3)
+SIDE = 300.0  # of the plot, in its own units
 
 
 class CheckPages:
@@ -138,7 +139,7 @@ class CheckPages:
             raise BadSettingsError("choose a class")
 
     def _checks(self, asked: Asked) -> list[Check]:
-        """Read the round that an address names; one of a class not theirs is not there."""
+        """Read the round of an address; 404 where the coach does not check its class."""
         round_id = asked.number("round")
         with self._book.reading() as connection:
             try:
@@ -166,7 +167,6 @@ def _field(form: FormData, name: str) -> str:
     return value.strip() if isinstance(value, str) else ""
 
 
-SIDE = 300.0  # of the plot, in its own units
 LEFT, TOP, BELOW, RIGHT = 56.0, 16.0, 52.0, 24.0
 
 
@@ -183,7 +183,7 @@ class PlotPoint:
 
 @dataclass(frozen=True, slots=True)
 class Plot:
-    """Said probability across, share of makes upwards, both 0 to 1."""
+    """Predicted probability across, share of makes upwards, both 0 to 1."""
 
     width: float
     height: float
@@ -211,7 +211,7 @@ def plot_of(accuracy: Accuracy) -> Plot:
 
 
 class AccuracyPage:
-    """The answer, over one book."""
+    """The accuracy page of one book."""
 
     def __init__(self, book: Book, showing: Showing) -> None:
         self._book = book

@@ -1,4 +1,4 @@
-"""Clip and pictures of a set. What is asked for is a number; paths come from the book alone."""
+"""Clip and pictures of a set. Requests hold numbers only; paths come from the book."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ MOST_REMEMBERED = 300
 CLIP_TYPES = {
     ".mp4": "video/mp4",
     ".m4v": "video/mp4",
-    ".mov": "video/mp4",  # browsers that play it at all play it under this name
+    ".mov": "video/mp4",  # browsers that can play it accept this type
     ".webm": "video/webm",
     ".mkv": "video/x-matroska",
     ".avi": "video/x-msvideo",
@@ -28,13 +28,13 @@ CLIP_TYPES = {
 
 
 class Clips:
-    """Hands clips out, each checked once to be the one that was counted."""
+    """Serves clips, after checking once that each is the one that was counted."""
 
     def __init__(self) -> None:
         self._known: dict[tuple[Path, int, int], str] = {}
 
     def answer(self, history: SetHistory) -> FileResponse:
-        """Answer with a set's clip; parts of it where the browser asks for parts (RFC 9110, 14).
+        """Answer with a set's clip, or with the range that the browser asks for (RFC 9110, 14).
 
         Raises
         ------
@@ -43,14 +43,14 @@ class Clips:
         """
         clip = history.clip_path
         if clip is None or not clip.is_file():
-            raise HTTPException(404, "the clip is not where it was")
+            raise HTTPException(404, "the clip is not in its place any more")
         if self._hash(clip) != history.clip_sha256:
             raise HTTPException(409, "the clip was changed since it was counted")
         kind = CLIP_TYPES.get(clip.suffix.lower(), "application/octet-stream")
         return FileResponse(clip, media_type=kind)
 
     def is_as_counted(self, history: SetHistory) -> bool:
-        """Whether a set's clip lies where it was and is the one that was counted."""
+        """Whether a set's clip is in its place and is the one that was counted."""
         clip = history.clip_path
         return clip is not None and clip.is_file() and self._hash(clip) == history.clip_sha256
 
@@ -63,7 +63,7 @@ class Clips:
 
 
 class Pictures:
-    """Hands pictures out, and remembers those drawn last: a page asks for them again and again."""
+    """Serves pictures, and keeps the last ones drawn, because a page asks for them repeatedly."""
 
     def __init__(self) -> None:
         self._drawn: OrderedDict[tuple[str, str, int, int], bytes] = OrderedDict()
@@ -91,7 +91,7 @@ class Pictures:
         return self._answer(history, "goal", 0, draw)
 
     def blind(self, history: SetHistory, place: int, kick_time_s: float) -> Response:
-        """Answer with a shot's stills and nothing about it; 404 where none were kept."""
+        """Answer with a shot's stills, with nothing drawn on them; 404 where there are none."""
         return self._answer(
             history, "blind", place, lambda pictures: pictures.blind_strip(kick_time_s)
         )
@@ -103,7 +103,8 @@ class Pictures:
         number: int,
         draw: Callable[[SetPictures], bytes | None],
     ) -> Response:
-        # The folder's time of change is part of it: what was purged is not shown from memory.
+        # The key holds the folder's time of change, so that purged pictures are not shown from
+        # memory.
         key = (what, history.count.sha256, number, _changed_ns(history.folder_path))
         content = self._drawn.get(key)
         if content is None:
@@ -117,7 +118,7 @@ class Pictures:
 
 
 def _changed_ns(folder: Path | None) -> int:
-    """When pictures were last put into or taken from a result folder."""
+    """Return when pictures were last added to or removed from a result folder."""
     if folder is None:
         return 0
     times = [0]

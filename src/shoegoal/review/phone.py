@@ -1,4 +1,4 @@
-"""The pupil's pages: the next stage, sending a clip, and what came of it."""
+"""The pupil's pages: the next stage, sending a clip, and its result."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from starlette.staticfiles import StaticFiles
 
 from shoegoal.card.plan import DRIBBLE_STEPS, phone_place
 from shoegoal.errors import BadSettingsError, ShoegoalError
-from shoegoal.filming_check.pupil import Filmed
+from shoegoal.filming_check.pupil import PupilAnswer
 from shoegoal.ladder.rules import Stage
 from shoegoal.ladder.verdict import Decision
 from shoegoal.record.book import Book
@@ -34,10 +34,12 @@ from shoegoal.record.handed_in import (
 )
 from shoegoal.record.history import SetHistory, counted_text, load_set, summary
 from shoegoal.review.above import seen_from_above
-from shoegoal.review.guard import Entrance, Guard, Part
-from shoegoal.review.phone_guard import (
+from shoegoal.review.guard import (
     PLACE,
     SLIP_COOKIE,
+    Entrance,
+    Guard,
+    Part,
     PhoneAsked,
     find_holder,
     pupil_route,
@@ -52,22 +54,23 @@ from shoegoal.scale.results import PupilResults, form_hints, pupil_results
 from shoegoal.scale.work import FOUND_NAME, PLAIN_NAME
 
 MOST_LISTED = 20
-# No set has come of these; one that is being counted is left to its end.
+# Clips without a set; one that is being counted is not in this list.
 _MAY_BE_FILMED_AGAIN = (
     ClipState.CHECKED,
     ClipState.RECEIVING,
     ClipState.WAITING,
     ClipState.NOT_COUNTED,
 )
+WAITED_FOR = (ClipState.RECEIVED,)
 
 
 def make_phone_app(book: Book, entrance: Entrance, showing: Showing) -> Starlette:
-    """Build what pupils reach, to be mounted at `PLACE`.
+    """Build the pupils' application, to be mounted at `PLACE`.
 
     Parameters
     ----------
     book, showing : the record book and the templates.
-    entrance : of the teacher's page beside it: the same names and the same HTTPS.
+    entrance : of the teacher's page, for the same host name and HTTPS.
     """
     pages = PhonePages(book, showing, secure=entrance.with_accounts)
     return Starlette(
@@ -103,7 +106,7 @@ class PhonePages:
             Mount("/static", StaticFiles(directory=HERE / "static")),
             pupil("GET", "/", self._home),
             Route("/slip", self._ask_slip, methods=["GET"]),
-            Route("/slip", self._take_slip, methods=["POST"]),
+            Route("/slip", self._post_slip, methods=["POST"]),
             pupil("POST", "/forget", self._forget),
             pupil("GET", one, self._clip),
             pupil("GET", f"{one}/point", self._point),
@@ -119,7 +122,7 @@ class PhonePages:
         ]
 
     def trouble(self, request: Request, error: Exception) -> Response:
-        """Say any refusal on a page."""
+        """Show a refusal as a page."""
         if isinstance(error, HTTPException):
             status, words = error.status_code, error.detail
         else:
@@ -130,7 +133,7 @@ class PhonePages:
         return self._slip_page("", 200)
 
     async def _class(self, request: Request) -> Response:
-        """Open the class's link: whoever has shown a slip goes on, others are asked for theirs."""
+        """Open the class's link; a phone that has not stored a slip is asked for one."""
 
         def find() -> tuple[SlipHolder | None, bool]:
             with self._book.reading() as connection:
@@ -145,7 +148,7 @@ class PhonePages:
     async def _slip(self, request: Request) -> Response:
         return await self._open_with(str(request.path_params["secret"]))
 
-    async def _take_slip(self, request: Request) -> Response:
+    async def _post_slip(self, request: Request) -> Response:
         async with request.form(max_files=0, max_fields=5) as form:
             given = form.get("secret", "")
         return await self._open_with(given if isinstance(given, str) else "")
@@ -153,7 +156,7 @@ class PhonePages:
     async def _open_with(self, secret: str) -> Response:
         holder = await run_in_threadpool(find_holder, self._book, secret[:100])
         if holder is None:
-            return self._slip_page("This is the code of no slip. Look at it once more.", 404)
+            return self._slip_page("No slip has this code. Check it once more.", 404)
         answer = RedirectResponse(f"{PLACE}/", 303)
         remember(answer, secret, secure=self._secure)
         return answer
@@ -237,7 +240,7 @@ class PhonePages:
         return answer
 
     def _own(self, asked: PhoneAsked) -> HandedIn:
-        """Read the clip that an address names; one of somebody else's is not there."""
+        """Read the clip of an address; 404 for another pupil's clip."""
         with self._book.reading() as connection:
             clip = by_token(connection, asked.token)
         if clip is None or clip.pupil_id != asked.by.pupil_id:
@@ -256,14 +259,14 @@ def _file(clip: HandedIn, name: str) -> Path:
 
 
 def _result(history: SetHistory, results: PupilResults) -> dict[str, object]:
-    """Work out what a signed set comes to, for its pupil."""
+    """Work out a signed set's result for its pupil."""
     above = None
     try:
         analysis = history.count.analysis()
         if analysis.scene is not None:
-            above = seen_from_above(analysis, history.standing(analysis), near=True)
+            above = seen_from_above(analysis, history.status(analysis), near=True)
     except BadSettingsError:
-        pass  # counted by another version; what was signed stands all the same
+        pass  # counted by another version; its signature is still valid
     step = results.verified
     return {
         "above": above,
@@ -275,9 +278,6 @@ def _result(history: SetHistory, results: PupilResults) -> dict[str, object]:
     }  # fmt: skip
 
 
-WAITED_FOR = (ClipState.RECEIVED,)
-
-
 @dataclass(frozen=True, slots=True)
 class ClipView:
     """A clip for its pupil's page.
@@ -285,16 +285,16 @@ class ClipView:
     Attributes
     ----------
     token, stage, task : which.
-    mark : shape that stands for its state: ``ok``, ``again``, ``wait``, ``made`` or ``not-yet``.
-    heading, words : what is so.
+    mark : symbol of its state: ``ok``, ``again``, ``wait``, ``made`` or ``not-yet``.
+    heading, words : its state.
     short : the same for a line of a list.
-    filmed : what the check of the filming said.
+    filmed : the answer of the filming check.
     has_picture : there is a picture of it.
     asks : the pupil has to decide whether to film again.
-    may_film_again : nothing has come of it yet, and another clip may be the quicker way.
-    may_point : the goal was not made out for sure, and the pupil may point at both markers.
-    shows_goal : the picture shows a goal that can be doubted.
-    is_settling : the page should look again in a moment.
+    may_film_again : it has no result yet, and another clip may be quicker.
+    may_point : the goal was not found for sure, and the pupil may point at both markers.
+    shows_goal : the picture shows a goal that the pupil should check.
+    is_settling : the page should reload soon.
     """
 
     token: str
@@ -304,7 +304,7 @@ class ClipView:
     heading: str
     words: str
     short: str
-    filmed: Filmed | None
+    filmed: PupilAnswer | None
     has_picture: bool
     asks: bool
     may_film_again: bool
@@ -328,8 +328,8 @@ class SetUpView:
 
 
 def clip_view(clip: HandedIn, history: SetHistory | None) -> ClipView:
-    """Say how a clip stands, to the pupil."""
-    filmed = None if clip.filming is None else Filmed.from_plain(clip.filming)
+    """Put a clip's state into words for the pupil."""
+    filmed = None if clip.filming is None else PupilAnswer.deserialise(clip.filming)
     mark, heading, words, short = _said(clip, history, filmed)
     open_ = clip.state in (ClipState.WAITING, ClipState.COUNTING, ClipState.CHECKED)
     unsure = filmed is not None and not (filmed.good and filmed.sure)
@@ -362,15 +362,15 @@ def is_known(clip: HandedIn) -> bool:
 
 
 def _said(
-    clip: HandedIn, history: SetHistory | None, filmed: Filmed | None
+    clip: HandedIn, history: SetHistory | None, filmed: PupilAnswer | None
 ) -> tuple[str, str, str, str]:
     handed_in = ("ok", "Handed in")
     match clip.state:
         case ClipState.RECEIVING:
-            words = "Choose the same clip again, and it goes on where it stopped."
+            words = "Choose the same clip again: sending continues where it stopped."
             return "wait", "Not all of your clip has arrived", words, "not all of it has arrived"
         case ClipState.RECEIVED:
-            words = "We look at how it was filmed. That takes a few seconds."
+            words = "We are checking how it was filmed. That takes a few seconds."
             return "wait", "Your clip has arrived", words, "being looked at"
         case ClipState.CHECKED:
             saw = "" if filmed is None else filmed.saw
@@ -379,7 +379,7 @@ def _said(
             saw = "" if filmed is None else f"{filmed.saw} "
             now = "Now it is being counted."
             if filmed is not None and not filmed.sure:
-                now = "It is being counted all the same." if clip.markers_px is None else now
+                now = "It is being counted anyway." if clip.markers_px is None else now
             return *handed_in, f"{saw}{now}", "being counted"
         case ClipState.NOT_COUNTED:
             if is_known(clip):
@@ -391,7 +391,7 @@ def _said(
             words = "It could not be counted by itself. Your teacher will look at it."
             return *handed_in, words, "your teacher will look"
         case ClipState.SET_ASIDE:
-            words = clip.why or "You film another one in its place."
+            words = clip.why or "You are filming another one instead."
             return "again", "Set aside", words, "set aside"
         case ClipState.COUNTED:
             if history is None or history.signature is None:
@@ -415,7 +415,7 @@ def _signed(history: SetHistory) -> tuple[str, str, str, str]:
 
 
 def set_up_view(stage: Stage) -> SetUpView:
-    """Work the drawing and its three sentences out."""
+    """Work out the drawing and its three sentences."""
     place = phone_place(stage)
     first = "Warm up, clear the space, ask a grown-up."
     last = "One clip, the whole set. Nobody moves the phone."

@@ -1,6 +1,6 @@
-"""The pages about all sets: what needs a look, the sheet that is signed together, what is signed.
+"""The pages about all sets: those that need a look, the sheet to sign together, the signed ones.
 
-And the clips that could not be counted, which are repaired by pointing at their markers.
+And the clips that could not be counted, which are repaired by pointing at the markers.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from starlette.exceptions import HTTPException
 from starlette.responses import FileResponse, RedirectResponse, Response
 
 from shoegoal.errors import BadSettingsError, OutputError, RecordBookError, ShoegoalError
-from shoegoal.filming_check.pupil import Filmed
+from shoegoal.filming_check.pupil import PupilAnswer
 from shoegoal.ladder.verdict import Decision
 from shoegoal.record import schema
 from shoegoal.record.accounts import Role
@@ -27,9 +27,9 @@ from shoegoal.record.handed_in import ClipState, HandedIn, by_id, clips_of, coun
 from shoegoal.record.history import SetHistory, counted_text, load_set, summary
 from shoegoal.record.journal import UNKNOWN, set_version
 from shoegoal.record.pictures import SetPictures
-from shoegoal.record.queue import COUNT_AGAIN, LOOK, SIGNED, TO_SIGN, are_known, work_out
 from shoegoal.record.reviewing import sign
-from shoegoal.record.status import Standing
+from shoegoal.record.set_states import COUNT_AGAIN, LOOK, SIGNED, TO_SIGN, are_known, work_out
+from shoegoal.record.status import SetStatus
 from shoegoal.review.above import Above, seen_from_above
 from shoegoal.review.media import CLIP_TYPES
 from shoegoal.review.routes import (
@@ -48,6 +48,21 @@ from shoegoal.review.views import tally_words, task_of
 from shoegoal.scale.work import PLAIN_NAME
 
 FILM_AGAIN = "Your teacher asks you to film this set again."
+PAGE_SIZE = 50
+MOST_KEPT = 1_000  # glances; some kB each
+WAIT_FOR_STATES_S = 5.0  # for each page view; the next one continues
+_UNDER_WAY = (ClipState.RECEIVED, ClipState.WAITING, ClipState.COUNTING)
+_ORDERS = {
+    # Sets with the fewest looks come first; unreadable ones come last.
+    LOOK: (schema.set_states.c.state.desc(), "questions", "set_id"),
+    TO_SIGN: ("set_id",),
+    SIGNED: (schema.set_states.c.signed_at.desc(), "set_id"),
+}
+_WORDS = {
+    Decision.ADVANCE.value: "advance",
+    Decision.TRY_AGAIN.value: "try again",
+    Decision.NOT_FINISHED.value: "not finished",
+}
 
 
 class QueuePages:
@@ -92,7 +107,7 @@ class QueuePages:
         )
 
     def _own(self, asked: Asked) -> Response:
-        """Show a student's own sets, with an account in place of a slip."""
+        """Show a student with an account their own sets."""
         with self._book.reading() as connection:
             own = () if asked.by.pupil_id is None else sets_of_pupil(connection, asked.by.pupil_id)
             shown = self._glances.of(connection, own)
@@ -112,7 +127,7 @@ class QueuePages:
         )  # fmt: skip
 
     def _sign(self, asked: Asked) -> Response:
-        """Sign every set that was ticked, each with an entry of its own, as it was seen."""
+        """Sign every ticked set, each with its own entry, if it is still as the page showed it."""
         typed = asked.form.get("by", "")
         by = asked.by.name or (typed.strip() if isinstance(typed, str) else "")
         chosen = [str(one).partition(":") for one in asked.form.getlist("set")]
@@ -158,7 +173,7 @@ class QueuePages:
         wanted = wanted_of(asked)
         with self._book.reading() as connection:
             seen = overview(connection, wanted)
-        filmed = None if clip.filming is None else Filmed.from_plain(clip.filming)
+        filmed = None if clip.filming is None else PupilAnswer.deserialise(clip.filming)
         return self._showing.page(
             "clip.html", asked.by, status, seen=seen, wanted=wanted, one=clip, filmed=filmed,
             trouble=trouble, said="", why=plain_reason(clip.why),
@@ -175,7 +190,7 @@ class QueuePages:
     def _film(self, asked: Asked) -> Response:
         file = self._handed_in(asked).clip_path
         if not file.is_file():
-            raise HTTPException(404, "the clip is not there any more")
+            raise HTTPException(404, "the clip was deleted")
         kind = CLIP_TYPES.get(file.suffix.lower(), "application/octet-stream")
         return FileResponse(file, media_type=kind)
 
@@ -212,7 +227,7 @@ class QueuePages:
 
 
 def plain_reason(why: str) -> str:
-    """Say why a clip cannot be counted without the words of the command line."""
+    """Say why a clip cannot be counted, without words of the command line."""
     first = why.split(";")[0].split(": give")[0].split("--")[0].strip()
     return first.rstrip(".") + "." if first else "It could not be counted."
 
@@ -226,29 +241,18 @@ def _page(asked: Asked) -> int:
     return int(said) if said.isdecimal() and len(said) < 6 else 1
 
 
-PAGE_SIZE = 50
-MOST_KEPT = 1_000  # glances; some kB each
-WAIT_FOR_STATES_S = 5.0  # of a page; the next one goes on from there
-STATE_WORDS = {
-    "look": "needs a look",
-    "to sign": "ready to sign",
-    "count again": "count again",
-    "signed": "signed",
-}
-
-
 @dataclass(frozen=True, slots=True)
 class Glance:
-    """A set in short.
+    """A set in the queue or on the sheet.
 
     Attributes
     ----------
     state : what it waits for; see `shoegoal.record.history.state_of`.
-    questions : how many looks settle it.
+    questions : how many looks it needs.
     word, is_met : the verdict in a word, and whether the stage is met.
-    above : the goal and what lies round it; None for touches, or a count of another version.
-    first_time_s : kick that its small picture shows; None without one.
-    has_stills : small stills of its shots were kept.
+    above : the goal and its surroundings; None for touches, or a count of another version.
+    first_time_s : time of the kick that its small picture shows; None without a kick.
+    has_stills : whether it has small stills of its shots.
     """
 
     set_id: int
@@ -270,20 +274,15 @@ class Glance:
     signed_by: str
     signed_at: str
 
-    @property
-    def state_words(self) -> str:
-        """Its state, said."""
-        return STATE_WORDS[self.state]
-
 
 class Glances:
-    """Glances of sets, the last ones kept by the version that each set was in, and its trust."""
+    """Glances of sets; the last ones are kept, by set, version and trust."""
 
     def __init__(self) -> None:
         self._known: OrderedDict[tuple[int, int, Trust], Glance] = OrderedDict()
 
     def of(self, connection: Connection, set_ids: Iterable[int]) -> list[Glance]:
-        """Give those of some sets, in the order in which they are named."""
+        """Return the glances of some sets, in the given order."""
         trust = trust_of(connection)
         return [self._of(connection, set_id, trust) for set_id in set_ids]
 
@@ -299,14 +298,14 @@ class Glances:
 
 @dataclass(frozen=True, slots=True)
 class Overview:
-    """How far the work is, of what was asked for.
+    """How far the work on the wanted sets is.
 
     Attributes
     ----------
     not_counted : clips that were handed in and could not be counted.
     to_look_at, ready, signed : how many sets.
-    unknown : sets whose state is still being worked out.
-    under_way : clips that are still being checked or counted.
+    unknown : sets whose state is not worked out yet.
+    under_way : clips that are being checked or counted.
     classes, stages : names to choose from, of the whole book.
     """
 
@@ -321,17 +320,17 @@ class Overview:
 
     @property
     def waiting(self) -> int:
-        """Sets and clips that somebody has to look at."""
+        """Sets and clips that a person has to look at."""
         return self.to_look_at + len(self.not_counted)
 
     @property
     def total(self) -> int:
-        """Everything but what is under way."""
+        """All sets and clips except those under way."""
         return max(1, self.waiting + self.ready + self.signed)
 
 
 def bring_up_to_date(book: Book) -> None:
-    """Work out what sets wait for where that is not known; a book that is busy is left alone."""
+    """Work out unknown states of sets, unless the book is busy."""
     with book.reading() as connection:
         if are_known(connection):
             return
@@ -343,7 +342,7 @@ def bring_up_to_date(book: Book) -> None:
 
 
 def overview(connection: Connection, wanted: Wanted) -> Overview:
-    """Count a book's sets and clips by what they wait for."""
+    """Count a book's sets and clips by state."""
     states = schema.set_states.c
     query = _asked_for(connection, select(states.state, func.count()), wanted)
     rows = connection.execute(query.group_by(states.state))
@@ -363,19 +362,10 @@ def overview(connection: Connection, wanted: Wanted) -> Overview:
     )
 
 
-_UNDER_WAY = (ClipState.RECEIVED, ClipState.WAITING, ClipState.COUNTING)
-_ORDERS = {
-    # Those that the fewest looks settle come first; what cannot be read comes last.
-    LOOK: (schema.set_states.c.state.desc(), "questions", "set_id"),
-    TO_SIGN: ("set_id",),
-    SIGNED: (schema.set_states.c.signed_at.desc(), "set_id"),
-}
-
-
 def waiting_for(
     connection: Connection, state: str, wanted: Wanted, first: int = 0, most: int = 1
 ) -> list[int]:
-    """List sets in one state, in the order in which they are shown; what to look at is one."""
+    """List the sets in one state, in the order of the page."""
     states = schema.set_states.c
     alike = (LOOK, COUNT_AGAIN) if state == LOOK else (state,)
     query = _asked_for(connection, select(states.set_id), wanted).where(states.state.in_(alike))
@@ -404,7 +394,7 @@ def _asked_for(connection: Connection, query: Select[Any], wanted: Wanted) -> Se
         ids = ids.where(pupils.class_id.in_(named))
     if wanted.words.isascii():
         ids = ids.where(pupils.name.icontains(wanted.words, autoescape=True))
-    else:  # compared as Python does, for databases fold few other letters
+    else:  # in Python, because databases fold the case of few letters
         words = wanted.words.casefold()
         rows = connection.execute(select(pupils.id, pupils.name)).all()
         ids = ids.where(pupils.id.in_([row.id for row in rows if words in row.name.casefold()]))
@@ -421,33 +411,33 @@ class PageNumber:
 
     @classmethod
     def of(cls, rows: int, page: int) -> PageNumber:
-        """Keep a page's number within what there is."""
+        """Limit a page's number to the existing pages."""
         pages = max(1, -(-rows // PAGE_SIZE))
         return cls(min(max(1, page), pages), pages, PAGE_SIZE)
 
     @property
     def first(self) -> int:
-        """Place of its first row."""
+        """Place of the page's first row."""
         return (self.page - 1) * self.size
 
 
 def glance_at(history: SetHistory) -> Glance:
-    """Work a set's glance out."""
-    above, standing, first_s, stills = None, None, None, False
+    """Work out a set's glance."""
+    above, status, first_s, stills = None, None, None, False
     try:
         analysis = history.count.analysis()
-        standing = history.standing(analysis)
+        status = history.status(analysis)
         if analysis.scene is not None:
-            above = seen_from_above(analysis, standing, near=True)
-        if standing.shots:
-            look = standing.looks[0] if standing.looks else standing.shots[0].number
-            first_s = next(s.time_s for s in standing.shots if s.number == look)
+            above = seen_from_above(analysis, status, near=True)
+        if status.shots:
+            look = status.looks[0] if status.looks else status.shots[0].number
+            first_s = next(s.time_s for s in status.shots if s.number == look)
         stills = SetPictures(history, analysis).has_any_stills
     except BadSettingsError:
         pass  # counted by another version
     except ShoegoalError:
         above = None
-    said = summary(history, None if history.signature is not None else standing)
+    said = summary(history, None if history.signature is not None else status)
     decision = said["decision"]
     return Glance(
         history.set_id,
@@ -458,9 +448,9 @@ def glance_at(history: SetHistory) -> Glance:
         history.stage.name,
         task_of(history.stage.to_stage()),
         said["state"],
-        _sentence(said["sentence"], standing, touches=history.counts_touches),
+        _sentence(said["sentence"], status, touches=history.counts_touches),
         counted_text(said),
-        0 if standing is None else len(standing.looks) + len(standing.doubts),
+        0 if status is None else len(status.looks) + len(status.doubts),
         _WORDS.get(decision, ""),
         decision == Decision.ADVANCE.value,
         above,
@@ -471,20 +461,13 @@ def glance_at(history: SetHistory) -> Glance:
     )
 
 
-def _sentence(said: str, standing: Standing | None, *, touches: bool) -> str:
-    """Say what a set waits for: which shots settle it, or its verdict."""
-    if standing is None or not standing.needs_a_look:
+def _sentence(said: str, status: SetStatus | None, *, touches: bool) -> str:
+    """Say which shots settle a set, or its verdict."""
+    if status is None or not status.needs_a_look:
         return said
-    shots = ", ".join(str(number) for number in standing.looks)
-    what = ("touch" if touches else "shot") + ("" if len(standing.looks) == 1 else "s")
-    settles = f"{what} {shots} settle{'s' if len(standing.looks) == 1 else ''} it"
-    if not standing.looks:
-        settles = "something may be hidden in a part of the clip"
-    return f"{tally_words(standing.tally, touches=touches)}: {settles}"
-
-
-_WORDS = {
-    Decision.ADVANCE.value: "advance",
-    Decision.TRY_AGAIN.value: "try again",
-    Decision.NOT_FINISHED.value: "not finished",
-}
+    shots = ", ".join(str(number) for number in status.looks)
+    what = ("touch" if touches else "shot") + ("" if len(status.looks) == 1 else "s")
+    settles = f"{what} {shots} settle{'s' if len(status.looks) == 1 else ''} it"
+    if not status.looks:
+        settles = "a shot may be hidden in a part of the clip"
+    return f"{tally_words(status.tally, touches=touches)}: {settles}"

@@ -1,6 +1,6 @@
-"""Every address of the page with the roles that it is open to; who asks, and for what.
+"""Every address of the page with the roles that may open it; the visitor and the request.
 
-A page that nobody gave a role to is open to no one: there is no other way to make a route.
+A route without roles is open to nobody, and there is no other way to make a route.
 """
 
 from __future__ import annotations
@@ -28,23 +28,23 @@ NAME_KEPT_S = 400 * 24 * 3600
 FARTHEST_PX = 100_000.0
 TEACHERS = frozenset({Role.TEACHER})
 CHECKERS = frozenset({Role.TEACHER, Role.COACH})
-OWNERS = frozenset({Role.TEACHER, Role.STUDENT})  # a student sees their own sets alone
+OWNERS = frozenset({Role.TEACHER, Role.STUDENT})  # a student sees only their own sets
 EVERYBODY = frozenset(Role)
 CSRF_FIELD = "csrf"
 LOGIN = "/login"
-LARGEST_NUMBER = 2**31 - 1  # of a set, a round or a shot, as PostgreSQL keeps them
-MOST_FIELDS = 120  # a sheet of sets that are signed together sends one for each
+LARGEST_NUMBER = 2**31 - 1  # of a set, a round or a shot: a 32-bit integer in PostgreSQL
+MOST_FIELDS = 120  # a sheet sends one for each set to sign
 
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """What a page is asked for.
+    """A request to a page.
 
     Attributes
     ----------
-    request : with what stands in the address.
-    by : who asks.
-    form : what was sent with it; empty for a page that is only looked at.
+    request : with the values from the address.
+    by : the visitor.
+    form : the form that was sent; empty for GET.
     """
 
     request: Request
@@ -52,7 +52,7 @@ class Asked:
     form: FormData = field(default_factory=FormData)
 
     def number(self, name: str) -> int:
-        """Part of the address that its pattern lets be a whole number only.
+        """Return a whole number from the address.
 
         Raises
         ------
@@ -66,7 +66,7 @@ class Asked:
 
     @property
     def wants_a_part(self) -> bool:
-        """Whether a page that is open already takes the changed part in."""
+        """Whether an open page asks for its changed part only."""
         return "hx-request" in self.request.headers
 
 
@@ -76,9 +76,9 @@ class PageRoute:
 
     Attributes
     ----------
-    method, path : GET to look, POST to do; the path as Starlette writes patterns.
-    roles : that may come in.
-    answer : what happens there.
+    method, path : GET to show, POST to change; the path as a Starlette pattern.
+    roles : that may open it.
+    answer : makes the response.
     """
 
     method: str
@@ -87,7 +87,7 @@ class PageRoute:
     answer: Callable[[Asked], Response]
 
     def route(self) -> Route:
-        """Make the route, which asks for role and token before anything else."""
+        """Make the route, which checks role and token first."""
 
         async def enter(request: Request) -> Response:
             visitor: Visitor | None = request.state.visitor
@@ -101,29 +101,29 @@ class PageRoute:
                 return await run_in_threadpool(self.answer, Asked(request, visitor))
             async with request.form(max_files=0, max_fields=MOST_FIELDS) as form:
                 if not token_fits(form.get(CSRF_FIELD), visitor.csrf):
-                    raise HTTPException(403, "that form is not of this login; load the page again")
+                    raise HTTPException(403, "this form is from another login; load the page again")
                 return await run_in_threadpool(self.answer, Asked(request, visitor, form))
 
         return Route(self.path, enter, methods=[self.method])
 
 
 def token_fits(given: object, token: str) -> bool:
-    """Compare a form's token in constant time, so that the time gives nothing away."""
+    """Compare a form's token in constant time, so that the time reveals nothing."""
     return isinstance(given, str) and hmac.compare_digest(given.encode(), token.encode())
 
 
 @dataclass(frozen=True, slots=True)
 class Visitor:
-    """Somebody who was let in.
+    """A visitor with access.
 
     Attributes
     ----------
-    name : of their account, under which all they do is written down; None for whoever was given
-        the key of a page on this computer, who types it.
+    name : of their account, which is stored with all that they do; None for a visitor with a key,
+        who types a name.
     role : what they may see and do.
     pupil_id, pupil : whose sets a student sees.
     class_name : the one class that a coach checks; None for all.
-    csrf : that each of their forms carries, and no page of another site knows.
+    csrf : token of each of their forms, unknown to other sites.
     """
 
     name: str | None
@@ -135,19 +135,19 @@ class Visitor:
 
     @classmethod
     def with_key(cls, key: str) -> Visitor:
-        """Whoever sits at this computer, as a teacher."""
+        """Make the teacher at this computer."""
         csrf = hmac.new(key.encode(), b"forms", hashlib.sha256).hexdigest()
         return cls(None, Role.TEACHER, None, None, None, csrf)
 
     @classmethod
     def logged_in(cls, session: Session) -> Visitor:
-        """Somebody with an account."""
+        """Make the visitor of an account."""
         one = session.account
         return cls(one.name, one.role, one.pupil_id, one.pupil, one.class_name, session.csrf)
 
     @property
     def is_teacher(self) -> bool:
-        """Whether everything is open to them."""
+        """Whether they may do everything."""
         return self.role is Role.TEACHER
 
     def may_see_pupil(self, pupil_id: int) -> bool:
@@ -162,7 +162,7 @@ class Visitor:
 
 
 def wanted_of(asked: Asked) -> Wanted:
-    """Read from an address, or from a form, which sets somebody is at."""
+    """Read from an address or a form which sets are wanted."""
     given = asked.request.query_params
 
     def field(name: str) -> str:
@@ -173,12 +173,12 @@ def wanted_of(asked: Asked) -> Wanted:
 
 
 def name_of(asked: Asked) -> str:
-    """Name under which somebody signs: the account's, or the one typed last in this browser."""
+    """Return the signing name: the account's, or the one typed last in this browser."""
     return asked.by.name or unquote(asked.request.cookies.get(NAME_COOKIE, ""))[:80]
 
 
 def remember_name(answer: Response, name: str) -> None:
-    """Let the browser remember the name that was typed."""
+    """Store the typed name in the browser."""
     answer.set_cookie(
         NAME_COOKIE, quote(name), max_age=NAME_KEPT_S, httponly=True, samesite="strict", path="/"
     )
@@ -190,7 +190,7 @@ def pointed_at(text: str) -> ImagePoint:
     Raises
     ------
     BadSettingsError
-        It is none.
+        It is not a place.
     """
     try:
         x_px, y_px = (float(part) for part in text.split(","))
@@ -203,14 +203,14 @@ def pointed_at(text: str) -> ImagePoint:
 
 @dataclass(frozen=True, slots=True)
 class Wanted:
-    """What is asked for: a class, a stage, words of the pupil's name; empty for all."""
+    """The wanted sets: a class, a stage, words of the pupil's name; empty for all."""
 
     class_name: str = ""
     stage: str = ""
     words: str = ""
 
     def fits(self, class_name: str, stage: str, pupil: str) -> bool:
-        """Whether a clip is among it."""
+        """Whether a clip is among them."""
         return (
             self.class_name in ("", class_name)
             and self.stage in ("", stage)
@@ -219,6 +219,6 @@ class Wanted:
 
     @property
     def query(self) -> str:
-        """The same as part of an address, to be carried from page to page."""
+        """The same as a query string, passed on from page to page."""
         said = {"class": self.class_name, "stage": self.stage, "words": self.words}
         return urlencode({name: value for name, value in said.items() if value})

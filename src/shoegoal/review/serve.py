@@ -1,4 +1,4 @@
-"""Serving the page: on this computer with a fresh key every time, or to others with accounts."""
+"""Serving the page: to this computer with a new key each time, or to others with accounts."""
 
 from __future__ import annotations
 
@@ -33,6 +33,7 @@ from shoegoal.record.book import Book
 from shoegoal.review.checks import AccuracyPage, CheckPages
 from shoegoal.review.guard import (
     KEY_FIELD,
+    PLACE,
     AccountEntrance,
     Entrance,
     Guard,
@@ -43,13 +44,23 @@ from shoegoal.review.guard import (
 )
 from shoegoal.review.media import Clips
 from shoegoal.review.phone import make_phone_app
-from shoegoal.review.phone_guard import PLACE
 from shoegoal.review.queue import Glances, QueuePages
 from shoegoal.review.sets import SetPages
 from shoegoal.review.showing import HERE, Showing
 
 LOOPBACK = "127.0.0.1"
 KEY_BYTES = 24
+MOST_CONNECTIONS = 400
+REQUEST_WITHIN_S = 10.0  # from its first byte, or from connecting, to the end of its headers
+HANDSHAKE_WITHIN_S = 10.0
+KEEP_ALIVE_S = 5
+OPEN_FILES = 4096
+_PAGE = (
+    '<!doctype html><html lang="en"><meta charset="utf-8"><title>shoegoal</title>'
+    '<meta name="referrer" content="no-referrer">'
+    '<meta http-equiv="refresh" content="0; url={address}">'
+    '<p><a href="{address}">Go on to shoegoal</a></p></html>\n'
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,10 +69,9 @@ class Site:
 
     Attributes
     ----------
-    address : by which browsers reach it, ``https://NAME`` with a port if need be.
-    certificate, private_key : files in PEM form, for speaking HTTPS ourselves; None behind a
-        reverse proxy that does.
-    proxy : address of that proxy, which is believed about who asks.
+    address : ``https://NAME`` for browsers, with a port if need be.
+    certificate, private_key : PEM files for HTTPS; None behind a reverse proxy that does HTTPS.
+    proxy : address of that proxy, which is trusted to name the client.
     """
 
     address: str
@@ -71,7 +81,7 @@ class Site:
 
     @property
     def host(self) -> str:
-        """Name and port by which browsers reach it."""
+        """Name and port for browsers."""
         return site_name(urlsplit(self.address).netloc, "https")
 
 
@@ -84,25 +94,25 @@ def check_site(
     behind_tls: bool,
     proxy: str = LOOPBACK,
 ) -> Site | None:
-    """Say how the page is served: None for this computer alone.
+    """Return how the page is served; None for this computer only.
 
     Raises
     ------
     BadSettingsError
-        What is asked for would let somebody in without an account, or send passwords and
-        children's pictures over the network for everybody to read.
+        The options would give access without an account, or send passwords and children's pictures
+        over the network unencrypted.
     """
     pair = certificate is not None and private_key is not None
     if (certificate is None) != (private_key is None):
         raise BadSettingsError("--certificate and --private-key go together")
     if address is None:
         if pair or behind_tls:
-            raise BadSettingsError("say with --site by which https:// address the page is reached")
+            raise BadSettingsError("name the page's https:// address with --site")
         if not _is_loopback(host):
             raise BadSettingsError(
                 f"{host} can be reached from other computers, so the page needs accounts and "
                 "HTTPS: give --site https://NAME with --certificate and --private-key, or "
-                "--behind-tls where a reverse proxy speaks HTTPS (docs/server.md)"
+                "--behind-tls where a reverse proxy does HTTPS (docs/server.md)"
             )
         return None
     parts = urlsplit(address)
@@ -111,7 +121,7 @@ def check_site(
     if pair == behind_tls:
         raise BadSettingsError(
             "with --site give either --certificate and --private-key, or --behind-tls where a "
-            "reverse proxy speaks HTTPS"
+            "reverse proxy does HTTPS"
         )
     if not _is_address(proxy):
         raise BadSettingsError(f'--proxy "{proxy}" is no address of a computer')
@@ -127,8 +137,8 @@ def serve(
     ----------
     book : the record book.
     host, port : to listen at; port 0 for any that is free.
-    site : for other computers; None for this one alone.
-    on_ready : called with the address to open, once the page answers there.
+    site : for other computers; None for this one only.
+    on_ready : called with the page's address once it answers.
 
     Raises
     ------
@@ -163,7 +173,7 @@ def serve(
 
 
 def _https(site: Site) -> dict[str, Any]:
-    """Choose settings for speaking HTTPS ourselves, or for believing the proxy that does."""
+    """Return the settings for HTTPS, or for trusting the proxy that does it."""
     if site.certificate is None or site.private_key is None:
         return {"proxy_headers": True, "forwarded_allow_ips": site.proxy}
     try:
@@ -223,10 +233,10 @@ def make_app(book: Book, entrance: Entrance) -> Starlette:
     Parameters
     ----------
     book : the record book.
-    entrance : how visitors are known; see `shoegoal.review.guard`.
+    entrance : how visitors are identified; see `shoegoal.review.guard`.
     """
     showing, clips = Showing(), Clips()
-    doors = [
+    page_routes = [
         *QueuePages(book, showing, Glances()).routes(),
         *SetPages(book, showing, clips).routes(),
         *CheckPages(book, showing, clips).routes(),
@@ -236,37 +246,30 @@ def make_app(book: Book, entrance: Entrance) -> Starlette:
     if entrance.with_accounts:
         login = LoginPages(book, showing)
         routes += login.open_routes()
-        doors += login.routes()
-    routes += [door.route() for door in doors]
+        page_routes += login.routes()
+    routes += [one.route() for one in page_routes]
     handlers: Any = {HTTPException: showing.trouble, ShoegoalError: showing.trouble}
     teachers = Starlette(
         routes=routes,
         exception_handlers=handlers,
         middleware=[Middleware(Guard, entrance=entrance, trouble=showing.trouble, part=Part())],
     )
-    # Pupils bring a slip in place of key or account, so their pages stand before the guard.
+    # Pupils have a slip instead of a key or account, so their pages have a guard of their own.
     phones = make_phone_app(book, entrance, showing)
     return Starlette(routes=[Mount(PLACE, phones), Mount("/", teachers)])
 
 
-MOST_CONNECTIONS = 400
-REQUEST_WITHIN_S = 10.0  # from its first byte, or from connecting, to the end of its headers
-HANDSHAKE_WITHIN_S = 10.0
-KEEP_ALIVE_S = 5
-OPEN_FILES = 4096
-
-
 class PatientProtocol(H11Protocol):
-    """HTTP/1.1 that closes a connection whose request does not come, the oldest first.
+    """HTTP/1.1 that closes connections without a request, the oldest first.
 
-    When there are too many, the one that has waited longest without a request makes room.
+    When there are too many, the one that has been idle longest is closed.
     """
 
     _waiting: ClassVar[OrderedDict[PatientProtocol, float]] = OrderedDict()
     _open: ClassVar[set[PatientProtocol]] = set()
 
     def connection_made(self, transport: Any) -> None:
-        """Take a connection on."""
+        """Note a new connection."""
         super().connection_made(transport)
         self._open.add(self)
         self._wait()
@@ -274,13 +277,13 @@ class PatientProtocol(H11Protocol):
             next(iter(self._waiting)).transport.abort()
 
     def connection_lost(self, exc: Exception | None) -> None:
-        """Let it go."""
+        """Forget a closed connection."""
         self._open.discard(self)
         self._waiting.pop(self, None)
         super().connection_lost(exc)
 
     def data_received(self, data: bytes) -> None:
-        """Take in what came; a request that is whole waits no longer."""
+        """Read data; a complete request is no longer timed."""
         super().data_received(data)
         if self.cycle is not None and not self.cycle.response_complete:
             self._waiting.pop(self, None)
@@ -288,7 +291,7 @@ class PatientProtocol(H11Protocol):
             self._wait()
 
     def on_response_complete(self) -> None:
-        """Go on to the next request."""
+        """Start timing the next request."""
         super().on_response_complete()
         if not self.transport.is_closing() and (self.cycle is None or self.cycle.response_complete):
             self._waiting[self] = time.monotonic()
@@ -305,10 +308,10 @@ class PatientProtocol(H11Protocol):
 
 
 class PatientServer(uvicorn.Server):
-    """A server whose connections have their time."""
+    """A server with time limits for its connections."""
 
     async def startup(self, sockets: list[Any] | None = None) -> None:
-        """Begin to listen, with a limit on how long agreeing on TLS may take."""
+        """Start to listen, with a time limit for the TLS handshake."""
         loop: Any = asyncio.get_running_loop()
         if self.config.is_ssl:
             loop.create_server = functools.partial(
@@ -319,14 +322,14 @@ class PatientServer(uvicorn.Server):
         await super().startup(sockets)
 
     async def on_tick(self, counter: int) -> bool:
-        """Look after the connections once a second."""
+        """Close late connections once a second."""
         if counter % 10 == 0:
             PatientProtocol.close_late()
         return await super().on_tick(counter)
 
 
 def allow_open_files() -> None:
-    """Let this process have as many files and connections open as it may, up to some thousand."""
+    """Raise this process's limit of open files and connections, to some thousand if allowed."""
     try:
         import resource
     except ImportError:  # not on this platform
@@ -337,23 +340,15 @@ def allow_open_files() -> None:
         resource.setrlimit(resource.RLIMIT_NOFILE, (wanted, most))
 
 
-_PAGE = (
-    '<!doctype html><html lang="en"><meta charset="utf-8"><title>shoegoal</title>'
-    '<meta name="referrer" content="no-referrer">'
-    '<meta http-equiv="refresh" content="0; url={address}">'
-    '<p><a href="{address}">Go on to shoegoal</a></p></html>\n'
-)
-
-
 @contextmanager
 def unseen_opener(launch: Callable[[str], object]) -> Iterator[Callable[[str], None]]:
-    """Give a function that opens an address; what it needs on disk is gone at the end.
+    """Give a function that opens an address in the browser; its file is deleted at the end.
 
     Parameters
     ----------
     launch : opens a file in the browser.
     """
-    with tempfile.TemporaryDirectory(prefix="shoegoal-") as folder:  # made for its owner alone
+    with tempfile.TemporaryDirectory(prefix="shoegoal-") as folder:  # readable by its owner only
 
         def open_address(address: str) -> None:
             page = Path(folder) / "open.html"

@@ -1,4 +1,4 @@
-"""The pages about single sets: what is asked about them, their clip and pictures, their forms."""
+"""The pages about single sets: their questions, clip, pictures and forms."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from shoegoal.record import reviewing
 from shoegoal.record.book import Book
 from shoegoal.record.history import SetHistory, load_set
 from shoegoal.record.pictures import MOMENTS
-from shoegoal.record.queue import LOOK, TO_SIGN
+from shoegoal.record.set_states import LOOK, TO_SIGN
 from shoegoal.record.status import Answer, Side
 from shoegoal.review.media import Clips, Pictures
 from shoegoal.review.queue import Overview, bring_up_to_date, overview, waiting_for
@@ -35,10 +35,12 @@ from shoegoal.review.showing import Showing, status_of
 from shoegoal.review.views import old_view_of, view_of
 from shoegoal.types import ImagePoint
 
+LEAST_MOVE_PX = 0.05
+
 
 @dataclass(frozen=True, slots=True)
 class _Said:
-    """What an action came to."""
+    """The result of an action."""
 
     done: str = ""
     trouble: str = ""
@@ -94,7 +96,7 @@ class SetPages:
         return self._pictures.plain_goal(self._history(asked))
 
     def _markers(self, asked: Asked) -> Response:
-        """Show a still in which both markers are pointed at."""
+        """Show a still to point at both markers in."""
         history = self._history(asked)
         analysis = history.count.analysis()
         one = view_of(history, analysis, can_change=True)
@@ -106,7 +108,7 @@ class SetPages:
 
     def _acting(self, action: Action) -> Callable[[Asked], Response]:
         def act(asked: Asked) -> Response:
-            """Do what a form asks; only what changed goes back to a page that can take it in."""
+            """Do what a form asks; return only the changed part where the page can insert it."""
             set_id = asked.number("set_id")
             self._history(asked)
             said = _Said(action.done)
@@ -127,7 +129,7 @@ class SetPages:
         return act
 
     def _after(self, asked: Asked, action: Action, set_id: int) -> str:
-        """Say where to go on: after a signature to the next set that needs a look."""
+        """Return the next page: after a signature, the next set that needs a look."""
         wanted = wanted_of(asked)
         rest = f"?{wanted.query}" if wanted.query else ""
         if not action.goes_on:
@@ -141,7 +143,7 @@ class SetPages:
         return f"/ready{rest}" if ready else f"/{rest}"
 
     def _history(self, asked: Asked) -> SetHistory:
-        """Read the set that an address names; one of somebody else's is not there."""
+        """Read the set of an address; 404 for another student's set."""
         set_id = asked.number("set_id")
         with self._book.reading() as connection:
             try:
@@ -170,7 +172,7 @@ class SetPages:
         return self._showing.page(name, asked.by, said.status, one=one, **shown)
 
     def _frame(self, asked: Asked) -> dict[str, Any]:
-        """Give what stands around every page about sets."""
+        """Return the values for the frame of every page about sets."""
         wanted = wanted_of(asked)
         seen: Overview | None = None
         if asked.by.is_teacher:
@@ -178,9 +180,6 @@ class SetPages:
             with self._book.reading() as connection:
                 seen = overview(connection, wanted)
         return {"seen": seen, "wanted": wanted, "signer": name_of(asked)}
-
-
-LEAST_MOVE_PX = 0.05
 
 
 def _text(form: FormData, name: str) -> str:
@@ -244,7 +243,7 @@ def add(book: Book, set_id: int, form: FormData, by: str) -> None:
 
 
 def markers(book: Book, set_id: int, form: FormData, by: str) -> None:
-    """Move the markers that were pointed at elsewhere."""
+    """Move the markers to where the person pointed."""
     seen = _whole(form, "seen")
     with book.reading() as connection:
         scene = load_set(connection, set_id).count.analysis().goal_scene
@@ -257,19 +256,19 @@ def markers(book: Book, set_id: int, form: FormData, by: str) -> None:
 
 
 def note(book: Book, set_id: int, form: FormData, by: str) -> None:
-    """Write a remark down."""
+    """Store a remark."""
     reviewing.add_note(book, set_id, _text(form, "note"), by=by, seen=_whole(form, "seen"))
 
 
 def looked(book: Book, set_id: int, form: FormData, by: str) -> None:
-    """Say that a stretch of the clip hides no shot."""
+    """Record that a part of the clip hides no shot."""
     reviewing.look_through(
         book, set_id, [_whole(form, "stretch")], by=by, seen=_whole(form, "seen")
     )
 
 
 def undo(book: Book, set_id: int, form: FormData, by: str) -> None:
-    """Take the last correction back."""
+    """Undo the last correction."""
     reviewing.undo(book, set_id, by=by, seen=_whole(form, "seen"))
 
 
@@ -285,13 +284,13 @@ def withdraw(book: Book, set_id: int, form: FormData, by: str) -> None:
 
 @dataclass(frozen=True, slots=True)
 class Action:
-    """What a form asks for.
+    """What a form can ask for.
 
     Attributes
     ----------
-    do : carries it out: book, set, form, and who does it.
-    done : says so.
-    goes_on : the next set is shown afterwards.
+    do : does it: with the book, the set, the form and the person's name.
+    done : message afterwards.
+    goes_on : whether the next set is shown afterwards.
     """
 
     do: Callable[[Book, int, FormData, str], None]
@@ -300,16 +299,16 @@ class Action:
 
     @staticmethod
     def by(form: FormData, account: str | None) -> str:
-        """Who does it: the account, whatever a form says, or else the name that was typed."""
+        """Return the account's name, whatever the form says; without an account, the typed one."""
         return _text(form, "by") if account is None else account
 
 
 ACTIONS = {
-    "answer": Action(answer, "Written down."),
+    "answer": Action(answer, "Saved."),
     "add": Action(add, "Added."),
-    "markers": Action(markers, "The markers were moved and the set worked out anew."),
-    "note": Action(note, "The remark was written down."),
-    "looked": Action(looked, "Written down: nothing is hidden there."),
+    "markers": Action(markers, "The markers were moved and the set was judged again."),
+    "note": Action(note, "The remark was saved."),
+    "looked": Action(looked, "Saved: nothing is hidden there."),
     "undo": Action(undo, "The last correction was taken back."),
     "sign": Action(sign, "Signed.", goes_on=True),
     "withdraw": Action(withdraw, "The signature was withdrawn."),

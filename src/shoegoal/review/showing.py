@@ -1,4 +1,4 @@
-"""Laying pages out, and saying any refusal on one."""
+"""Laying pages out, and showing refusals on them."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ from shoegoal.errors import (
 from shoegoal.review.routes import Visitor
 
 HERE = Path(__file__).parent
-# Only the words are taken in: what somebody typed stays where it is, to be sent again.
+# Only the message is inserted: what the user typed stays, to be sent again.
 _WORDS_ALONE = {"hx-retarget": "#said", "hx-reswap": "outerHTML"}
 _STATUS = (
     (RecordChangedError, 409),
@@ -35,25 +35,25 @@ _STATUS = (
     (TooManyTriesError, 429),
     (BadSettingsError, 422),
     (RecordBookError, 503),  # RFC 9110, 15.6.4: not now; it may work in a moment
-    (OutputError, 507),  # RFC 4918, 11.5: no room to write it down
-    (ClipNotJudgeableError, 422),  # a marker moved to where nothing can be worked out
+    (OutputError, 507),  # RFC 4918, 11.5: no room to store it
+    (ClipNotJudgeableError, 422),  # a marker was moved to where nothing can be judged
     (ClipUnreadableError, 422),
     (ShoegoalError, 500),
 )
 
 
 class Showing:
-    """The templates, and what every one of them may use."""
+    """The templates and their common values."""
 
     def page(
         self, name: str, visitor: Visitor | None, status: int = 200, **shown: Any
     ) -> HTMLResponse:
-        """Lay a page out for somebody."""
+        """Lay a page out for a visitor."""
         text = _templates().get_template(name).render(visitor=visitor, **shown)
         return HTMLResponse(text, status)
 
     def trouble(self, request: Request, error: Exception) -> Response:
-        """Say any refusal on a page of its own, or on the page that asked."""
+        """Show a refusal as its own page, or on the page that asked."""
         if isinstance(error, HTTPException):
             status, words = error.status_code, error.detail
         else:
@@ -67,7 +67,7 @@ class Showing:
 
 @cache
 def _templates() -> Environment:
-    """Templates, each read and compiled once however many pages are made."""
+    """Return the templates; each is read and compiled once."""
     templates = Environment(
         loader=FileSystemLoader(HERE / "templates"),
         autoescape=select_autoescape(),
@@ -80,10 +80,10 @@ def _templates() -> Environment:
 
 
 def _minute(at: str) -> str:
-    """Write a time of the book's as people read it, to the minute."""
+    """Write a time of the book for people, to the minute."""
     return f"{at[:10]}, {at[11:16]} UTC"
 
 
 def status_of(error: Exception) -> int:
-    """HTTP status for one of ours."""
+    """Return the HTTP status of one of our errors."""
     return next(status for kind, status in _STATUS if isinstance(error, kind))

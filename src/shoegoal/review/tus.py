@@ -1,8 +1,8 @@
-"""Clips sent in parts: the core of tus 1.0 with creation and termination (https://tus.io).
+"""Uploads in parts: the core of tus 1.0 with creation and termination (https://tus.io).
 
-How far a clip has come is how long its file is, and nothing else: a lost connection, a closed page
-or a server that was killed all go on from there. The libraries that exist keep a file of their own
-beside every upload and need another framework; here the book's row says whose clip it is.
+The offset of an upload is the length of its file and nothing else. After a lost connection, a
+closed page or a killed server, it continues from there. Existing libraries keep another file beside
+every upload and need another framework; here the book's row says whose clip it is.
 """
 
 from __future__ import annotations
@@ -37,14 +37,14 @@ from shoegoal.record.handed_in import (
     move,
     twin_of,
 )
-from shoegoal.review.phone_guard import PLACE, find_holder, secret_of
+from shoegoal.review.guard import PLACE, find_holder, secret_of
 from shoegoal.review.showing import status_of
 from shoegoal.scale.assignments import suffix_of
 
 VERSION = "1.0.0"
 UPLOADS = f"{PLACE}/uploads"
 PART_TYPE = "application/offset+octet-stream"
-KEPT_FREE_BYTES = 1_000_000_000  # of the disk, for counting and for everybody else
+KEPT_FREE_BYTES = 1_000_000_000  # of the disk, left free for counting and for other programs
 MB = 1_000_000
 HANDED_IN_BEFORE = "this clip was handed in before"
 _TUS = {"tus-resumable": VERSION}
@@ -55,7 +55,7 @@ class Uploads:
 
     def __init__(self, book: Book) -> None:
         self._book = book
-        self._writer_of: dict[str, object] = {}  # the newest sender of a clip may write, no other
+        self._writer_of: dict[str, object] = {}  # only the newest sender of a clip may write
 
     def routes(self) -> list[Route]:
         """List the addresses, as seen below `PLACE`."""
@@ -64,8 +64,8 @@ class Uploads:
             Route("/uploads", self._options, methods=["OPTIONS"]),
             Route("/uploads", self._answering(self._create), methods=["POST"]),
             Route(one, self._options, methods=["OPTIONS"]),
-            Route(one, self._answering(self._tell), methods=["HEAD"]),
-            Route(one, self._answering(self._take_part), methods=["PATCH"]),
+            Route(one, self._answering(self._offset), methods=["HEAD"]),
+            Route(one, self._answering(self._append), methods=["PATCH"]),
             Route(one, self._answering(self._drop), methods=["DELETE"]),
         ]
 
@@ -77,7 +77,7 @@ class Uploads:
         self, answer: Callable[[Request, SlipHolder], Awaitable[Response]]
     ) -> Callable[[Request], Awaitable[Response]]:
         async def guarded(request: Request) -> Response:
-            """Ask for slip and version first; say what goes wrong in a line."""
+            """Check slip and version first; answer errors in one line."""
             try:
                 if request.headers.get("tus-resumable") != VERSION:
                     headers = {"tus-version": VERSION}
@@ -107,7 +107,7 @@ class Uploads:
         settings, limits = by.settings, by.settings.limits
         suffix = suffix_of(given.get("filename", ""))
         if suffix is None and given.get("filetype", "").startswith("video/"):
-            suffix = ".mp4"  # some phones give a clip no ending; its content says what it is
+            suffix = ".mp4"  # some phones send no ending; the content shows the type
         if suffix is None:
             raise HTTPException(415, "That is no clip. Choose a video.")
         if size_bytes > limits.largest_mb * MB:
@@ -139,13 +139,13 @@ class Uploads:
             clip.part_path.touch(mode=0o600)
         return clip
 
-    async def _tell(self, request: Request, by: SlipHolder) -> Response:
+    async def _offset(self, request: Request, by: SlipHolder) -> Response:
         clip = await run_in_threadpool(self._own, request, by)
         offset = await run_in_threadpool(self._settled_offset, clip)
         headers = {"upload-offset": str(offset), "upload-length": str(clip.size_bytes)}
         return Response(headers=_TUS | headers)
 
-    async def _take_part(self, request: Request, by: SlipHolder) -> Response:
+    async def _append(self, request: Request, by: SlipHolder) -> Response:
         if request.headers.get("content-type") != PART_TYPE:
             raise HTTPException(415, f"send parts as {PART_TYPE}")
         clip = await run_in_threadpool(self._own, request, by)
@@ -159,16 +159,16 @@ class Uploads:
         return Response(status_code=204, headers=_TUS | {"upload-offset": str(offset)})
 
     async def _write(self, request: Request, clip: HandedIn, offset: int, me: object) -> int:
-        """Add what comes to the file; what came before a connection broke stays."""
+        """Append data to the file; what arrived before a connection broke is kept."""
         try:
-            with clip.part_path.open("r+b", buffering=0) as file:  # what was taken is there
+            with clip.part_path.open("r+b", buffering=0) as file:  # what arrived is stored
                 file.seek(offset)
                 async for part in request.stream():
                     if self._writer_of.get(clip.token) is not me:
                         raise HTTPException(423, "this clip is being sent by another page")
                     room = clip.size_bytes - offset
                     if len(part) > room:
-                        raise HTTPException(413, "more came than was announced")
+                        raise HTTPException(413, "more bytes arrived than were announced")
                     await run_in_threadpool(_write_all, file, part)
                     offset += len(part)
                 await run_in_threadpool(os.fsync, file.fileno())
@@ -200,9 +200,9 @@ class Uploads:
 
 
 def settle(book: Book, clip: HandedIn) -> int:
-    """Say how far a clip has come, and take it in once it is whole.
+    """Return an upload's offset, and accept the clip once it is complete.
 
-    May be done again after any interruption: the file is moved first, and known by its place.
+    It can be repeated after any interruption: the file is moved first, and recognised by its place.
     """
     if clip.state is not ClipState.RECEIVING:
         return clip.size_bytes
@@ -214,12 +214,12 @@ def settle(book: Book, clip: HandedIn) -> int:
         if size < clip.size_bytes:
             return size
         part.replace(whole)
-    _take_in(book, clip, whole)
+    _accept(book, clip, whole)
     return clip.size_bytes
 
 
 def set_aside(book: Book, clip: HandedIn) -> bool:
-    """Leave a clip that another one is filmed for; its bytes go at once."""
+    """Set a clip aside for which another one is filmed; its file is deleted at once."""
     with book.writing(history=False) as connection:
         gone = move(connection, clip, ClipState.SET_ASIDE, why=clip.why)
     if gone:
@@ -227,7 +227,7 @@ def set_aside(book: Book, clip: HandedIn) -> bool:
     return gone
 
 
-def _take_in(book: Book, clip: HandedIn, whole: Path) -> None:
+def _accept(book: Book, clip: HandedIn, whole: Path) -> None:
     try:
         sha256 = clip_sha256(whole)
     except ClipUnreadableError as error:

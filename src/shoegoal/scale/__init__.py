@@ -1,1 +1,1 @@
-"""Many clips: a class counted in one go, and what came of it."""
+"""Many clips: counting a whole class, and its results."""

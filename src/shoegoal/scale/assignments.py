@@ -1,4 +1,4 @@
-"""Whose clip it is and what it was filmed for: by a table, or by the files' names."""
+"""The pupil and stage of each clip, from a table or from the file names."""
 
 from __future__ import annotations
 
@@ -18,6 +18,12 @@ from shoegoal.outside import read_outside
 
 LONGEST_NAME = 80  # of a pupil, as in the record book
 VIDEO_ENDINGS = frozenset((".mp4", ".mov", ".m4v", ".mkv", ".webm", ".avi", ".3gp"))
+_BETWEEN_PARTS = re.compile(r"_+|\s+-\s+")
+PATTERN = "PUPIL_STAGE.mp4"
+COLUMNS = ("clip", "pupil", "stage")
+MAX_PROBLEMS_SHOWN = 5
+MAX_BYTES = 2_000_000  # about twenty thousand rows; a class has fewer
+_DELIMITERS = ",;\t"
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,7 +35,7 @@ class Assignment:
     clip : the file; it may be missing.
     pupil : name as in the record book.
     stage : what was filmed.
-    source : where that was written, for messages: ``class.csv, line 7`` or the file's name.
+    source : where this was read, for messages: ``class.csv, line 7`` or the file's name.
     """
 
     clip: Path
@@ -40,25 +46,25 @@ class Assignment:
 
 @dataclass(frozen=True, slots=True)
 class NotAssigned:
-    """A clip of which nobody can say whose it is or what it was filmed for, and why."""
+    """A clip whose pupil or stage is unknown, and why."""
 
     clip: Path
     reason: str
 
 
 def suffix_of(file_name: str) -> str | None:
-    """Take the ending of a file's name; None where it is that of no clip."""
+    """Return a video file's ending; None for other files."""
     ending = Path(file_name).suffix.casefold()
     return ending if ending in VIDEO_ENDINGS else None
 
 
 def tidy_name(text: str) -> str:
-    """Write a name in one way: composed letters (Unicode NFC), single blanks, none around it."""
+    """Normalise a name: composed letters (Unicode NFC), single blanks, none around it."""
     return " ".join(unicodedata.normalize("NFC", text).split())
 
 
 def name_trouble(name: str) -> str | None:
-    """Say what is wrong with a tidied pupil's name; None where nothing is."""
+    """Say what is wrong with a pupil's normalised name; None where it is good."""
     if not name:
         return "there is no pupil's name"
     if len(name) > LONGEST_NAME:
@@ -69,11 +75,11 @@ def name_trouble(name: str) -> str | None:
 
 
 def spelt_differently(names: Iterable[tuple[str, str]]) -> list[str]:
-    """Find pupils whose names differ by capitals alone: surely one pupil, written in two ways.
+    """Find names that differ only by capitals: surely one pupil, spelt in two ways.
 
     Parameters
     ----------
-    names : pairs of a tidied name and where it stands.
+    names : pairs of a normalised name and its place.
 
     Returns
     -------
@@ -88,24 +94,20 @@ def spelt_differently(names: Iterable[tuple[str, str]]) -> list[str]:
             named.add((known, name))
             found.append(
                 f'{place}: the pupil "{name}" is "{known}" at {known_place}; '
-                "write the name in one way"
+                "spell the name in one way"
             )
     return found
-
-
-_BETWEEN_PARTS = re.compile(r"_+|\s+-\s+")
-PATTERN = "PUPIL_STAGE.mp4"
 
 
 def assignments_by_file_name(
     folder: Path, ladder: Ladder
 ) -> tuple[list[Assignment], list[NotAssigned]]:
-    """Read whose clips lie in a folder from their names, in order of their names.
+    """Read pupil and stage of a folder's clips from the file names, in order of name.
 
     Parameters
     ----------
-    folder : its video files are taken, those in folders below it are not.
-    ladder : whose stages the names speak of.
+    folder : with the video files; folders in it are ignored.
+    ladder : with the stages that the names use.
 
     Raises
     ------
@@ -149,7 +151,7 @@ def videos_in(folder: Path) -> list[Path]:
 
 
 def _read_name(clip: Path, ladder: Ladder) -> Assignment | str:
-    """Take a file name apart, or say why that cannot be done."""
+    """Split a file name into pupil and stage, or say what is wrong with it."""
     parts = [part for raw in _BETWEEN_PARTS.split(clip.stem) if (part := tidy_name(raw))]
     stages = {stage.name.casefold(): stage for stage in ladder.all_stages}
     place = next((i for i, part in enumerate(parts) if i and part.casefold() in stages), None)
@@ -174,15 +176,9 @@ def _closest(parts: Sequence[str], stages: Sequence[Stage]) -> str:
     return " of the ladder"
 
 
-COLUMNS = ("clip", "pupil", "stage")
-MAX_PROBLEMS_SHOWN = 5
-MAX_BYTES = 2_000_000  # some twenty thousand rows; more is no table of clips
-_DELIMITERS = ",;\t"
-
-
 @dataclass(frozen=True, slots=True)
 class _Row:
-    """A record of the table: the line it starts on, and its fields as they stand."""
+    """A row of the table: the line it starts on, and its fields."""
 
     line: int
     fields: list[str]
@@ -194,13 +190,13 @@ def read_manifest(path: Path, folder: Path, ladder: Ladder) -> list[Assignment]:
     Parameters
     ----------
     path : the CSV file.
-    folder : that its clips lie in or below; whether they exist is not asked here.
-    ladder : whose stages it speaks of.
+    folder : that holds the clips, perhaps in folders of its own; the files may be missing.
+    ladder : with the stages that the table uses.
 
     Raises
     ------
     BadSettingsError
-        Names the first mistakes with line and column.
+        The first mistakes, with line and column.
     """
     text = _text_of(path)
     delimiter = _delimiter_of(text)
@@ -218,7 +214,7 @@ def read_manifest(path: Path, folder: Path, ladder: Ladder) -> list[Assignment]:
 
 
 class _Reading:
-    """A table being read: what it is checked against, and what was wrong so far."""
+    """The state of reading a table, with the mistakes found so far."""
 
     def __init__(self, name: str, text: str, delimiter: str, folder: Path, ladder: Ladder) -> None:
         self._name = name
@@ -232,13 +228,13 @@ class _Reading:
         self.problems: list[str] = []
 
     def columns(self, header: _Row) -> dict[str, int]:
-        """Say in which place each column stands."""
+        """Return the place of each column."""
         names = [tidy_name(field).casefold() for field in header.fields]
         for place, name in enumerate(names):
             if name not in COLUMNS:
                 self._add(header, place, f'there is no column "{name}"; {_what_it_holds()}')
             elif name in names[:place]:
-                self._add(header, place, f'the column "{name}" stands here again')
+                self._add(header, place, f'the column "{name}" is here twice')
         for name in COLUMNS:
             if name not in names:
                 self._add(header, 0, f'the column "{name}" is missing; {_what_it_holds()}')
@@ -266,7 +262,7 @@ class _Reading:
         return Assignment(clip, pupil, stage, f"{self._name}, line {row.line}")
 
     def raise_problems(self) -> None:
-        """Refuse the table where anything was wrong."""
+        """Refuse the table if there were mistakes."""
         if not self.problems:
             return
         shown = self.problems[:MAX_PROBLEMS_SHOWN]
@@ -281,17 +277,17 @@ class _Reading:
             return None
         inside = PurePosixPath(said)
         if inside.is_absolute() or ".." in inside.parts:
-            self._add(row, place, f'name the clip as it lies in the folder, not "{said}"')
+            self._add(row, place, f'give the path of the clip in the folder, not "{said}"')
             return None
         key = unicodedata.normalize("NFC", str(inside))
         first = self._line_of_clip.setdefault(key, row.line)
         if first != row.line:
-            self._add(row, place, f'the clip "{said}" stands on line {first} already')
+            self._add(row, place, f'the clip "{said}" is already on line {first}')
             return None
         return self._as_it_lies(self._folder / inside)
 
     def _as_it_lies(self, clip: Path) -> Path:
-        """Find a file whose name is the same letters, put together in another way (NFC, NFD)."""
+        """Find a file whose name has the same letters in another Unicode form (NFC, NFD)."""
         if clip.name.isascii():
             return clip
         names = self._found.get(clip.parent)
@@ -305,7 +301,7 @@ class _Reading:
         said = tidy_name(row.fields[place])
         stage = self._stages.get(said.casefold())
         if stage is None and len(self.problems) >= MAX_PROBLEMS_SHOWN:
-            self.problems.append("")  # only counted: looking for what was meant takes its time
+            self.problems.append("")  # only counted, because the search for a close name takes long
         elif stage is None:
             try:
                 self._ladder.stage_by_name(said)
@@ -335,7 +331,7 @@ def _text_of(path: Path) -> str:
     try:
         return content.decode("utf-8-sig")
     except UnicodeDecodeError as error:
-        # The mark, where there is one, is no column of the first line.
+        # A byte order mark is no part of the first column's name.
         line = content.count(b"\n", 0, error.start) + 1
         column = error.start - content.rfind(b"\n", 0, error.start)
         raise BadSettingsError(
@@ -350,7 +346,7 @@ def _delimiter_of(text: str) -> str:
 
 
 def _rows(text: str, delimiter: str, name: str) -> Iterator[_Row]:
-    """Give every record that is not an empty line."""
+    """Yield every row that is not an empty line."""
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
     line = 1
     while True:
@@ -374,8 +370,8 @@ def _rows(text: str, delimiter: str, name: str) -> Iterator[_Row]:
 
 
 def _field_starts(text: str, delimiter: str, line: int) -> Iterator[tuple[int, int]]:
-    """Walk one record; give the line and column (from 1) at which each of its fields starts."""
-    lines = io.StringIO(text, newline="").readlines()  # broken where csv breaks them
+    """Return the line and column (from 1) at which each field of a row starts."""
+    lines = io.StringIO(text, newline="").readlines()  # split as the csv module splits lines
     column, quoted = 1, False
     yield line, column
     for number in range(line, len(lines) + 1):
@@ -394,6 +390,6 @@ def _place_of_field(text: str, delimiter: str, line: int, place: int) -> tuple[i
 
 
 def _place_of_last_quote(text: str, delimiter: str, line: int) -> int:
-    """Column of the field that opens the quotation which never ends."""
+    """Return the column of the field with the quotation mark that is never closed."""
     within = [column for number, column in _field_starts(text, delimiter, line) if number == line]
     return within[-1]

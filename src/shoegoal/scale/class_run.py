@@ -1,4 +1,4 @@
-"""A class from clips to sets in the record book; a clip that fails never stops the rest."""
+"""A class from clips to sets in the record book; a clip that fails does not stop the others."""
 
 from __future__ import annotations
 
@@ -27,11 +27,17 @@ from shoegoal.scale.tasks import CountTask, OnTaskProgress, TaskDone, Work, coun
 
 HASHING_THREADS = 4
 SAME_FILE = "this is the same file as"
+MAX_NAMES_SHOWN = 5
+NEWS = ("counted", "counted before", "signed before", "failed")
+# Runs tasks: `run_in_processes` or `run_on_cluster`, with workers or address filled in.
+Runner: TypeAlias = Callable[
+    [Sequence[CountTask], Work, OnTaskProgress], Generator[TaskDone, None, None]
+]
 
 
 @dataclass(frozen=True, slots=True)
 class KnownSet:
-    """A set of the record book that shows a clip."""
+    """A clip's set in the record book."""
 
     set_id: int
     pupil: str
@@ -41,16 +47,16 @@ class KnownSet:
 
 @dataclass(frozen=True, slots=True)
 class PlannedClip:
-    """A clip of the class and what is to be done with it.
+    """A clip of the class and what to do with it.
 
     Attributes
     ----------
     clip : the file.
-    pupil, stage : as assigned; None where nobody said.
-    sha256 : of the clip; None where it was not read.
-    trouble, exit_code : why it cannot be counted, and what ``count`` would have ended with.
-    task : to be done; None when there is a result already, or trouble.
-    known : its set in the book; None while there is none.
+    pupil, stage : as assigned; None where unknown.
+    sha256 : of the clip; None where it could not be read.
+    trouble, exit_code : why it cannot be counted, and the exit code of ``count``.
+    task : to do; None when there is a result already, or trouble.
+    known : its set in the book; None without one.
     """
 
     clip: Path
@@ -69,7 +75,7 @@ class PlannedClip:
 
     @property
     def is_settled(self) -> bool:
-        """Whether there is nothing to do: it is signed, or cannot be counted."""
+        """Whether there is nothing to do, because it is signed or cannot be counted."""
         return self.trouble is not None or (self.known is not None and self.known.signed)
 
 
@@ -80,7 +86,7 @@ def plan_class(
     *,
     again: bool = False,
 ) -> list[PlannedClip]:
-    """Say what is to be done with every clip of a class.
+    """Decide what to do with every clip of a class.
 
     Parameters
     ----------
@@ -90,7 +96,7 @@ def plan_class(
 
     Returns
     -------
-    One for every clip, those that nobody can assign at the end.
+    One for every clip, unassigned ones last.
     """
     known = _known_sets(connection)
     hashes = _hashes([one.clip for one in assigned])
@@ -132,7 +138,7 @@ def _refused(one: Assignment, trouble: str, exit_code: int) -> PlannedClip:
 
 
 def _known_sets(connection: Connection) -> dict[str, KnownSet]:
-    """Every set of the book by its clip's SHA-256."""
+    """Return every set of the book, by its clip's SHA-256."""
     sets, pupils = schema.sets.c, schema.pupils.c
     signed = schema.stands_signed(sets.id).label("signed")
     query = select(sets.clip_sha256, sets.id, pupils.name, sets.stage, signed).join(
@@ -157,7 +163,7 @@ def _hash(clip: Path) -> str | ClipUnreadableError:
 
 
 def _contradiction(clip: PlannedClip) -> str | None:
-    """Say where the book has the clip under another pupil or stage."""
+    """Say if the book has the clip under another pupil or stage."""
     known, stage = clip.known, clip.stage
     if known is None or stage is None:
         return None
@@ -172,7 +178,7 @@ def _contradiction(clip: PlannedClip) -> str | None:
 
 
 def _has_result(clip: PlannedClip) -> bool:
-    """Whether the folder beside the clip holds a count of these bytes, for the same goal."""
+    """Whether the folder beside the clip holds a count of the same file and goal."""
     try:
         analysis = load_analysis(clip.folder)
     except BadSettingsError:
@@ -186,32 +192,24 @@ def _has_result(clip: PlannedClip) -> bool:
 
 
 def _task_of(stage: StageRecord) -> tuple[object, ...]:
-    """Take out what of a stage a count depends on; the rest is judged from the count later."""
+    """Return the parts of a stage that a count depends on; the rest is judged from the count."""
     return stage.touches is None, stage.width_steps, stage.back_steps, stage.ball_size
-
-
-MAX_NAMES_SHOWN = 5
-NEWS = ("counted", "counted before", "signed before", "failed")
-# Does tasks somewhere; `run_in_processes` and `run_on_cluster` with their places filled in.
-Runner: TypeAlias = Callable[
-    [Sequence[CountTask], Work, OnTaskProgress], Generator[TaskDone, None, None]
-]
 
 
 @dataclass(frozen=True, slots=True)
 class ClipOutcome:
-    """What became of one clip of the class.
+    """The outcome of one clip of the class.
 
     Attributes
     ----------
-    clip, pupil, stage : names; pupil and stage None where nobody said.
+    clip, pupil, stage : names; pupil and stage are None where unknown.
     news : one of `NEWS`.
     set_id : in the record book; None for a failed clip.
     state : what the set waits for (`shoegoal.record.history.state_of`).
     sentence : the verdict, or what went wrong.
-    exit_code : of a failed clip, what ``count`` would exit with.
+    exit_code : of a failed clip, the exit code of ``count``.
     film_s : length of a clip that was counted now.
-    wall_s, cpu_s : what counting it took, or trying to.
+    wall_s, cpu_s : time for counting it, or trying to.
     """
 
     clip: str
@@ -229,13 +227,13 @@ class ClipOutcome:
 
 @dataclass(frozen=True, slots=True)
 class Watcher:
-    """Called as a class is counted.
+    """Callbacks while a class is counted.
 
     Attributes
     ----------
-    begun : called with the clips that are to be counted, once.
-    share : called with a clip's name and the share of it that is done.
-    finished : called with every outcome, in the order in which they come.
+    begun : called once, with the clips to count.
+    share : called with a clip's name and the share that is done.
+    finished : called with every outcome as it comes.
     """
 
     begun: Callable[[Sequence[str]], None] = lambda names: None
@@ -256,29 +254,29 @@ def run_class(
     work: Work | None = None,
     watcher: Watcher | None = None,
 ) -> list[ClipOutcome]:
-    """Count what is not counted yet, and bring every count into the book.
+    """Count what is not counted yet, and add every count to the book.
 
     Parameters
     ----------
     book : the record book; written to by this process alone.
     assigned, unassigned : the clips.
     class_name, ladder : of the class.
-    runner : where the counting is done.
-    enter_new_pupils : pupils whom the book does not know are entered; else they are refused.
+    runner : runs the tasks.
+    enter_new_pupils : enter pupils who are not in the book; otherwise they are refused.
     again : count clips that have a result, too.
-    work : what is done for each clip; `count_clip` unless another is given.
-    watcher : called as the work goes on.
+    work : function to call for each clip; default: `count_clip`.
+    watcher : callbacks.
 
     Returns
     -------
-    One outcome a clip, in the order of the clips.
+    One outcome for each clip, in the order of the clips.
 
     Raises
     ------
     BadSettingsError
         A pupil is unknown, or of another class; nothing was counted.
     RecordBookError
-        The book cannot be used; what was counted is kept, and another run goes on from there.
+        The book cannot be used; finished counts are kept, and another run continues from there.
     """
     watching = watcher or Watcher()
     _settle_pupils(book, class_name, [one.pupil for one in assigned], enter_new_pupils)
@@ -294,14 +292,14 @@ def run_class(
         outcomes[one.clip] = outcome
         watching.finished(outcome)
 
-    # First what is there already, so that a take sent twice is noted on the newer clip.
+    # Existing results first, so that a take sent twice is noted on the newer clip.
     for one in planned:
         if one.task is None:
             settle(one, filing.without_counting(one))
     running = runner(
         tasks, work or count_clip, lambda key, s: watching.share(by_key[key].clip.name, s)
     )
-    with closing(running):  # so that nothing goes on when this is broken off
+    with closing(running):  # so that no task goes on after an interruption
         for done in running:
             one = by_key[done.key]
             settle(one, filing.counted(one, done))
@@ -309,7 +307,7 @@ def run_class(
 
 
 class _Filing:
-    """Brings counts into the book, one after the other."""
+    """Adds counts to the book, one after the other."""
 
     def __init__(self, book: Book, class_name: str, ladder: Ladder) -> None:
         self._book = book
@@ -318,7 +316,7 @@ class _Filing:
         self._seen: list[Analysis] = []  # without their shots, for comparing takes
 
     def without_counting(self, one: PlannedClip) -> ClipOutcome:
-        """Bring in a result that is there, or say why there is none."""
+        """Add an existing result, or say why there is none."""
         if one.trouble is not None:
             return _failed(one, one.trouble, one.exit_code)
         known = one.known
@@ -327,7 +325,7 @@ class _Filing:
         return self._file(one, "counted before", is_new=known is None)
 
     def counted(self, one: PlannedClip, done: TaskDone) -> ClipOutcome:
-        """Bring in what a task came to."""
+        """Add the result of a task."""
         if done.trouble is not None:
             outcome = _failed(one, done.trouble, done.exit_code)
         else:
@@ -365,15 +363,15 @@ class _Filing:
 def outcome_of(
     book: Book, set_id: int, clip: str, pupil: str | None, stage: str | None, news: str
 ) -> ClipOutcome:
-    """Say how the set that came of a clip stands."""
+    """Return the outcome of a clip from the state of its set."""
     with book.reading() as connection:
         history = load_set(connection, set_id)
-    short = summary(history, history.standing_while_open())
+    short = summary(history, history.open_status())
     return ClipOutcome(clip, pupil, stage, news, set_id, short["state"], short["sentence"])
 
 
 def with_repeats(analysis: Analysis, folder: Path, earlier: Iterable[Analysis]) -> Analysis:
-    """Note which earlier counts of a class show the same take, in the result's folder, too."""
+    """Note, in the result's folder too, which earlier counts of a class show the same take."""
     same = [
         found
         for other in earlier
@@ -394,14 +392,14 @@ def _failed(one: PlannedClip, trouble: str, exit_code: int) -> ClipOutcome:
 
 
 def _settle_pupils(book: Book, class_name: str, names: Sequence[str], enter: bool) -> None:
-    """Check that the book knows the pupils, or enter those it does not."""
+    """Check that all pupils are in the book, or enter those who are not."""
     with book.writing() as connection:
         unknown = _unknown_pupils(connection, class_name, list(dict.fromkeys(names)))
         if unknown and not enter:
             shown = ", ".join(unknown[:MAX_NAMES_SHOWN])
             more = len(unknown) - MAX_NAMES_SHOWN
             raise BadSettingsError(
-                f"the book does not know {shown}{f' and {more} more' if more > 0 else ''}; "
+                f"the book has no pupil {shown}{f' and {more} more' if more > 0 else ''}; "
                 "correct the names, or enter these as new pupils with --enrol"
             )
         if unknown:
@@ -409,7 +407,7 @@ def _settle_pupils(book: Book, class_name: str, names: Sequence[str], enter: boo
 
 
 def _unknown_pupils(connection: Connection, class_name: str, names: Sequence[str]) -> list[str]:
-    """Which of these the book does not have.
+    """Return the names that are not in the book.
 
     Raises
     ------

@@ -1,4 +1,4 @@
-"""The same tasks done by a Dask distributed cluster whose workers see the same files.
+"""The same tasks on a Dask distributed cluster whose workers reach the same files.
 
 Tasks travel pickled and run with the workers' rights: use only a cluster that you trust.
 """
@@ -22,17 +22,17 @@ if TYPE_CHECKING:
     from distributed import Client, Future
 
 CONNECT_S, RESULT_S = 15, 5
-ASK_S, ALONE_S = 2.0, 20.0  # workers that are started again take some seconds
+ASK_S, ALONE_S = 2.0, 20.0  # restarted workers need some seconds
 GONE = (
-    "the Dask cluster has no worker left; what was counted is kept: start workers and run it again"
+    "the Dask cluster has no worker left; finished counts are kept: start workers and run it again"
 )
 TOPIC = "shoegoal-shares"
-LEAST_STEP = 0.02  # of a task, between two tellings
+LEAST_STEP = 0.02  # of a task, between two reports
 _INSTALL = "install it with: pip install 'shoegoal[dask]'"
 
 
 class ClusterError(ShoegoalError):
-    """The Dask cluster cannot be used: not installed, out of reach, or other files or version."""
+    """The Dask cluster cannot be used: not installed, out of reach, other files or version."""
 
     exit_code = BadSettingsError.exit_code
 
@@ -40,10 +40,10 @@ class ClusterError(ShoegoalError):
 def run_on_cluster(
     tasks: Sequence[CountTask], work: Work, address: str, on_progress: OnTaskProgress
 ) -> Generator[TaskDone, None, None]:
-    """Do tasks on a cluster; give each outcome as it comes.
+    """Run tasks on a cluster; yield each outcome as it comes.
 
-    A worker that dies loses nothing: the scheduler gives its task to another one, and a result
-    folder appears whole or not at all. A task whose workers died again and again is given up.
+    When a worker dies, the scheduler gives its task to another one; a result folder appears whole
+    or not at all. A task whose workers die repeatedly is given up.
 
     Parameters
     ----------
@@ -55,8 +55,8 @@ def run_on_cluster(
     Raises
     ------
     ClusterError
-        Dask is not installed, nobody answers, there is no worker, or the workers do not see the
-        clips or have another shoegoal.
+        Dask is not installed, the scheduler does not answer, there is no worker, or workers do not
+        reach the clips or have another version.
     """
     if not tasks:
         return
@@ -103,13 +103,13 @@ def _check_workers(client: Client, address: str, folder: Path) -> None:
             )
         if not sees:
             raise ClusterError(
-                f"the worker {worker} cannot write in {folder}; let the clips lie where all "
-                "workers see them under the same name"
+                f"the worker {worker} cannot write in {folder}; put the clips where all workers "
+                "reach them by the same name"
             )
 
 
 def _what_is_seen(folder: str) -> tuple[str, bool]:
-    """Say, on a worker, its version, and whether it can write beside the clips."""
+    """Return, on a worker, its version and whether it can write beside the clips."""
     return __version__, Path(folder).is_dir() and os.access(folder, os.W_OK)
 
 
@@ -118,8 +118,8 @@ def _outcomes(
 ) -> Generator[TaskDone, None, None]:
     done: queue.SimpleQueue[Future[TaskDone]] = queue.SimpleQueue()
     shares: queue.SimpleQueue[tuple[str, float]] = queue.SimpleQueue()
-    client.subscribe_topic(TOPIC, lambda event: _take_share(shares, event))
-    # The key stands for the work: the same task asked for twice at once is done once.
+    client.subscribe_topic(TOPIC, lambda event: _store_share(shares, event))
+    # The key identifies the work: the same task sent twice at once runs once.
     futures = {
         client.submit(_on_worker, work, task, key=f"shoegoal-{task.key}", pure=False): task
         for task in tasks
@@ -145,14 +145,14 @@ def _outcomes(
 
 
 class _Waiting:
-    """Notices that nobody is left to do the tasks; Dask itself would wait for new workers."""
+    """Notices that no worker is left; Dask itself would wait for new ones."""
 
     def __init__(self, client: Client) -> None:
         self._client = client
         self._asked_at = self._seen_at = time.monotonic()
 
     def is_in_vain(self) -> bool:
-        """Whether there has been no worker, or no scheduler, for as long as one is waited for."""
+        """Whether there has been no worker or no scheduler for too long."""
         now = time.monotonic()
         if now - self._asked_at >= ASK_S:
             self._asked_at = now
@@ -161,7 +161,7 @@ class _Waiting:
         return now - self._seen_at > ALONE_S
 
 
-def _take_share(shares: queue.SimpleQueue[tuple[str, float]], event: Any) -> None:
+def _store_share(shares: queue.SimpleQueue[tuple[str, float]], event: Any) -> None:
     _, (key, share) = event
     shares.put((str(key), float(share)))
 
@@ -173,7 +173,7 @@ def _outcome_of(future: Future[TaskDone], task: CountTask) -> TaskDone:
         outcome: TaskDone = future.result(timeout=RESULT_S)
     except KilledWorker:
         return TaskDone(task.key, f"{DIED}, on several workers", 1)
-    except TimeoutError:  # what it came to lay on a worker that died
+    except TimeoutError:  # the result was on a worker that died
         return TaskDone(task.key, GONE, ClusterError.exit_code)
     except Exception as error:  # the cluster went away, or lost the task
         words = " ".join(f"{type(error).__name__}: {error}".split())

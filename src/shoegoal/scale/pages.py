@@ -40,7 +40,7 @@ if TYPE_CHECKING:
 MAP_IN = (3.4, 3.4)
 AIM_WIDTH_IN, AIM_ROW_IN, AIM_REST_IN = 3.7, 0.3, 1.6
 STAGES_WIDTH_IN, STAGES_ROW_IN, STAGES_REST_IN = 7.2, 0.32, 0.75
-MOST_AIM_ROWS = 8  # newest sets; a page has an end
+MOST_AIM_ROWS = 8  # newest sets
 BESIDE_M = 1.0  # ground shown beside the goal, at least
 INK, GRASS = "#202020", "#eef3ea"
 RUNG_WORDS = {
@@ -53,12 +53,12 @@ _MARKS = {Call.MAKE: "o", Call.MISS: "X", Call.UNSURE: "D"}
 
 
 def draw_map(shots: Sequence[PlacedShot], name: str) -> str:
-    """Draw the ground from above: from where each shot was kicked, and where it met the line.
+    """Draw the ground from above: kick spots, and where shots crossed the line.
 
     Parameters
     ----------
-    shots : of one pupil; hollow marks are of sets that nobody has signed.
-    name : unlike that of any other drawing of the page.
+    shots : of one pupil; hollow marks are of unsigned sets.
+    name : unique on the page.
     """
     figure, axes = _figure(*MAP_IN)
     half_m = max((shot.goal_width_m for shot in shots), default=2.0) / 2
@@ -87,13 +87,13 @@ def draw_map(shots: Sequence[PlacedShot], name: str) -> str:
 
 
 def draw_aim(shots: Sequence[PlacedShot], advice: Advice, name: str) -> str:
-    """Draw where shots crossed the line, a row for each set, and the scatter they speak for.
+    """Draw where shots crossed the line, a row for each set, and the fitted scatter.
 
     Parameters
     ----------
     shots : of one pupil.
     advice : that rests on the signed ones.
-    name : unlike that of any other drawing of the page.
+    name : unique on the page.
     """
     rows = [(key, list(own)) for key, own in groupby(shots, key=lambda shot: shot.set_id)]
     rows = rows[-MOST_AIM_ROWS:]
@@ -123,7 +123,7 @@ def draw_aim(shots: Sequence[PlacedShot], advice: Advice, name: str) -> str:
 
 
 def draw_stages(stages: Sequence[StageRow], name: str) -> str:
-    """Draw every stage's share of makes with its interval, for the signed sets alone."""
+    """Draw every stage's share of makes with its interval, for signed sets only."""
     figure, axes = _figure(STAGES_WIDTH_IN, STAGES_REST_IN + STAGES_ROW_IN * len(stages))
     for row, stage in enumerate(stages):
         share = stage.verified.share
@@ -145,7 +145,7 @@ def draw_stages(stages: Sequence[StageRow], name: str) -> str:
 def _draw_scatter(
     axes: Axes, advice: NextSetUp, last: Sequence[PlacedShot], limit_m: float, below: int
 ) -> None:
-    """Draw the normal scatter as it meets the line of the last set, from its kick distance."""
+    """Draw the fitted scatter at the goal line of the last set, from its kick distance."""
     backs_m = [shot.spot_m[1] for shot in last if shot.spot_m is not None]
     if not backs_m:
         return
@@ -176,7 +176,7 @@ def _settings() -> AbstractContextManager[None]:
         {
             "font.family": "sans-serif",
             "font.size": 8.5,
-            "svg.fonttype": "none",  # letters stay letters
+            "svg.fonttype": "none",  # keep text as text
             "svg.hashsalt": "shoegoal",  # the same results give the same bytes
         }
     )
@@ -193,7 +193,7 @@ def _figure(width_in: float, height_in: float) -> tuple[Figure, Axes]:
 
 
 def _svg(figure: Figure, name: str) -> str:
-    """Write a figure as an ``svg`` element whose ids no other drawing of the page has."""
+    """Write a figure as an ``svg`` element with ids that are unique on the page."""
     text = io.StringIO()
     with _settings():
         figure.savefig(text, format="svg", metadata={"Date": None, "Creator": None})
@@ -209,7 +209,7 @@ def class_page(results: ClassResults) -> str:
 
     from shoegoal.scale.pages import draw_aim, draw_map, draw_stages
 
-    # Drawings are ours, and matplotlib escapes what stands in them.
+    # The drawings are our own, and matplotlib escapes their text.
     drawn = [
         (
             row,
@@ -226,11 +226,11 @@ def class_page(results: ClassResults) -> str:
 
 @dataclass(frozen=True, slots=True)
 class FamilyPage:
-    """One pupil's page, and the certificate behind it where the ladder is finished.
+    """One pupil's page, with a certificate if the ladder is finished.
 
     Attributes
     ----------
-    rungs : every stage: its mark, its title, and how it stands, by signed sets alone.
+    rungs : every stage: its mark, title and state, by signed sets only.
     hints : from the form of the newest signed set.
     signed_by, signed_on : of the newest signature; empty without one.
     """
@@ -245,7 +245,7 @@ class FamilyPage:
 def family_pages(
     book: Book, class_name: str, ladder: Ladder, pupil: str | None = None
 ) -> list[FamilyPage]:
-    """Work the pages of a class out, or of one pupil.
+    """Work out the pages of a class, or of one pupil.
 
     Raises
     ------
@@ -259,7 +259,7 @@ def family_pages(
 
 
 def family_html(pages: Sequence[FamilyPage], class_name: str) -> str:
-    """Lay the pages out as one HTML file that needs nothing else."""
+    """Lay the pages out as one self-contained HTML file."""
     template = _environment().get_template("family_page.html")
     return template.render(pages=pages, class_name=class_name)
 

@@ -1,4 +1,4 @@
-"""How a class and each pupil stand: sets, shares of makes, the way up the ladder, what to try."""
+"""Results of a class and each pupil: sets, shares of makes, progress on the ladder, what to try."""
 
 from __future__ import annotations
 
@@ -33,17 +33,19 @@ from shoegoal.record.accuracy import wilson_interval
 from shoegoal.record.book import Book
 from shoegoal.record.history import SetHistory, load_sets, summary
 from shoegoal.record.journal import now_text
-from shoegoal.record.status import Standing, StandingShot
+from shoegoal.record.status import SetStatus, ShotStatus
 from shoegoal.types import Call, Outcome, Shot
+
+MOST_HINTS = 2
 
 
 @dataclass(frozen=True, slots=True)
 class SeenSet:
-    """A set with its count read; both None where another version counted."""
+    """A set with its count and status; both None where another version counted."""
 
     history: SetHistory
     analysis: Analysis | None
-    standing: Standing | None
+    status: SetStatus | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,11 +55,11 @@ class PlacedShot:
     Attributes
     ----------
     set_id, number : which shot.
-    call : as it stands.
+    call : with corrections.
     verified : its set is signed.
     goal_width_m : between the markers.
     spot_m : (x, y) of the kick spot in the goal frame; None when not seen.
-    crossing_m : x at which it crossed the goal line; None when it was not seen to.
+    crossing_m : x at which it crossed the goal line; None when that was not seen.
     outcome : how it ended, as counted; None for one that a person added.
     """
 
@@ -72,11 +74,11 @@ class PlacedShot:
 
 
 def placed_shots(seen: SeenSet) -> Iterable[PlacedShot]:
-    """Give the shots of a set that count."""
-    analysis, standing = seen.analysis, seen.standing
-    if analysis is None or standing is None or analysis.scene is None:
+    """Return the shots of a set that count."""
+    analysis, status = seen.analysis, seen.status
+    if analysis is None or status is None or analysis.scene is None:
         return
-    for shot in standing.shots:
+    for shot in status.shots:
         if not shot.counts:
             continue
         counted = shot.counted
@@ -94,13 +96,13 @@ def placed_shots(seen: SeenSet) -> Iterable[PlacedShot]:
 
 
 def advice_of(sets: Sequence[SeenSet]) -> Advice:
-    """Say what to try next after these sets, given in order of play."""
+    """Advise what to try after these sets, given in order of play."""
     directions: list[Direction] = []
     short = 0
     now, radius_steps = None, 0.0
     for seen in sets:
-        analysis, standing, stage = seen.analysis, seen.standing, seen.history.stage
-        if analysis is None or standing is None or analysis.scene is None:
+        analysis, status, stage = seen.analysis, seen.status, seen.history.stage
+        if analysis is None or status is None or analysis.scene is None:
             continue
         if stage.width_steps is None or stage.back_steps is None:
             continue
@@ -110,7 +112,7 @@ def advice_of(sets: Sequence[SeenSet]) -> Advice:
             continue
         radius_m = analysis.goal_scene.ball_diameter_m.value / 2
         radius_steps = radius_m * stage.back_steps / distance_m
-        for shot in standing.shots:
+        for shot in status.shots:
             if not shot.counts:
                 continue
             if shot.call is Call.MISS and _stopped_short(shot):
@@ -123,15 +125,15 @@ def advice_of(sets: Sequence[SeenSet]) -> Advice:
 
 
 def direction_of(
-    shot: StandingShot, analysis: Analysis, distance_m: float, radius_m: float
+    shot: ShotStatus, analysis: Analysis, distance_m: float, radius_m: float
 ) -> Direction | None:
     """Read the direction of a shot that reached the line, or would have; None if unknown.
 
     Parameters
     ----------
-    shot : as it stands; what a person answered holds against what was measured.
+    shot : with corrections; a person's answer overrides the measurement.
     analysis : of its set.
-    distance_m : from the usual kick spot, for a shot whose own was not seen.
+    distance_m : from the usual kick spot, for a shot whose kick spot was not seen.
     radius_m : of the ball, which has to pass inside the markers whole.
     """
     counted = shot.counted
@@ -149,17 +151,17 @@ def direction_of(
         return Between(low, high)
     if shot.call is Call.MISS:
         return _missed(shot, low, high)
-    return None  # unsure, and not measured: it says nothing of the direction
+    return None  # unsure and not measured: the direction is unknown
 
 
-def _missed(shot: StandingShot, low: float, high: float) -> Direction | None:
+def _missed(shot: ShotStatus, low: float, high: float) -> Direction | None:
     outcome = None if shot.counted is None else shot.counted.outcome
     if outcome is Outcome.WIDE_LEFT:
         return Between(-math.inf, low)
     if outcome is Outcome.WIDE_RIGHT:
         return Between(high, math.inf)
     if outcome is Outcome.BLOCKED:
-        return None  # where it was going, nobody saw
+        return None  # the direction was not seen
     return Outside(low, high)
 
 
@@ -167,17 +169,17 @@ def _measured(spot_m: tuple[float, float], counted: Shot) -> Measured:
     crossing = counted.crossing_x_m
     assert crossing is not None
     x_m, y_m = spot_m
-    # Derivative of the angle by the crossing point.
+    # Derivative of the angle with respect to the crossing point.
     per_m = y_m / (y_m**2 + (crossing.value - x_m) ** 2)
     return Measured(_angle_rad(spot_m, crossing.value), crossing.sigma * per_m)
 
 
 def _angle_rad(spot_m: tuple[float, float], x_m: float) -> float:
-    """Angle at the kick spot from the goal's middle to a point of the goal line."""
+    """Return the angle at the kick spot from the goal's middle to a point of the goal line."""
     return math.atan2(x_m - spot_m[0], spot_m[1]) - math.atan2(-spot_m[0], spot_m[1])
 
 
-def _stopped_short(shot: StandingShot) -> bool:
+def _stopped_short(shot: ShotStatus) -> bool:
     return shot.counted is not None and shot.counted.outcome is Outcome.SHORT
 
 
@@ -194,7 +196,8 @@ class SetRow:
     ----------
     set_id, pupil, stage, clip, added_at : as in the record book.
     counted_in : ``shots``, or ``touches`` of a dribble, for which ``makes`` are real touches.
-    makes, misses, unsure : as signed, or as they stand; None where another version counted.
+    makes, misses, unsure : as signed, or with corrections so far; None where another version
+        counted.
     decision, sentence : the verdict.
     state : what the set waits for, or ``signed``.
     verified : whether a person has signed it.
@@ -254,7 +257,7 @@ def share_text(share: Share) -> str:
 
 @dataclass(frozen=True, slots=True)
 class StageRow:
-    """One stage: what is verified, and what only counted so far.
+    """One stage: signed results, and unsigned ones.
 
     An unsure shot is among the shots and not among the makes.
     """
@@ -272,12 +275,11 @@ class PupilRow:
     Attributes
     ----------
     verified, counted : makes among shots of signed sets, and of the others.
-    passed : rungs of the ladder that are passed, by signed sets alone.
+    passed : rungs of the ladder that are passed, by signed sets only.
     rungs : of the ladder.
-    next_step : what comes next, by signed sets alone.
-    next_if_signed : what would come next were every count signed as it stands; empty where that
-        is the same.
-    advice : what to try next, by the shots of signed sets alone.
+    next_step : what comes next, by signed sets only.
+    next_if_signed : what would come next if every set were signed now; empty if it is the same.
+    advice : what to try next, by the shots of signed sets only.
     shots : where every shot of every set went.
     """
 
@@ -294,7 +296,7 @@ class PupilRow:
 
 @dataclass(frozen=True, slots=True)
 class ClassResults:
-    """A class as it stood at a moment."""
+    """The results of a class at one moment."""
 
     class_name: str
     ladder: str
@@ -311,7 +313,7 @@ def class_results(book: Book, class_name: str, ladder: Ladder) -> ClassResults:
     ----------
     book : the record book.
     class_name : of the class.
-    ladder : that it climbs; sets of stages that are not on it count for no rung.
+    ladder : the class's ladder; sets for other stages count for no rung.
 
     Raises
     ------
@@ -334,7 +336,7 @@ def class_results(book: Book, class_name: str, ladder: Ladder) -> ClassResults:
 
 
 def pupils_of(connection: Connection, class_name: str) -> list[str]:
-    """Names of a class's pupils, those without a set too.
+    """Return the names of a class's pupils, also of those without a set.
 
     Raises
     ------
@@ -355,19 +357,19 @@ def pupils_of(connection: Connection, class_name: str) -> list[str]:
 
 
 def seen_set(history: SetHistory) -> SeenSet:
-    """Read a set's count, where this version can."""
+    """Read a set's count if this version can."""
     try:
         analysis: Analysis | None = history.count.analysis()
-        standing = history.standing(analysis)
-    except BadSettingsError:  # counted by another version; what was signed still stands
-        analysis, standing = None, None
-    return SeenSet(history, analysis, standing)
+        status = history.status(analysis)
+    except BadSettingsError:  # counted by another version; its signature is still valid
+        analysis, status = None, None
+    return SeenSet(history, analysis, status)
 
 
 def set_row(seen: SeenSet) -> SetRow:
     """Describe a set."""
     history = seen.history
-    short = summary(history, seen.standing)
+    short = summary(history, seen.status)
     return SetRow(
         set_id=history.set_id,
         pupil=history.pupil,
@@ -397,7 +399,7 @@ def _share(rows: Iterable[SetRow]) -> Share:
 def _stage_rows(
     ladder: Ladder, seen: Sequence[SeenSet], rows: Sequence[SetRow]
 ) -> Iterable[StageRow]:
-    """Stages in the ladder's order, others after them; those counted in touches have no makes."""
+    """Return the stages in the ladder's order, then others; touches have no makes."""
     records: dict[str, StageRecord] = {one.history.stage.name: one.history.stage for one in seen}
     order = [stage.name for stage in ladder.stages]
     for name in sorted(records, key=lambda n: (order.index(n) if n in order else len(order), n)):
@@ -434,15 +436,12 @@ def _pupil_row(
 
 
 def ladder_results(own: Sequence[tuple[SeenSet, SetRow]]) -> list[SetResult]:
-    """Take out what the way up a ladder hangs on."""
+    """Return what progress on a ladder depends on."""
     return [
         SetResult(one.history.stage_asked, Decision(row.decision))
         for one, row in own
         if row.decision is not None
     ]
-
-
-MOST_HINTS = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -453,7 +452,7 @@ class PupilResults:
     ----------
     pupil, ladder : whose, and which.
     signed : sets that a teacher has signed, the newest last.
-    verified, counted : the way up by these alone, and by every count as it stands.
+    verified, counted : progress by these only, and by all sets.
     advice : goal to try next, by the shots of signed sets.
     """
 
@@ -466,22 +465,22 @@ class PupilResults:
 
     @property
     def is_finished(self) -> bool:
-        """Whether the whole ladder is climbed, and a teacher has signed it."""
+        """Whether the whole ladder is climbed, by signed sets."""
         return self.verified.step is NextStep.FINISHED
 
     @property
     def next_stage(self) -> Stage:
-        """Stage to offer; after the last one a harder round, or the last one again."""
+        """The stage to offer; after the last one a harder round, or the last one again."""
         return self.counted.stage or self.counted.also or self.ladder.stages[-1]
 
     @property
     def next_goal(self) -> str | None:
-        """Goal at which most shots should be makes; None while there are too few."""
+        """The goal at which most shots should be makes; None with too few shots."""
         return self.advice.sentence if isinstance(self.advice, NextSetUp) else None
 
 
 def pupil_results(connection: Connection, pupil: str, ladder: Ladder) -> PupilResults:
-    """Read how a pupil stands."""
+    """Read a pupil's results."""
     seen = [seen_set(history) for history in load_sets(connection, pupil=pupil)]
     own = [(one, set_row(one)) for one in seen]
     signed = [(one, row) for one, row in own if row.verified]
@@ -496,13 +495,13 @@ def pupil_results(connection: Connection, pupil: str, ladder: Ladder) -> PupilRe
 
 
 def form_hints(history: SetHistory) -> FormAdvice:
-    """Two hints from the form of a set: what to try next, and where that is less, what went well.
+    """Return two hints from a set's form: what to try next, then what went well.
 
     None where form was not read.
     """
     form = None
     if history.folder_path is not None:
-        with suppress(BadSettingsError):  # another version read it
+        with suppress(BadSettingsError):  # read by another version
             form = load_form(history.folder_path)
     if form is None:
         return FormAdvice((), ())

@@ -1,7 +1,7 @@
 """A class's results as files: CSV and XLSX for spreadsheets, JSON for programs.
 
-Names come from people, and spreadsheets take a text that begins like a formula for one: such a
-text is written so that it stays a text (OWASP, "CSV Injection").
+Users choose the names, and a spreadsheet runs text that begins like a formula. Such text is written
+so that it stays text (OWASP, "CSV Injection").
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 RESULTS_FORMAT = 1
 Cell: TypeAlias = str | int | float | bool | None
-# After OWASP: what a spreadsheet may take for the beginning of a formula.
+# First characters that may begin a formula (OWASP).
 _FORMULA = re.compile(r"^\s*[=+\-@\t\r\n|%＝＋－＠]")  # noqa: RUF001
 _NOT_IN_XML = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\ud800-\udfff\ufffe\uffff]")
 _SET_TITLES = (
@@ -41,7 +41,7 @@ _PUPIL_TITLES = (
 
 
 def results_csv(results: ClassResults) -> bytes:
-    """Write the sets as CSV: one line a set, UTF-8 with the mark that spreadsheets look for."""
+    """Write the sets as CSV: one line each, UTF-8 with a byte order mark for spreadsheets."""
     text = io.StringIO(newline="")
     writer = csv.writer(text)
     writer.writerow(_SET_TITLES)
@@ -67,8 +67,8 @@ def results_xlsx(results: ClassResults) -> bytes:
 
 
 def results_json(results: ClassResults) -> str:
-    """Write everything but the single shots as indented JSON, ending in a line feed."""
-    plain = {
+    """Write everything except single shots as indented JSON, ending in a line feed."""
+    content = {
         "format": RESULTS_FORMAT,
         "class": results.class_name,
         "ladder": results.ladder,
@@ -85,11 +85,11 @@ def results_json(results: ClassResults) -> str:
         ],
         "pupils": [_pupil_json(row) for row in results.pupils],
     }
-    return json.dumps(plain, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    return json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
 
 def advice_json(advice: Advice) -> dict[str, Any]:
-    """Describe what to try next; what is infinite becomes None."""
+    """Describe what to try next; infinite numbers become None."""
     if not isinstance(advice, NextSetUp):
         return {"enough_shots": False, "shots": advice.shots, "sentence": advice.sentence}
     fit = advice.fit
@@ -166,7 +166,7 @@ def _share_cells(share: Share) -> Sequence[Cell]:
 
 
 def _guarded(cell: Cell) -> Cell:
-    """Put a quotation mark before a text that a spreadsheet might work out."""
+    """Put a quotation mark before text that a spreadsheet might run."""
     if isinstance(cell, str) and _FORMULA.match(cell):
         return f"'{cell}"
     return cell
@@ -182,7 +182,7 @@ def _fill(sheet: Worksheet, titles: Sequence[str], rows: Iterable[Sequence[Cell]
     for cells in sheet.iter_rows(min_row=2):
         for cell in cells:
             if isinstance(cell.value, str):
-                cell.data_type = "s"  # a text, whatever it begins with
+                cell.data_type = "s"  # as text, whatever it begins with
                 cell.quotePrefix = bool(_FORMULA.match(cell.value))
     for column, cells in enumerate(sheet.iter_cols(), start=1):
         cells[0].font = Font(bold=True)

@@ -1,4 +1,4 @@
-"""One clip as a task, and the processes of this computer that read it; each may die alone."""
+"""A clip as a task, and the processes on this computer that run tasks; each may die by itself."""
 
 from __future__ import annotations
 
@@ -28,6 +28,18 @@ if TYPE_CHECKING:
     from pebble import ProcessPool
 
 UNEXPECTED = 1
+# Called with the share done, 0..1, of the running task.
+OnProgress: TypeAlias = Callable[[float], None]
+# Called with a task's key and the share done.
+OnTaskProgress: TypeAlias = Callable[[str, float], None]
+Shares = ctypes.Array[ctypes.c_double]
+T = TypeVar("T")
+POLL_S = 0.25
+AHEAD = 2
+MOST_TRIES = 2  # another task may have made the process die
+DIED = "the process that counted it was killed, or ran out of memory"
+# Set when a worker process starts.
+_shares: Shares | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +51,7 @@ class CountTask:
     key : the same for the same work: the clip's SHA-256 and the stage.
     clip, folder : what to count, and the result folder to write.
     stage : what it was filmed for.
-    left_px, right_px : markers' feet where a person pointed at them; None to have them found.
+    left_px, right_px : markers' feet if a person pointed at them; None to find them.
     with_form : read the kicker's form too, where the stage has a goal.
     """
 
@@ -54,14 +66,14 @@ class CountTask:
 
 @dataclass(frozen=True, slots=True)
 class TaskDone:
-    """What became of a task.
+    """The outcome of a task.
 
     Attributes
     ----------
     key : of the task.
     trouble : why there is no result; None where there is one.
-    exit_code : that ``count`` would have ended with; 0 with a result.
-    wall_s, cpu_s : what it took, starting up left out; CPU time of the whole process meanwhile.
+    exit_code : exit code of ``count``; 0 with a result.
+    wall_s, cpu_s : time without start-up; CPU time of the whole process.
     """
 
     key: str
@@ -71,11 +83,7 @@ class TaskDone:
     cpu_s: float = 0.0
 
 
-# Shares done, 0..1, of the task at hand.
-OnProgress: TypeAlias = Callable[[float], None]
 Work: TypeAlias = Callable[[CountTask, OnProgress], None]
-# Shares done of every task by its key.
-OnTaskProgress: TypeAlias = Callable[[str, float], None]
 
 
 def count_clip(task: CountTask, on_progress: OnProgress) -> None:
@@ -84,7 +92,7 @@ def count_clip(task: CountTask, on_progress: OnProgress) -> None:
     Raises
     ------
     ShoegoalError
-        As ``shoegoal count`` would say it.
+        As for ``shoegoal count``.
     """
     import shoegoal
 
@@ -97,12 +105,12 @@ def count_clip(task: CountTask, on_progress: OnProgress) -> None:
         on_progress=on_progress,
     )
     if task.with_form and task.stage.width_steps is not None:
-        with suppress(ShoegoalError):  # hints are welcome, and a count is whole without them
+        with suppress(ShoegoalError):  # a count is complete without form
             shoegoal.form(task.folder, clip=task.clip)
 
 
 def carry_out(work: Work, task: CountTask, on_progress: OnProgress) -> TaskDone:
-    """Do a task; whatever goes wrong comes back as words, so that the others go on."""
+    """Run a task; errors are returned as text, so that the other tasks go on."""
     wall_s, cpu_s = time.perf_counter(), time.process_time()
     trouble, exit_code = None, 0
     try:
@@ -111,45 +119,33 @@ def carry_out(work: Work, task: CountTask, on_progress: OnProgress) -> TaskDone:
         trouble, exit_code = " ".join(str(error).split()), error.exit_code
     except Exception as error:
         words = " ".join(f"{type(error).__name__}: {error}".split())
-        trouble = f"unexpected trouble ({words}); this is a fault of shoegoal, please report it"
+        trouble = f"unexpected error ({words}); this is a fault in shoegoal, please report it"
         exit_code = UNEXPECTED
     return TaskDone(
         task.key, trouble, exit_code, time.perf_counter() - wall_s, time.process_time() - cpu_s
     )
 
 
-Shares = ctypes.Array[ctypes.c_double]
-T = TypeVar("T")
-
-POLL_S = 0.25
-AHEAD = 2
-MOST_TRIES = 2  # a clip whose process died once may have been the neighbour's victim
-DIED = "the process that counted it was ended from outside, or ran out of memory"
-
-# What a worker process was started with.
-_shares: Shares | None = None
-
-
 def run_in_processes(
     tasks: Sequence[CountTask], work: Work, workers: int, on_progress: OnTaskProgress
 ) -> Generator[TaskDone, None, None]:
-    """Do tasks in worker processes; give each outcome as it comes.
+    """Run tasks in worker processes; yield each outcome as it comes.
 
     Parameters
     ----------
     tasks : keys unique.
-    work : a function of a module, for it is looked up by name in the worker.
+    work : a module's function, because the worker finds it by name.
     workers : processes at a time, at least 1.
     on_progress : called with a key and the share of its task that is done.
 
-    Leaving the iteration early, or an exception in it, ends the workers.
+    When the iteration is left early or by an exception, the workers are ended.
     """
     from pebble import ProcessPool
 
     if not tasks:
         return
-    # Shares of the work done lie in memory without a lock: a worker killed while it reports cannot
-    # hold the others up.
+    # Shares done are in memory without a lock, so that a worker killed while it reports does not
+    # block the others.
     shares = RawArray(ctypes.c_double, len(tasks))
     workers = min(workers, len(tasks))
     threads = max(1, usable_cores() // workers)
@@ -157,7 +153,7 @@ def run_in_processes(
         max_workers=workers,
         initializer=_start_worker,
         initargs=(shares, threads),
-        # A fresh interpreter: a copy of this one would share locks of threads it does not have.
+        # A new interpreter: a fork would copy locks held by threads that it does not have.
         context=multiprocessing.get_context("spawn"),
     )
     try:
@@ -182,7 +178,7 @@ def _outcomes(
     running: dict[Future[TaskDone], tuple[int, int]] = {}
     reported = [0.0] * len(tasks)
     while waiting or running:
-        # A few more than can run, so that no worker waits; not all, for a class may be large.
+        # A few more than can run, so that no worker waits; not all, because a class may be large.
         while waiting and len(running) < workers + AHEAD:
             place, tries = waiting.popleft()
             shares[place] = 0.0
@@ -202,7 +198,7 @@ def _outcomes(
 
 
 def _outcome_of(future: Future[TaskDone], task: CountTask) -> TaskDone | None:
-    """Say what came of a task; None where its process died, and not by the clip's doing."""
+    """Return a task's outcome; None where its process died for another reason than the clip."""
     from pebble import ProcessExpired
 
     try:
@@ -210,12 +206,12 @@ def _outcome_of(future: Future[TaskDone], task: CountTask) -> TaskDone | None:
     except ProcessExpired as error:
         cause = cause_of_end(error.exitcode)
         return None if cause is None else TaskDone(task.key, cause, ClipUnreadableError.exit_code)
-    except Exception as error:  # the pool itself: what cannot be sent, or a broken pool
+    except Exception as error:  # the pool's own error: it is broken, or a result cannot be sent
         return TaskDone(task.key, f"it could not be counted ({error})", 1)
 
 
 class ClipReader:
-    """A process that reads clips for this one, kept from task to task; a context manager."""
+    """A process that reads clips for this one and is kept between tasks; a context manager."""
 
     def __init__(self) -> None:
         self._pool = self._fresh_pool()
@@ -246,12 +242,12 @@ class ClipReader:
         self._pool.join()
 
     def do(self, function: Callable[..., T], *args: object) -> T:
-        """Call a function of a module in the process; what it raises is raised here.
+        """Call a module's function in the process; its exceptions are raised here.
 
         Raises
         ------
         ClipUnreadableError
-            The process died of it.
+            The process died.
         """
         from pebble import ProcessExpired
 
@@ -279,7 +275,7 @@ class ClipReader:
         self._pool = self._fresh_pool()
 
     def count(self, task: CountTask) -> TaskDone:
-        """Count a clip; whatever goes wrong comes back as words."""
+        """Count a clip; errors are returned as text."""
         try:
             return self.do(_count, task)
         except ClipUnreadableError as error:
@@ -300,7 +296,7 @@ def _start_worker(shares: Shares | None, threads: int) -> None:
     _shares = shares
     limit_threads(threads)
     confine_process()
-    # The pool ends its workers politely; a count that is ended so clears away what it had begun.
+    # The pool ends its workers with SIGTERM, and an ended count removes its unfinished result.
     signal.signal(signal.SIGTERM, _end)
 
 
@@ -316,5 +312,5 @@ def _in_worker(work: Work, task: CountTask, place: int | None) -> TaskDone:
     try:
         with time_bound():
             return carry_out(work, task, on_progress)
-    except SystemExit:  # ended politely, and cleared away; the pool would go on with this process
+    except SystemExit:  # ended by SIGTERM, after clearing up; the pool would reuse this process
         os._exit(1)

@@ -1,4 +1,4 @@
-"""Workers: they take clips from the book's queue, check and count them, and are kept going."""
+"""Workers: they take clips from the book's queue, check and count them, and are restarted."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from shoegoal.analysis.file import load_analysis
 from shoegoal.analysis.model import Analysis
 from shoegoal.analysis.repeats import RESULT_SUFFIX
 from shoegoal.errors import BadSettingsError, OutputError, RecordBookError, ShoegoalError
-from shoegoal.filming_check.pupil import Filmed, Pictures, check_filming
+from shoegoal.filming_check.pupil import Pictures, PupilAnswer, check_filming
 from shoegoal.ladder.rules import Stage
 from shoegoal.record.book import Book
 from shoegoal.record.class_settings import settings_by_id
@@ -43,20 +43,23 @@ from shoegoal.scale.tasks import CountTask, TaskDone
 
 POLL_S = 0.5
 FOUND_NAME, PLAIN_NAME = "filming.jpg", "still.jpg"
-# Counts one clip, wherever; what goes wrong comes back as words.
+# Counts one clip; errors are returned as text.
 Counter: TypeAlias = Callable[[CountTask], TaskDone]
 # Checks how a clip was filmed: clip, stage, longest minutes.
-Checker: TypeAlias = Callable[[Path, Stage, float], tuple[Filmed, Pictures | None]]
+Checker: TypeAlias = Callable[[Path, Stage, float], tuple[PupilAnswer, Pictures | None]]
+PAUSE_S = 2.0  # before a worker that died is restarted, so that a lasting fault does not loop
+END_S = 10.0
+PARENT_VARIABLE = "SHOEGOAL_PARENT"
 
 
 @dataclass(frozen=True, slots=True)
 class Duty:
-    """What a worker takes on.
+    """What a worker does.
 
     Attributes
     ----------
     checks, counts : which of the two.
-    claim_s : for how long a clip is one's own without a sign of life.
+    claim_s : how long a claim lasts unless it is renewed.
     """
 
     checks: bool = True
@@ -72,9 +75,9 @@ def work_until(
     check: Checker = check_filming,
     poll_s: float = POLL_S,
 ) -> None:
-    """Work until it is over; a clip that was begun is brought to its end first.
+    """Work until `is_over`; a clip that was begun is finished first.
 
-    A book that another program holds, or that is out of reach, is tried again.
+    A book that is locked or out of reach is tried again.
     """
     idle = threading.Event()
     while not is_over():
@@ -87,7 +90,7 @@ def work_until(
 
 
 def work_once(book: Book, duty: Duty, count: Counter, check: Checker = check_filming) -> bool:
-    """Take one clip and bring it a step on; whether there was one.
+    """Check or count one clip; return whether there was one.
 
     Raises
     ------
@@ -121,7 +124,7 @@ def work_once(book: Book, duty: Duty, count: Counter, check: Checker = check_fil
 def _claim_kept(
     book: Book, clip: HandedIn, claim: str, claim_s: float
 ) -> Generator[None, None, None]:
-    """Give a sign of life now and then while something is done."""
+    """Renew the claim now and then during the work."""
     over = threading.Event()
 
     def keep() -> None:
@@ -131,7 +134,7 @@ def _claim_kept(
                     if not keep_claim(connection, clip, claim, claim_s):
                         return
             except ShoegoalError:
-                continue  # the next sign may come through
+                continue  # the next renewal may succeed
 
     thread = threading.Thread(target=keep, daemon=True)
     thread.start()
@@ -148,14 +151,14 @@ def _check(book: Book, clip: HandedIn, claim: str, check: Checker) -> None:
     assert settings is not None
     try:
         filmed, pictures = check(clip.clip_path, clip.stage.to_stage(), settings.limits.longest_min)
-    except Exception:  # whatever the matter is, the clip is not lost: the count says more
-        filmed, pictures = Filmed(True, "The clip arrived.", ()), None
+    except Exception:  # whatever the error is, the count will report it
+        filmed, pictures = PupilAnswer(True, "The clip arrived.", ()), None
     if pictures is not None:
         clip.clip_path.with_name(FOUND_NAME).write_bytes(pictures.found)
         clip.clip_path.with_name(PLAIN_NAME).write_bytes(pictures.plain)
     state = ClipState.WAITING if filmed.good else ClipState.CHECKED
     with book.writing(history=False) as connection:
-        finish(connection, clip, claim, state, filming=canonical_text(filmed.to_plain()))
+        finish(connection, clip, claim, state, filming=canonical_text(filmed.serialise()))
 
 
 def _count(book: Book, clip: HandedIn, claim: str, count: Counter) -> None:
@@ -190,7 +193,7 @@ def _count(book: Book, clip: HandedIn, claim: str, count: Counter) -> None:
 
 
 def _clear(folder: Path) -> None:
-    """Take away what a count that was broken off left; the folder round it is this clip's alone."""
+    """Remove what an interrupted count left; the folder belongs to this clip only."""
     for path in (folder, *folder.parent.glob(f".{folder.name}*")):
         shutil.rmtree(path, ignore_errors=True)
 
@@ -201,7 +204,7 @@ def _give_up(book: Book, clip: HandedIn, claim: str, why: str) -> None:
 
 
 def _takes(connection: Connection, clip: HandedIn) -> Generator[Analysis, None, None]:
-    """Give the other counts of the class, without their shots, by whomever they were sent."""
+    """Return the other counts of the class, without their shots, whoever sent them."""
     for history in load_sets(connection, class_name=clip.class_name):
         if history.clip_sha256 == clip.sha256:
             continue
@@ -211,20 +214,15 @@ def _takes(connection: Connection, clip: HandedIn) -> Generator[Analysis, None, 
             continue  # counted by another version
 
 
-PAUSE_S = 2.0  # before one that died is started again, so that a lasting fault does not spin
-END_S = 10.0
-PARENT_VARIABLE = "SHOEGOAL_PARENT"
-
-
 @contextmanager
 def crew(book: str | None, workers: int, more: Sequence[str] = ()) -> Generator[None, None, None]:
-    """Keep workers going while something else is done.
+    """Keep workers running during the block.
 
     Parameters
     ----------
-    book : as it was named on the command line.
-    workers : processes that count; one more checks. None are started for 0.
-    more : further words of the command line of those that count.
+    book : as named on the command line.
+    workers : processes that count; one more checks. 0 starts none.
+    more : further arguments for those that count.
     """
     if workers < 1:
         yield
@@ -243,13 +241,13 @@ def crew(book: str | None, workers: int, more: Sequence[str] = ()) -> Generator[
 
 
 def command_of(book: str | None, kind: str, more: Sequence[str]) -> list[str]:
-    """Command line of a worker that only checks, or only counts."""
+    """Return the command line of a worker that only checks or only counts."""
     where = ("--book", book) if book else ()
     return [sys.executable, "-m", "shoegoal", "work", *where, "--only", kind, *more]
 
 
 def parent_is_gone() -> bool:
-    """Whether the process that started this worker has ended, however it did."""
+    """Whether the process that started this worker has ended."""
     parent = os.environ.get(PARENT_VARIABLE)
     return parent is not None and os.getppid() != int(parent)
 
@@ -257,7 +255,7 @@ def parent_is_gone() -> bool:
 def _keep_going(command: Sequence[str], over: threading.Event) -> None:
     environment = os.environ | {PARENT_VARIABLE: str(os.getpid())}
     while not over.is_set():
-        # A process group of its own: Ctrl-C is for the page, which then ends its workers.
+        # Its own process group: Ctrl-C goes to the page, which then ends its workers.
         running = subprocess.Popen(
             command, env=environment, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL,
             start_new_session=True,

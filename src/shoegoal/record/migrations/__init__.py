@@ -1,1 +1,1 @@
-"""How the book's tables came to be, step by step; `shoegoal.record.book` runs them."""
+"""The migrations of the book's tables; `shoegoal.record.book` runs them."""

@@ -1,4 +1,4 @@
-"""Triggers that refuse to change or delete rows, in both databases' own words."""
+"""Triggers that refuse to change or delete rows, for both databases."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ def sqlite_triggers(tables: Iterable[str]) -> Iterator[str]:
 
 
 def postgresql_triggers(tables: Iterable[str]) -> Iterator[str]:
-    """Statements for PostgreSQL, where whole tables can be emptied at once, too."""
+    """Statements for PostgreSQL, which can also empty a whole table at once."""
     for table in tables:
         yield (
             f"CREATE TRIGGER {table}_no_change BEFORE UPDATE OR DELETE ON {table} "
@@ -71,13 +71,13 @@ APPEND_ONLY = (
 
 
 def sqlite_guards() -> dict[str, str]:
-    """Every trigger of a book as it is now, by name, in SQLite's own record of them."""
+    """Return every trigger of an up-to-date book by name, as SQLite stores it."""
     statements = [*sqlite_triggers(APPEND_ONLY), SQLITE_SIGNED_UNLESS_WITHDRAWN]
     return {statement.split()[2]: statement for statement in statements}
 
 
 def postgresql_guards() -> set[tuple[str, str, str]]:
-    """Every trigger of a book as it is now: its table, name and function."""
+    """Return every trigger of an up-to-date book: its table, name and function."""
     guards = {("journal", "journal_signed", "shoegoal_signed")}
     for table in APPEND_ONLY:
         guards |= {(table, f"{table}_no_{what}", "shoegoal_refuse") for what in _POSTGRESQL_ACTS}
@@ -85,7 +85,7 @@ def postgresql_guards() -> set[tuple[str, str, str]]:
 
 
 def postgresql_bodies() -> dict[str, str]:
-    """Give what the triggers' functions do, by name."""
+    """Return the bodies of the triggers' functions, by name."""
     functions = (POSTGRESQL_REFUSE, POSTGRESQL_SIGNED_UNLESS_WITHDRAWN)
     names = ("shoegoal_refuse", "shoegoal_signed")
     return {name: text.split("$$")[1] for name, text in zip(names, functions, strict=True)}

@@ -1,4 +1,4 @@
-"""Alembic's entrance: runs the steps on the connection, and in the transaction, it is given."""
+"""Alembic's entry point: runs the steps on the given connection, in its transaction."""
 
 from __future__ import annotations
 

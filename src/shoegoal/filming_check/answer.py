@@ -38,13 +38,13 @@ class Answer(StrEnum):
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FilmingCheck:
-    """What came of a check.
+    """The result of a check.
 
     Attributes
     ----------
     facts : what was measured.
     still : a picture of the clip, with the ball where it was found.
-    findings : what was found wrong, gravest first, each with the check that found it.
+    findings : what was found wrong, most serious first, each with its check.
     """
 
     facts: Facts
@@ -76,7 +76,7 @@ class FilmingCheck:
 
 
 def check_clip(path: Path, settings: CountSettings) -> FilmingCheck:
-    """Check the filming of a clip by samples of it.
+    """Check the filming of a clip on samples of it.
 
     Parameters
     ----------

@@ -1,7 +1,7 @@
 """Entries about the whole book, seals, and signatures that can be withdrawn.
 
-All that a result means is told by the journal from here on. What a book held before is told once,
-as it stands: what happened to it earlier, nobody can know any more.
+From this step on, the journal holds all that a result means. What a book held before gets one entry
+each, with its present content; its earlier history is unknown.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ _SIGNATURES = ("seq", "set_id", "by_name", "content")
 
 
 def upgrade() -> None:
-    """Change both tables, and tell of what is there."""
+    """Change both tables, and add entries for the existing rows."""
     if op.get_bind().dialect.name == "sqlite":
         _rebuild_for_sqlite()
     else:
@@ -42,12 +42,12 @@ def upgrade() -> None:
         op.execute(POSTGRESQL_SIGNED_UNLESS_WITHDRAWN)
     op.create_index("journal_kind", "journal", ["kind"])
     connection = op.get_bind()
-    for kind, payload in _all_told(connection):
+    for kind, payload in _existing_rows(connection):
         _append(connection, kind, payload)
 
 
 def _rebuild_for_sqlite() -> None:
-    """Build both tables anew, as https://www.sqlite.org/lang_altertable.html says in section 7."""
+    """Rebuild both tables, as https://www.sqlite.org/lang_altertable.html says in section 7."""
     op.create_table(
         "journal_new",
         sa.Column("seq", sa.Integer, primary_key=True, autoincrement=False),
@@ -82,8 +82,8 @@ def _rebuild_for_sqlite() -> None:
     op.execute(SQLITE_SIGNED_UNLESS_WITHDRAWN)
 
 
-def _all_told(connection: sa.Connection) -> Iterator[tuple[str, dict[str, Any]]]:
-    """Entries for all that a book holds, in the words that its later entries use."""
+def _existing_rows(connection: sa.Connection) -> Iterator[tuple[str, dict[str, Any]]]:
+    """Yield entries for all that a book holds, in the form of its later entries."""
     from shoegoal.record.accounts import account_payload
 
     yield "book", {"id": uuid.uuid4().hex}

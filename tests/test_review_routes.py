@@ -17,10 +17,10 @@ import uvicorn
 from sqlalchemy import select
 from starlette.testclient import TestClient
 
-from door_attack import slips_and_a_clip
 from page_server import KEY
 from record_books import file_set, put_result
 from review_people import HOST, OTHER, PASSWORD, SITE, TEACHER, people, quick_hashes
+from route_attack import slips_and_a_clip
 from shoegoal.analysis.file import load_analysis
 from shoegoal.clip import reader
 from shoegoal.errors import BadSettingsError, NotLetInError, TooManyTriesError
@@ -30,8 +30,7 @@ from shoegoal.record.book import Book
 from shoegoal.record.filing import file_count
 from shoegoal.record.history import load_set
 from shoegoal.review import guard, phone, serve
-from shoegoal.review.guard import AccountEntrance, KeyEntrance, site_name
-from shoegoal.review.phone_guard import SLIP_COOKIE
+from shoegoal.review.guard import SLIP_COOKIE, AccountEntrance, KeyEntrance, site_name
 from shoegoal.review.serve import PatientProtocol, PatientServer, check_site, make_app
 from shoegoal.review.sets import clock_seconds
 
@@ -41,7 +40,7 @@ NOON = datetime(2026, 3, 1, 12, tzinfo=UTC)
 
 @pytest.fixture(scope="module")
 def one_set(tmp_path_factory: pytest.TempPathFactory) -> Book:
-    book = Book(str(tmp_path_factory.mktemp("doors") / "book.sqlite3"))
+    book = Book(str(tmp_path_factory.mktemp("routes") / "book.sqlite3"))
     file_set(book)
     return book
 

@@ -22,8 +22,7 @@ from shoegoal.record.book import Book
 from shoegoal.record.class_settings import holder_of, make_slips, remember_class, settings_of
 from shoegoal.record.filing import enrol
 from shoegoal.record.handed_in import begin
-from shoegoal.review.guard import AccountEntrance, KeyEntrance
-from shoegoal.review.phone_guard import SLIP_COOKIE
+from shoegoal.review.guard import SLIP_COOKIE, AccountEntrance, KeyEntrance
 from shoegoal.review.serve import make_app
 
 # RFC 9110, 9.3, RFC 5789, RFC 4918, and one that there is not.

@@ -22,13 +22,13 @@ from shoegoal.record.status import (
     LookedThrough,
     MarkerMoved,
     Noted,
+    SetStatus,
     Side,
-    Standing,
     Undone,
     read_correction,
     serialise_change,
+    set_status,
     shot_at,
-    stand,
     still_held,
 )
 from shoegoal.types import Call
@@ -40,8 +40,8 @@ def at(number: int) -> float:
     return ANALYSIS.shots[number - 1].kick_time_s
 
 
-def standing(*changes: Change, stage: Stage = STAGE) -> Standing:
-    return stand(ANALYSIS, stage, changes)
+def status(*changes: Change, stage: Stage = STAGE) -> SetStatus:
+    return set_status(ANALYSIS, stage, changes)
 
 
 def chance_of_four(p: list[float]) -> float:
@@ -57,14 +57,14 @@ def chance_of_four(p: list[float]) -> float:
 
 
 def test_without_corrections_it_is_what_was_counted() -> None:
-    stood = standing()
+    stood = status()
     assert (stood.tally, stood.verdict) == (ANALYSIS.tally, ANALYSIS.verdict)
     assert stood.looks == (5,) and stood.needs_a_look
 
 
 @pytest.mark.parametrize(("answer", "p_make"), [(Answer.MAKE, 1.0), (Answer.MISS, 0.0)])
 def test_an_answer_settles_its_shot(answer: Answer, p_make: float) -> None:
-    stood = standing(Answered(at(5), answer, "seen"))
+    stood = status(Answered(at(5), answer, "seen"))
     shot = stood.shots[4]
     assert (shot.p_make, shot.answer, shot.note, shot.counts) == (p_make, answer, "seen", True)
     others = [s.p_make for s in ANALYSIS.shots]
@@ -84,7 +84,7 @@ def test_an_answer_settles_whether_there_was_a_shot() -> None:
     others = [s.p_make for s in shots]
 
     def met(*changes: Change) -> float:
-        return stand(maybe, STAGE, [extra, *changes]).verdict.chances.met
+        return set_status(maybe, STAGE, [extra, *changes]).verdict.chances.met
 
     with_it, without = chance_of_four(others), chance_of_four([*others[:4], others[5], 1.0])
     assert met() == pytest.approx(0.4 * with_it + 0.6 * without, abs=1e-12)
@@ -92,13 +92,13 @@ def test_an_answer_settles_whether_there_was_a_shot() -> None:
     for answer, p_make in ((Answer.MAKE, 1.0), (Answer.MISS, 0.0)):
         settled = chance_of_four([*others[:4], p_make, others[5]])
         assert met(Answered(at(5), answer)) == pytest.approx(settled, abs=1e-12)
-    stood = stand(maybe, STAGE, [Answered(at(5), Answer.NOT_A_SHOT)])
-    assert (stand(maybe, STAGE, []).shots[4].p_shot, stood.shots[4].p_shot) == (0.4, 0.0)
+    stood = set_status(maybe, STAGE, [Answered(at(5), Answer.NOT_A_SHOT)])
+    assert (set_status(maybe, STAGE, []).shots[4].p_shot, stood.shots[4].p_shot) == (0.4, 0.0)
 
 
 @pytest.mark.parametrize("answer", [Answer.NOT_A_SHOT, Answer.RETAKE])
 def test_what_does_not_count_is_left_out_and_one_shot_is_missing(answer: Answer) -> None:
-    stood = standing(Answered(at(2), answer))
+    stood = status(Answered(at(2), answer))
     assert not stood.shots[1].counts
     assert (stood.tally.shots, stood.tally.misses) == (5, 1)
     assert stood.verdict.shots_missing == 1
@@ -107,30 +107,30 @@ def test_what_does_not_count_is_left_out_and_one_shot_is_missing(answer: Answer)
 
 def test_looks_name_the_shots_by_their_numbers() -> None:
     """With shot 2 out, the doubtful one is fourth of those that count and still number 5."""
-    stood = standing(Answered(at(2), Answer.RETAKE), Added(START_S + 29.0, Answer.MISS))
+    stood = status(Answered(at(2), Answer.RETAKE), Added(START_S + 29.0, Answer.MISS))
     assert stood.looks == (5,)
     assert stood.verdict.looks is not None and stood.verdict.looks.shots == (4,)
 
 
 def test_a_retake_lets_a_later_shot_count() -> None:
     extra = Added(START_S + 29.0, Answer.MAKE)
-    assert standing(extra).verdict.shots_not_counted == 1
-    assert standing(extra).tally.makes == 3
-    stood = standing(extra, Answered(at(2), Answer.RETAKE))
+    assert status(extra).verdict.shots_not_counted == 1
+    assert status(extra).tally.makes == 3
+    stood = status(extra, Answered(at(2), Answer.RETAKE))
     assert stood.verdict.shots_not_counted == 0
     assert (stood.tally.makes, stood.verdict.decision) == (4, Decision.ADVANCE)
 
 
 def test_an_added_shot_takes_its_place_in_time() -> None:
-    stood = standing(Added(START_S + 1.0, Answer.MISS, "missed by the count"))
+    stood = status(Added(START_S + 1.0, Answer.MISS, "missed by the count"))
     assert [shot.number for shot in stood.shots] == [1, 2, 3, 4, 5, 6, 7]
     assert stood.shots[0].counted is None
-    answered = standing(Added(START_S + 1.0, Answer.MISS), Answered(START_S + 1.0, Answer.MAKE))
+    answered = status(Added(START_S + 1.0, Answer.MISS), Answered(START_S + 1.0, Answer.MAKE))
     assert answered.shots[0].p_make == 1.0
 
 
 def test_the_last_answer_to_a_shot_holds() -> None:
-    stood = standing(
+    stood = status(
         Answered(at(5), Answer.MAKE), Answered(at(5), Answer.RETAKE), Answered(at(5), Answer.MISS)
     )
     assert (stood.shots[4].answer, stood.tally.makes, stood.tally.misses) == (Answer.MISS, 3, 3)
@@ -141,17 +141,17 @@ def test_an_answer_outlives_a_count_that_lost_its_shot() -> None:
         replace(shot, number=number)
         for number, shot in enumerate((*ANALYSIS.shots[:4], ANALYSIS.shots[5]), start=1)
     ))  # fmt: skip
-    kept = stand(fewer, STAGE, [Answered(at(5), Answer.MAKE)])
+    kept = set_status(fewer, STAGE, [Answered(at(5), Answer.MAKE)])
     assert len(kept.shots) == 6 and kept.tally.makes == 4
-    gone = stand(fewer, STAGE, [Answered(at(5), Answer.RETAKE)])
+    gone = set_status(fewer, STAGE, [Answered(at(5), Answer.RETAKE)])
     assert len(gone.shots) == 5
 
 
 def test_another_stage_judges_the_same_shots() -> None:
     easier = Stage("two", "Two", FirstMakes(2), 4, 10, ball_size=4)
-    assert standing(stage=easier).verdict.decision is Decision.ADVANCE
+    assert status(stage=easier).verdict.decision is Decision.ADVANCE
     harder = Stage("five", "Five", MakesOfShots(5, 6), 4, 10, ball_size=4)
-    assert standing(stage=harder).verdict.decision is Decision.TRY_AGAIN
+    assert status(stage=harder).verdict.decision is Decision.TRY_AGAIN
 
 
 def test_a_set_against_the_clock_stays_judged_as_it_was_watched() -> None:
@@ -169,9 +169,9 @@ def test_a_set_against_the_clock_stays_judged_as_it_was_watched() -> None:
             ANALYSIS, clip=clip, stage=StageRecord.of(stage), tally=tally, verdict=verdict
         )
         assert verdict.decision is decision
-        stood = stand(timed, stage, [])
+        stood = set_status(timed, stage, [])
         assert (stood.tally, stood.verdict.decision) == (tally, decision)
-        assert stand(timed, stage, [Answered(at(2), Answer.MISS)]).verdict.decision is decision
+        assert set_status(timed, stage, [Answered(at(2), Answer.MISS)]).verdict.decision is decision
 
 
 def test_a_break_in_the_clip_is_settled_by_looking_at_it() -> None:
@@ -179,13 +179,13 @@ def test_a_break_in_the_clip_is_settled_by_looking_at_it() -> None:
     gap = Break(BreakKind.GAP, START_S + 22.0, START_S + 23.2)
     broken = replace(ANALYSIS, take=TakeRecord((gap,)))
     answers = [Answered(at(5), Answer.MAKE)]
-    doubtful = stand(broken, STAGE, answers)
+    doubtful = set_status(broken, STAGE, answers)
     assert doubtful.needs_a_look and "a shot may be hidden at 0:22" in doubtful.verdict.sentence
     looked = LookedThrough(((doubtful.doubts[0].time_s, doubtful.doubts[0].until_s),))
     for settled in (looked, BreaksWatched()):
-        watched = stand(broken, STAGE, [*answers, settled])
-        assert watched.verdict == standing(*answers).verdict and watched.doubts == ()
-        found = stand(broken, STAGE, [*answers, Added(START_S + 22.6, Answer.MISS), settled])
+        watched = set_status(broken, STAGE, [*answers, settled])
+        assert watched.verdict == status(*answers).verdict and watched.doubts == ()
+        found = set_status(broken, STAGE, [*answers, Added(START_S + 22.6, Answer.MISS), settled])
         assert found.verdict.decision is Decision.TRY_AGAIN  # the sixth shot is the seventh now
 
 
@@ -204,26 +204,26 @@ def with_a_long_gap() -> Analysis:
 def test_an_oddly_long_gap_is_settled_like_a_break() -> None:
     """A set that the count sends to a person is never told \"not finished\" behind their back."""
     stage = Stage("one", "One", MakesOfShots(1, 6), 4, 10, ball_size=4)
-    doubtful = stand(with_a_long_gap(), stage, [])
+    doubtful = set_status(with_a_long_gap(), stage, [])
     assert [(one.time_s, one.until_s) for one in doubtful.doubts] == [(15.0, 39.0)]
     assert doubtful.needs_a_look and "from 0:15.0 to 0:39.0" in doubtful.verdict.sentence
-    part = stand(with_a_long_gap(), stage, [LookedThrough(((15.0, 25.0),))])
+    part = set_status(with_a_long_gap(), stage, [LookedThrough(((15.0, 25.0),))])
     assert part.needs_a_look
-    halves = stand(with_a_long_gap(), stage, [LookedThrough(((24.0, 39.2), (15.1, 25.0)))])
+    halves = set_status(with_a_long_gap(), stage, [LookedThrough(((24.0, 39.2), (15.1, 25.0)))])
     assert halves.doubts == () and halves.verdict.decision is Decision.NOT_FINISHED
     # What was a shot there and is none after all leaves a gap that nobody looked through.
-    emptied = stand(with_a_long_gap(), stage, [
+    emptied = set_status(with_a_long_gap(), stage, [
         LookedThrough(((15.0, 39.0),)), Answered(39.0, Answer.NOT_A_SHOT),
     ])  # fmt: skip
     assert [one.until_s for one in emptied.doubts] == [45.0]
-    retaken = stand(with_a_long_gap(), stage, [
+    retaken = set_status(with_a_long_gap(), stage, [
         LookedThrough(((15.0, 39.0),)), Answered(39.0, Answer.RETAKE),
     ])  # fmt: skip
     assert retaken.doubts == ()
 
 
 def test_shots_are_found_by_their_time() -> None:
-    shots = standing().shots
+    shots = status().shots
     assert shot_at(shots, at(3) + 0.3) is shots[2]
     assert shot_at(shots, at(3) + 1.0) is None
     assert shot_at([], 1.0) is None

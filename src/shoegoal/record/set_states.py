@@ -1,7 +1,7 @@
-"""What every set waits for, kept beside it: a queue of thousands is sorted without reading them.
+"""What every set waits for, stored so that a queue of thousands is sorted without reading them.
 
-The table follows from the rest of the book. A new entry about a set makes its row unknown, in the
-same transaction; whoever wants to see the queue works such rows out first.
+The table follows from the rest of the book. A new entry about a set marks its row as unknown, in
+the same transaction; such rows are worked out before the queue is shown.
 """
 
 from __future__ import annotations
@@ -31,12 +31,12 @@ def are_known(connection: Connection) -> bool:
 
 
 def work_out(connection: Connection, *, most: int = AT_A_TIME, within_s: float = WITHIN_S) -> bool:
-    """Work out states that are not up to date; whether some are left.
+    """Work out states that are not up to date; return whether some are left.
 
     Parameters
     ----------
     connection : from `Book.writing`.
-    most, within_s : sets at a time, and how long to go on.
+    most, within_s : most sets at a time, and longest time.
     """
     until = time.monotonic() + within_s
     states = schema.set_states
@@ -52,27 +52,27 @@ def work_out(connection: Connection, *, most: int = AT_A_TIME, within_s: float =
 
 
 def keep_state(connection: Connection, set_id: int) -> None:
-    """Work one set's state out, in the transaction that changed it."""
+    """Work out one set's state, in the transaction that changed it."""
     _keep(connection, set_id, _name_of(trust_of(connection)))
 
 
 def state_row(history: SetHistory, trust: str) -> dict[str, Any]:
-    """Say what a set waits for, as its row does.
+    """Return the row of what a set waits for.
 
     Parameters
     ----------
     history : the set.
-    trust : name of what the book's own checks make of its calls.
+    trust : name of the book's present trust in its calls.
     """
-    standing = None
+    status = None
     try:
         if history.signature is None:
-            standing = history.standing()
+            status = history.status()
     except BadSettingsError:
         pass  # counted by another version
     return {
-        "state": state_of(history, standing),
-        "questions": 0 if standing is None else len(standing.looks) + len(standing.doubts),
+        "state": state_of(history, status),
+        "questions": 0 if status is None else len(status.looks) + len(status.doubts),
         "stage": history.stage.name,
         "trust": trust,
         "signed_at": "" if history.signature is None else history.signature.at,
@@ -80,7 +80,7 @@ def state_row(history: SetHistory, trust: str) -> dict[str, Any]:
 
 
 def wrong_state(connection: Connection) -> int | None:
-    """Find a set whose row says something else than the rest of the book; None where all fit."""
+    """Find a set whose row disagrees with the rest of the book; None where all agree."""
     states, sets = schema.set_states, schema.sets.c
     lost = select(sets.id).where(sets.id.not_in(select(states.c.set_id)))
     without = connection.scalar(lost.limit(1))
@@ -101,23 +101,23 @@ def _keep(connection: Connection, set_id: int, trust: str) -> None:
 
 
 def _stale(trust: str) -> ColumnElement[bool]:
-    """Unknown, or worked out when the book trusted its calls otherwise; what is signed stays."""
+    """Select rows that are unknown, or were worked out with another trust while not signed."""
     states = schema.set_states.c
     return or_(states.state == UNKNOWN, and_(states.state != SIGNED, states.trust != trust))
 
 
 def _name_of(trust: Trust) -> str:
     classes = [[one.evidence.name, one.p, one.is_lowered] for one in trust.classes]
-    return sha256_of([__version__, FORMAT_VERSION, classes])  # another version works out otherwise
+    return sha256_of([__version__, FORMAT_VERSION, classes])  # another version may differ
 
 
 def waiting_sets(connection: Connection, class_name: str | None = None) -> list[dict[str, Any]]:
-    """Return the sets that are not signed, in short: first those that need a look.
+    """Return summaries of the sets that are not signed, first those that need a look.
 
-    Of these, the ones that the fewest looks settle come first, so that a few minutes clear most.
+    Of these, the ones with the fewest looks come first, so that a few minutes settle most.
     """
     unsigned = load_sets(connection, class_name=class_name, signed=False)
-    waiting = [summary(history, history.standing_while_open()) for history in unsigned]
+    waiting = [summary(history, history.open_status()) for history in unsigned]
     return sorted(waiting, key=_urgency)
 
 
