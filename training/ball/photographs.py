@@ -21,9 +21,9 @@ import cv2
 import numpy as np
 import numpy.typing as npt
 
-from shoegoal.ball.ball_net import SIDE, Place, Window, look_through, window_round
+from shoegoal.ball.ball_net import SIDE, Place, look_through, window_round
 from shoegoal.ball.lying import spots_in
-from shoegoal.clip.reduced import Halvings, Planes
+from shoegoal.clip.reduced import Halvings, Planes, Window
 from training.ball.places import SeenBall
 from training.ball.windows import Cutter, Kind, Windows, joined
 

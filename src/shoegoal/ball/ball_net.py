@@ -9,14 +9,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import cache
 
-import cv2
 import numpy as np
 import numpy.typing as npt
 
-from shoegoal.clip.reduced import Halvings
+from shoegoal.clip.reduced import Halvings, Window
 from shoegoal.networks import Network, load_network
 from shoegoal.types import Detection
 
@@ -30,20 +28,6 @@ SPAN_DIAMETERS = 2.6  # side of the window in diameters of the guess
 ONE_BALL_DIAMETERS = 0.6  # two detections no further apart are of one ball
 SAME_WINDOW_DIAMETERS = 0.1  # a tenth of what the network was taught to bear (`training`)
 LOOK_AGAIN_AT = 0.2  # score from which on a window is laid anew round what was found in it
-
-
-@dataclass(frozen=True, slots=True)
-class Window:
-    """A square of native pixels, and how often they are halved before it is cut out.
-
-    Its place and side are whole pixels of luma at that halving, and of chroma, which is half as
-    large already and halved once less.
-    """
-
-    x0: int
-    y0: int
-    side: int
-    halvings: int = 0
 
 
 def window_round(x_px: float, y_px: float, diameter_px: float) -> Window:
@@ -68,30 +52,10 @@ def look_through(windows: Sequence[Window], now: Halvings, settled: Halvings) ->
     -------
     (N, 6, SIDE, SIDE) uint8: luma, u, v now, then settled.
     """
-    crops: U8 = np.empty((len(windows), 6, SIDE, SIDE), np.uint8)
+    crops: U8 = np.empty((len(windows), 2, 3, SIDE, SIDE), np.uint8)
     for crop, window in zip(crops, windows, strict=True):
-        for k, picture in enumerate((now, settled)):
-            for plane in range(3):
-                times = max(0, window.halvings - (plane > 0))
-                by = times + (plane > 0)
-                x0, y0, side = (v >> by for v in (window.x0, window.y0, window.side))
-                _fit(_cut(picture.at(times)[plane], x0, y0, side), crop[3 * k + plane])
-    return crops
-
-
-def _cut(plane: U8, x0: int, y0: int, side: int) -> U8:
-    height, width = plane.shape
-    x1, y1 = x0 + side, y0 + side
-    if x0 >= 0 and y0 >= 0 and x1 <= width and y1 <= height:
-        return plane[y0:y1, x0:x1]
-    rows = np.clip(np.arange(y0, y1), 0, height - 1)
-    columns = np.clip(np.arange(x0, x1), 0, width - 1)
-    return plane[np.ix_(rows, columns)]
-
-
-def _fit(plane: U8, target: U8) -> None:
-    how = cv2.INTER_AREA if plane.shape[0] > SIDE else cv2.INTER_LINEAR
-    cv2.resize(plane, (SIDE, SIDE), dst=target, interpolation=how)
+        crop[0], crop[1] = now.window(window, SIDE), settled.window(window, SIDE)
+    return crops.reshape(-1, 6, SIDE, SIDE)
 
 
 def measure_balls(

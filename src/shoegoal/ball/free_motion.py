@@ -227,19 +227,22 @@ def _cut(lines: SightLines, radius_m: float) -> list[tuple[int, int]]:
     n, times, step = len(lines.times_s), lines.times_s, _pictures_a_step(lines)
     knots = np.append(np.arange(0, n, step), n)
     knots = np.delete(knots, -2) if len(knots) > 2 and n - knots[-2] < step else knots
+    ends = [int(knot) for knot in knots[1:]]
+    recent = [int(np.searchsorted(times[knots[:-1]], times[end - 1] - LONGEST_S)) for end in ends]
+    starts = [
+        knots[first:e][ends[e - 1] - knots[first:e] >= LEAST_SIGHTINGS]
+        for e, first in enumerate(recent, 1)
+    ]
+    costs = _costs(lines, radius_m, list(zip(starts, ends, strict=True)))[0]
+    costs_to = np.split(costs, np.cumsum([len(some) for some in starts])[:-1])
     best, origin = np.full(len(knots), np.inf), np.zeros(len(knots), int)
     passed = np.zeros(len(knots), bool)
     best[0] = 0.0
-    for e in range(1, len(knots)):
-        end = int(knots[e])
-        recent = int(np.searchsorted(times[knots[:e]], times[end - 1] - LONGEST_S))
-        starts = knots[recent:e]
-        long_enough = starts[end - starts >= LEAST_SIGHTINGS]
-        if len(long_enough):
-            costs = _costs(lines, radius_m, long_enough, end)[0] + STRETCH_PRICE
-            total = costs + best[recent : recent + len(long_enough)]
+    for e, (end, first, to_here) in enumerate(zip(ends, recent, costs_to, strict=True), 1):
+        if len(to_here):
+            total = to_here + STRETCH_PRICE + best[first : first + len(to_here)]
             k = int(np.argmin(total))
-            best[e], origin[e] = total[k], recent + k
+            best[e], origin[e] = total[k], first + k
         alone = best[e - 1] + PASSED_PRICE * (end - knots[e - 1])
         if alone < best[e]:
             best[e], origin[e], passed[e] = alone, e - 1, True
@@ -273,29 +276,37 @@ def _moved_to_the_best(
             max(start + LEAST_SIGHTINGS, cut - reach), min(end - LEAST_SIGHTINGS, cut + reach) + 1
         )
         if len(places) > 1:
-            both = [
-                float(_costs(lines, radius_m, np.array([start]), at)[0][0])
-                + float(_costs(lines, radius_m, np.array([at]), end)[0][0])
-                for at in places
-            ]
+            before = [(np.array([start]), at) for at in places]
+            after_it = [(np.array([at]), end) for at in places]
+            both = _costs(lines, radius_m, before + after_it)[0].reshape(2, -1).sum(axis=0)
             at = places[int(np.argmin(both))]
             moved[i], moved[i + 1] = (start, at), (at, end)
     return moved
 
 
 def _costs(
-    lines: SightLines, radius_m: float, starts: npt.NDArray[np.int64], end: int
+    lines: SightLines, radius_m: float, stretches: Sequence[tuple[npt.NDArray[np.int64], int]]
 ) -> tuple[F64, npt.NDArray[np.int64]]:
-    """Chi-square with its price of the stretches from each start up to ``end``, and its kind."""
-    first = int(starts.min())
-    part = lines.part(slice(first, end))
-    t = part.times_s - part.times_s[-1]
-    sums = _Sums.of(part, t, starts - first, radius_m)
+    """Chi-square with its price of stretches, and their kinds; all at once, as calls cost most.
+
+    Parameters
+    ----------
+    lines, radius_m : of a track, and of the ball.
+    stretches : some rising starts, and the end that they share; over and over.
+    """
+    every_sum, since_start = [], []
+    for starts, end in stretches:
+        first = int(starts.min(initial=end - 1))
+        part = lines.part(slice(first, end))
+        t = part.times_s - part.times_s[-1]
+        every_sum.append(_Sums.of(part, t, starts - first, radius_m))
+        since_start.append(t[starts - first])
+    sums = _Sums.joined(every_sum)
     lies = sums.cost(_LYING)[0]
     rolls, found = sums.cost(_ROLLING)
     # Nothing that rolls turns back by itself: such a stretch has to make do with an even speed.
     ends = found[:, [1, 4]]
-    begins = ends + 2 * t[starts - first, None] * found[:, [2, 5]]
+    begins = ends + 2 * np.concatenate(since_start)[:, None] * found[:, [2, 5]]
     back = np.sum(ends * begins, axis=1) < 0
     if back.any():
         rolls[back] = sums.cost(_EVEN)[0][back]
@@ -303,7 +314,7 @@ def _costs(
     flies = sums.cost(_FLYING)[0] + FLIGHT_PRICE
     every = np.stack([lies, rolls, flies])
     kind = np.argmin(every, axis=0)
-    return every[kind, np.arange(len(starts))], kind
+    return np.min(every, axis=0), kind
 
 
 @dataclass(frozen=True, slots=True)
@@ -344,6 +355,16 @@ class _Sums:
             return np.cumsum(rows[::-1], axis=0)[::-1][starts]
 
         return cls(from_each(normal), from_each(right), from_each(part.square), radius_m)
+
+    @classmethod
+    def joined(cls, some: Sequence[_Sums]) -> _Sums:
+        """Put sums of one ball one after the other."""
+        return cls(
+            np.concatenate([one.normal for one in some]),
+            np.concatenate([one.right for one in some]),
+            np.concatenate([one.square for one in some]),
+            some[0].radius_m,
+        )
 
     def system(self, basis: _Basis) -> tuple[F64, F64, F64]:
         """Return the normal matrix, right side and constant of a kind of motion."""
@@ -397,7 +418,7 @@ def fit_stretch(
     """
     n = len(lines.times_s)
     if motion is None:
-        motion = KINDS[int(_costs(lines, radius_m, np.array([0]), n)[1][0])]
+        motion = KINDS[int(_costs(lines, radius_m, [(np.array([0]), n)])[1][0])]
         end_m = _travelled_m(lines, radius_m) if motion is Motion.ROLLS else np.inf
         if end_m < hardly_m:
             motion = Motion.LIES

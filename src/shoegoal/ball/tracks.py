@@ -182,8 +182,9 @@ def roughness(track: Track) -> float:
 
 def _travel(sightings: Sequence[Detection]) -> float:
     """Diagonal of the box that the path fills, in median diameters."""
-    rows = as_array(sightings)
-    return float(np.hypot(*np.ptp(rows[:, 1:3], axis=0)) / max(1.0, float(np.median(rows[:, 3]))))
+    xs, ys = [s.x_px for s in sightings], [s.y_px for s in sightings]
+    size_px = median(s.diameter_px for s in sightings)
+    return hypot(max(xs) - min(xs), max(ys) - min(ys)) / max(1.0, size_px)
 
 
 def _costs(track: Track, seen: Sequence[Detection], time_s: float) -> list[float]:

@@ -83,8 +83,22 @@ def _halves_evenly(plane: U8, size: tuple[int, int]) -> bool:
     return bool(is_even and width >= 2 * size[0] and height >= 2 * size[1])
 
 
+@dataclass(frozen=True, slots=True)
+class Window:
+    """A square of native pixels, and how often they are halved before it is cut out.
+
+    Its place and side are whole pixels of luma at that halving, and of chroma, which is half as
+    large already and halved once less.
+    """
+
+    x0: int
+    y0: int
+    side: int
+    halvings: int = 0
+
+
 class Halvings:
-    """The planes of a picture, halved as often as asked for; each halving is made once.
+    """The planes of a picture, halved as often as asked for, and windows of it; each is made once.
 
     A pixel of a halving is the mean of two by two, which is some seven times as fast as any other
     averaging (OpenCV 4.14, 1080p). Of an odd side the last column or row is left out.
@@ -96,6 +110,7 @@ class Halvings:
 
     def __init__(self, planes: Planes) -> None:
         self._made = [planes]
+        self._windows: dict[tuple[Window, int], U8] = {}
 
     @property
     def planes(self) -> Planes:
@@ -108,6 +123,47 @@ class Halvings:
             luma, chroma_u, chroma_v = self._made[-1]
             self._made.append((halved(luma), halved(chroma_u), halved(chroma_v)))
         return self._made[times]
+
+    def window(self, window: Window, side_px: int) -> U8:
+        """Cut a window out and bring it to a size.
+
+        Parameters
+        ----------
+        window : may reach over the edge, where the picture's border is repeated.
+        side_px : of the result.
+
+        Returns
+        -------
+        (3, side_px, side_px) uint8, luma, u and v, read-only: a yard that keeps its look is seen
+        through the same windows again and again.
+        """
+        made = self._windows.get((window, side_px))
+        if made is None:
+            made = self._windows[window, side_px] = np.empty((3, side_px, side_px), np.uint8)
+            for plane, target in enumerate(made):
+                # Chroma is half as large as luma to begin with.
+                times = max(0, window.halvings - (plane > 0))
+                by = times + (plane > 0)
+                x0, y0, side = window.x0 >> by, window.y0 >> by, window.side >> by
+                _fit(_cut(self.at(times)[plane], x0, y0, side), target)
+            made.flags.writeable = False
+        return made
+
+
+def _cut(plane: U8, x0: int, y0: int, side: int) -> U8:
+    height, width = plane.shape
+    x1, y1 = x0 + side, y0 + side
+    if x0 >= 0 and y0 >= 0 and x1 <= width and y1 <= height:
+        return plane[y0:y1, x0:x1]
+    rows = np.clip(np.arange(y0, y1), 0, height - 1)
+    columns = np.clip(np.arange(x0, x1), 0, width - 1)
+    return plane[np.ix_(rows, columns)]
+
+
+def _fit(plane: U8, target: U8) -> None:
+    side = target.shape[0]
+    how = cv2.INTER_AREA if plane.shape[0] > side else cv2.INTER_LINEAR
+    cv2.resize(plane, (side, side), dst=target, interpolation=how)
 
 
 def halved(plane: U8) -> U8:

@@ -6,13 +6,13 @@ from collections.abc import Callable, Generator, Iterable
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TypeAlias
+from typing import TypeAlias, TypeVar
 
 from shoegoal.ball.watch import BallRecord, BallWatcher, Glimpse, YardWatcher
 from shoegoal.clip.frame import U8, Frame, planes_to_bgr
 from shoegoal.clip.handover import run_ahead
 from shoegoal.clip.reader import ClipInfo, open_clip
-from shoegoal.clip.reduced import small_frame
+from shoegoal.clip.reduced import SmallFrame, small_frame
 from shoegoal.clip.stillness import StillnessReport, StillnessWatcher
 from shoegoal.clip.take import Take, TakeWatcher
 from shoegoal.errors import ClipNotJudgeableError
@@ -20,9 +20,10 @@ from shoegoal.pictures.stills import PictureKeeper
 from shoegoal.threads import allowed_threads, keep_opencv_to_its_caller
 
 MIN_FRAMES = 10
-GLIMPSES_AHEAD = 2  # each holds a picture and its halvings
+FRAMES_AHEAD = 2  # of each step; one holds a picture and its halvings
 PROGRESS_EVERY_S = 0.5
 DRIBBLE_PICTURE_EVERY_S = 1 / 15  # a touch lasts about as long
+Seen = TypeVar("Seen")
 # Pictures so far, their last time (s), and who watches the ball.
 IsEnough: TypeAlias = Callable[[int, float, BallWatcher], bool]
 
@@ -95,7 +96,8 @@ def watch_clip(
         )
         count, start_s, told_s = 0, info.start_s, float("-inf")
         frame = None
-        with closing(_ahead(_glimpses(clip.frames(), ball.yard, camera, take))) as glimpses:
+        reduced = _ahead(_reduced(clip.frames(), camera, take))
+        with closing(_ahead(_glimpses(reduced, ball.yard))) as glimpses:
             for frame, glimpse in glimpses:
                 if not count:
                     start_s = frame.time_s
@@ -134,19 +136,26 @@ def watch_clip(
     )
 
 
-def _glimpses(
-    frames: Iterable[Frame], yard: YardWatcher, camera: StillnessWatcher, take: TakeWatcher
-) -> Generator[tuple[Frame, Glimpse], None, None]:
-    """Do with every frame what needs no network."""
+def _reduced(
+    frames: Iterable[Frame], camera: StillnessWatcher, take: TakeWatcher
+) -> Generator[tuple[Frame, SmallFrame], None, None]:
+    """Reduce every frame, and do with it what goes by the frame alone."""
     for frame in frames:
         small = small_frame(frame)
         camera.update(frame.time_s, small.luma)
         take.update(frame.time_s, small.luma)
-        yield frame, yard.look(frame, small)
+        yield frame, small
 
 
-def _ahead(
-    glimpses: Generator[tuple[Frame, Glimpse], None, None],
+def _glimpses(
+    reduced: Generator[tuple[Frame, SmallFrame], None, None], yard: YardWatcher
 ) -> Generator[tuple[Frame, Glimpse], None, None]:
+    """See in every frame what can be seen without the network; close ``reduced`` in the end."""
+    with closing(reduced):
+        for frame, small in reduced:
+            yield frame, yard.look(frame, small)
+
+
+def _ahead(frames: Generator[Seen, None, None]) -> Generator[Seen, None, None]:
     """Run ahead in a thread of its own where more than one is allowed; the same either way."""
-    return run_ahead(glimpses, GLIMPSES_AHEAD) if allowed_threads() > 1 else glimpses
+    return run_ahead(frames, FRAMES_AHEAD) if allowed_threads() > 1 else frames
