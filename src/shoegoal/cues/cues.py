@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,6 +19,11 @@ F64 = npt.NDArray[np.float64]
 
 MOST_OFF_CM = 70.0  # a foot that far from the ball is another person's, or not on the ground
 MOST_TURN_DEG = 90.0  # nobody stands on a foot that points back
+PLANT_CUES, SWING_CUES = (
+    ("plant_beside", "plant_fore_aft", "plant_to_target"),
+    ("backswing", "swing_evenness"),
+)
+PLANT_HIDDEN = "the plant foot was hidden"
 
 
 def measure_kick(kick: Kick) -> tuple[Measurement, ...]:
@@ -37,15 +42,14 @@ def plant_cues(kick: Kick) -> list[Measurement]:
 
     Returns
     -------
-    ``plant_beside``, ``plant_fore_aft`` (cm) and ``plant_to_target`` (deg), by the method ``foot``;
-    none where the foot is hidden or cannot be where it seems.
+    ``plant_beside``, ``plant_fore_aft`` (cm) and ``plant_to_target`` (deg), by the method ``foot``.
     """
     measured = _on_ground(kick, kick.plant)
     if measured is None:
-        return []
+        return _missing("foot", PLANT_CUES, PLANT_HIDDEN)
     (beside, ahead, turn), own = measured
     if beside < 0 or np.hypot(beside, ahead) > MOST_OFF_CM:
-        return []
+        return _missing("foot", PLANT_CUES, "the plant foot was found where nobody plants it")
     # What the scene leaves open: the same foot on grounds that are one standard deviation off.
     others = [_on_ground(kick, kick.plant_fit(space)) for space in kick.space.neighbours]
     shifts = [other[0] - measured[0] for other in others if other is not None]
@@ -56,7 +60,13 @@ def plant_cues(kick: Kick) -> list[Measurement]:
     ]
     if abs(turn) <= MOST_TURN_DEG:
         found.append(Measurement("plant_to_target", "foot", turn, turned))
+    else:
+        found += _missing("foot", PLANT_CUES[2:], "the plant foot seems to point back")
     return found
+
+
+def _missing(method: str, cues: Sequence[str], why: str) -> list[Measurement]:
+    return [Measurement(cue, method, float("nan"), why_not=why) for cue in cues]
 
 
 def _on_ground(kick: Kick, fit: FootFit | None) -> tuple[F64, F64] | None:
@@ -105,24 +115,37 @@ def swing_cues(kick: Kick) -> list[Measurement]:
     last step there comes through all the same, and how evenly is seen, if less surely.
     """
     across = swing_of(kick) if kick.space.is_across else None
-    if across is not None and not _is_quick(across, kick.contact_s):
-        return []  # slow motion
+    is_slow = across is not None and not _is_quick(across, kick.contact_s)
     found = []
     for method, swing in (("plane", across), ("body", swing_of(kick, _in_body))):
+        if method == "plane" and not kick.space.is_across:
+            continue
+        if is_slow:
+            found += _missing(
+                method, SWING_CUES, "the clip runs too slowly to show the whole swing"
+            )
+            continue
         if swing is None:
+            found += _missing(method, SWING_CUES, "too little of the swing was seen")
             continue
         before = swing.times_s <= kick.contact_s
         back = int(np.argmin(np.where(before, swing.leg_deg, np.inf)))
         if back > 0:
             found.append(Measurement("backswing", method, -float(swing.leg_deg[back])))
-        elif method == "body":
-            continue
+        else:
+            cues = SWING_CUES if method == "body" else SWING_CUES[:1]
+            found += _missing(method, cues, "the leg was farthest back before it was looked at")
+            if method == "body":
+                continue
         through = back + int(np.argmax(swing.leg_deg[back:]))
         if through < len(swing.times_s) - 1:
             hit = int(np.searchsorted(swing.times_s, kick.contact_s))
             evenness = _evenness(np.append(swing.leg_deg[back:hit], swing.leg_deg[through]))
             sigma = 0.0 if back > 0 else TRAILING_SIGMA
             found.append(Measurement("swing_evenness", method, evenness, sigma))
+        else:
+            why = "the leg was still swinging forward when it was last looked at"
+            found += _missing(method, SWING_CUES[1:], why)
     return found
 
 
@@ -209,7 +232,7 @@ def contact_cue(kick: Kick) -> list[Measurement]:
     all turns are given (method ``shoe``).
     """
     if kick.plant is None or kick.standing is None:
-        return []
+        return _missing("shoe", ["contact_turn"], PLANT_HIDDEN)
     foot, seen = load_foot(), heel_to_toe_px(kick)
     turn, pitch = (np.radians(a) for a in np.meshgrid(TURNS, PITCHES, indexing="ij"))
     forward, outward, upward = (foot.marks[1] - foot.marks[0]) * kick.plant.length_m
@@ -226,7 +249,7 @@ def contact_cue(kick: Kick) -> list[Measurement]:
     likely -= 0.5 * (np.degrees(pitch) / USUAL_PITCH) ** 2
     share = np.exp(likely - likely.max()).sum(axis=1)
     if not np.isfinite(share).all():
-        return []
+        return _missing("shoe", ["contact_turn"], "the kicking foot was not seen well enough")
     share /= share.sum()
     mean = float(share @ TURNS)
     sigma = float(np.sqrt(share @ (TURNS - mean) ** 2))
@@ -245,12 +268,14 @@ def follow_through_cue(kick: Kick) -> list[Measurement]:
     the network's own body in space.
     """
     moments = kick.moments(kick.contact_s + FROM_S, kick.contact_s + UNTIL_S)
-    if not len(moments) or moments[-1] - kick.contact_s < LEAST_SEEN_S:
-        return []
+    seen_long = len(moments) and moments[-1] - kick.contact_s >= LEAST_SEEN_S
     foot, ankle, hip = kick.kicking.ankle, kick.planted.ankle, kick.planted.hip
     beside_m = 0.0 if kick.plant is None else kick.plant.right_m
-    found = []
+    cue, found = "follow_through", []
     for method in ("picture", *(["plane"] if kick.space.is_across else []), "body"):
+        if not seen_long:
+            found += _missing(method, [cue], "too little was seen after the ball had left")
+            continue
         heights = []
         for joint in (foot, ankle, hip):
             if method == "body":
@@ -262,11 +287,14 @@ def follow_through_cue(kick: Kick) -> list[Measurement]:
                 heights.append(-kick.px(joint, moments)[:, 1])
         over, whole = heights[0] - heights[1], heights[2] - heights[1]
         if not (np.isfinite([over, whole]).all() and (whole > 0).all()):
+            found += _missing(method, [cue], "the plant leg was not seen well enough")
             continue
         highest = int(np.argmax(over / whole))
         if highest < len(moments) - 1:  # at the window's edge the foot may have gone on rising
             value = 100 * float(over[highest] / whole[highest])
-            found.append(Measurement("follow_through", method, value))
+            found.append(Measurement(cue, method, value))
+        else:
+            found += _missing(method, [cue], "the foot was still rising when it was last looked at")
     return found
 
 
@@ -303,6 +331,8 @@ def eyes_cue(kick: Kick) -> list[Measurement]:
         face = nose - ears
         flat = [np.array([np.hypot(*way[:2]), way[2]]) for way in (face, ball)]
         found.append(Measurement("eyes_on_ball", "body", _pitch_over(*flat)))
+    else:
+        found += _missing("body", ["eyes_on_ball"], PLANT_HIDDEN)
     return found
 
 

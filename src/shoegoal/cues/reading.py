@@ -112,7 +112,8 @@ def judge(
     if error is None:
         return cannot_tell(band, views, _film_instead(views))
     if given is None or not np.isfinite([given.value, given.sigma]).all():
-        return cannot_tell(band, views, "the body was not seen well enough")
+        why = given.why_not if given else ""
+        return cannot_tell(band, views, why or "the body was not seen well enough")
     value, sigma = error.truth(given.value, given.sigma)
     inside = float(chance_in_band(band, value, sigma))
     shown = f"{value:.0f} ± {sigma:.0f} {band.unit}"
