@@ -53,7 +53,8 @@ class KnownFoot:
 
 def known_foot(kick: KnownKick) -> KnownFoot | None:
     """A kick's plant foot; None where it is hidden or was taken for the other one."""
-    seen = standing_foot(legs_unswapped(kick.poses), kick.contact_s)
+    found = standing_foot(kick.poses, kick.contact_s)
+    _, seen = legs_unswapped(kick.poses, found, kick.contact_s)
     if seen is None or seen.side.value == kick.truth["foot"]:
         return None
     person, told = kick.clip.person(), kick.truth["answers"]
@@ -89,7 +90,7 @@ def learn_foot(kicks: Sequence[KnownKick]) -> Foot:
 
     best = least_squares(flat, old.marks.ravel(), loss="soft_l1", f_scale=WILD)
     marks = best.x.reshape(3, 3)
-    noise, grows = _noise(np.abs(off(best.x)), np.stack([one.seen.unsure for one in feet]))
+    noise, grows = _noise(np.abs(off(best.x)), np.array([one.seen.unsure for one in feet]))
     strike = _strike_noise(kicks, marks[1, 0] - marks[0, 0], grows)
     found = Foot(marks, noise, grows, length, spread, strike)
     for _ in range(ROUNDS):
@@ -102,11 +103,11 @@ def _noise(gaps: F64, unsure: F64) -> tuple[F64, float]:
 
     Parameters
     ----------
-    gaps : (N, 3, 2) how far the marks are off, leg lengths. unsure : (N, 3), over the usual.
+    gaps : (N, 3, 2) how far the marks are off, leg lengths. unsure : (N,), over the usual.
     """
     best: tuple[float, F64, float] | None = None
     for grows in GROWS:
-        doubt = unsure[..., None] ** grows
+        doubt = unsure[:, None, None] ** grows
         noise = np.quantile((gaps / doubt).transpose(1, 0, 2).reshape(3, -1), 0.683, axis=1)
         width = noise[:, None] * doubt / SIGMA_WIDTH
         cost = float(np.sum(np.log(width) - students_t.logpdf(gaps / width, FREEDOM)))

@@ -156,7 +156,7 @@ def test_smoothing_keeps_a_wild_picture_from_having_its_way() -> None:
 def test_swapped_legs_are_put_right(azimuth_deg: float, swapped: tuple[int, ...]) -> None:
     truth = poses_of(StickKick(), space_from(azimuth_deg), noise_px=2.0)
     seen = [_swap(p) if i in swapped else p for i, p in enumerate(truth)]
-    for pose, right in zip(legs_unswapped(seen), truth, strict=True):
+    for pose, right in zip(legs_unswapped(seen)[0], truth, strict=True):
         assert pose.points_px == pytest.approx(right.points_px)
 
 
@@ -233,7 +233,7 @@ def test_pictures_are_taken_through_the_swing_but_not_all_of_a_fast_clip() -> No
     for rate_hz in (24.0, 30.0, 60.0, 240.0):
         times = np.arange(0, 4, 1 / rate_hz).tolist()
         chosen = window_times(times, 2.0)
-        assert set(chosen) <= set(times) and len(chosen) <= 28
+        assert set(chosen) <= set(times) and len(chosen) <= 32
         gaps = np.diff(chosen)
         near = [t for t in chosen if abs(t - 2.0) <= 0.06]
         assert len(near) >= min(3, rate_hz * 0.12) and gaps.max() <= 0.13

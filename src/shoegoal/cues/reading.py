@@ -16,7 +16,6 @@ from shoegoal.cues.kick import Kick
 from shoegoal.cues.legs import (
     Side,
     kicking_side,
-    legs_by_standing,
     legs_swapped,
     legs_unswapped,
     standing_foot,
@@ -238,14 +237,11 @@ def _kick(space: ShotSpace, contact_s: float, poses: Sequence[Pose]) -> tuple[Ki
     poses = [pose for pose in poses if np.median(pose.visibility[_LEGS]) >= LEAST_VISIBLE]
     if len(poses) < LEAST_POSES or min(abs(p.time_s - contact_s) for p in poses) > NEAREST_S:
         return None, "the kicker's body was not found round the kick"
-    unswapped = legs_unswapped(poses)
+    unswapped, seen = legs_unswapped(poses, standing_foot(poses, contact_s), contact_s)
     ball, diameter_px = space.ball_px
     side = kicking_side(unswapped, contact_s, (ball.x_px, ball.y_px), diameter_px)
     if side is None:
         return None, WHICH_FOOT
-    seen = standing_foot(unswapped, contact_s)
-    if seen is not None:
-        unswapped = legs_by_standing(unswapped, seen, contact_s)
     if seen is not None and seen.side is side:
         return None, WHICH_FOOT
     kick = Kick(space, contact_s, unswapped, side, seen)

@@ -129,6 +129,14 @@ class ShotSpace:
         met: F64 = self._eye[1:] + rays[:, 1:] * reach[:, None]
         return met
 
+    def nearest_on_sight(self, points_px: npt.ArrayLike, places_m: F64) -> F64:
+        """Points (N, 3) of the sight lines of pixels (N, 2) that are nearest to places (N, 3)."""
+        rays = self._rays(points_px)
+        rays /= np.linalg.norm(rays, axis=1, keepdims=True)
+        reach = np.sum(rays * (places_m - self._eye), axis=1)
+        met: F64 = self._eye + rays * reach[:, None]
+        return met
+
     def turned_world(self, world_m: F64, about_px: tuple[float, float]) -> F64:
         """Turn a body (N, 3), in axes of a camera that looks straight at it, into the shot frame.
 
