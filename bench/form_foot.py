@@ -145,7 +145,7 @@ def _strike_noise(kicks: Sequence[KnownKick], share: float, grows: float) -> flo
         near = min(told, key=lambda time: abs(float(time) - known.truth["contact_s"]))
         letter = known.truth["foot"][0]
         heel, toe = (np.array(told[near][f"{end}_{letter}"]) for end in ("heel", "toe"))
-        doubt = unsure_at_contact(kick, kick.standing.leg_px) ** grows
+        doubt = unsure_at_contact(kick) ** grows
         off.append((heel_to_toe_px(kick) - share * (toe - heel)) / kick.standing.leg_px / doubt)
     return float(np.quantile(np.abs(off), 0.683))
 

@@ -10,7 +10,7 @@ import numpy.typing as npt
 from shoegoal.cues.bands import Measurement
 from shoegoal.cues.foot import FootFit, load_foot
 from shoegoal.cues.kick import ANKLE_UP_M, Kick
-from shoegoal.cues.legs import unsure_of
+from shoegoal.cues.legs import STANDS_AFTER_S, unsure_of
 from shoegoal.cues.pose import Joint
 from shoegoal.cues.space import View
 
@@ -52,7 +52,10 @@ def _with_means(found: list[Measurement]) -> list[Measurement]:
         own = [m for m in found if m.cue == cue]
         values = [m.value for m in own if np.isfinite(m.value)]
         if len(values) > 1:
-            means.append(Measurement(cue, "mean", float(np.mean(values)), float(np.std(values))))
+            spread = np.hypot(
+                np.std(values), np.mean([m.sigma for m in own if np.isfinite(m.value)])
+            )
+            means.append(Measurement(cue, "mean", float(np.mean(values)), float(spread)))
         else:
             means += _missing("mean", [cue], next((m.why_not for m in own if m.why_not), ""))
     return [*found, *means]
@@ -224,10 +227,16 @@ def heel_to_toe_px(kick: Kick) -> F64:
     return way
 
 
-def unsure_at_contact(kick: Kick, leg_px: float) -> float:
-    """How unsure the shoes' network was of the kicking foot's ends at contact, over the usual."""
-    near = [p for p in kick.poses if abs(p.time_s - kick.contact_s) <= NEAR_S]
-    return float(np.median([unsure_of(p, kick.kicking, leg_px) for p in near])) if near else 1.0
+def unsure_at_contact(kick: Kick) -> float:
+    """How unsure the shoes' network was of the kicking foot at contact, over the usual."""
+    return _unsure_between(kick, kick.contact_s - NEAR_S, kick.contact_s + NEAR_S)
+
+
+def _unsure_between(kick: Kick, start_s: float, end_s: float) -> float:
+    if kick.standing is None:
+        return 1.0
+    near = [pose for pose in kick.poses if start_s <= pose.time_s <= end_s]
+    return float(np.median([unsure_of(p, kick.kicking, kick.standing.leg_px) for p in near] or 1.0))
 
 
 def contact_cue(kick: Kick) -> list[Measurement]:
@@ -249,7 +258,7 @@ def contact_cue(kick: Kick) -> list[Measurement]:
     half = np.stack([right, ahead, rise], axis=-1).reshape(-1, 3) / 2
     middle = np.array([0.0, -kick.space.ball_diameter_m / 2, FOOT_UP_M])
     shown = kick.space.to_px(middle + half) - kick.space.to_px(middle - half)
-    noise = foot.strike_noise * unsure_at_contact(kick, kick.standing.leg_px) ** foot.grows
+    noise = foot.strike_noise * unsure_at_contact(kick) ** foot.grows
     off = (seen - shown) / (noise * kick.standing.leg_px)
     likely = -0.5 * np.sum(off**2, axis=1).reshape(turn.shape)
     likely -= 0.5 * (np.degrees(pitch) / USUAL_PITCH) ** 2
@@ -263,11 +272,19 @@ def contact_cue(kick: Kick) -> list[Measurement]:
 
 
 FROM_S, UNTIL_S = 0.03, 0.45  # after contact; later the foot comes down or walks on; no source
+DOUBT_SIGMA = 4.5  # % of hip height, of a foot that is seen as well as usual (bench form)
 LEAST_SEEN_S = 0.2  # seen less long than this after contact, its highest place may be missed
 
 
 def follow_through_cue(kick: Kick) -> list[Measurement]:
-    """Measure ``follow_through``: the ankle's highest place, % of the plant hip's height."""
+    """Measure ``follow_through``: the ankle's highest place, % of the plant hip's height.
+
+    The less the shoes' network is sure of the kicking foot after contact, the less the pose model
+    knows of it: a foot swung high hides before the body to a camera behind it.
+    """
+    doubt = DOUBT_SIGMA * _unsure_between(
+        kick, kick.contact_s + FROM_S, kick.contact_s + STANDS_AFTER_S
+    )
     moments = kick.moments(kick.contact_s + FROM_S, kick.contact_s + UNTIL_S)
     seen_long = len(moments) and moments[-1] - kick.contact_s >= LEAST_SEEN_S
     cue, found = "follow_through", []
@@ -284,7 +301,7 @@ def follow_through_cue(kick: Kick) -> list[Measurement]:
         highest = int(np.argmax(over / whole))
         if highest < len(moments) - 1:  # at the window's edge the foot may have gone on rising
             value = 100 * float(over[highest] / whole[highest])
-            found.append(Measurement(cue, method, value))
+            found.append(Measurement(cue, method, value, doubt))
         else:
             found += _missing(method, [cue], "the foot was still rising when it was last looked at")
     return found
