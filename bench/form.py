@@ -3,8 +3,8 @@
 Films kicks of a dressed, articulated body from all sides, reads their form as the tool does (with
 a scene as the tool would fit it, and the moment of contact off by a little), and compares every
 cue with the posed body.
-Errors are learnt on the develop split (`--write` puts them where the tool reads them) and told of
-the report split, which shares neither yards nor bodies with it.
+Errors are learnt on the develop split (`--write` puts them where the tool reads them) and reported
+on the report split, which shares neither yards nor bodies with it.
 """
 
 from __future__ import annotations
@@ -56,8 +56,8 @@ GEOMETRY = "foot"  # a method that is metres by construction, so that its gain i
 LEAST_GAIN = 0.4
 HEADER = """\
 # Measured errors of each cue from each view, on rendered kicks whose body is known: `python bench
-# form --write` measures them on yards and bodies to develop on, and writes this file. A cue is told
-# only from views that stand here with `claimed = true`.
+# form --write` measures them on yards and bodies to develop on, and writes this file. A cue is
+# given only from views that stand here with `claimed = true`.
 # gain, bias: the number is gain times the truth, and bias, in the cue's unit; scale multiplies its
 # own standard deviation, and spread is what that lacks, on a body that gain and bias were not
 # fitted to. sure: the cue is called in or out of its band from this probability on.
@@ -116,7 +116,7 @@ class Error:
 
     @property
     def is_good(self) -> bool:
-        """Whether the cue may be told from here."""
+        """Whether the cue may be given from here."""
         return (
             self.kicks >= LEAST_KICKS
             and self.answered >= LEAST_ANSWERED
@@ -273,7 +273,7 @@ def error_model(off: Any, own: Any) -> tuple[float, float]:
 
 
 def best_errors(reads: Sequence[Read]) -> list[Error]:
-    """The best method of each cue from each view: one that may be told, else the closest."""
+    """The best method of each cue from each view: one that may be given, else the closest."""
     out = []
     for band in load_bands().values():
         for view in View:

@@ -57,18 +57,18 @@ def known_foot(kick: KnownKick) -> KnownFoot | None:
     _, seen = legs_unswapped(kick.poses, found, kick.contact_s)
     if seen is None or seen.side.value == kick.truth["foot"]:
         return None
-    person, told = kick.clip.person(), kick.truth["answers"]
+    person, true = kick.clip.person(), kick.truth["answers"]
     marks = marks_of(person)
     heel, toe = (person.points_m[marks[f"{end}_l"]].mean(axis=0) for end in ("heel", "toe"))
     away = -1.0 if kick.truth["foot"] == "right" else 1.0
     at = np.array(
         [
-            away * told["plant_beside"] / 100,
-            told["plant_fore_aft"] / 100,
+            away * true["plant_beside"] / 100,
+            true["plant_fore_aft"] / 100,
             np.hypot(*(toe - heel)[:2]),
         ]
     )
-    return KnownFoot(kick, seen, at, away * float(np.radians(told["plant_to_target"])), away)
+    return KnownFoot(kick, seen, at, away * float(np.radians(true["plant_to_target"])), away)
 
 
 def learn_foot(kicks: Sequence[KnownKick]) -> Foot:
@@ -123,8 +123,8 @@ def _narrow_by(feet: Sequence[KnownFoot], foot: Foot) -> float:
     for one in feet:
         fit = fit_foot(one.kick.space, one.seen, one.away, foot)
         if fit is not None:
-            told = np.array([fit.right_m, fit.ahead_m, fit.turn_rad])
-            off.append((told - [*one.at[:2], one.turn]) / fit.sigmas)
+            fitted = np.array([fit.right_m, fit.ahead_m, fit.turn_rad])
+            off.append((fitted - [*one.at[:2], one.turn]) / fit.sigmas)
     return float(np.mean(np.quantile(np.abs(off), [0.683, 0.954]) / [1, 2]))
 
 
@@ -141,10 +141,10 @@ def _strike_noise(kicks: Sequence[KnownKick], share: float, grows: float) -> flo
         kick = read_kick(known.space, known.contact_s, known.poses).kick
         if kick is None or kick.standing is None or kick.side.value != known.truth["foot"]:
             continue
-        told = known.truth["joints_px"]
-        near = min(told, key=lambda time: abs(float(time) - known.truth["contact_s"]))
+        joints_px = known.truth["joints_px"]
+        near = min(joints_px, key=lambda time: abs(float(time) - known.truth["contact_s"]))
         letter = known.truth["foot"][0]
-        heel, toe = (np.array(told[near][f"{end}_{letter}"]) for end in ("heel", "toe"))
+        heel, toe = (np.array(joints_px[near][f"{end}_{letter}"]) for end in ("heel", "toe"))
         doubt = unsure_at_contact(kick) ** grows
         off.append((heel_to_toe_px(kick) - share * (toe - heel)) / kick.standing.leg_px / doubt)
     return float(np.quantile(np.abs(off), 0.683))
@@ -154,7 +154,7 @@ def write_foot(foot: Foot, path: Path = FOOT_FILE) -> None:
     """Write the tool's file, its heading kept."""
     heading = [line for line in path.read_text(encoding="utf-8").splitlines() if line[:1] == "#"]
     rows = ", ".join(f"[{', '.join(f'{x:.3f}' for x in mark)}]" for mark in foot.marks)
-    told = [
+    numbers = [
         f"marks = [{rows}]",
         f"noise = [{', '.join(f'{x:.4f}' for x in foot.noise)}]",
         f"grows = {foot.grows:.2f}",
@@ -162,4 +162,4 @@ def write_foot(foot: Foot, path: Path = FOOT_FILE) -> None:
         f"length_spread = {foot.length_spread:.3f}",
         f"strike_noise = {foot.strike_noise:.3f}",
     ]
-    path.write_text("\n".join([*heading, "", *told, ""]), encoding="utf-8")
+    path.write_text("\n".join([*heading, "", *numbers, ""]), encoding="utf-8")

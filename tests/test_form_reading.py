@@ -160,6 +160,27 @@ def test_swapped_legs_are_put_right(azimuth_deg: float, swapped: tuple[int, ...]
         assert pose.points_px == pytest.approx(right.points_px)
 
 
+@pytest.mark.parametrize("azimuth_deg", [60.0, 90.0])
+def test_legs_that_pass_each_other_are_told_apart_by_the_foot_that_stands(
+    azimuth_deg: float,
+) -> None:
+    # While the legs pass each other the model sees one leg twice, and names them wrongly later on.
+    truth = poses_of(StickKick(), space_from(azimuth_deg), noise_px=2.0)
+    left, right = list(LEFT_LEG.rows[1:]), list(RIGHT_LEG.rows[1:])
+    seen = []
+    for pose in truth:
+        since_s = pose.time_s - CONTACT_S
+        points = pose.points_px.copy()
+        if abs(since_s) < 0.05:
+            points[right] = points[left]
+        seen.append(_swap(pose) if since_s >= 0.12 else replace(pose, points_px=points))
+    kick = read_kick(space_from(azimuth_deg), CONTACT_S, seen).kick
+    assert kick is not None and kick.side is Side.RIGHT
+    for pose, true in zip(kick.poses, truth, strict=True):
+        if abs(pose.time_s - CONTACT_S) >= 0.05:
+            assert pose.points_px == pytest.approx(true.points_px)
+
+
 def _swap(pose: Pose) -> Pose:
     points = pose.points_px.copy()
     points[list(LEFT_LEG.rows[1:])] = pose.points_px[list(RIGHT_LEG.rows[1:])]

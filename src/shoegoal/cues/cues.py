@@ -99,7 +99,7 @@ def _on_ground(kick: Kick, fit: FootFit | None) -> tuple[F64, F64] | None:
 
 
 # The swing lies within these of contact; common practice, no source. Earlier the kicking leg still
-# trails from its last step, and the two legs are hard to tell apart.
+# trails from its last step, and it is hard to say which leg is which.
 BACK_S, THROUGH_S = 0.4, 0.4
 LEAST_BACK_S = 0.2  # seen less long than this before contact, the backswing may be missed
 TRAILING_SIGMA = 4.0  # %, of a swing whose beginning was not seen (bench form, develop bodies)
@@ -215,7 +215,7 @@ TURNS, PITCHES = np.arange(-45.0, 106.0, 3.0), np.arange(-40.0, 41.0, 8.0)
 USUAL_PITCH = 15.0  # standard deviation of the foot's pitch at contact; common practice
 FOOT_UP_M = 0.09  # a foot that meets a ball on the ground near its middle; no source
 ROUND_S = (-0.015, 0.045)  # of contact; the foot hardly turns while it drives the ball
-NEAR_S = 0.06  # pictures so near to contact tell how well the foot shows
+NEAR_S = 0.06  # pictures so near to contact show how well the foot is seen
 
 
 def heel_to_toe_px(kick: Kick) -> F64:

@@ -28,7 +28,7 @@ ROUNDS, STEP_M = 4, 1e-3
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Foot:
-    """What ``foot.toml`` tells of shoes; see there."""
+    """What was learnt of shoes; the comments in ``foot.toml`` explain each number."""
 
     marks: F64
     noise: F64

@@ -83,7 +83,7 @@ class ShotSpace:
 
     @property
     def is_across(self) -> bool:
-        """Whether the shot runs enough across the picture for its upright plane to tell places."""
+        """Whether the shot runs enough across the picture to read places off its upright plane."""
         return bool(np.sin(np.radians(self.azimuth_deg)) >= LEAST_ACROSS)
 
     @property
