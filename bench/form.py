@@ -3,13 +3,14 @@
 Films kicks of a dressed, articulated body from all sides, reads their form as the tool does (with
 a scene as the tool would fit it, and the moment of contact off by a little), and compares every
 cue with the posed body.
-Errors are learnt on the develop split (`--write` puts them where the tool reads them) and told of
-the report split, which shares neither yards nor bodies with it.
+Errors are learnt on the develop split (`--write` puts them where the tool reads them) and reported
+on the report split, which shares neither yards nor bodies with it.
 """
 
 from __future__ import annotations
 
 import json
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -27,7 +28,15 @@ from form_foot import learn_foot, write_foot
 from form_kicks import CACHE, KnownKick, known_kicks
 from shoegoal.cues.bands import Band, load_bands, load_errors
 from shoegoal.cues.foot import load_foot
-from shoegoal.cues.reading import FREEDOM, SIGMA_WIDTH, Answer, KickForm, chance_in_band, read_kick
+from shoegoal.cues.reading import (
+    FREEDOM,
+    SIGMA_WIDTH,
+    Answer,
+    KickForm,
+    Reading,
+    chance_in_band,
+    read_kick,
+)
 from shoegoal.cues.space import View
 from shoegoal.record.accuracy import cohens_kappa, wilson_interval
 from truth.bodies.film import VIEWS, KickClip
@@ -47,8 +56,8 @@ GEOMETRY = "foot"  # a method that is metres by construction, so that its gain i
 LEAST_GAIN = 0.4
 HEADER = """\
 # Measured errors of each cue from each view, on rendered kicks whose body is known: `python bench
-# form --write` measures them on yards and bodies to develop on, and writes this file. A cue is told
-# only from views that stand here with `claimed = true`.
+# form --write` measures them on yards and bodies to develop on, and writes this file. A cue is
+# given only from views that stand here with `claimed = true`.
 # gain, bias: the number is gain times the truth, and bias, in the cue's unit; scale multiplies its
 # own standard deviation, and spread is what that lacks, on a body that gain and bias were not
 # fitted to. sure: the cue is called in or out of its band from this probability on.
@@ -107,7 +116,7 @@ class Error:
 
     @property
     def is_good(self) -> bool:
-        """Whether the cue may be told from here."""
+        """Whether the cue may be given from here."""
         return (
             self.kicks >= LEAST_KICKS
             and self.answered >= LEAST_ANSWERED
@@ -264,7 +273,7 @@ def error_model(off: Any, own: Any) -> tuple[float, float]:
 
 
 def best_errors(reads: Sequence[Read]) -> list[Error]:
-    """The best method of each cue from each view: one that may be told, else the closest."""
+    """The best method of each cue from each view: one that may be given, else the closest."""
     out = []
     for band in load_bands().values():
         for view in View:
@@ -308,14 +317,15 @@ def print_methods(reads: Sequence[Read]) -> None:
 def print_readings(reads: Sequence[Read], split: str) -> None:
     """Print what the tool says of each cue from each view beside the truth."""
     right = sum(_foot_is_right(r) for r in reads)
-    told = sum(r.form.side is not None for r in reads)
-    click.echo(f"\n{split}: {len(reads)} kicks; kicking foot told of {told}, right in {right}")
+    named = sum(r.form.side is not None for r in reads)
+    click.echo(f"\n{split}: {len(reads)} kicks; kicking foot named in {named}, rightly in {right}")
     click.echo(f"{'cue':16}{'view':14}{'kicks':>6}{'answered':>10}{'bias':>8}{'spread':>8}"
                f"{'in 1 and 2 sigma':>18}{'agreed':>18}{'kappa':>7}")  # fmt: skip
     for band in load_bands().values():
         for view in View:
             _print_cue(band, view, reads)
-    click.echo(f"\n{'view':14}{'kicks':>6}{'told a kick':>13}{'right':>22}"
+    print_not_given(reads)
+    click.echo(f"\n{'view':14}{'kicks':>6}{'given a kick':>13}{'right':>22}"
                f"{'in 1 sigma':>18}{'in 2 sigma':>18}")  # fmt: skip
     for name, here in (
         *((view.value, [r for r in reads if r.kick.space.view is view]) for view in View),
@@ -342,6 +352,48 @@ def _print_cue(band: Band, view: View, reads: Sequence[Read]) -> None:
         f"{_share(sum(a == b for a, b in called), len(called)):>18}"
         f"{'-' if kappa is None else f'{kappa:.2f}':>7}"
     )
+
+
+def print_not_given(reads: Sequence[Read]) -> None:
+    """Print why cues were not given, by cue and view.
+
+    Of those near the edge of their band: in how many the truth lies in the band, how far it lies
+    from the nearest edge, and how large the standard deviations are (medians).
+    """
+    click.echo(f"\n{'cue':16}{'view':14}{'kicks':>6}{'given':>6}{'wrong':>6}{'near edge':>10}"
+               f"{'truly in':>9}{'from edge':>10}{'sigma':>7}  otherwise not given")  # fmt: skip
+    for band in load_bands().values():
+        for view in View:
+            here = [r for r in reads if r.kick.space.view is view]
+            if not here:
+                continue
+            rows = [_row(r, band) for r in here]
+            said = [row for row in rows if row is not None and row.said is not None]
+            near = [row for row in rows if row is not None and row.said is None]
+            reasons = Counter(
+                r.form.why_not
+                or (
+                    _reading(r, band).sentence
+                    if _is_claimed(band, view)
+                    else "not claimed from here"
+                )
+                for r, row in zip(here, rows, strict=True)
+                if row is None
+            )
+            why = "; ".join(f"{n} {reason}" for reason, n in reasons.most_common())
+            gap, sigma = (
+                f"{np.median([getattr(row, name) for row in near]):.1f}" if near else "-"
+                for name in ("from_edge", "sigma")
+            )
+            click.echo(
+                f"{band.cue:16}{view.value:14}{len(here):6}{len(said):6}"
+                f"{sum(row.said != row.is_inside for row in said):6}{len(near):10}"
+                f"{sum(row.is_inside for row in near):9}{gap:>10}{sigma:>7}  {why}"
+            )
+
+
+def _is_claimed(band: Band, view: View) -> bool:
+    return any(error.view is view and error.claimed for error in load_errors()[band.cue])
 
 
 def _print_view(name: str, reads: Sequence[Read]) -> None:
@@ -372,15 +424,21 @@ class Row:
     said: bool | None
     off: float
     sigma: float
+    from_edge: float
+
+
+def _reading(read: Read, band: Band) -> Reading:
+    return next(r for r in read.form.readings if r.cue == band.cue)
 
 
 def _row(read: Read, band: Band) -> Row | None:
-    reading = next(r for r in read.form.readings if r.cue == band.cue)
+    reading = _reading(read, band)
     if reading.value is None or reading.sigma is None:
         return None
     true = float(read.kick.truth["answers"][band.cue])
     said = None if reading.answer is Answer.CANNOT_TELL else reading.answer is Answer.IN_BAND
-    return Row(band.holds(true), said, reading.value - true, reading.sigma)
+    from_edge = min(abs(true - end) for end in band.ends)
+    return Row(band.holds(true), said, reading.value - true, reading.sigma, from_edge)
 
 
 def _foot_is_right(read: Read) -> bool:

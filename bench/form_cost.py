@@ -57,14 +57,14 @@ def known_analysis(clip: Path, seconds: float, kicks: int) -> Analysis:
     """Put together what a count of the enlarged clip would say, from the sample's truth."""
     truth = json.loads(SAMPLE.with_suffix(".truth.json").read_text(encoding="utf-8"))
     zoom = SIZE_PX[0] / truth["width_px"]
-    told = truth["camera"]
+    known = truth["camera"]
     camera = Camera(
-        told["focal_px"] * zoom,
-        (told["cx_px"] + 0.5) * zoom - 0.5,
-        (told["cy_px"] + 0.5) * zoom - 0.5,
-        told["height_m"],
-        told["pitch_deg"],
-        told["roll_deg"],
+        known["focal_px"] * zoom,
+        (known["cx_px"] + 0.5) * zoom - 0.5,
+        (known["cy_px"] + 0.5) * zoom - 0.5,
+        known["height_m"],
+        known["pitch_deg"],
+        known["roll_deg"],
     )
     left, right = (
         ImagePoint((x + 0.5) * zoom - 0.5, (y + 0.5) * zoom - 0.5)

@@ -53,21 +53,22 @@ class KnownFoot:
 
 def known_foot(kick: KnownKick) -> KnownFoot | None:
     """A kick's plant foot; None where it is hidden or was taken for the other one."""
-    seen = standing_foot(legs_unswapped(kick.poses), kick.contact_s)
+    found = standing_foot(kick.poses, kick.contact_s)
+    _, seen = legs_unswapped(kick.poses, found, kick.contact_s)
     if seen is None or seen.side.value == kick.truth["foot"]:
         return None
-    person, told = kick.clip.person(), kick.truth["answers"]
+    person, true = kick.clip.person(), kick.truth["answers"]
     marks = marks_of(person)
     heel, toe = (person.points_m[marks[f"{end}_l"]].mean(axis=0) for end in ("heel", "toe"))
     away = -1.0 if kick.truth["foot"] == "right" else 1.0
     at = np.array(
         [
-            away * told["plant_beside"] / 100,
-            told["plant_fore_aft"] / 100,
+            away * true["plant_beside"] / 100,
+            true["plant_fore_aft"] / 100,
             np.hypot(*(toe - heel)[:2]),
         ]
     )
-    return KnownFoot(kick, seen, at, away * float(np.radians(told["plant_to_target"])), away)
+    return KnownFoot(kick, seen, at, away * float(np.radians(true["plant_to_target"])), away)
 
 
 def learn_foot(kicks: Sequence[KnownKick]) -> Foot:
@@ -89,7 +90,7 @@ def learn_foot(kicks: Sequence[KnownKick]) -> Foot:
 
     best = least_squares(flat, old.marks.ravel(), loss="soft_l1", f_scale=WILD)
     marks = best.x.reshape(3, 3)
-    noise, grows = _noise(np.abs(off(best.x)), np.stack([one.seen.unsure for one in feet]))
+    noise, grows = _noise(np.abs(off(best.x)), np.array([one.seen.unsure for one in feet]))
     strike = _strike_noise(kicks, marks[1, 0] - marks[0, 0], grows)
     found = Foot(marks, noise, grows, length, spread, strike)
     for _ in range(ROUNDS):
@@ -102,11 +103,11 @@ def _noise(gaps: F64, unsure: F64) -> tuple[F64, float]:
 
     Parameters
     ----------
-    gaps : (N, 3, 2) how far the marks are off, leg lengths. unsure : (N, 3), over the usual.
+    gaps : (N, 3, 2) how far the marks are off, leg lengths. unsure : (N,), over the usual.
     """
     best: tuple[float, F64, float] | None = None
     for grows in GROWS:
-        doubt = unsure[..., None] ** grows
+        doubt = unsure[:, None, None] ** grows
         noise = np.quantile((gaps / doubt).transpose(1, 0, 2).reshape(3, -1), 0.683, axis=1)
         width = noise[:, None] * doubt / SIGMA_WIDTH
         cost = float(np.sum(np.log(width) - students_t.logpdf(gaps / width, FREEDOM)))
@@ -122,8 +123,8 @@ def _narrow_by(feet: Sequence[KnownFoot], foot: Foot) -> float:
     for one in feet:
         fit = fit_foot(one.kick.space, one.seen, one.away, foot)
         if fit is not None:
-            told = np.array([fit.right_m, fit.ahead_m, fit.turn_rad])
-            off.append((told - [*one.at[:2], one.turn]) / fit.sigmas)
+            fitted = np.array([fit.right_m, fit.ahead_m, fit.turn_rad])
+            off.append((fitted - [*one.at[:2], one.turn]) / fit.sigmas)
     return float(np.mean(np.quantile(np.abs(off), [0.683, 0.954]) / [1, 2]))
 
 
@@ -140,11 +141,11 @@ def _strike_noise(kicks: Sequence[KnownKick], share: float, grows: float) -> flo
         kick = read_kick(known.space, known.contact_s, known.poses).kick
         if kick is None or kick.standing is None or kick.side.value != known.truth["foot"]:
             continue
-        told = known.truth["joints_px"]
-        near = min(told, key=lambda time: abs(float(time) - known.truth["contact_s"]))
+        joints_px = known.truth["joints_px"]
+        near = min(joints_px, key=lambda time: abs(float(time) - known.truth["contact_s"]))
         letter = known.truth["foot"][0]
-        heel, toe = (np.array(told[near][f"{end}_{letter}"]) for end in ("heel", "toe"))
-        doubt = unsure_at_contact(kick, kick.standing.leg_px) ** grows
+        heel, toe = (np.array(joints_px[near][f"{end}_{letter}"]) for end in ("heel", "toe"))
+        doubt = unsure_at_contact(kick) ** grows
         off.append((heel_to_toe_px(kick) - share * (toe - heel)) / kick.standing.leg_px / doubt)
     return float(np.quantile(np.abs(off), 0.683))
 
@@ -153,7 +154,7 @@ def write_foot(foot: Foot, path: Path = FOOT_FILE) -> None:
     """Write the tool's file, its heading kept."""
     heading = [line for line in path.read_text(encoding="utf-8").splitlines() if line[:1] == "#"]
     rows = ", ".join(f"[{', '.join(f'{x:.3f}' for x in mark)}]" for mark in foot.marks)
-    told = [
+    numbers = [
         f"marks = [{rows}]",
         f"noise = [{', '.join(f'{x:.4f}' for x in foot.noise)}]",
         f"grows = {foot.grows:.2f}",
@@ -161,4 +162,4 @@ def write_foot(foot: Foot, path: Path = FOOT_FILE) -> None:
         f"length_spread = {foot.length_spread:.3f}",
         f"strike_noise = {foot.strike_noise:.3f}",
     ]
-    path.write_text("\n".join([*heading, "", *told, ""]), encoding="utf-8")
+    path.write_text("\n".join([*heading, "", *numbers, ""]), encoding="utf-8")

@@ -37,7 +37,7 @@ from truth.yards import yards
 
 F64 = npt.NDArray[np.float64]
 CACHE = ROOT / ".cache" / "form"
-# The tool tells the moment of contact to about a third of a picture at 30 a second.
+# The tool finds the moment of contact to about a third of a picture at 30 a second.
 CONTACT_SIGMA_S = 0.012
 # How the network sees balls on scenes kept apart, in shares of a diameter.
 CENTRE_SIGMA, SIZE_SIGMA, SIZE_BIAS_SIGMA = 0.02, 0.02, 0.01
@@ -83,8 +83,8 @@ def known_kicks(
     with ExitStack() as stack:
         model: MediaPipePose | None = None
         for clip in clips:
-            told = folder / f"{clip.name}.json"
-            if not told.exists():
+            truth_file = folder / f"{clip.name}.json"
+            if not truth_file.exists():
                 if rendered_only:
                     continue
                 click.echo(f"filming {clip.name}", err=True)
@@ -135,7 +135,7 @@ def fitted_scene(clip: KickClip, truth: dict[str, Any]) -> SceneFit | GroundFit:
     """The scene as the tool would fit it to the balls of such a clip.
 
     Balls at rest and rolling to the goal are seen as the network saw them on scenes kept apart
-    (`training/RESULTS.md`); the size printed on the ball is told, and the goal in steps. A goal
+    (`training/RESULTS.md`); the size printed on the ball is known, and the goal in steps. A goal
     that lies beside or behind the camera has no say.
     """
     true = space_of(truth, truth["kicks"][0])
@@ -217,7 +217,7 @@ def _spot_on_ground(space: ShotSpace) -> F64:
 
 
 def seen_contact_s(truth: dict[str, Any], number: int) -> float:
-    """The moment of contact as the tool would tell it: off by a little, the same every time."""
+    """The moment of contact as the tool would have it: off by a little, the same every time."""
     rng = np.random.default_rng([*truth["name"].encode(), number])
     return float(truth["kicks"][number]["contact_s"] + rng.normal(0.0, CONTACT_SIGMA_S))
 
@@ -270,15 +270,15 @@ def _kicks(clip: KickClip, truth: dict[str, Any], kept: Path, fitted: bool) -> l
     for row in zip(*(data[name] for name in ("kick", "time_s", *KEPT)), strict=True):
         poses.setdefault(int(row[0]), []).append(Pose(float(row[1]), *row[2:]))
     scene = fitted_scene(clip, truth) if fitted else None
-    spaces = [space_of(truth, told) for told in truth["kicks"]]
+    spaces = [space_of(truth, kick) for kick in truth["kicks"]]
     return [
         KnownKick(
             clip,
             number,
-            told,
+            kick,
             space if scene is None else fitted_space(scene, space),
             seen_contact_s(truth, number),
             tuple(poses.get(number, ())),
         )
-        for number, (told, space) in enumerate(zip(truth["kicks"], spaces, strict=True))
+        for number, (kick, space) in enumerate(zip(truth["kicks"], spaces, strict=True))
     ]

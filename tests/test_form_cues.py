@@ -38,12 +38,14 @@ def test_every_cue_gives_back_the_body_it_was_shown(azimuth_deg: float) -> None:
     ):
         told = next(m for m in form.measurements if m.cue == cue)
         assert told.value == pytest.approx(wanted, abs=max(0.5, 1.2 * told.sigma)), cue
-    assert got["backswing", "body"] == pytest.approx(40.0, abs=3.0)
-    assert got["swing_evenness", "body"] == pytest.approx(100.0, abs=1.0)
-    assert got["eyes_on_ball", "body"] == pytest.approx(5.0, abs=3.0)
+    for method in ("body", "sight"):
+        assert got["backswing", method] == pytest.approx(40.0, abs=3.0)
+        assert got["swing_evenness", method] == pytest.approx(100.0, abs=1.0)
+        assert got["eyes_on_ball", method] == pytest.approx(5.0, abs=3.0)
     over = [body(kick, t)[[28, 27, 23], 2] for t in np.linspace(0, 0.4, 50)]
     highest = max(100 * (foot - ankle) / (hip - ankle) for foot, ankle, hip in over)
-    assert got["follow_through", "body"] == pytest.approx(highest, abs=2.0)
+    for method in ("body", "sight", "mean"):
+        assert got["follow_through", method] == pytest.approx(highest, abs=2.0)
 
 
 @pytest.mark.parametrize("azimuth_deg", [80.0, 95.0, -85.0])
@@ -110,6 +112,19 @@ def test_an_uneven_swing_is_seen() -> None:
     even, uneven = (_values(read_kick(space, CONTACT_S, p)) for p in (poses, jerky))
     assert even["swing_evenness", "plane"] > 99.0
     assert uneven["swing_evenness", "plane"] < even["swing_evenness", "plane"] - 4.0
+
+
+@pytest.mark.parametrize("azimuth_deg", [10.0, 45.0, 90.0, 160.0])
+def test_slow_motion_shows_no_swing_and_says_so(azimuth_deg: float) -> None:
+    space = space_from(azimuth_deg)
+    poses = poses_of(StickKick(), space, rate_hz=120.0)
+    slowed = [replace(p, time_s=CONTACT_S + 4 * (p.time_s - CONTACT_S)) for p in poses]
+    shown = [p for p in slowed if abs(p.time_s - CONTACT_S) <= 0.42]
+    measured = read_kick(space, CONTACT_S, shown).measurements
+    for cue in ("backswing", "swing_evenness", "follow_through"):
+        own = [m for m in measured if m.cue == cue]
+        assert own and all(np.isnan(m.value) and "too slowly" in m.why_not for m in own)
+    assert all(np.isfinite(m.value) for m in measured if m.cue == "plant_beside")
 
 
 def test_leg_angles_run_from_back_to_ahead() -> None:

@@ -156,8 +156,29 @@ def test_smoothing_keeps_a_wild_picture_from_having_its_way() -> None:
 def test_swapped_legs_are_put_right(azimuth_deg: float, swapped: tuple[int, ...]) -> None:
     truth = poses_of(StickKick(), space_from(azimuth_deg), noise_px=2.0)
     seen = [_swap(p) if i in swapped else p for i, p in enumerate(truth)]
-    for pose, right in zip(legs_unswapped(seen), truth, strict=True):
+    for pose, right in zip(legs_unswapped(seen)[0], truth, strict=True):
         assert pose.points_px == pytest.approx(right.points_px)
+
+
+@pytest.mark.parametrize("azimuth_deg", [60.0, 90.0])
+def test_legs_that_pass_each_other_are_told_apart_by_the_foot_that_stands(
+    azimuth_deg: float,
+) -> None:
+    # While the legs pass each other the model sees one leg twice, and names them wrongly later on.
+    truth = poses_of(StickKick(), space_from(azimuth_deg), noise_px=2.0)
+    left, right = list(LEFT_LEG.rows[1:]), list(RIGHT_LEG.rows[1:])
+    seen = []
+    for pose in truth:
+        since_s = pose.time_s - CONTACT_S
+        points = pose.points_px.copy()
+        if abs(since_s) < 0.05:
+            points[right] = points[left]
+        seen.append(_swap(pose) if since_s >= 0.12 else replace(pose, points_px=points))
+    kick = read_kick(space_from(azimuth_deg), CONTACT_S, seen).kick
+    assert kick is not None and kick.side is Side.RIGHT
+    for pose, true in zip(kick.poses, truth, strict=True):
+        if abs(pose.time_s - CONTACT_S) >= 0.05:
+            assert pose.points_px == pytest.approx(true.points_px)
 
 
 def _swap(pose: Pose) -> Pose:
@@ -233,7 +254,7 @@ def test_pictures_are_taken_through_the_swing_but_not_all_of_a_fast_clip() -> No
     for rate_hz in (24.0, 30.0, 60.0, 240.0):
         times = np.arange(0, 4, 1 / rate_hz).tolist()
         chosen = window_times(times, 2.0)
-        assert set(chosen) <= set(times) and len(chosen) <= 28
+        assert set(chosen) <= set(times) and len(chosen) <= 32
         gaps = np.diff(chosen)
         near = [t for t in chosen if abs(t - 2.0) <= 0.06]
         assert len(near) >= min(3, rate_hz * 0.12) and gaps.max() <= 0.13

@@ -68,14 +68,16 @@ class Measurement:
     ----------
     cue : key of the cue in the bands' file.
     method : how it was worked out, as the file of errors calls it.
-    value : in the cue's unit.
+    value : in the cue's unit; NaN where it could not be measured.
     sigma : its own spread over the pictures, same unit; 0 where it rests on one moment.
+    why_not : why it could not be measured; empty otherwise.
     """
 
     cue: str
     method: str
     value: float
     sigma: float = 0.0
+    why_not: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -28,7 +28,7 @@ ROUNDS, STEP_M = 4, 1e-3
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Foot:
-    """What ``foot.toml`` tells of shoes; see there."""
+    """What was learnt of shoes; the comments in ``foot.toml`` explain each number."""
 
     marks: F64
     noise: F64
@@ -112,7 +112,7 @@ def fit_foot(
     if not np.isfinite(start).all():
         return None
     at = np.tile([*start, length_m], (len(TURNS), 1))
-    noise = foot.noise * seen.unsure**foot.grows
+    noise = foot.noise * float(seen.unsure**foot.grows)
     sigma_px = np.hypot(noise * seen.leg_px, seen.spread_px)
     weight = np.repeat(1 / sigma_px, 2)
 

@@ -16,6 +16,8 @@ from shoegoal.cues.smooth import smoothed
 from shoegoal.cues.space import ShotSpace
 
 F64 = npt.NDArray[np.float64]
+ANKLE_UP_M = 0.09  # of a foot on the ground; common practice, no source
+SCALE_ROUNDS = 3
 
 
 @dataclass(frozen=True)
@@ -76,6 +78,34 @@ class Kick:
     def world(self, joint: Joint, at_s: npt.ArrayLike) -> F64:
         """Smoothed place of a joint about the hips, (M, 3) right, ahead, up of the shot, m."""
         return smoothed(self.times_s, self._turned[:, joint], at_s, self._trust(joint))
+
+    def in_space(self, joint: Joint, at_s: npt.ArrayLike) -> F64:
+        """Place of a joint about the ball, (M, 3) right, ahead, up of the shot, m, at moments (M,).
+
+        Each lies on its pixel's sight line, as far from the camera as the network's own body has
+        it, which stands on the plant foot. NaN where the plant foot does not show.
+        """
+        way = self.world(joint, at_s) - self.world(self.planted.ankle, at_s)
+        place = self._ankle_m + self._body_scale * way
+        return self.space.nearest_on_sight(self.px(joint, at_s), place)
+
+    @cached_property
+    def _ankle_m(self) -> F64:
+        """Place (3,) of the plant ankle."""
+        if self.plant is None:
+            return np.full(3, np.nan)
+        return np.array([self.plant.right_m, self.plant.ahead_m, ANKLE_UP_M])
+
+    @cached_property
+    def _body_scale(self) -> float:
+        """How much larger the kicker is than the network's own body, by the plant leg's length."""
+        moments = self.contact_s + np.linspace(-0.1, 0.1, 5)
+        way = self.world(self.planted.hip, moments) - self.world(self.planted.ankle, moments)
+        hip_px, scale = self.px(self.planted.hip, moments), 1.0
+        for _ in range(SCALE_ROUNDS):
+            seen = self.space.nearest_on_sight(hip_px, self._ankle_m + scale * way) - self._ankle_m
+            scale = float(np.median(np.linalg.norm(seen, axis=1) / np.linalg.norm(way, axis=1)))
+        return scale
 
     def moments(self, start_s: float, end_s: float, step_s: float = 0.01) -> F64:
         """Moments from one time to another, as far as there are pictures, both included."""

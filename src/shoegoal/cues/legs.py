@@ -7,7 +7,7 @@ kicker does. So it is looked for among both feet of every picture, whatever the 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 import numpy as np
@@ -23,6 +23,7 @@ F64 = npt.NDArray[np.float64]
 _COMPARED = (1, 2, 3, 4)
 TELEPORT = 1.0  # a joint that is off by more than a leg's length costs no more
 CONTRADICTED = 0.02  # cost, in squared leg lengths, of not believing the model's own left and right
+STANDS_SAY = 3.0  # cost, in the same unit, of a leg's length between where a foot stands and is
 NEAR_CONTACT_S = 0.12
 LEAST_RATIO = 1.4  # the kicking foot is so many times faster than the plant foot at contact
 MOST_DIAMETERS_OFF = 2.5  # a foot that came no nearer to the ball did not kick it
@@ -45,31 +46,55 @@ class Side(StrEnum):
         return Side.RIGHT if self is Side.LEFT else Side.LEFT
 
 
-def legs_unswapped(poses: Sequence[Pose]) -> list[Pose]:
+def legs_unswapped(
+    poses: Sequence[Pose], seen: Standing | None = None, contact_s: float = 0.0
+) -> tuple[list[Pose], Standing | None]:
     """Undo swaps of the left and the right leg between pictures.
 
     Of all ways to swap or not in each picture, the one is taken in which the joints move most
-    evenly (smallest second differences over the pictures' own times) and which contradicts the
-    model the least; it is found by dynamic programming over pairs of neighbouring pictures.
+    evenly (smallest second differences over the pictures' own times), in which one and the same
+    foot stands where a foot was seen to stand, and which contradicts the model the least. It is
+    found by dynamic programming over pairs of neighbouring pictures.
 
     Parameters
     ----------
     poses : of one person, in order of time.
+    seen : the foot that stands round contact, if it was found. contact_s : when that is.
 
     Returns
     -------
-    The same poses, with the legs of some swapped.
+    The same poses, with the legs of some swapped, and the standing foot by its name in them.
+    """
+    if len(poses) < 3:
+        return list(poses), seen
+    if seen is None:
+        return _swapped_where(poses, _smoothest(poses, np.zeros((len(poses), 2)))[1]), None
+    off = np.array([[_off(_foot(pose, side) - seen.points_px) for side in Side] for pose in poses])
+    times = np.array([pose.time_s for pose in poses])
+    near = (times >= contact_s - STANDS_BEFORE_S) & (times <= contact_s + STANDS_AFTER_S)
+    away = STANDS_SAY * np.minimum((off / seen.leg_px) ** 2, TELEPORT) * near[:, None]
+    # The left foot stands, or the right one: then it is the other one's place that counts.
+    ways = {Side.LEFT: _smoothest(poses, away), Side.RIGHT: _smoothest(poses, away[:, ::-1])}
+    side = min(ways, key=lambda one: ways[one][0])
+    return _swapped_where(poses, ways[side][1]), replace(seen, side=side)
+
+
+def _smoothest(poses: Sequence[Pose], away: F64) -> tuple[float, list[bool]]:
+    """Cost of the best way to swap pictures or not, and where that swaps.
+
+    Parameters
+    ----------
+    away : (T, 2) what each picture costs by itself, as it is and swapped.
     """
     count = len(poses)
-    if count < 3:
-        return list(poses)
     times = np.array([pose.time_s for pose in poses])
     legs = np.stack([_legs(pose) for pose in poses])  # (T, 2, joints, 2)
     length = float(np.median(_leg_lengths(poses)))
     both = np.stack([legs, legs[:, ::-1]], axis=1) / max(length, 1e-6)  # (T, swapped?, ...)
+    own = away + np.array([0.0, CONTRADICTED])
     cost = np.full((count, 2, 2), np.inf)  # by picture, its state and the state before
     back = np.zeros((count, 2, 2), dtype=int)
-    cost[1] = [[CONTRADICTED * (now + before) for before in (0, 1)] for now in (0, 1)]
+    cost[1] = own[1][:, None] + own[0][None, :]
     for t in range(2, count):
         share = (times[t] - times[t - 1]) / max(1e-9, times[t - 1] - times[t - 2])
         for now in (0, 1):
@@ -79,11 +104,15 @@ def legs_unswapped(poses: Sequence[Pose]) -> list[Pose]:
                 bent = np.minimum(off, TELEPORT).sum(axis=(1, 2))
                 ways = cost[t - 1, before] + bent
                 back[t, now, before] = int(np.argmin(ways))
-                cost[t, now, before] = ways.min() + CONTRADICTED * now
+                cost[t, now, before] = ways.min() + own[t, now]
     states = list(divmod(int(np.argmin(cost[-1])), 2))  # the last picture's, the one before
     for t in range(count - 1, 1, -1):
         states.append(int(back[t, states[-2], states[-1]]))
-    return [legs_swapped(p) if swap else p for p, swap in zip(poses, reversed(states), strict=True)]
+    return float(cost[-1].min()), [state == 1 for state in reversed(states)]
+
+
+def _swapped_where(poses: Sequence[Pose], swaps: Sequence[bool]) -> list[Pose]:
+    return [legs_swapped(p) if swap else p for p, swap in zip(poses, swaps, strict=True)]
 
 
 def kicking_side(
@@ -178,14 +207,14 @@ class Standing:
     ----------
     points_px : (3, 2) of its heel, toe and ankle.
     spread_px : (3,) standard deviation of these means along one axis, as the pictures differ.
-    unsure : (3,) how unsure the shoes' network was of them, over what is usual; 1 for the ankle.
+    unsure : how unsure the shoes' network was of the worse of its ends, over what is usual.
     leg_px : length of the leg, hip to ankle.
-    side : what the model calls it in most pictures.
+    side : what it is called in most pictures.
     """
 
     points_px: F64
     spread_px: F64
-    unsure: F64
+    unsure: float
     leg_px: float
     side: Side
 
@@ -195,10 +224,10 @@ def standing_foot(poses: Sequence[Pose], contact_s: float) -> Standing | None:
     near = [pose for pose in poses if -STANDS_BEFORE_S <= pose.time_s - contact_s <= STANDS_AFTER_S]
     if not near:
         return None
-    feet = np.stack([[p.points_px[list(_rows(side))] for side in Side] for p in near])
+    feet = np.stack([[_foot(p, side) for side in Side] for p in near])
     legs = np.array([[_leg_px(p, side) for side in Side] for p in near])
     leg_px = max(float(np.median(legs)), 1e-6)
-    unsure = np.stack([[unsure_of(p, _rows(side), leg_px) for side in Side] for p in near])
+    unsure = np.array([[unsure_of(p, side.leg, leg_px) for side in Side] for p in near])
     trust = trust_in_feet(near, leg_px)
     # How far each foot of each picture is from each of every picture: (T, 2, T, 2).
     off = _off(feet[:, :, None, None] - feet[None, None]) / leg_px
@@ -211,53 +240,47 @@ def standing_foot(poses: Sequence[Pose], contact_s: float) -> Standing | None:
     if float(weight.sum()) < LEAST_TRUSTED:
         return None
     places, doubt = feet[rows, chosen], unsure[rows, chosen]
-    say = weight[:, None] / doubt**2  # (T, 3): each mark by itself
-    say /= say.sum(axis=0)
-    middle = np.sum(say[..., None] * places, axis=0)
+    say = weight / doubt**2
+    say /= say.sum()
+    middle = np.tensordot(say, places, axes=1)
     scatter = np.mean((places - middle) ** 2, axis=2)
-    variance = np.sum(say * scatter, axis=0) * np.sum(say**2, axis=0)
+    variance = say @ scatter * np.sum(say**2)
     sides = [float(weight[chosen == i].sum()) for i in range(len(Side))]
     return Standing(
         middle,
         np.sqrt(variance),
-        np.sqrt(np.sum(say * doubt**2, axis=0)),
+        float(np.sqrt(say @ doubt**2)),
         float(np.average(legs[rows, chosen], weights=weight)),
         list(Side)[int(np.argmax(sides))],
     )
 
 
-def unsure_of(pose: Pose, rows: Sequence[int], leg_px: float) -> F64:
-    """How unsure the shoes' network was of joints of a pose, over `USUAL_UNSURE`."""
-    unsure: F64 = pose.unsure_px[list(rows)] / leg_px / USUAL_UNSURE
-    return np.where(np.isfinite(unsure), unsure, 1.0)
+def unsure_of(pose: Pose, leg: Leg, leg_px: float) -> float:
+    """How unsure the shoes' network was of the worse end of a foot, over `USUAL_UNSURE`.
+
+    Where it is unsure of one end it has taken something else for the shoe, and says less of the
+    other end's error than it should.
+    """
+    unsure = float(np.max(pose.unsure_px[[leg.heel, leg.toe]])) / leg_px / USUAL_UNSURE
+    return unsure if np.isfinite(unsure) else 1.0
 
 
 def trust_in_feet(poses: Sequence[Pose], leg_px: float) -> F64:
     """(T,) 0..1: what feet are worth that show so far apart."""
-    left, right = (np.stack([pose.points_px[list(_rows(side))] for pose in poses]) for side in Side)
+    left, right = (np.stack([_foot(pose, side) for pose in poses]) for side in Side)
     trust: F64 = np.clip(_off(left - right) / leg_px / APART_LEGS, LEAST_TRUST, 1.0)
     return trust
-
-
-def legs_by_standing(poses: Sequence[Pose], seen: Standing, contact_s: float) -> list[Pose]:
-    """Swap the legs in pictures round contact in which the other one stands where the foot does."""
-
-    def off(pose: Pose, side: Side) -> float:
-        return float(_off(pose.points_px[list(_rows(side))] - seen.points_px))
-
-    return [
-        legs_swapped(pose)
-        if -STANDS_BEFORE_S <= pose.time_s - contact_s <= STANDS_AFTER_S
-        and off(pose, seen.side.other) < off(pose, seen.side)
-        else pose
-        for pose in poses
-    ]
 
 
 def _off(gaps: F64) -> F64:
     """Root mean square distance of feet (..., 3, 2)."""
     off: F64 = np.sqrt(np.mean(np.sum(gaps**2, axis=-1), axis=-1))
     return off
+
+
+def _foot(pose: Pose, side: Side) -> F64:
+    """(3, 2) px of heel, toe and ankle."""
+    return pose.points_px[list(_rows(side))]
 
 
 def _rows(side: Side) -> tuple[int, int, int]:

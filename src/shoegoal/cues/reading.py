@@ -16,7 +16,6 @@ from shoegoal.cues.kick import Kick
 from shoegoal.cues.legs import (
     Side,
     kicking_side,
-    legs_by_standing,
     legs_swapped,
     legs_unswapped,
     standing_foot,
@@ -112,7 +111,8 @@ def judge(
     if error is None:
         return cannot_tell(band, views, _film_instead(views))
     if given is None or not np.isfinite([given.value, given.sigma]).all():
-        return cannot_tell(band, views, "the body was not seen well enough")
+        why = given.why_not if given else ""
+        return cannot_tell(band, views, why or "the body was not seen well enough")
     value, sigma = error.truth(given.value, given.sigma)
     inside = float(chance_in_band(band, value, sigma))
     shown = f"{value:.0f} ± {sigma:.0f} {band.unit}"
@@ -237,14 +237,11 @@ def _kick(space: ShotSpace, contact_s: float, poses: Sequence[Pose]) -> tuple[Ki
     poses = [pose for pose in poses if np.median(pose.visibility[_LEGS]) >= LEAST_VISIBLE]
     if len(poses) < LEAST_POSES or min(abs(p.time_s - contact_s) for p in poses) > NEAREST_S:
         return None, "the kicker's body was not found round the kick"
-    unswapped = legs_unswapped(poses)
+    unswapped, seen = legs_unswapped(poses, standing_foot(poses, contact_s), contact_s)
     ball, diameter_px = space.ball_px
     side = kicking_side(unswapped, contact_s, (ball.x_px, ball.y_px), diameter_px)
     if side is None:
         return None, WHICH_FOOT
-    seen = standing_foot(unswapped, contact_s)
-    if seen is not None:
-        unswapped = legs_by_standing(unswapped, seen, contact_s)
     if seen is not None and seen.side is side:
         return None, WHICH_FOOT
     kick = Kick(space, contact_s, unswapped, side, seen)

@@ -116,11 +116,11 @@ def _ends(answer: F64, corner_px: F64, side_px: float) -> tuple[F64, F64]:
     return places, unsure
 
 
-BEFORE_S, AFTER_S = 0.4, 0.34  # backswing to follow-through; common practice, no source
-# Of an ordinary clip every picture of the swing is looked at; at its two ends, and of faster clips,
-# fewer. More would cost more than half of a bare decode (bench form-cost).
-NEAR_S, SWING_S = 0.07, 0.3
-NEAR_HZ, SWING_HZ, FAR_HZ = 62.0, 31.0, 16.0
+BEFORE_S, AFTER_S = 0.42, 0.41  # backswing to follow-through; common practice, no source
+# Of an ordinary clip every picture of the swing is looked at; of faster clips, fewer away from
+# contact. More would cost more than half of a bare decode (bench form-cost).
+NEAR_S = 0.07
+NEAR_HZ, SWING_HZ = 62.0, 31.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -158,16 +158,10 @@ def window_times(times_s: Sequence[float], contact_s: float) -> list[float]:
         off = time_s - contact_s
         if not -BEFORE_S <= off <= AFTER_S:
             continue
-        gap_s = 1 / _rate_hz(abs(off))
+        gap_s = 1 / (NEAR_HZ if abs(off) <= NEAR_S else SWING_HZ)
         if not chosen or time_s - chosen[-1] >= 0.9 * gap_s:
             chosen.append(time_s)
     return chosen
-
-
-def _rate_hz(off_s: float) -> float:
-    if off_s <= NEAR_S:
-        return NEAR_HZ
-    return SWING_HZ if off_s <= SWING_S else FAR_HZ
 
 
 def find_poses(

@@ -83,7 +83,7 @@ class ShotSpace:
 
     @property
     def is_across(self) -> bool:
-        """Whether the shot runs enough across the picture for its upright plane to tell places."""
+        """Whether the shot runs enough across the picture to read places off its upright plane."""
         return bool(np.sin(np.radians(self.azimuth_deg)) >= LEAST_ACROSS)
 
     @property
@@ -127,6 +127,14 @@ class ShotSpace:
         rays = self._rays(points_px)
         reach = _ahead_of_camera(np.asarray(right_m - self._eye[0]), rays[:, 0])
         met: F64 = self._eye[1:] + rays[:, 1:] * reach[:, None]
+        return met
+
+    def nearest_on_sight(self, points_px: npt.ArrayLike, places_m: F64) -> F64:
+        """Points (N, 3) of the sight lines of pixels (N, 2) that are nearest to places (N, 3)."""
+        rays = self._rays(points_px)
+        rays /= np.linalg.norm(rays, axis=1, keepdims=True)
+        reach = np.sum(rays * (places_m - self._eye), axis=1)
+        met: F64 = self._eye + rays * reach[:, None]
         return met
 
     def turned_world(self, world_m: F64, about_px: tuple[float, float]) -> F64:

@@ -40,7 +40,7 @@ from shoegoal.scene.posterior import UNKNOWNS
 from shoegoal.types import Shot
 from shoegoal.written import write_whole
 
-LEAST_PATH = 3  # sightings that tell how the ball left
+LEAST_PATH = 3  # sightings that show how the ball left
 PATH_S = 0.25  # so long after its first sighting a kicked ball runs straight and evenly
 TEMPLATES = Path(__file__).parent / "templates"
 
