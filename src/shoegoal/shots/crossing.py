@@ -30,6 +30,7 @@ STOPPED_PER_S = 0.3
 # How often somebody touches it, in a second out of sight between two pieces of one way. Ours.
 TOUCHED_PER_S = 0.03
 SEEN_AGAIN_S = 0.15  # a shorter gap is none: a few pictures may miss a ball in plain view
+SURELY_FOLLOWED = 0.99  # beyond, another way would change nothing and is not measured
 DRAWS = 400
 LONGEST_ROLL_S = 8.0
 
@@ -96,14 +97,14 @@ def measure_crossing(
         share = way[at - 1, 1] / (way[at - 1, 1] - way[at, 1])
         time_s = float(times[at - 1] + share * (times[at] - times[at - 1]))
         stretch = run.segments[k].stretch
-        p_followed = float(np.prod(run.chances[:k]))
+        followed = run.chances[:k]
         deepest = float(way[at:, 1].min())
         # Rolled on behind somebody, it may have gone deeper than it was seen to go.
         foretold = _runs_on(run, goal, radius) if at >= len(way) - 2 or not last.lies else 0.0
         depth_sigma = _depth_sigma(stretch, goal, time_s)
         p_reached = max(float(ndtr((-radius - deepest) / depth_sigma)), foretold)
     else:
-        p_followed = float(np.prod(run.chances))
+        followed = run.chances
         nearest = int(np.argmin(way[:, 1]))
         deepest = float(way[nearest, 1])
         time_s, stretch = float(times[nearest]), run.segments[int(which[nearest])].stretch
@@ -127,8 +128,12 @@ def measure_crossing(
         p_reached = max(p_reached, _may_have_been_behind(run, goal, radius))
     p_make = (p_inside + HIT_IN * p_hit) * p_reached
     p_make *= float(np.exp(-STOPPED_PER_S * unseen_s - TOUCHED_PER_S * _hidden_s(run, time_s)))
-    # Where another ball may have been followed, nothing is known of this one.
-    p_make = p_followed * p_make + (1 - p_followed) * 0.5
+    p_followed = float(np.prod(followed))
+    if p_followed < SURELY_FOLLOWED:
+        # Where another ball may have been followed, this one's own way tells, as far as it goes.
+        own = run.until(int(np.argmin(followed)))
+        p_own = measure_crossing(own, camera, goal, scenes).p_make
+        p_make = p_followed * p_make + (1 - p_followed) * p_own
     spread = float(np.hypot(sigma, np.std(sides - x_map)))
     return Crossing(
         p_make=p_make,

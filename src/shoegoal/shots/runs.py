@@ -7,7 +7,7 @@ begins another.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -56,6 +56,17 @@ class Run:
     def ball_log_odds(self) -> float:
         """How surely this is a ball: by its segment that tells most."""
         return max(s.ball_log_odds for s in self.segments)
+
+    def until(self, k: int) -> Run:
+        """Return the same run up to its segment ``k``, and no further."""
+        return replace(
+            self,
+            numbers=self.numbers[: k + 1],
+            segments=self.segments[: k + 1],
+            chances=self.chances[:k],
+            joints_s=self.joints_s[:k],
+            met=self.met[:k],
+        )
 
     def way_m(self, goal: GoalFrame) -> tuple[F64, F64, npt.NDArray[np.int64]]:
         """Return times (T,), places (T, 3) in the goal frame, the segment (T,) that tells each."""
