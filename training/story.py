@@ -323,7 +323,7 @@ def _learn_chances(out: Examples, result: Judged, truth: dict[str, Any]) -> None
 
 
 OFF_FILM = ("its end is not on film", "a part of its way is not on film", "the camera was moved")
-SHOT_EDGES = (0.01, 0.03, 0.1, 0.25, 0.5, 0.75, 0.9, 0.97)
+SHOT_EDGES = (0.01, 0.03, 0.1, 0.25, 0.5, 0.75, 0.9, 0.95, 0.98)
 MAKE_EDGES = (0.03, 0.15, 0.5, 0.85, 0.97)
 
 

@@ -216,7 +216,7 @@ def _kick_like(run: Run, start: Start) -> float:
 
 
 def shot_features(run: Run, start: Start, crossing: Crossing, spot: KickSpot) -> F64:
-    """Return what tells a shot from a pass back, a fetch or a ball of another game, (11,).
+    """Return what tells a shot from a pass back, a fetch or a ball of another game, (12,).
 
     Each is bounded: a share of a scale, 0..1. ``spot`` is of the other runs: a ball that rolls
     through where nobody kicks is no shot.
@@ -234,11 +234,13 @@ def shot_features(run: Run, start: Start, crossing: Crossing, spot: KickSpot) ->
             # Behind the kick line, a ball is on its way back; before it, it may have been hidden.
             _beyond(max(back, 0.0), 0.1),
             min(max(-back, 0.0), 1.0),
-            _beyond(spot.aside(x), 0.3),
+            _beyond(spot.aside(x), 0.5),
             min(went / 0.6, 1.0),
             # Seen for long and no nearer, a ball was not shot; of a glimpse that says little.
             _beyond(seen_s, 1.3) * (1 - min(went / 0.3, 1.0)),
             min(speed / 3.0, 1.0),
+            # Faster than that, it was hardly sent on its way by accident.
+            float(np.clip((speed - 3.0) / 4.0, 0.0, 1.0)),
             _beyond(height, 0.4),
             # A ball that was not seen to lie was kicked if it is fast, or if others were kicked
             # from there; else it may have rolled in.
