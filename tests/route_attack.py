@@ -1,7 +1,7 @@
-"""Every door of the page tried by everybody with every method, and what each may come to.
+"""Every route of the page, tried by everybody with every method, and the allowed results.
 
-What may come of it is worked out from the table of `test_review_accounts`, which a person wrote,
-not from the doors.
+The allowed results come from the table of `test_review_accounts`, which a person wrote,
+not from the routes.
 """
 
 from __future__ import annotations

@@ -113,7 +113,7 @@ TABLE: dict[tuple[str, str], tuple[int, int, int, int, int]] = {
 VISITORS = (None, STUDENT, OTHER, COACH, TEACHER)
 
 
-def doors(book: Book) -> Iterator[tuple[str, str]]:
+def routes_of(book: Book) -> Iterator[tuple[str, str]]:
     """Every address of the page, as its application has them."""
     phones, teachers = make_app(book, AccountEntrance(book, HOST)).routes
     assert isinstance(phones, Mount) and phones.path == "/h"  # test_hand_in.py knocks there
@@ -128,7 +128,7 @@ def doors(book: Book) -> Iterator[tuple[str, str]]:
 
 def test_every_page_with_every_role(school: Book) -> None:
     """A page that has no row here, or answers otherwise than its row says, fails."""
-    assert sorted(doors(school)) == sorted(TABLE)
+    assert sorted(routes_of(school)) == sorted(TABLE)
     filled = {"{set_id:int}": "1", "{number:int}": "1", "{round:int}": "1", "{place:int}": "1",
               "{clip_id:int}": "1", "{time_ms:int}": "1500", "{moment}": "line"}  # fmt: skip
     for place, name in enumerate(VISITORS):
