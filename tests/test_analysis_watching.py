@@ -11,7 +11,7 @@ import av
 import numpy as np
 import pytest
 
-from shoegoal.pipeline.watching import Watched, watch_clip
+from shoegoal.pipeline.watching import IsEnough, Watched, watch_clip
 from shoegoal.threads import limit_threads
 
 SAMPLE = Path(__file__).parents[1] / "sample_clips" / "portrait_vfr.mp4"
@@ -38,13 +38,14 @@ def _as_many_threads_as_before() -> Iterator[None]:
     limit_threads(None)
 
 
-def _watched(clip: Path, threads: int) -> Watched:
+def _watched(clip: Path, threads: int, is_enough: IsEnough | None = None) -> Watched:
     limit_threads(threads)
-    return watch_clip(clip)
+    return watch_clip(clip, is_enough=is_enough)
 
 
-def test_threads_change_nothing(clip: Path) -> None:
-    alone, together = _watched(clip, 1), _watched(clip, 2)
+@pytest.mark.parametrize("is_enough", [None, lambda pictures, *_: pictures >= 80])
+def test_threads_change_nothing(clip: Path, is_enough: IsEnough | None) -> None:
+    alone, together = (_watched(clip, threads, is_enough) for threads in (1, 2))
     assert alone.record.tracks and alone.record.resting
     assert alone.record == together.record
     assert alone.take == together.take

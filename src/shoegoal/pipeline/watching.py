@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Generator, Iterable
 from contextlib import closing
 from dataclasses import dataclass
+from itertools import takewhile
+from math import inf
 from pathlib import Path
 from typing import TypeAlias, TypeVar
 
@@ -21,6 +23,7 @@ from shoegoal.threads import allowed_threads, keep_opencv_to_its_caller
 
 MIN_FRAMES = 10
 FRAMES_AHEAD = 2  # of each step; one holds a picture and its halvings
+STEPS_AHEAD = 2
 PROGRESS_EVERY_S = 0.5
 DRIBBLE_PICTURE_EVERY_S = 1 / 15  # a touch lasts about as long
 Seen = TypeVar("Seen")
@@ -74,8 +77,9 @@ def watch_clip(
     on_progress : called now and then with the share of the clip's time that has passed, 0..1.
     dribbled : the ball is dribbled: short ways count, and pictures are put by all along them in
         place of a few of each that may be a shot.
-    is_enough : asked after each picture whether the rest of the clip may be left; what was watched
-        until then is as it is in the whole clip. None to watch all of it.
+    is_enough : asked after each picture whether the rest of the clip may be left, but for the few
+        pictures that follow; what was watched until then is as it is in the whole clip. None to
+        watch all of it.
 
     Raises
     ------
@@ -95,8 +99,8 @@ def watch_clip(
             all_along_every_s=DRIBBLE_PICTURE_EVERY_S if dribbled else None,
         )
         count, start_s, told_s = 0, info.start_s, float("-inf")
-        frame = None
-        reduced = _ahead(_reduced(clip.frames(), camera, take))
+        frame, rest = None, _Rest()
+        reduced = _ahead(_reduced(rest.until_left(clip.frames()), camera, take))
         with closing(_ahead(_glimpses(reduced, ball.yard))) as glimpses:
             for frame, glimpse in glimpses:
                 if not count:
@@ -107,7 +111,7 @@ def watch_clip(
                     told_s = frame.time_s
                     on_progress(min(1.0, (frame.time_s - start_s) / info.duration_s))
                 if is_enough is not None and is_enough(count, frame.time_s, ball):
-                    break
+                    rest.leave(frame)
         problems = tuple(problem.message for problem in clip.problems)
     if frame is None or ball.yard.settled is None or count < MIN_FRAMES:
         raise ClipNotJudgeableError(
@@ -134,6 +138,26 @@ def watch_clip(
         problems,
         take.finish(info.slowed_by),
     )
+
+
+class _Rest:
+    """The part of a clip that need not be watched.
+
+    It is left at the same picture however far the steps have run ahead, so that what was watched
+    until then does not hang on it.
+    """
+
+    def __init__(self) -> None:
+        self._last_index = inf
+
+    def leave(self, frame: Frame) -> None:
+        """Watch no more than may be on its way when a frame has come through all steps."""
+        each = FRAMES_AHEAD + 1  # those that wait, and one in hand
+        self._last_index = min(self._last_index, frame.index + STEPS_AHEAD * each)
+
+    def until_left(self, frames: Iterable[Frame]) -> Iterable[Frame]:
+        """Iterate frames until the rest is left."""
+        return takewhile(lambda frame: frame.index <= self._last_index, frames)
 
 
 def _reduced(
