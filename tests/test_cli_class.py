@@ -51,7 +51,7 @@ def test_a_class_from_clips_to_a_table(tmp_path: Path, ladder: Path) -> None:
     asked = ("class", "run", clips, "--class", "7b", "--ladder", ladder)
     refused = run(*asked)
     assert refused.exit_code == 6 and refused.stdout == ""
-    assert "does not know Ant, Bee, Zoë" in refused.stderr
+    assert "has no pupil Ant, Bee, Zoë" in refused.stderr
     first = run(*asked, "--enrol")
     assert first.exit_code == 11
     words = " ".join(first.stdout.split())

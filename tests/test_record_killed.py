@@ -95,9 +95,13 @@ def writers() -> Iterator[Writers]:
 
 def signed_clips(place: str) -> set[str]:
     book = Book(place)
-    proof = verify_book(book)
-    with book.reading() as connection:
-        signed = {h.clip_name for h in load_sets(connection) if h.signature is not None}
+    proof, before = verify_book(book), None
+    # A server may still be committing what a killed writer had sent: wait until nothing changes.
+    while before is None or proof.head != before.head:
+        before = proof
+        with book.reading() as connection:
+            signed = {h.clip_name for h in load_sets(connection) if h.signature is not None}
+        proof = verify_book(book)
     assert len(signed) == proof.signatures
     return signed
 
