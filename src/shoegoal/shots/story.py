@@ -13,7 +13,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import IntEnum
-from math import inf, log, log1p, pi
+from math import log, log1p, pi
 
 import numpy as np
 import numpy.typing as npt
@@ -28,6 +28,7 @@ YARD_M2 = 300.0  # a ball may come to sight anywhere in it
 ANY_SPEED_MPS = 4.0  # per axis, of a ball of which nothing is known
 PERSON_MPS = 1.5  # a child that walks with a ball or fetches it
 LONGEST_GAP_S = 8.0  # after which a moving ball's end tells nothing of the next
+LONGEST_HIDDEN_S = 20.0  # a ball that seemed to leave hardly lies there any more after that
 OVERLAP_S = 0.12  # two tracks of one ball may overlap by a few pictures
 EXACT_UP_TO = 11  # beginnings that compete; beyond, belief propagation
 SWEEPS = 60
@@ -104,7 +105,7 @@ def candidate_pairs(segments: Sequence[Segment]) -> list[tuple[int, int]]:
     found = []
     for i, a in enumerate(segments):
         # A stay of which the end was not seen ends at the latest at the clip's end.
-        until_s = inf if a.lies else a.end_s + LONGEST_GAP_S
+        until_s = a.latest_s + LONGEST_HIDDEN_S if a.lies else a.end_s + LONGEST_GAP_S
         for j, b in enumerate(segments):
             if i == j or b.start_s < a.start_s or b.start_s < a.end_s - OVERLAP_S:
                 continue
