@@ -129,7 +129,7 @@ def measure_crossing(
     p_make = (p_inside + HIT_IN * p_hit) * p_reached
     p_make *= float(np.exp(-STOPPED_PER_S * unseen_s - TOUCHED_PER_S * _hidden_s(run, time_s)))
     p_followed = float(np.prod(followed))
-    if p_followed < SURELY_FOLLOWED:
+    if followed and p_followed < SURELY_FOLLOWED:
         # Where another ball may have been followed, this one's own way tells, as far as it goes.
         own = run.until(int(np.argmin(followed)))
         p_own = measure_crossing(own, camera, goal, scenes).p_make
