@@ -99,23 +99,23 @@ def find_events(
     spot = kick_spot(runs, starts, scene, stage_ratio)
     draws = scene.samples(SCENES)
     events = []
+    seen_to_leave: dict[int, float] = {}  # by the lying ball to which a ball's way leads back
     for number, (run, start) in enumerate(zip(runs, starts, strict=True)):
         crossing = measure_crossing(run, scene.camera, scene.goal, draws)
         features = shot_features(run, start, crossing, spot.beside(number))
         # A shot is of a ball, and kicked from before the goal line, whatever else it looks like.
-        p = run.p_begins * _logistic(run.ball_log_odds) * (start.place_m[1] > 0)
-        p *= _logistic(float(features @ weights.shot))
+        p_ball = run.p_begins * _logistic(run.ball_log_odds)
+        if start.stay is not None:
+            seen = max(seen_to_leave.get(id(start.stay), 0.0), p_ball * (1 - start.p_new))
+            seen_to_leave[id(start.stay)] = seen
+        p = p_ball * (start.place_m[1] > 0) * _logistic(float(features @ weights.shot))
         events.append(
             Event(start.time_s, run.end_s, start.place_m, run, start.stay, p, crossing, features)
         )
     kicks = [(event.time_s, event.p_shot) for event in events]
     for i, segment in enumerate(story.segments):
         p_unseen = unseen_chance(story, i) if segment.lies else 0.0
-        # A ball to which a ball's way leads back was seen when it left.
-        for run, start in zip(runs, starts, strict=True):
-            if start.stay is segment:
-                seen = run.p_begins * _logistic(run.ball_log_odds) * (1 - start.p_new)
-                p_unseen = min(p_unseen, 1 - seen)
+        p_unseen = min(p_unseen, 1 - seen_to_leave.get(id(segment), 0.0))
         if p_unseen < LEAST_UNSEEN:
             continue
         features = unseen_features(story, i, scene, spot, kicks)

@@ -154,8 +154,7 @@ def link_parts(a: Segment, b: Segment, weights: Weights) -> LinkParts:
     if not a.lies:
         density[Between.RAN_ON], joint[Between.RAN_ON] = _ran_on(a, b, place_floor, speed_floor)
     if a.lies and b.lies:
-        again = hidden_until(a, b, place_floor)
-        density[Between.RAN_ON] = float(again.factors @ hidden) + again.likeness
+        density[Between.RAN_ON] = hidden_until(a, b, place_floor).log_odds(hidden)
     else:
         met, at_s, gained = _joint(a, b, joint_floor, hidden)
         # Nothing that stands still can lend a ball speed (conservation of energy).
@@ -198,9 +197,11 @@ def _joint(a: Segment, b: Segment, joint_floor: float, hidden: F64) -> tuple[flo
     until_s = min(b.start_s, max(a.end_s, a.latest_s) + OVERLAP_S) if a.lies else b.start_s
     off, cov, at_s, gained = _meeting(a, b, (min(a.end_s, until_s), until_s))
     met = _log_normal(off, cov + np.eye(2) * joint_floor**2) + log(YARD_M2)
-    again = hidden_until(a, b, joint_floor) if until_s < b.start_s else None
-    if again is not None and float(again.factors @ hidden) + again.likeness > met:
-        return float(again.factors @ hidden) + again.likeness, again.time_s, again.gained
+    if until_s < b.start_s:
+        again = hidden_until(a, b, joint_floor)
+        stayed = again.log_odds(hidden)
+        if stayed > met:
+            return stayed, again.time_s, again.gained
     return met, at_s, gained
 
 
@@ -220,6 +221,10 @@ class Hidden:
     likeness: float
     time_s: float
     gained: float
+
+    def log_odds(self, hidden: F64) -> float:
+        """Log odds that it was hidden, by the two learnt numbers."""
+        return float(self.factors @ hidden) + self.likeness
 
 
 def hidden_until(stay: Segment, later: Segment, floor: float) -> Hidden:
