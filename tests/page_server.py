@@ -65,6 +65,12 @@ def served_with_accounts(book: Book, folder: Path) -> Iterator[str]:
         yield f"https://localhost:{port}"
 
 
+def enter(page: Page, address: str) -> None:
+    """Open an address with a key; return once the page that it leads on to has its looks."""
+    page.goto(address)
+    page.wait_for_url(lambda url: "key=" not in url)
+
+
 def own_certificate(folder: Path) -> tuple[Path, Path]:
     """Make a certificate for this computer that nobody has to trust, and its key."""
     openssl = shutil.which("openssl")

@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
-from page_server import PHONE, served_with_key, watched_page
+from page_server import PHONE, enter, served_with_key, watched_page
 from record_books import TEACHER, no_room
 from shoegoal.analysis.file import load_analysis
 from shoegoal.record.book import Book
@@ -122,8 +122,7 @@ def test_from_a_counted_clip_to_a_signed_tally(by_command: tuple[str, str], page
 def test_a_doubtful_set_takes_two_keys(book: Book, address: str, page: Page) -> None:
     """One answer, then sign and next; with the name known that is all."""
     page.set_viewport_size({"width": 1366, "height": 768})
-    page.goto(address)
-    page.locator("h1").wait_for()
+    enter(page, address)
     make_doubtful(book)
     page.context.add_cookies(
         [{"name": "shoegoal_name", "value": "T.%20Quill", "url": page.url.partition("?")[0]}]
@@ -171,8 +170,7 @@ def make_doubtful(book: Book) -> None:
 
 
 def test_keys_act_at_once_and_can_be_switched_off(address: str, page: Page) -> None:
-    page.goto(address)
-    page.locator("h1").wait_for()
+    enter(page, address)
     page.keyboard.press("Tab")
     assert page.evaluate("document.activeElement.textContent") == "Skip to the content"
     page.goto(f"{page.url.partition('?')[0]}sets/1?shot=3")
@@ -210,8 +208,7 @@ def test_keys_act_at_once_and_can_be_switched_off(address: str, page: Page) -> N
 
 
 def test_a_missed_shot_and_a_marker(address: str, page: Page) -> None:
-    page.goto(address)
-    page.locator("h1").wait_for()
+    enter(page, address)
     home = page.url.partition("?")[0]
     page.goto(f"{home}sets/1")
     page.locator("video").wait_for()
@@ -245,8 +242,7 @@ def test_a_missed_shot_and_a_marker(address: str, page: Page) -> None:
 
 
 def test_two_people_on_one_set(address: str, page: Page) -> None:
-    page.goto(address)
-    page.locator("h1").wait_for()
+    enter(page, address)
     page.goto(f"{page.url.partition('?')[0]}sets/1?shot=1")
     other = page.context.new_page()
     other.goto(page.url)
@@ -272,8 +268,7 @@ def test_what_cannot_be_written_stays_on_the_page_to_be_sent_again(
     says: str,
 ) -> None:
     with watched_page(browser, "http://127.0.0.1:", refusals=(status,), viewport=PHONE) as page:
-        page.goto(address)
-        page.locator("h1").wait_for()
+        enter(page, address)
         page.goto(f"{page.url.partition('?')[0]}sets/1")
         page.get_by_text("Remarks").click()
         remark = page.get_by_label("Remark on the set")

@@ -12,14 +12,17 @@ from collections.abc import Iterator
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
-from page_server import PHONE, served_with_key, watched_page
+from page_server import PHONE, enter, served_with_key, watched_page
 from record_books import TEACHER, file_set
 from shoegoal.record.book import Book
 from shoegoal.record.history import load_sets
 from shoegoal.record.verify import verify_book
 
 DESK = {"width": 1366, "height": 768}
-NARROWEST = {"width": 320, "height": 640}
+NARROWEST, ANDROID = {"width": 320, "height": 640}, {"width": 360, "height": 800}
+TABLET = {"width": 768, "height": 1024}
+# A reader's own (WCAG 2.2, success criterion 1.4.12).
+WIDE_SPACING = "letter-spacing: 0.12em; word-spacing: 0.16em"
 SETS, DOUBTFUL = 120, 55  # more than a page of either
 ANSWERED = 6
 MOST_CARD_HEIGHT_PX = 150  # less than a quarter of the smallest screen
@@ -40,8 +43,7 @@ def page(browser: Browser, book: Book) -> Iterator[Page]:
         served_with_key(book) as address,
         watched_page(browser, "http://127.0.0.1:", viewport=DESK) as page,
     ):
-        page.goto(address)
-        page.locator("h1").wait_for()
+        enter(page, address)
         yield page
 
 
@@ -69,10 +71,12 @@ def signed(book: Book) -> int:
 def test_a_class_of_120_sets(book: Book, page: Page) -> None:
     expect(page.get_by_role("heading", name=f"{DOUBTFUL} to look at")).to_be_visible()
     assert page.locator(".list li").count() == 50
-    for size in (NARROWEST, PHONE, DESK):
+    for size in (NARROWEST, ANDROID, PHONE, TABLET, DESK):
         page.set_viewport_size({"width": size["width"], "height": size["height"]})
         root = "document.documentElement"
-        assert page.evaluate(f"{root}.scrollHeight") <= MOST_HEIGHT_PX
+        for spacing in ("", WIDE_SPACING):
+            page.evaluate("spacing => document.body.style = spacing", spacing)
+            assert page.evaluate(f"{root}.scrollHeight") <= MOST_HEIGHT_PX, (size, spacing)
         assert page.evaluate(f"{root}.scrollWidth") <= size["width"]
         # Two pupils may share the first word of their names: each name stays whole, line or two.
         cut = "names => names.filter((e) => e.scrollWidth > e.clientWidth).length"

@@ -13,7 +13,14 @@ from urllib.parse import urljoin
 import pytest
 from playwright.sync_api import Browser, Page
 
-from page_server import LAPTOP, PHONE, served_with_accounts, served_with_key, watched_page
+from page_server import (
+    LAPTOP,
+    PHONE,
+    enter,
+    served_with_accounts,
+    served_with_key,
+    watched_page,
+)
 from review_people import COACH, PASSWORD, STUDENT, TEACHER, people, quick_hashes
 from review_school import DONE_ROUND, DOUBTFUL, OPEN_ROUND, SHORT, SIGNED, TOUCHES, fill
 from shoegoal.record.book import Book
@@ -134,8 +141,7 @@ def key_page(browser: Browser, tmp_path_factory: pytest.TempPathFactory) -> Iter
         served_with_key(book) as address,
         watched_page(browser, "http://127.0.0.1:", refusals=(404,)) as page,
     ):
-        page.goto(address)
-        page.locator("h1").wait_for()
+        enter(page, address)
         yield page
 
 
