@@ -11,6 +11,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from itertools import pairwise
+from math import inf
 
 import numpy as np
 
@@ -209,7 +210,7 @@ def track_of(sightings: Sequence[Detection]) -> BallTrack:
     return BallTrack(tuple(sightings), float(np.mean([s.ball_score for s in sightings])))
 
 
-def judged(record: BallRecord, **markers: ImagePoint) -> Judged:
+def judged(record: BallRecord, *, start_s: float = -inf, **markers: ImagePoint) -> Judged:
     """Judge a record as a count would, with the true markers by default."""
     ground = find_ground(record, IMAGE_SIZE_PX, ball=BallSize.FIVE)
     left, right = bases_px()
@@ -222,6 +223,7 @@ def judged(record: BallRecord, **markers: ImagePoint) -> Judged:
         ball=BallSize.FIVE,
         width_steps=4,
         back_steps=9.0,
+        start_s=start_s,
     )
 
 

@@ -58,3 +58,35 @@ def test_gaps_and_breaks_are_one_list_until_somebody_looked() -> None:
     assert left((49.9, 50.1)) == [35.0]
     assert left((35.2, 48.0)) == [35.0, 50.0]
     assert left((52.0, 64.8), (35.2, 52.5)) == []
+
+
+def sure(*made: bool) -> list[Shot]:
+    """Shots ten seconds apart, each as good as certain."""
+    shots = kicked(*(5.0 + 10.0 * k for k in range(len(made))))
+    return [replace(s, p_make=0.9999 * m + 0.00005) for s, m in zip(shots, made, strict=True)]
+
+
+@pytest.mark.parametrize(
+    ("rule", "made", "decision"),
+    [
+        (MakesOfShots(3, 5), (True, False, True, False), Decision.LOOK),  # a fifth may settle it
+        (MakesOfShots(3, 5), (True, False, True), Decision.NOT_FINISHED),  # two missed is too much
+        (MakesOfShots(3, 5), (True, True, True, False), Decision.ADVANCE),  # whatever is missing
+        (MakesOfShots(3, 5), (True, False, False, False), Decision.TRY_AGAIN),
+        (MakesOfShots(1, 2), (), Decision.NOT_FINISHED),  # nobody shoots
+        (FirstMakes(3), (True, False, True), Decision.LOOK),
+        (FirstMakes(4), (True, False, True), Decision.NOT_FINISHED),
+    ],
+)
+def test_one_shot_short_is_looked_for_where_it_would_settle_the_set(
+    rule: StageRule, made: tuple[bool, ...], decision: Decision
+) -> None:
+    shots, end_s = sure(*made), 10.0 * len(made) + 8.0
+    doubts = doubtful_times(rule, shots, [], 0.0, end_s)
+    _, verdict = judge_shots_around(rule, shots, doubts)
+    assert verdict.decision is decision
+    if decision is Decision.LOOK:
+        (longest,) = doubts
+        assert (longest.time_s, longest.until_s) == (10.0 * len(made) - 5.0, end_s)
+        looked = [(longest.time_s, longest.until_s)]
+        assert doubtful_times(rule, shots, [], 0.0, end_s, looked_s=looked) == []

@@ -288,6 +288,16 @@ def test_a_head_is_too_big_for_a_ball_on_the_ground() -> None:
     only_the_shots(judged(big))
 
 
+def test_a_ball_under_way_as_the_film_begins_was_not_kicked_on_film() -> None:
+    record = record_of(warmed_up(), seconds=19.0)
+    whole, cut = judged(record), judged(record, start_s=2.05)
+    assert [round(s.kick_time_s) for s in whole.shots] == [2, 11]
+    assert whole.shots[0].call is Call.MAKE
+    assert not [s for s in cut.shots if s.call is not Call.UNSURE and s.kick_time_s < 9]
+    assert cut.shots[-1].call is whole.shots[-1].call
+    nothing_vanished(cut)
+
+
 def test_weights_can_be_given_and_nothing_vanishes_under_any() -> None:
     """With weights that take nothing for a shot, every sure way is listed with its reason."""
     record = record_of(warmed_up(), seconds=19.0)

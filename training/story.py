@@ -34,7 +34,7 @@ from shoegoal.pipeline.count import STEADY_MARGIN_S
 from shoegoal.scene.ball_size import BallSize
 from shoegoal.shots.events import ONE_KICK_S
 from shoegoal.shots.ground import find_ground
-from shoegoal.shots.judge import Judged, judge
+from shoegoal.shots.judge import ASK_AT, Judged, judge
 from shoegoal.shots.segments import Segment, ball_features
 from shoegoal.shots.story import (
     HIDDEN,
@@ -67,6 +67,7 @@ class Case:
     truth: dict[str, Any]
     record: BallRecord
     size_px: tuple[int, int]
+    start_s: float
 
 
 def load_case(path: Path) -> Case | None:
@@ -79,7 +80,8 @@ def load_case(path: Path) -> Case | None:
     if bumps:
         record, _ = split_record(record, bumps[0] - STEADY_MARGIN_S)
     clip = told["clip"]
-    return Case(path.name, told["truth"], record, (clip["width_px"], clip["height_px"]))
+    size_px = clip["width_px"], clip["height_px"]
+    return Case(path.name, told["truth"], record, size_px, clip["start_s"])
 
 
 def judged(case: Case, weights: Weights) -> Judged:
@@ -97,6 +99,7 @@ def judged(case: Case, weights: Weights) -> Judged:
         ball=ball,
         width_steps=truth["stage"]["width_steps"],
         back_steps=truth["stage"]["back_steps"],
+        start_s=case.start_s,
         weights=weights,
     )
 
@@ -155,6 +158,7 @@ class Examples:
     unseen_y: list[float]
     shot_p: list[tuple[float, bool]]
     make_p: list[tuple[float, bool]]
+    missed: list[bool]
 
 
 def examples(work: tuple[Path, Weights]) -> Examples | None:
@@ -303,7 +307,7 @@ def _learn_shots(
 
 
 def _learn_chances(out: Examples, result: Judged, truth: dict[str, Any]) -> None:
-    """Note what chance every event was given, and what came of it."""
+    """Note what chance every event was given and what came of it, and which shots were missed."""
     left = {
         s["number"]: s for s in truth["shots"] if not s["may_ask"] or s["may_ask"] not in OFF_FILM
     }
@@ -316,10 +320,12 @@ def _learn_chances(out: Examples, result: Judged, truth: dict[str, Any]) -> None
         out.shot_p.append((event.p_shot, number is not None))
         if number is not None:
             shot = left.pop(number)
+            out.missed.append(event.p_shot < ASK_AT)
             # A less likely event near a shot is mostly another thing, whatever became of it.
             likely = event.p_shot >= 0.5 and not shot["may_ask"]
             if event.crossing is not None and likely:
                 out.make_p.append((event.crossing.p_make, bool(shot["is_make"])))
+    out.missed += [True] * len(left)
 
 
 OFF_FILM = ("its end is not on film", "a part of its way is not on film", "the camera was moved")
@@ -430,6 +436,7 @@ def learn(files: Sequence[Path], weights: Weights, jobs: int = 2, rounds: int = 
         weights,
         shot_calibration=calibrated([c for e in found for c in e.shot_p], SHOT_EDGES),
         make_calibration=calibrated([c for e in found for c in e.make_p], MAKE_EDGES),
+        missed=calibrated([(0.0, missed) for e in found for missed in e.missed], ()),
     )
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
+from math import comb
 from statistics import median
 
 from shoegoal import __version__
@@ -19,6 +20,7 @@ from shoegoal.clip.stillness import Stillness, StillnessReport
 from shoegoal.clip.take import Break, BreakKind
 from shoegoal.errors import ClipNotJudgeableError
 from shoegoal.ladder.rules import (
+    FirstMakes,
     MakesInARow,
     MakesInTime,
     MakesOfShots,
@@ -26,12 +28,21 @@ from shoegoal.ladder.rules import (
     StageRule,
     TouchesInARow,
 )
-from shoegoal.ladder.verdict import HiddenTime, Tally, Verdict, judge_shots_around
+from shoegoal.ladder.verdict import (
+    DEFAULT_CONFIDENCE,
+    Decision,
+    HiddenTime,
+    Tally,
+    Verdict,
+    judge_shots,
+    judge_shots_around,
+)
 from shoegoal.scene.fit import SceneFit
 from shoegoal.shots.events import Event
 from shoegoal.shots.ground import Ground, find_ground
 from shoegoal.shots.judge import LeftOut, judge, unseen_shot
 from shoegoal.shots.story import Story
+from shoegoal.shots.weights import shipped_weights
 from shoegoal.types import Estimate, ImagePoint, Shot
 
 AFTER_A_BUMP = "the camera had been moved: was it a shot, and a make?"
@@ -95,6 +106,7 @@ def judge_evidence(
         width_steps=stage.width_steps,
         back_steps=stage.back_steps,
         marker_sigma_px=marker_sigma_px,
+        start_s=start_s,
     )
     shots = [*judged.shots, *(unseen_shot(1, at_s, AFTER_A_BUMP) for at_s in evidence.after_bump_s)]
     numbered = [replace(shot, number=n) for n, shot in enumerate(shots, start=1)]
@@ -249,7 +261,9 @@ def lull_times(
 ) -> list[HiddenTime]:
     """List the times after which a shot may have been missed.
 
-    A set that shows as many shots as its rule asks for has no gap to fill.
+    A set that shows as many shots as its rule asks for has no gap to fill. One that a few more
+    would finish has its longest gap at least: pupils seldom stop short, and some shots are not
+    seen (the share stands in `Weights.missed`).
 
     Parameters
     ----------
@@ -264,6 +278,9 @@ def lull_times(
     kicked_s = sorted([*(shot.kick_time_s for shot in likely), *retaken_s])
     gaps_s = [later - earlier for earlier, later in pairwise(kicked_s)]
     long_s = LONG_FACTOR * median(gaps_s) if len(gaps_s) >= ENOUGH_GAPS else LONG_S
+    waits = list(pairwise([start_s, *kicked_s, end_s]))
+    if _may_be_finished(rule, likely):
+        long_s = min(long_s, max(later - earlier for earlier, later in waits) - 1e-6)
     return [
         HiddenTime(
             earlier,
@@ -271,9 +288,26 @@ def lull_times(
             f"no shot was found from {clock_text(earlier - start_s)} to "
             f"{clock_text(later - start_s)}",
         )
-        for earlier, later in pairwise([start_s, *kicked_s, end_s])
+        for earlier, later in waits
         if later - earlier > long_s
     ]
+
+
+def _may_be_finished(rule: StageRule, likely: Sequence[Shot]) -> bool:
+    """Whether a set that looks unfinished may hold the shots that finish it, unseen.
+
+    All numbers of shots that it may hold are taken as equally likely beforehand.
+    """
+    if isinstance(rule, MakesOfShots):
+        decision = judge_shots(rule, likely)[1].decision
+        wanted = rule.shots - len(likely) if decision is Decision.NOT_FINISHED else 0
+    elif isinstance(rule, FirstMakes):
+        wanted = rule.makes - sum(shot.p_make >= LIKELY for shot in likely)
+    else:
+        return False
+    p_missed = shipped_weights().missed.of(0.0)
+    p_finished = comb(len(likely) + wanted, wanted) * p_missed**wanted
+    return wanted > 0 and p_finished > 1 - DEFAULT_CONFIDENCE
 
 
 def conclude(

@@ -103,6 +103,7 @@ def _judged_again(analysis: Analysis, evidence: Evidence) -> Judged:
         width_steps=stage.width_steps,
         back_steps=stage.back_steps,
         marker_sigma_px=scene.marker_sigma_px,
+        start_s=analysis.clip.start_s,
     )
 
 

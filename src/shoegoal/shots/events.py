@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from math import exp, hypot, log
+from math import atan2, exp, hypot, inf, log, pi
 
 import numpy as np
 import numpy.typing as npt
@@ -25,6 +25,7 @@ LEAST_UNSEEN = 0.05  # less likely to have left unseen, a ball is not asked abou
 NEAR_THE_LINE_M = 0.3  # nobody kicks from there
 SOON_S = 3.0  # after which a ball's place tells little of where it was before
 ONE_KICK_S = 1.0  # nobody kicks twice at the goal within this time
+AT_ONCE_S = 0.3  # after the film began; what is under way by then was kicked before
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +84,11 @@ class Event:
 
 
 def find_events(
-    story: Story, scene: SceneFit, stage_ratio: float | None, weights: Weights
+    story: Story,
+    scene: SceneFit,
+    stage_ratio: float | None,
+    weights: Weights,
+    start_s: float = -inf,
 ) -> list[Event]:
     """List everything that may have been a shot, in order of time, with its chances.
 
@@ -93,6 +98,7 @@ def find_events(
     scene : camera, goal and their spread.
     stage_ratio : kick distance over goal width that the stage asks for, when known.
     weights : learnt.
+    start_s : presentation time of the first picture, when known.
     """
     runs = runs_of(story)
     starts = [start_of(run, story, scene, weights) for run in runs]
@@ -102,7 +108,7 @@ def find_events(
     seen_to_leave: dict[int, float] = {}  # by the lying ball to which a ball's way leads back
     for number, (run, start) in enumerate(zip(runs, starts, strict=True)):
         crossing = measure_crossing(run, scene.camera, scene.goal, draws)
-        features = shot_features(run, start, crossing, spot.beside(number))
+        features = shot_features(run, start, crossing, spot.beside(number), start_s)
         # A shot is of a ball, and kicked from before the goal line, whatever else it looks like.
         p_ball = run.p_begins * _logistic(run.ball_log_odds)
         if start.stay is not None:
@@ -215,7 +221,9 @@ def _kick_like(run: Run, start: Start) -> float:
     return ball * max(0.0, towards) ** 4 * min(1.0, hypot(vx, vy) / 3.0)
 
 
-def shot_features(run: Run, start: Start, crossing: Crossing, spot: KickSpot) -> F64:
+def shot_features(
+    run: Run, start: Start, crossing: Crossing, spot: KickSpot, start_s: float = -inf
+) -> F64:
     """Return what tells a shot from a pass back, a fetch or a ball of another game, (12,).
 
     Each is bounded: a share of a scale, 0..1. ``spot`` is of the other runs: a ball that rolls
@@ -242,13 +250,20 @@ def shot_features(run: Run, start: Start, crossing: Crossing, spot: KickSpot) ->
             # Faster than that, it was hardly sent on its way by accident.
             float(np.clip((speed - 3.0) / 4.0, 0.0, 1.0)),
             _beyond(height, 0.4),
-            # A ball that was not seen to lie was kicked if it is fast, or if others were kicked
-            # from there; else it may have rolled in.
-            start.p_new,
+            # Where no other ball was kicked from rest, one that came to sight may have rolled in.
             start.p_new * exp(-float(spot.from_rest.sum())),
-            start.p_new * (1 - min(speed / 6.0, 1.0)),
+            # A ball under way when the film begins was not kicked on film.
+            exp(-max(start.time_s - start_s, 0.0) / AT_ONCE_S),
+            # Sent off an eighth of a turn from the goal's middle and more, it was hardly aimed.
+            min(_turn(start) / (pi / 4), 1.0) ** 2,
         ]
     )
+
+
+def _turn(start: Start) -> float:
+    """Angle between a run's first direction and that to the middle of the goal, 0 to pi, rad."""
+    (x, y), (vx, vy) = start.place_m, start.velocity_mps
+    return abs(atan2(vy * x - vx * y, -vx * x - vy * y))
 
 
 def _beyond(value: float, scale: float) -> float:

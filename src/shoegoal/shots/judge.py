@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import inf
 
 import numpy as np
 
@@ -73,6 +74,7 @@ def judge(
     width_steps: float | None = None,
     back_steps: float | None = None,
     marker_sigma_px: float | None = None,
+    start_s: float = -inf,
     weights: Weights | None = None,
 ) -> Judged:
     """Judge everything that the watcher saw against the goal between two markers.
@@ -84,6 +86,7 @@ def judge(
     size_px : width and height of the displayed picture.
     left_px, right_px : the markers' inner bases as the kicker sees them.
     ball, lens, width_steps, back_steps, marker_sigma_px : as for `shoegoal.scene.fit.fit_scene`.
+    start_s : presentation time of the clip's first picture, when known.
     weights : learnt; those that come with the package by default.
 
     Raises
@@ -118,7 +121,7 @@ def judge(
         weights,
     )
     ratio = back_steps / width_steps if back_steps and width_steps else None
-    events = find_events(story, scene, ratio, weights)
+    events = find_events(story, scene, ratio, weights, start_s)
     shots: list[Shot] = []
     left_out: list[LeftOut] = []
     shown: list[Event] = []

@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 F64 = npt.NDArray[np.float64]
+CALIBRATIONS = ("shot_calibration", "make_calibration", "missed")
 CALIBRATION_PARTS = ("edges", "checked", "came_true")
 
 
@@ -60,6 +61,7 @@ class Weights:
     shot : log odds that a run is a shot, by `shoegoal.shots.events.shot_features`.
     unseen : the same for a ball that left its place and was not seen again.
     shot_calibration, make_calibration : what P(shot) and P(make) have earned.
+    missed : of how many shots none was shown, in one class.
     """
 
     ball: F64
@@ -68,6 +70,7 @@ class Weights:
     unseen: F64
     shot_calibration: Calibration = Calibration()
     make_calibration: Calibration = Calibration()
+    missed: Calibration = Calibration()
 
     def as_json(self) -> dict[str, Any]:
         """Plain lists."""
@@ -75,7 +78,7 @@ class Weights:
             name: [round(float(v), 4) for v in getattr(self, name)]
             for name in ("ball", "link", "shot", "unseen")
         }
-        for name in ("shot_calibration", "make_calibration"):
+        for name in CALIBRATIONS:
             plain[name] = asdict(getattr(self, name))
         return plain
 
@@ -90,5 +93,4 @@ def shipped_weights() -> Weights:
         return Calibration(*(tuple(table[name][part]) for part in CALIBRATION_PARTS))
 
     ball, link, shot, unseen = (np.array(table[n]) for n in ("ball", "link", "shot", "unseen"))
-    earned = calibration("shot_calibration"), calibration("make_calibration")
-    return Weights(ball, link, shot, unseen, *earned)
+    return Weights(ball, link, shot, unseen, *(calibration(name) for name in CALIBRATIONS))
