@@ -97,6 +97,24 @@ def test_what_is_hidden_in_most_pictures_is_found_in_the_others() -> None:
     assert not [t for t in standing_things(before[:6], CAMERA, PATCH) if t.logit > 0]
 
 
+def test_a_ball_that_comes_to_lie_behind_a_marker_does_not_move_it() -> None:
+    spot = (-0.6, 8.0)
+    later = cone_yard(7, [])
+    later.ball(spot[0] + 0.13, spot[1] + 0.15)
+    later.cone(*spot)
+    alone = cone_yard(7, [spot]).filmed(2)
+    found = standing_things([*alone, *later.filmed(7)], CAMERA, PATCH)
+    clear = standing_things(alone, CAMERA, PATCH)
+    assert found[0].logit > clear[0].logit - 0.5
+    assert found[0].place_m == pytest.approx(clear[0].place_m, abs=0.02)
+    assert found[0].half_m == pytest.approx(clear[0].half_m, abs=0.02)
+
+
+def test_what_is_there_in_one_picture_only_stands_nowhere() -> None:
+    passing = [*cone_yard(8, [(0.4, 8.0)]).filmed(1), *cone_yard(8, []).filmed(8)]
+    assert [t for t in standing_things(passing, CAMERA, PATCH) if t.logit > 0] == []
+
+
 def test_nothing_stands_on_an_empty_yard() -> None:
     yard = Yard(CAMERA, 5)
     yard.line([[-2.0, 8.0], [2.0, 8.25]], (225, 225, 225), 0.1)

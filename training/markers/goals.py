@@ -107,7 +107,12 @@ def _choices(search: Search) -> list[Choice]:
         if number:
             width_steps *= float(np.exp(rng.normal(0, PACED_SIGMA)))
             aside_m = back_m * float(np.tan(np.radians(rng.normal(0, SPOT_SIGMA_DEG))))
-            readings = [replace(s, spot_m=s.spot_m + aside_m * s.right) for s in seen]
+            readings = [
+                replace(
+                    s, spot_m=s.spot_m + aside_m * s.right, starts_m=s.starts_m + aside_m * s.right
+                )
+                for s in seen
+            ]
         pairs, features, right = [], [], []
         for shots in readings:
             for pair, told in described_pairs(things, shots, width_steps, search.back_steps):

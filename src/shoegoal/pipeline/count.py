@@ -172,7 +172,6 @@ def markers_of(
     return find_markers(
         spread_pictures(path, YARD_LOOKS, stillness.bumped_s),
         ground.fit,
-        ground.spots_px,
         ground.ways_m,
         stage.width_steps or 4.0,
         stage.back_steps or 10.0,

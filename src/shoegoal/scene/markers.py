@@ -33,7 +33,6 @@ WORTH_NAMING = 0.02  # probability of some goal below which no two things are na
 MIN_FLIGHT_M = 0.8  # shorter paths have no direction to speak of
 SAME_WAY_DEG = 40.0  # a flight further off the others' direction is no shot at the goal
 RIVAL_SHARE = 0.6  # of the most shots that go one way, for another way to be one
-SPOT_REACH_M = 1.5  # a ball is seen under way this soon after it was kicked
 WIDEST_RATIO = 1.45  # width over distance, against the stage's, that is looked for,
 BESIDE_SIGMAS = 2.8  # so far beside the shots
 MOST_THINGS = 24
@@ -131,7 +130,6 @@ class FoundMarkers:
 def find_markers(
     pictures_bgr: Iterable[U8],
     ground: GroundFit,
-    kick_spots_px: npt.ArrayLike,
     flights_ground: Sequence[F64],
     width_steps: float,
     back_steps: float,
@@ -144,8 +142,7 @@ def find_markers(
     pictures_bgr : (H, W, 3) native pictures spread over the clip; what people hide in some of them
         is found in the others.
     ground : camera and ball diameter.
-    kick_spots_px : (N, 2) disc centres of the balls that were kicked, as they lay.
-    flights_ground : (M, 2) ground XY paths of these balls, each in order of time.
+    flights_ground : (M, 2) ground XY paths of the balls that were kicked, each from where it lay.
     width_steps, back_steps : what the stage asks.
     balls_px : (K, 2) disc centres of balls that lay about at any time: they are no markers.
 
@@ -155,7 +152,7 @@ def find_markers(
         The shots' direction is unknown, nothing suits, or two readings suit about as well.
     """
     things, readings = things_and_shots(
-        pictures_bgr, ground, kick_spots_px, flights_ground, width_steps, back_steps, balls_px
+        pictures_bgr, ground, flights_ground, width_steps, back_steps, balls_px
     )
     pairs = [p for shots in readings for p in weigh_pairs(things, shots, width_steps, back_steps)]
     pairs.sort(key=lambda pair: -pair.score)
@@ -197,7 +194,6 @@ def find_markers(
 def things_and_shots(
     pictures_bgr: Iterable[U8],
     ground: GroundFit,
-    kick_spots_px: npt.ArrayLike,
     flights_ground: Sequence[F64],
     width_steps: float,
     back_steps: float,
@@ -214,9 +210,7 @@ def things_and_shots(
     """
     camera, diameter_m = ground.camera, ground.ball_diameter_m.value
     balls = camera.ball_on_ground(np.asarray(balls_px, np.float64).reshape(-1, 2), diameter_m)
-    pixels = np.asarray(kick_spots_px, np.float64).reshape(-1, 2)
-    spots = camera.ball_on_ground(pixels, diameter_m)
-    readings = [replace(s, lay_m=balls) for s in shots_seen(spots, flights_ground, diameter_m)]
+    readings = [replace(s, lay_m=balls) for s in shots_seen(flights_ground, diameter_m)]
     patch = np.concatenate([_search_patch(shots, width_steps, back_steps) for shots in readings])
     return standing_things(pictures_bgr, camera, patch)[:MOST_THINGS], readings
 
@@ -228,15 +222,14 @@ def feet_px(camera: Camera, pair: Pair) -> list[tuple[float, float]]:
     return [(float(x), float(y)) for x, y in camera.project(bases)]
 
 
-def shots_seen(spots_m: F64, flights: Sequence[F64], diameter_m: float) -> list[Shots]:
+def shots_seen(flights: Sequence[F64], diameter_m: float) -> list[Shots]:
     """Where the shots may come from and go to, likeliest first.
 
     Balls that are kicked back go the other way, and there may be as many of them.
 
     Parameters
     ----------
-    spots_m : (N, 2) where balls lay before they were kicked; NaN where that is not on the ground.
-    flights : paths (M, 2) over the ground.
+    flights : paths (M, 2) over the ground, each from where the ball lay; NaN off the ground.
     diameter_m : of the ball.
 
     Raises
@@ -244,14 +237,13 @@ def shots_seen(spots_m: F64, flights: Sequence[F64], diameter_m: float) -> list[
     MarkersNotFoundError
         None went far enough to tell.
     """
-    ways, lay = [], []
+    ways = []
     for path in flights:
         path = path[np.isfinite(path).all(axis=1)]
         if len(path) >= 2:
             far = path[int(np.argmax(np.hypot(*(path - path[0]).T)))]
             if np.hypot(*(far - path[0])) >= MIN_FLIGHT_M:
                 ways.append((path[0], far))
-                lay.append(_spot_of(path[0], spots_m))
     if not ways:
         raise MarkersNotFoundError(
             "No kicked ball was seen rolling, so it is not known where the goal should be. "
@@ -271,19 +263,11 @@ def shots_seen(spots_m: F64, flights: Sequence[F64], diameter_m: float) -> list[
             break
         mean = units[chosen].mean(axis=0)
         ahead = mean / np.hypot(*mean)
-        spot = np.median(np.array(lay)[chosen], axis=0)
+        spot = np.median(starts[chosen], axis=0)
         reach = float(np.max((starts + steps - spot)[chosen] @ ahead))
         found.append(Shots(spot, ahead, starts[chosen], units[chosen], reach, diameter_m))
         free &= ~chosen
     return found
-
-
-def _spot_of(start_m: F64, spots_m: F64) -> F64:
-    """Where a ball lay that is first seen under way at a place."""
-    away_m = np.hypot(*(spots_m - start_m).T)
-    if not (away_m <= SPOT_REACH_M).any():
-        return start_m
-    return np.asarray(spots_m[int(np.nanargmin(away_m))], np.float64)
 
 
 def _search_patch(shots: Shots, width_steps: float, back_steps: float) -> F64:
@@ -309,7 +293,7 @@ class Shots:
     ----------
     spot_m : (2,) the usual kick spot.
     ahead : (2,) unit vector of their mean direction.
-    starts_m : (N, 2) where each was kicked from.
+    starts_m : (N, 2) where each lay and was kicked from.
     ways : (N, 2) unit vectors, where each went.
     reach_m : how far along the mean direction the balls were seen.
     ball_m : diameter of the ball.
@@ -475,20 +459,21 @@ def _described(
     left_m = left.place_m + left.reach_along(along) * along
     right_m = right.place_m - right.reach_along(along) * along
     width = float((right_m - left_m) @ along)
-    middle = (left_m + right_m) / 2 - shots.spot_m
-    far = float(np.hypot(*middle))
-    # Perpendicular distance of the kick spot from the goal line.
-    distance = abs(float(middle[0] * along[1] - middle[1] * along[0]))
-    if float(middle @ shots.ahead) <= 0 or distance < 1.0 or width <= 0:
+    middle = (left_m + right_m) / 2
+    # The kick spots' distance, square to the goal line.
+    away = middle - shots.starts_m
+    distance = float(np.median(np.abs(away[:, 0] * along[1] - away[:, 1] * along[0])))
+    if float((middle - shots.spot_m) @ shots.ahead) <= 0 or distance < 1.0 or width <= 0:
         return None
     ratio = float(np.log(width / distance * back_steps / width_steps))
     step = distance / back_steps
-    tilt = float(np.degrees(np.arcsin(np.clip(along @ middle / far, -1, 1))))
+    # Balls may lie in a row: somewhere along it is the spot before the goal's middle.
+    tilt = float(np.degrees(np.arctan(np.abs(away @ along).min() / distance)))
     beside = shots.median_off(left_m, right_m) / shots.aim_sigma
     if (
         abs(ratio) > RATIO_LIMIT
         or not STEP_LIMITS_M[0] <= step <= STEP_LIMITS_M[1]
-        or abs(tilt) > SQUARE_LIMIT_DEG
+        or tilt > SQUARE_LIMIT_DEG
         or not abs(beside) <= CENTRE_LIMIT_SIGMAS
     ):
         return None

@@ -38,6 +38,9 @@ BEYOND_PX = 4.0  # a foot so far beyond a band's own may still be the band's
 ONE_PLACE_M = 0.12  # two things' middles are further apart, across the view
 ALONG_MORE = 2.5  # times that, along it, where places are told worse
 SEEN_SHARE = 0.34  # of the pictures, in which a thing must be in view
+SAME_LEVELS = (
+    10.0  # by which a place may seem to change that does not, as for the ball's background
+)
 # A footprint is taken as round, but bags are round below too and touch the ground further back.
 MAX_DEPTH_M = 0.13  # half of what a ball meets along the view, however wide it is across
 
@@ -130,10 +133,22 @@ def _answers(band: Band) -> F32:
 
 
 def _together(answers: F32) -> F32:
-    """Mean of the pictures (K, A, h, w) in which each cell looks most like a thing, (A, h, w)."""
+    """Join what pictures (K, A, h, w) tell of each cell, (A, h, w).
+
+    The clearer a picture shows a thing, the more it counts: a ball may come to lie behind a marker,
+    and then the two look like one. What is there in a few pictures only counts in none.
+    """
     most = max(1, round(SEEN_SHARE * len(answers)))
-    best = np.argsort(-answers[:, 0], axis=0)[:most]
-    return np.asarray(np.take_along_axis(answers, best[:, None], axis=0).mean(axis=0), np.float32)
+    # The cell's and that above it: where a thing's foot is, and its body.
+    paint = (answers[:, -3:] + np.roll(answers[:, -3:], 1, axis=2)) / 2
+    alike = [(np.abs(paint - one).max(axis=1) < SAME_LEVELS).sum(axis=0) for one in paint]
+    stays = np.array(alike) >= most
+    logit = np.where(stays | ~stays.any(axis=0), answers[:, 0], -np.inf)
+    best = np.argsort(-logit, axis=0)[:most]
+    logit = np.take_along_axis(logit, best, axis=0)
+    share = np.exp(logit - logit[0])
+    told = np.take_along_axis(answers, best[:, None], axis=0)
+    return np.asarray((share[:, None] * told).sum(axis=0) / share.sum(axis=0), np.float32)
 
 
 def _things(answers: F32, band: Band, camera: Camera) -> list[StandingThing]:

@@ -60,8 +60,16 @@ class Ground:
 
     @property
     def ways_m(self) -> list[F64]:
-        """Ways (N, 2) over the ground of the balls that were kicked, until they met something."""
-        return [_free_way(run) for run in self.kicks]
+        """Ways (N, 2) over the ground of the balls that were kicked, each from where it lay.
+
+        They end where a ball met something.
+        """
+        diameter_m = self.fit.ball_diameter_m.value
+        spots_px = np.reshape(self.spots_px, (-1, 2))
+        lay = self.fit.camera.ball_on_ground(spots_px, diameter_m)
+        return [
+            np.vstack([spot, _free_way(run)]) for spot, run in zip(lay, self.kicks, strict=True)
+        ]
 
 
 def _free_way(run: Run) -> F64:
