@@ -79,13 +79,13 @@ def test_a_file_added_to_a_result_is_not_thrown_away(tmp_path: Path) -> None:
 
 def test_a_file_or_a_link_in_the_way_is_refused(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("mine")
-    with pytest.raises(OutputError, match="is no folder"):
+    with pytest.raises(OutputError, match="is not a folder"):
         _write(tmp_path / "file")
     (tmp_path / "empty").mkdir()
     (tmp_path / "link").symlink_to(tmp_path / "empty")
-    with pytest.raises(OutputError, match="is no folder"):
+    with pytest.raises(OutputError, match="is not a folder"):
         _write(tmp_path / "link")
-    with pytest.raises(OutputError, match="is no folder, so"):
+    with pytest.raises(OutputError, match="is not a folder, so"):
         _write(tmp_path / "nowhere" / "yard.shoegoal")
     assert (tmp_path / "file").read_text() == "mine"
 
@@ -163,5 +163,5 @@ def test_places_for_a_single_file(tmp_path: Path) -> None:
     check_writable_file(tmp_path / "new.toml")
     with pytest.raises(OutputError, match="is a folder"):
         check_writable_file(tmp_path)
-    with pytest.raises(OutputError, match="is no folder"):
+    with pytest.raises(OutputError, match="is not a folder"):
         check_writable_file(tmp_path / "nowhere" / "new.toml")

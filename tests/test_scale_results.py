@@ -208,7 +208,7 @@ def test_the_page_stands_alone_and_marks_what_nobody_signed(results: ClassResult
     assert reader.tags.count("svg") == 5  # stages, and two for each pupil with shots
     assert "Otter &lt;b&gt;17&lt;/b&gt;" in page and STEADY not in page
     assert page.count(f"signed by {TEACHER}") == 4
-    assert "if all were signed as counted" in page and "(Wilson)" in page
+    assert "once all sets are signed as counted" in page and "(Wilson)" in page
     assert class_page(results) == page  # the same results give the same bytes
 
 

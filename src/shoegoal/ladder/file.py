@@ -340,7 +340,7 @@ def _describe(detail: ErrorDetails) -> str:
         if isinstance(part, int):
             place += f"[{part}]"
         elif part in _RULE_KINDS:
-            continue  # the branch of pydantic's union, which is no key of the file
+            continue  # the branch of pydantic's union, which is not a key of the file
         else:
             place += f".{part}" if place else part
     message = detail["msg"].removeprefix("Value error, ")

@@ -82,7 +82,7 @@ def write_result(
     Raises
     ------
     OutputError
-        As for `write_evidence`, or the analysis holds a value that is no number.
+        As for `write_evidence`, or the analysis holds a value that is not a number.
     """
     with fresh_folder(folder) as fresh:
         save_analysis(fresh / ANALYSIS_FILE_NAME, analysis)
