@@ -222,7 +222,7 @@ def test_bad_ladders_and_stages_are_6(clip: Path, tmp_path: Path) -> None:
     ladder = tmp_path / "own.toml"
     result = run("count", clip, "--stage", "five-of-tne")
     assert result.exit_code == 6
-    assert 'Did you mean "five-of-ten"?' in one_line(result)
+    assert 'did you mean "five-of-ten"?' in one_line(result)
     assert run("stages", "--ladder", ladder).exit_code == 6
     ladder.write_text("title = 'Own'\n[[stages]\n")
     result = run("stages", "--ladder", ladder)

@@ -83,14 +83,18 @@ def test_hosts_that_cannot_be_are_turned_away(client: TestClient, host: str) -> 
     assert answer.status_code in (200, 400, 421) and hardened(answer)
 
 
+@pytest.mark.parametrize(
+    ("owner", "name", "path"),
+    [(KeyEntrance, "visitor", "/"), (phone, "find_holder", "/h/abc")],
+)
 def test_a_fault_of_ours_is_hardened_too(
-    client: TestClient, monkeypatch: pytest.MonkeyPatch
+    client: TestClient, monkeypatch: pytest.MonkeyPatch, owner: object, name: str, path: str
 ) -> None:
     def broken(*_: object) -> object:
         raise RuntimeError("a fault")
 
-    monkeypatch.setattr(KeyEntrance, "visitor", broken)
-    answer = client.get("/")
+    monkeypatch.setattr(owner, name, broken)
+    answer = client.get(path)
     assert answer.status_code == 500 and hardened(answer) and "a fault" in answer.text
 
 
@@ -256,17 +260,6 @@ def test_absurd_lengths_are_no_upload(tmp_path: Path, length: str) -> None:
     client.cookies.set(SLIP_COOKIE, next(iter(secrets.values())), path="/h")
     answer = client.post("/h/uploads", headers=headers)
     assert answer.status_code == 400 and hardened(answer)
-
-
-def test_a_fault_of_ours_is_hardened_for_pupils_too(
-    client: TestClient, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    def broken(*_: object) -> object:
-        raise RuntimeError("a fault")
-
-    monkeypatch.setattr(phone, "find_holder", broken)
-    answer = client.get("/h/abc")
-    assert answer.status_code == 500 and hardened(answer)
 
 
 @pytest.fixture

@@ -24,7 +24,7 @@ from shoegoal.record.book import Book
 from shoegoal.record.history import load_set
 from shoegoal.record.reviewing import answer_shot
 from shoegoal.record.status import Answer
-from shoegoal.scale.pages import class_page
+from shoegoal.scale.class_page import class_page
 from shoegoal.scale.results import ClassResults, class_results, direction_of
 from shoegoal.scale.tables import results_csv, results_json, results_xlsx
 from test_touch_sets import touch_set

@@ -190,7 +190,7 @@ def family(given: FamilyOptions) -> int:
         raise click.UsageError(f"--out must end in .html, and {out} does not")
     from shoegoal.analysis.folders import check_writable_file
     from shoegoal.record.book import Book
-    from shoegoal.scale.pages import family_html, family_pages
+    from shoegoal.scale.family_page import family_html, family_pages
     from shoegoal.written import replace_file
 
     check_writable_file(out)
@@ -248,7 +248,7 @@ def _write(out: Path, found: ClassResults) -> None:
         case ".json":
             content = tables.results_json(found).encode()
         case _:
-            from shoegoal.scale.pages import class_page
+            from shoegoal.scale.class_page import class_page
 
             content = class_page(found).encode()
     try:

@@ -59,9 +59,9 @@ def stages(given: StagesOptions) -> int:
 
     loaded = load_ladder(given.ladder)
     if given.json:
-        from shoegoal.analysis.model import plain_ladder
+        from shoegoal.analysis.model import serialise_ladder
 
-        click.echo(json_text.dumps(plain_ladder(loaded), indent=1, ensure_ascii=False))
+        click.echo(json_text.dumps(serialise_ladder(loaded), indent=1, ensure_ascii=False))
     else:
         _print_ladder(loaded)
     return 0

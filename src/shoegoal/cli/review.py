@@ -72,11 +72,11 @@ class SignOptions(BookOptions):
 @with_options(ReviewOptions)
 @click.pass_context
 def review(ctx: click.Context, given: ReviewOptions) -> int:
-    """Look at the sets in the record book, correct them and sign them, on a page in the browser.
+    """Look at the sets in the record book, correct them and sign them.
 
-    Without a command, it serves the page to this computer only and prints its address; Ctrl-C ends
-    it. With --site it serves other computers, to people with an account (shoegoal accounts). The
-    commands do the same without a browser; start with --list.
+    Without a command, it serves a page for the browser, to this computer only, and prints its
+    address; Ctrl-C ends it. With --site it serves other computers, to people with an account
+    (shoegoal accounts). The commands do the same without a browser; start with --list.
     """
     if ctx.invoked_subcommand is not None:
         return 0

@@ -33,8 +33,8 @@ from shoegoal.record.set_states import waiting_sets
 from shoegoal.review.guard import SLIP_COOKIE
 from shoegoal.review.tus import PART_TYPE, UPLOADS, VERSION
 from shoegoal.scale.assignments import Assignment, assignments_by_file_name
+from shoegoal.scale.class_page import class_page
 from shoegoal.scale.class_run import ClipOutcome, Watcher, outcome_of
-from shoegoal.scale.pages import class_page
 from shoegoal.scale.results import ClassResults, class_results, pupils_of
 from shoegoal.written import replace_file
 
