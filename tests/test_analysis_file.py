@@ -110,8 +110,8 @@ def _changed(change: Callable[[Any], object]) -> bytes:
         (lambda a: a["verdict"]["looks"].update(shots=[9]), r"verdict\.looks"),
         (lambda a: a.update(format_version=5), "newer shoegoal.*update"),
         (lambda a: a.update(format_version=2), "old format 2.*count the clip again"),
-        (lambda a: a.update(format_version="1"), "no analysis file"),
-        (lambda a: a.pop("format_version"), "no analysis file"),
+        (lambda a: a.update(format_version="1"), "not an analysis file"),
+        (lambda a: a.pop("format_version"), "not an analysis file"),
     ],
 )
 def test_damage_is_named_with_its_place(change: Callable[[Any], object], says: str) -> None:
@@ -124,10 +124,10 @@ def test_damage_is_named_with_its_place(change: Callable[[Any], object], says: s
     [
         (b"", "line 1, column 1"),
         (analysis_to_json(example_analysis()).encode()[:900], r"line \d+, column \d+"),
-        (b"[1, 2]", "no analysis file"),
-        (b"\xff\xd8\xff\xe0 a picture", "no analysis file"),
-        (b"[" * 100_000, "no analysis file"),
-        (b'{"format_version": NaN}', "NaN is no number"),
+        (b"[1, 2]", "not an analysis file"),
+        (b"\xff\xd8\xff\xe0 a picture", "not an analysis file"),
+        (b"[" * 100_000, "not an analysis file"),
+        (b'{"format_version": NaN}', "NaN is not a number"),
     ],
 )
 def test_what_is_no_analysis_is_refused(content: bytes, says: str) -> None:

@@ -233,8 +233,8 @@ def test_letters_that_the_pdf_lacks_are_told(tmp_path: Path) -> None:
     [
         (("--out", "cards.doc"), 2, "must end in .pdf or .html"),
         ((), 2, "--out"),
-        (("--out", "none/cards.pdf"), 7, "is no folder"),
-        (("--out", "cards.pdf", "--stage", "five"), 6, 'There is no stage "five"'),
+        (("--out", "none/cards.pdf"), 7, "is not a folder"),
+        (("--out", "cards.pdf", "--stage", "five"), 6, 'there is no stage "five"'),
         (("--out", "cards.pdf", "--ladder", "none.toml"), 6, "no such ladder file"),
     ],
 )

@@ -17,7 +17,7 @@ from click.testing import CliRunner, Result
 from analysis_examples import SIZE_PX, START_S, example_analysis, still_at
 from clip_writer import ramp_pictures, write_clip, write_sound
 from counted_cli import pipeline
-from shoegoal.analysis.file import load_analysis
+from shoegoal.analysis.file import load_analysis, save_analysis
 from shoegoal.analysis.model import Analysis
 from shoegoal.cli.main import EXIT_CODES, cli
 from shoegoal.cli.report import interval_text, where_text
@@ -222,7 +222,7 @@ def test_bad_ladders_and_stages_are_6(clip: Path, tmp_path: Path) -> None:
     ladder = tmp_path / "own.toml"
     result = run("count", clip, "--stage", "five-of-tne")
     assert result.exit_code == 6
-    assert 'Did you mean "five-of-ten"?' in one_line(result)
+    assert 'did you mean "five-of-ten"?' in one_line(result)
     assert run("stages", "--ladder", ladder).exit_code == 6
     ladder.write_text("title = 'Own'\n[[stages]\n")
     result = run("stages", "--ladder", ladder)
@@ -338,6 +338,14 @@ def test_intervals_and_places_read_as_they_should() -> None:
     assert [where_text(shot) for shot in shots[1:4]] == [
         "170 ± 5 cm left", "55 ± 5 cm left", "short",
     ]  # fmt: skip
+
+
+def test_balls_left_out_for_one_reason_share_a_line(tmp_path: Path) -> None:
+    analysis = example_analysis()
+    (first,) = analysis.left_out
+    again = replace(first, time_s=first.time_s + 1.5)
+    save_analysis(tmp_path / "analysis.json", replace(analysis, left_out=(first, again)))
+    assert "0:10.0, 0:11.5: it did not head for the goal" in run("show", tmp_path).stdout
 
 
 def test_cautions_and_version() -> None:

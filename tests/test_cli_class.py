@@ -90,5 +90,5 @@ def test_what_the_command_line_alone_shows_to_be_wrong(tmp_path: Path) -> None:
     both = run("class", "run", tmp_path, "--class", "7b", "--workers", 2, "--dask", "tcp://x:1")
     assert both.exit_code == 2 and "not both" in both.stderr
     nowhere = run("class", "run", tmp_path / "nowhere", "--class", "7b")
-    assert nowhere.exit_code == 6 and "is no folder" in nowhere.stderr
+    assert nowhere.exit_code == 6 and "is not a folder" in nowhere.stderr
     assert run("class", "run", tmp_path, "--class", "7b").exit_code == 6

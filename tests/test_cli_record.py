@@ -60,8 +60,25 @@ def test_from_a_count_to_a_signed_and_proved_tally(tmp_path: Path) -> None:
     assert "signed (version 3)" in done("review", "sign", 1, "--by", TEACHER)
     assert "1 of them signed" in done("record", "verify")
     assert "advance, signed by T. Quill" in " ".join(done("record", "list").split())
-    assert done("review", "--list") == "no sets\n"
+    assert done("review", "--list") == "no sets are waiting\n"
     assert "was signed by" in refused("review", "undo", 1, code=9)
+
+
+@pytest.mark.parametrize(
+    "command",
+    ["record verify", "record list", "record accuracy", "review --list", "review show 1",
+     "class results --class 7b", "coach report --class 7b", "accounts list", "work --until-empty"],
+)  # fmt: skip
+def test_a_mistyped_book_is_refused_and_not_begun(tmp_path: Path, command: str) -> None:
+    mistyped = tmp_path / "bok.sqlite3"
+    said = refused(*command.split(), "--book", mistyped, code=8)
+    assert f"there is no record book {mistyped} yet" in said
+    assert not mistyped.exists()
+
+
+def test_help_of_a_group_says_whole_sentences() -> None:
+    for group in ("record", "review", "coach", "class", "accounts"):
+        assert "..." not in done(group, "--help").partition("\nCommands:\n")[2]
 
 
 def test_json_throughout(tmp_path: Path) -> None:

@@ -142,7 +142,7 @@ def test_what_a_page_names_is_there(page: Path) -> None:
 def test_the_readme_is_short_and_leads_on() -> None:
     readme = (ROOT / "README.md").read_text(encoding="utf-8")
     assert 110 <= len(readme.splitlines()) <= 150
-    numbered = re.findall(r"^\d+\. \[", readme.split("## Go on")[1], re.M)
+    numbered = re.findall(r"^\d+\. \[", readme.split("## Read on")[1], re.M)
     assert len(numbered) == 10
 
 

@@ -158,7 +158,7 @@ def test_the_protocols_own_client_sends_a_clip(book: Book, tmp_path: Path) -> No
     [
         (1_000_001, {}, 413, "at most 1 MB can be sent"),
         (10, {"name": "notes.txt", "stage": STAGE}, 201, ""),  # video/mp4 by its type
-        (10, {"stage": "no-such-stage"}, 400, "There is no stage"),
+        (10, {"stage": "no-such-stage"}, 400, "there is no stage"),
     ],
 )
 def test_what_is_over_the_limits_gets_a_clear_answer(

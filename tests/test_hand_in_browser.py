@@ -136,7 +136,7 @@ def test_from_the_slip_to_what_to_try_next(
     with watched_page(browser, f"http://127.0.0.1:{site.port}", viewport=DESK) as desk:
         desk.goto(site.teachers)
         expect(desk.get_by_role("heading", name="Nothing needs a look")).to_be_visible()
-        desk.get_by_role("link", name="To the sheet").click()
+        desk.get_by_role("link", name="Look and sign").click()
         desk.get_by_label("Signing as").fill("T. Quill")
         desk.locator("h1").click()
         desk.keyboard.press("Enter")

@@ -9,7 +9,7 @@ import pypdfium2
 import zxingcpp
 from click.testing import CliRunner
 
-from shoegoal.analysis.model import ladder_from_plain, plain_ladder
+from shoegoal.analysis.model import deserialise_ladder, serialise_ladder
 from shoegoal.cli.main import cli
 from shoegoal.ladder.ladders import load_ladder
 from shoegoal.record.book import Book
@@ -25,7 +25,7 @@ def test_slips_are_printed_with_a_code_that_any_reader_reads(tmp_path: Path) -> 
         assert done.exit_code == code, done.output
         return done.output
 
-    refused = run("hand-in", "--class", "7b", code=6)
+    refused = run("hand-in", "--class", "7b", code=8)
     assert "record enrol" in refused and refused.count("\n") == 1
     run("record", "enrol", "--class", "7b", "--pupil", "Otter 12")
     made = run("hand-in", "--class", "7b", "--out", str(out), "--site", "https://shots.example")
@@ -50,4 +50,4 @@ def test_slips_are_printed_with_a_code_that_any_reader_reads(tmp_path: Path) -> 
 
 def test_the_books_ladder_comes_back_as_it_was() -> None:
     ladder = load_ladder()
-    assert ladder_from_plain(json.loads(json.dumps(plain_ladder(ladder)))) == ladder
+    assert deserialise_ladder(json.loads(json.dumps(serialise_ladder(ladder)))) == ladder

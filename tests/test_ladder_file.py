@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner, Result
 
-from shoegoal.analysis.model import plain_ladder
+from shoegoal.analysis.model import serialise_ladder
 from shoegoal.cli.main import cli
 from shoegoal.errors import BadSettingsError
 from shoegoal.ladder.file import TomlPlaces
@@ -86,11 +86,11 @@ def test_unknown_stage_lists_the_names_and_the_closest() -> None:
     with pytest.raises(BadSettingsError) as refusal:
         ladder.stage_by_name("five of tin")
     message = str(refusal.value)
-    assert 'Did you mean "five-of-ten"?' in message
+    assert 'did you mean "five-of-ten"?' in message
     assert all(stage.name in message for stage in ladder.stages)
     with pytest.raises(BadSettingsError) as refusal:
         ladder.stage_by_name("zzz")
-    assert "Did you mean" not in str(refusal.value)
+    assert "did you mean" not in str(refusal.value)
 
 
 def test_stage_overrides_the_ladders_ball_size() -> None:
@@ -420,7 +420,7 @@ def test_the_shipped_ladder_shows_second_rounds_and_tells_them_in_json() -> None
     ladder = load_ladder()
     assert {rung.advance for rung in ladder.rungs} >= {Advance.MET, Advance.MET_EASIER}
     listed = json.loads(run("stages", "--json").stdout)
-    assert listed == json.loads(json.dumps(plain_ladder(ladder)))
+    assert listed == json.loads(json.dumps(serialise_ladder(ladder)))
     by_name = {stage["name"]: stage for stage in listed["stages"]}
     assert by_name["five-of-ten"]["easier"]["width_steps"] == 6
     assert by_name["touches"]["harder"] is None

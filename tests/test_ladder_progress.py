@@ -64,7 +64,7 @@ PLAIN = Ladder("L", None, (rung("a"), rung("b", retries=1), rung("c")))
         ("a+ b-", "try again: Stage b (1 try left)", 1),
         ("a+ b.", "next: Stage b", 1),  # an unfinished set uses up no try
         ("a+ b- b-", "tries used up, the teacher decides: Stage b", 1),
-        ("a+ b- b?", "first look at the waiting set: Stage b", 1),
+        ("a+ b- b?", "look at the waiting set first: Stage b", 1),
         ("a+ b? b+", "next: Stage c", 2),  # met by another set: the waiting one changes nothing
         ("a+ b+ c+", "the whole ladder is climbed", 3),
         ("b-", "try again: Stage b (1 try left)", 0),  # began further up
@@ -113,7 +113,7 @@ def test_states_of_the_rungs() -> None:
             "a- a- a-easier+ a- a-",
             "tries used up, the teacher decides: Stage a",
         ),
-        (Advance.MET, "a- a- a-easier?", "first look at the waiting set: Stage a, easier"),
+        (Advance.MET, "a- a- a-easier?", "look at the waiting set first: Stage a, easier"),
         (Advance.MET_HARDER, "a+", "next: Stage a, harder"),
         (Advance.MET_HARDER, "a-harder+", "next: Stage a"),
         (Advance.MET_HARDER, "a+ a-harder-", "try again: Stage a, harder (1 try left)"),

@@ -105,7 +105,7 @@ def test_a_key_is_for_its_owner_alone_and_can_be_taken_along(
         "already has a key" in run("record", "key", "--take", tmp_path / "copy.pem", code=6).stderr
     )
     (tmp_path / "no.pem").write_text("my holiday plans")
-    assert "is no key" in run("record", "key", "--take", tmp_path / "no.pem", code=6).stderr
+    assert "is not a key" in run("record", "key", "--take", tmp_path / "no.pem", code=6).stderr
     monkeypatch.setenv("SHOEGOAL_KEYS", str(tmp_path / "no.pem" / "below"))
     assert "cannot be stored" in run("record", "key", code=7).stderr
 

@@ -87,7 +87,7 @@ def test_from_a_counted_clip_to_a_signed_tally(by_command: tuple[str, str], page
     page.goto(address)
     expect(page.get_by_role("heading", name="Nothing needs a look")).to_be_visible(timeout=30_000)
     assert "key=" not in page.url  # the key does not stay in the address
-    page.get_by_role("link", name="To the sheet").click()
+    page.get_by_role("link", name="Look and sign").click()
     expect(page.locator(".sheet .card")).to_have_count(1)
     glance = page.get_by_alt_text("Each shot at the line.")
     expect(glance).to_have_js_property("complete", True)

@@ -59,6 +59,13 @@ def filed_result(book: Book, folder: Path) -> None:
         file_count(connection, load_analysis(folder), folder, class_name="7b")
 
 
+def test_stills_are_named_as_what_they_show(client: Browser, book: Book) -> None:
+    """The fourth shot of the example stopped short, so no still shows it at the line."""
+    file_set(book, "doubtful.mp4")
+    for shot, caption in ((1, "at the line 0:0"), (4, "last seen 0:1")):
+        assert f'data-line-caption="{caption}' in client.get(f"/sets/1?shot={shot}").text
+
+
 def test_the_queue_names_what_waits_and_what_is_signed(client: Browser, book: Book) -> None:
     empty = client.get("/").text
     assert "No sets yet" in empty and "shoegoal hand-in" in empty  # what to do next
@@ -130,7 +137,7 @@ def test_every_form_does_its_work(client: Browser, book: Book) -> None:
         ("answer", {"shot": "77", "answer": "make"}, "has no shot 77"),
         ("answer", {"shot": "x", "answer": "make"}, "no usable shot"),
         ("answer", {"shot": "1", "answer": "goal"}, "say what the shot is"),
-        ("add", {"time": "later", "answer": "make"}, "is no time"),
+        ("add", {"time": "later", "answer": "make"}, "is not a time"),
         ("add", {"time": "1", "answer": "retake"}, "can be added: make, miss"),
         ("markers", {"left": "1,1"}, "point at both markers"),
         ("markers", {"left": "nan,1", "right": "5,5"}, "point at both markers"),
@@ -333,5 +340,5 @@ def test_times_read_as_on_a_player(text: str, seconds: float) -> None:
 
 @pytest.mark.parametrize("text", ["", "x", "1:77", "-3", "nan", "1:2:3", "inf"])
 def test_what_is_no_time_is_refused(text: str) -> None:
-    with pytest.raises(BadSettingsError, match="is no time"):
+    with pytest.raises(BadSettingsError, match="is not a time"):
         clock_seconds(text)

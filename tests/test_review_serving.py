@@ -57,7 +57,7 @@ def test_nobody_comes_in_without_account_and_https(
 
 def test_accounts_by_command(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("SHOEGOAL_BOOK", str(tmp_path / "book.sqlite3"))
-    assert invoke("accounts", "list") == "no accounts\n"
+    assert invoke("accounts", "list") == "no accounts (shoegoal accounts add makes them)\n"
     invoke("record", "enrol", "--class", "7b", "--pupil", "Otter 12")
     add = ("accounts", "add")
     assert invoke(*add, "T. Quill", "--role", "teacher", typed=f"{PASSWORD}\n")

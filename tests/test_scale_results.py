@@ -24,7 +24,7 @@ from shoegoal.record.book import Book
 from shoegoal.record.history import load_set
 from shoegoal.record.reviewing import answer_shot
 from shoegoal.record.status import Answer
-from shoegoal.scale.pages import class_page
+from shoegoal.scale.class_page import class_page
 from shoegoal.scale.results import ClassResults, class_results, direction_of
 from shoegoal.scale.tables import results_csv, results_json, results_xlsx
 from test_touch_sets import touch_set
@@ -208,7 +208,7 @@ def test_the_page_stands_alone_and_marks_what_nobody_signed(results: ClassResult
     assert reader.tags.count("svg") == 5  # stages, and two for each pupil with shots
     assert "Otter &lt;b&gt;17&lt;/b&gt;" in page and STEADY not in page
     assert page.count(f"signed by {TEACHER}") == 4
-    assert "if all were signed as counted" in page and "(Wilson)" in page
+    assert "once all sets are signed as counted" in page and "(Wilson)" in page
     assert class_page(results) == page  # the same results give the same bytes
 
 

@@ -364,7 +364,7 @@ def _ball(given: BallSize | str) -> BallSize:
         return BallSize(given)
     except ValueError as error:
         sizes = ", ".join(size.value for size in BallSize)
-        raise BadSettingsError(f"{given!r} is no size of a ball; give one of {sizes}") from error
+        raise BadSettingsError(f"{given!r} is not a size of a ball; give one of {sizes}") from error
 
 
 def _point(given: AnyPoint) -> ImagePoint:

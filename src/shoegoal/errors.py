@@ -16,7 +16,7 @@ class ShoegoalError(Exception):
 
 
 class ClipUnreadableError(ShoegoalError):
-    """The file is missing, is no video, or breaks off before anything could be seen."""
+    """The file is missing, is not a video, or breaks off before anything could be seen."""
 
     exit_code = 4
 

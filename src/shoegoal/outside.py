@@ -27,7 +27,7 @@ def open_regular(path: Path, *, follow: bool = True) -> BufferedReader:
     Raises
     ------
     OSError
-        It is not there, may not be read, or is no regular file; ``strerror`` says so.
+        It is not there, may not be read, or is not a regular file; ``strerror`` says so.
     """
     flags = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
     if not follow:
@@ -38,7 +38,7 @@ def open_regular(path: Path, *, follow: bool = True) -> BufferedReader:
         raise OSError(0, str(error), str(path)) from error
     if not stat.S_ISREG(os.fstat(handle).st_mode):
         os.close(handle)
-        raise OSError(0, "it is no regular file", str(path))
+        raise OSError(0, "it is not a regular file", str(path))
     return os.fdopen(handle, "rb")
 
 
@@ -54,7 +54,8 @@ def read_outside(path: Path, most_bytes: int, *, follow: bool = True) -> bytes:
     Raises
     ------
     OSError
-        It is not there, may not be read, is no regular file, or is too long; ``strerror`` says so.
+        It is not there, may not be read, is not a regular file, or is too long; ``strerror`` says
+        which.
     """
     with open_regular(path, follow=follow) as stream:
         content = stream.read(most_bytes + 1)

@@ -92,7 +92,7 @@ def save_analysis(path: Path, analysis: Analysis) -> None:
     Raises
     ------
     OutputError
-        The file cannot be written, or the analysis holds a value that is no number.
+        The file cannot be written, or the analysis holds a value that is not a number.
     """
     content = analysis_to_json(analysis).encode()
     try:
@@ -155,7 +155,7 @@ def _place_of(plain: object, is_wanted: Callable[[object], bool], place: str = "
 def _parsed(content: bytes, file_name: str) -> Any:
     def refuse(word: str) -> NoReturn:
         raise BadSettingsError(
-            f"{file_name}: {word} is no number that JSON knows, so the file is damaged; "
+            f"{file_name}: {word} is not a number that JSON knows, so the file is damaged; "
             f"{_COUNT_AGAIN}"
         )
 
@@ -168,7 +168,7 @@ def _parsed(content: bytes, file_name: str) -> Any:
         ) from error
     except (ValueError, RecursionError) as error:  # not text, or nested without end
         raise BadSettingsError(
-            f"{file_name} is no analysis file; name the {ANALYSIS_FILE_NAME} that "
+            f"{file_name} is not an analysis file; name the {ANALYSIS_FILE_NAME} that "
             "shoegoal count wrote"
         ) from error
 
@@ -177,7 +177,7 @@ def _check_version(plain: object, file_name: str) -> None:
     version = plain.get("format_version") if isinstance(plain, dict) else None
     if not isinstance(version, int) or isinstance(version, bool):
         raise BadSettingsError(
-            f"{file_name} is no analysis file (it names no format_version); name the "
+            f"{file_name} is not an analysis file (it names no format_version); name the "
             f"{ANALYSIS_FILE_NAME} that shoegoal count wrote"
         )
     if version > FORMAT_VERSION:

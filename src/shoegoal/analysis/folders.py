@@ -63,14 +63,14 @@ def check_replaceable(final: Path) -> None:
     try:
         if not final.parent.is_dir():
             raise OutputError(
-                f"{final.parent} is no folder, so {final.name} cannot be written in it; "
+                f"{final.parent} is not a folder, so {final.name} cannot be written in it; "
                 "make the folder or name another with --out"
             )
         if not os.path.lexists(final):
             return
         if final.is_symlink() or not final.is_dir():
             raise OutputError(
-                f"{final} exists and is no folder; move it away or name another folder with --out"
+                f"{final} exists and is not a folder; move it away or name another one with --out"
             )
         present = {
             path.relative_to(final).as_posix() for path in final.rglob("*") if not path.is_dir()
@@ -104,7 +104,7 @@ def check_writable_file(path: Path) -> None:
     if path.is_dir():
         raise OutputError(f"{path} is a folder; name a file")
     if not path.absolute().parent.is_dir():
-        raise OutputError(f"{path.absolute().parent} is no folder; make it or name another file")
+        raise OutputError(f"{path.absolute().parent} is not a folder; make it or name another file")
     if not os.access(path.absolute().parent, os.W_OK):
         raise OutputError(f"{path.absolute().parent} may not be written in; name another file")
 

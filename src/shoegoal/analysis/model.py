@@ -156,7 +156,7 @@ class StageRecord:
         raise ValueError(f'the rule "{self.rule_kind}" is unknown or lacks its numbers')
 
 
-def plain_ladder(ladder: Ladder) -> dict[str, Any]:
+def serialise_ladder(ladder: Ladder) -> dict[str, Any]:
     """Write a ladder down in plain values, as JSON takes them."""
     return {
         "title": ladder.title,
@@ -173,13 +173,13 @@ def plain_ladder(ladder: Ladder) -> dict[str, Any]:
     }
 
 
-def ladder_from_plain(plain: dict[str, Any]) -> Ladder:
-    """Build a ladder again from what `plain_ladder` wrote.
+def deserialise_ladder(values: dict[str, Any]) -> Ladder:
+    """Build a ladder again from what `serialise_ladder` returned.
 
     Raises
     ------
     KeyError, TypeError, ValueError, BadSettingsError
-        It is none.
+        The values are not those of a ladder.
     """
 
     def stage(fields: dict[str, Any] | None) -> Stage | None:
@@ -187,11 +187,11 @@ def ladder_from_plain(plain: dict[str, Any]) -> Ladder:
 
     names = StageRecord.__dataclass_fields__
     rungs = []
-    for one in plain["stages"]:
+    for one in values["stages"]:
         own = StageRecord(**{name: one[name] for name in names}).to_stage()
         harder, easier = stage(one["harder"]), stage(one["easier"])
         rungs.append(Rung(own, harder, easier, Advance(one["advance"])))
-    return Ladder(plain["title"], plain["school"], tuple(rungs))
+    return Ladder(values["title"], values["school"], tuple(rungs))
 
 
 class MarkersSource(StrEnum):

@@ -34,7 +34,7 @@ def earlier_results(result: Path | None, named: Iterable[Path]) -> list[Path]:
         inside = [folder] if (folder / ANALYSIS_FILE_NAME).is_file() else _results_in(folder)
         if not inside:
             raise BadSettingsError(
-                f"{folder} is no result of an earlier count and holds none; name a folder that "
+                f"{folder} is not a result of an earlier count and holds none; name a folder that "
                 f"shoegoal count wrote, or one with such folders ending in {RESULT_SUFFIX}"
             )
         found += inside

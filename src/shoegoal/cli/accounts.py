@@ -8,11 +8,11 @@ from dataclasses import asdict, dataclass, field
 
 import click
 
-from shoegoal.cli.options import BookOptions, meaning, with_options
+from shoegoal.cli.options import BookOptions, Commands, meaning, with_options
 from shoegoal.errors import BadSettingsError
 
 
-@click.group()
+@click.group(cls=Commands)
 def accounts() -> None:
     """Say who may open the page from another computer, and as what.
 
@@ -71,7 +71,7 @@ def list_all(given: BookOptions) -> int:
     from shoegoal.record.accounts import list_accounts
     from shoegoal.record.book import Book
 
-    with Book(given.book).reading() as connection:
+    with Book.existing(given.book).reading() as connection:
         found = list_accounts(connection)
     if given.json:
         plain = [asdict(one) for one in found]
@@ -82,7 +82,7 @@ def list_all(given: BookOptions) -> int:
         parts = [one.name, one.role.value, f"of {of}" if of else "", "disabled" * one.disabled]
         click.echo(", ".join(part for part in parts if part))
     if not found:
-        click.echo("no accounts")
+        click.echo("no accounts (shoegoal accounts add makes them)")
     return 0
 
 
@@ -94,7 +94,7 @@ def password(given: PlaceOptions, name: str) -> int:
     from shoegoal.record.accounts import account_called, set_password
     from shoegoal.record.book import Book
 
-    opened = Book(given.book)
+    opened = Book.existing(given.book)
     with opened.reading() as connection:
         account_called(connection, name)
     chosen = _new_password()
@@ -128,7 +128,7 @@ def unlock(given: PlaceOptions, name: str) -> int:
     from shoegoal.record.accounts import forget_tries
     from shoegoal.record.book import Book
 
-    failed = forget_tries(Book(given.book), name)
+    failed = forget_tries(Book.existing(given.book), name)
     click.echo(f"{name}: {failed} failed {'login' if failed == 1 else 'logins'} forgotten")
     return 0
 
@@ -137,7 +137,7 @@ def _set_disabled(name: str, book: str | None, *, disabled: bool) -> int:
     from shoegoal.record.accounts import set_disabled
     from shoegoal.record.book import Book
 
-    with Book(book).writing() as connection:
+    with Book.existing(book).writing() as connection:
         set_disabled(connection, name, disabled)
     click.echo(f"{name}: {'disabled' if disabled else 'enabled'}")
     return 0

@@ -38,13 +38,13 @@ _ANSWERS = {
 }
 
 
-def print_summaries(summaries: list[dict[str, Any]], *, json: bool) -> None:
-    """Print sets in short, one a line."""
+def print_summaries(summaries: list[dict[str, Any]], *, json: bool, none: str = "no sets") -> None:
+    """Print sets in short, one a line; ``none`` is said where there are none."""
     if json:
         click.echo(json_text.dumps(summaries, indent=1, ensure_ascii=False))
         return
     if not summaries:
-        click.echo("no sets")
+        click.echo(none)
         return
     table = table_of(("set", "state", "class", "pupil", "stage", "counted", "verdict"))
     for one in summaries:
@@ -261,7 +261,7 @@ def print_advice(rows: Sequence[PupilRow]) -> None:
 def _next_text(row: PupilRow) -> str:
     if not row.next_if_signed:
         return row.next_step
-    return f"{row.next_step} (were all signed: {row.next_if_signed})"
+    return f"{row.next_step} (once all sets are signed: {row.next_if_signed})"
 
 
 def _makes(share: Share) -> str:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from shoegoal.cli.options import ClassOptions, FilePath, meaning, with_options
+from shoegoal.cli.options import ClassOptions, Commands, FilePath, meaning, with_options
 from shoegoal.errors import EXIT_NEEDS_A_LOOK, EXIT_SOME_FAILED, BadSettingsError
 
 if TYPE_CHECKING:
@@ -27,7 +27,7 @@ DEFAULT_FOLDER = Path("shoegoal-demo")
 _ENDINGS = (".html", ".xlsx", ".csv", ".json")
 
 
-@click.group("class")
+@click.group("class", cls=Commands)
 def class_group() -> None:
     """Count the clips of a whole class, and see its results.
 
@@ -116,7 +116,7 @@ def results(given: ResultsOptions) -> int:
     from shoegoal.record.book import Book
     from shoegoal.scale.results import class_results
 
-    opened = Book(given.book)
+    opened = Book.existing(given.book)
     ladder = ladder_of(opened, given.class_name, given.ladder)
     found = class_results(opened, given.class_name, ladder)
     if given.json:
@@ -151,7 +151,7 @@ def next_(given: NextOptions) -> int:
     from shoegoal.record.book import Book
     from shoegoal.scale.results import class_results
 
-    opened = Book(given.book)
+    opened = Book.existing(given.book)
     ladder = ladder_of(opened, given.class_name, given.ladder)
     rows = class_results(opened, given.class_name, ladder).pupils
     if given.pupil is not None:
@@ -190,11 +190,11 @@ def family(given: FamilyOptions) -> int:
         raise click.UsageError(f"--out must end in .html, and {out} does not")
     from shoegoal.analysis.folders import check_writable_file
     from shoegoal.record.book import Book
-    from shoegoal.scale.pages import family_html, family_pages
+    from shoegoal.scale.family_page import family_html, family_pages
     from shoegoal.written import replace_file
 
     check_writable_file(out)
-    opened = Book(given.book)
+    opened = Book.existing(given.book)
     ladder = ladder_of(opened, class_name, given.ladder)
     pages = family_pages(opened, class_name, ladder, given.pupil)
     if not pages:
@@ -248,7 +248,7 @@ def _write(out: Path, found: ClassResults) -> None:
         case ".json":
             content = tables.results_json(found).encode()
         case _:
-            from shoegoal.scale.pages import class_page
+            from shoegoal.scale.class_page import class_page
 
             content = class_page(found).encode()
     try:
@@ -263,7 +263,7 @@ def _clips(
     from shoegoal.scale.assignments import assignments_by_file_name, read_manifest
 
     if not folder.is_dir():
-        raise BadSettingsError(f"{folder} is no folder; name the folder with the class's clips")
+        raise BadSettingsError(f"{folder} is not a folder; name the folder with the class's clips")
     if manifest is not None:
         return read_manifest(manifest, folder, ladder), []
     return assignments_by_file_name(folder, ladder)
@@ -359,7 +359,7 @@ def _demo_lines(seen: Demo, folder: DemoFolder, wall_s: float) -> Iterator[str]:
     )
     yield f"The class page, to open in a browser: {folder.page}"
     yield ""
-    yield "Go on, in this order:"
+    yield "Next, in this order:"
     yield f"  {typed('review --open', book=folder.book)}"
     if seen.to_look_at:
         yield f"  {typed(f'review show {seen.to_look_at[0]}', book=folder.book)}"

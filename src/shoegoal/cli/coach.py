@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from shoegoal.cli.options import BookOptions, with_options
+from shoegoal.cli.options import BookOptions, Commands, with_options
 
 if TYPE_CHECKING:
     from shoegoal.record.coaching import Agreement, Check, CueReport
@@ -20,7 +20,7 @@ _ROUND = click.IntRange(1)
 _ANSWER = click.Choice(["make", "miss", "in band", "look", "cannot-tell"])
 
 
-@click.group()
+@click.group(cls=Commands)
 def coach() -> None:
     """Check a random sample of shots without seeing the count.
 
@@ -51,7 +51,7 @@ def draw(given: DrawOptions) -> int:
     from shoegoal.record.coaching import HIGHEST_SEED, checks_of, draw_round
 
     sown = secrets.randbelow(HIGHEST_SEED) if given.seed is None else given.seed
-    with Book(given.book).writing() as connection:
+    with Book.existing(given.book).writing() as connection:
         size = given.size or DEFAULT_SIZE
         round_id = draw_round(connection, given.class_name, size, sown, cues=given.cues)
         checks = checks_of(connection, round_id)
@@ -69,7 +69,7 @@ def show(given: BookOptions, round_id: int) -> int:
     from shoegoal.record.book import Book
     from shoegoal.record.coaching import checks_of
 
-    with Book(given.book).reading() as connection:
+    with Book.existing(given.book).reading() as connection:
         _print_checks(round_id, checks_of(connection, round_id), json=given.json)
     return 0
 
@@ -95,7 +95,7 @@ def answer(given: AnswerOptions, round_id: int, place: int, seen: str) -> int:
     from shoegoal.record.book import Book
     from shoegoal.record.coaching import answer_check
 
-    with Book(given.book).writing() as connection:
+    with Book.existing(given.book).writing() as connection:
         answer_check(connection, round_id, place, seen, given.by or "")
     click.echo(f"round {round_id}, shot {place}: {seen}")
     return 0
@@ -117,7 +117,7 @@ def report(given: ReportOptions) -> int:
     from shoegoal.record.coaching import report_of
 
     width = DEFAULT_INTERVAL if given.interval is None else given.interval
-    with Book(given.book).reading() as connection:
+    with Book.existing(given.book).reading() as connection:
         found = report_of(connection, given.class_name, width)
     if given.json:
         click.echo(json_text.dumps(asdict(found), indent=1, ensure_ascii=False))

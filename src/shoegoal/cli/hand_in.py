@@ -71,7 +71,7 @@ def hand_in(given: HandInOptions) -> int:
         )
         if value is not None
     }
-    with Book(given.book).writing() as connection:
+    with Book.existing(given.book).writing() as connection:
         settings = remember_class(connection, given.class_name, ladder=loaded, limits=limits)
         made = []
         if out is not None or given.json:
@@ -134,7 +134,7 @@ def work(given: WorkOptions) -> int:
     from shoegoal.scale.work import Duty, parent_is_gone, work_once, work_until
 
     duty = Duty(checks=given.only != "counts", counts=given.only != "checks")
-    opened = Book(given.book)
+    opened = Book.existing(given.book)
     with ClipReader() as reader:
         count = reader.count if given.dask is None else _counter_on(given.dask)
         check = partial(reader.do, check_filming)

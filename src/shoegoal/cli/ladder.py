@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import click
 
 from shoegoal.card.cautions import CAUTIONS
-from shoegoal.cli.options import FilePath, meaning, with_options
+from shoegoal.cli.options import Commands, FilePath, meaning, with_options
 
 if TYPE_CHECKING:
     from shoegoal.ladder.ladders import Ladder
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 CARD_KINDS = (".pdf", ".html")
 
 
-@click.group()
+@click.group(cls=Commands)
 def ladder() -> None:
     """Check ladder files: the stages of a class, in TOML."""
 
@@ -59,9 +59,9 @@ def stages(given: StagesOptions) -> int:
 
     loaded = load_ladder(given.ladder)
     if given.json:
-        from shoegoal.analysis.model import plain_ladder
+        from shoegoal.analysis.model import serialise_ladder
 
-        click.echo(json_text.dumps(plain_ladder(loaded), indent=1, ensure_ascii=False))
+        click.echo(json_text.dumps(serialise_ladder(loaded), indent=1, ensure_ascii=False))
     else:
         _print_ladder(loaded)
     return 0

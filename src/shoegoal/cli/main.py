@@ -57,7 +57,7 @@ _MODULES = {
     "board": ("lens", "Write the board to print for `shoegoal lens` (.pdf or .png)."),
     "lens": ("lens", "Measure a phone's lens from CLIP, a clip of the printed board."),
     "record": ("record", "Keep counts in a record book that shows every later change."),
-    "review": ("review", "Look at the sets in the record book, correct them and sign them"),
+    "review": ("review", "Look at the sets in the record book, correct them and sign them."),
     "coach": ("coach", "Check a random sample of shots without seeing the count."),
     "accounts": ("accounts", "Say who may open the page from another computer, and as what."),
     "hand-in": (

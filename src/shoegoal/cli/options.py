@@ -36,6 +36,7 @@ MAX_PIXEL = 100_000.0
 MAX_INVENTED = 500
 MAX_DAYS = 36_500.0
 MAX_WORKERS = 256
+MAX_SENTENCE = 1_000  # longer than any command's first sentence
 MAX_ID = 2**31 - 1  # numbers of sets and rounds are 32-bit in PostgreSQL
 # Where the parameter cannot have the option's own name, which Python or click uses.
 _FLAGS = {"class_name": "--class", "as_list": "--list", "in_browser": "--open"}
@@ -109,6 +110,20 @@ class ClockTime(click.ParamType[float]):
         if minutes is not None and float(seconds) >= 60:
             self.fail(f"{value!r} is not a time; seconds go up to 59", param, ctx)
         return 60.0 * int(minutes or 0) + float(seconds)
+
+
+class Commands(click.Group):
+    """A group whose help says what each command does, in a whole sentence."""
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """List the commands; click would cut their sentences short."""
+        with formatter.section("Commands"):
+            formatter.write_dl(
+                [
+                    (name, command.get_short_help_str(limit=MAX_SENTENCE))
+                    for name, command in sorted(self.commands.items())
+                ]
+            )
 
 
 @dataclass(frozen=True, slots=True)

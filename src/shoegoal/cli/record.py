@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from shoegoal.cli.options import MAX_ID, BookOptions, FilePath, meaning, with_options
+from shoegoal.cli.options import MAX_ID, BookOptions, Commands, FilePath, meaning, with_options
 from shoegoal.errors import BadSettingsError, ShoegoalError
 
 if TYPE_CHECKING:
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from shoegoal.record.purge import Due
 
 
-@click.group()
+@click.group(cls=Commands)
 def record() -> None:
     """Keep counts in a record book that shows every later change.
 
@@ -135,10 +135,10 @@ def list_sets(given: ListOptions) -> int:
     from shoegoal.record.book import Book
     from shoegoal.record.history import load_sets, summary
 
-    with Book(given.book).reading() as connection:
+    with Book.existing(given.book).reading() as connection:
         histories = load_sets(connection, class_name=given.class_name, pupil=given.pupil)
     summaries = [summary(history, history.open_status()) for history in histories]
-    print_summaries(summaries, json=given.json)
+    print_summaries(summaries, json=given.json, none="no sets (shoegoal record add adds them)")
     return 0
 
 
@@ -167,7 +167,7 @@ def verify(given: VerifyOptions) -> int:
     from shoegoal.record.verify import proof_lines, verify_book
 
     proof = verify_book(
-        Book(given.book),
+        Book.existing(given.book),
         given.head,
         receipts=[read_receipt(file) for file in given.receipt],
         keys=given.key,
@@ -206,7 +206,7 @@ def write_receipt(given: ReceiptOptions, set_id: int | None) -> int:
 
     out = given.out
     check_writable_file(out)
-    with Book(given.book).reading() as connection:
+    with Book.existing(given.book).reading() as connection:
         made = receipt_of_book(connection) if set_id is None else receipt_of_set(connection, set_id)
     pdf = out.suffix.lower() == ".pdf"
     replace_file(out, receipt_pdf(*made) if pdf else receipt_text(*made).encode())
@@ -264,7 +264,7 @@ def export(given: ExportOptions) -> int:
     from shoegoal.record.book import Book
     from shoegoal.record.export import export_pupil
 
-    sets = export_pupil(Book(given.book), given.pupil, given.out)
+    sets = export_pupil(Book.existing(given.book), given.pupil, given.out)
     of = f"{sets} {'set' if sets == 1 else 'sets'} of {given.pupil}"
     click.echo(f"wrote {given.out}: {of}, faces covered")
     return 0
@@ -291,7 +291,7 @@ def purge(given: PurgeOptions) -> int:
     from shoegoal.record.purge import due_for_purge
     from shoegoal.record.purge import purge as delete_due
 
-    opened = Book(given.book)
+    opened = Book.existing(given.book)
     due = due_for_purge(opened, given.older_than_days)
     _print_due(due)
     if not any(one.files for one in due):
@@ -325,7 +325,7 @@ def accuracy(given: AccuracyOptions) -> int:
     from shoegoal.record.accuracy import accuracy_of
     from shoegoal.record.book import Book
 
-    with Book(given.book).reading() as connection:
+    with Book.existing(given.book).reading() as connection:
         found = accuracy_of(connection, given.class_name)
     if given.json:
         click.echo(json_text.dumps(asdict(found), indent=1, ensure_ascii=False))

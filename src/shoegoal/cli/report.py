@@ -130,10 +130,13 @@ def _sentences(analysis: Analysis, evidence: Path | None) -> Iterable[tuple[str,
     scene = analysis.scene
     if scene is not None:
         yield "Goal", Text(_goal_text(scene))
+    left_out: dict[str, list[str]] = {}
     for kick in analysis.left_out:
+        left_out.setdefault(kick.why, []).append(analysis.clock(kick.time_s))
+    for why, times in left_out.items():
         yield (
             "Not a shot" if scene is not None else "No touch",
-            Text(f"{analysis.clock(kick.time_s)}: {kick.why}"),
+            Text(f"{', '.join(times)}: {why}"),
         )
     for problem in analysis.problems:
         yield "Mind", Text(problem, style="bold")

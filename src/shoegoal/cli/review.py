@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from shoegoal.cli.options import BookOptions, ClockTime, PixelPoint, meaning, with_options
+from shoegoal.cli.options import BookOptions, ClockTime, Commands, PixelPoint, meaning, with_options
 from shoegoal.errors import EXIT_NEEDS_A_LOOK, BadSettingsError
 
 if TYPE_CHECKING:
@@ -68,15 +68,15 @@ class SignOptions(BookOptions):
     seen: int | None = None
 
 
-@click.group(invoke_without_command=True)
+@click.group(cls=Commands, invoke_without_command=True)
 @with_options(ReviewOptions)
 @click.pass_context
 def review(ctx: click.Context, given: ReviewOptions) -> int:
-    """Look at the sets in the record book, correct them and sign them, on a page in the browser.
+    """Look at the sets in the record book, correct them and sign them.
 
-    Without a command, it serves the page to this computer only and prints its address; Ctrl-C ends
-    it. With --site it serves other computers, to people with an account (shoegoal accounts). The
-    commands do the same without a browser; start with --list.
+    Without a command, it serves a page for the browser, to this computer only, and prints its
+    address; Ctrl-C ends it. With --site it serves other computers, to people with an account
+    (shoegoal accounts). The commands do the same without a browser; start with --list.
     """
     if ctx.invoked_subcommand is not None:
         return 0
@@ -110,8 +110,10 @@ def _list_waiting(given: ReviewOptions) -> int:
     from shoegoal.record.book import Book
     from shoegoal.record.set_states import waiting_sets
 
-    with Book(given.book).reading() as connection:
-        print_summaries(waiting_sets(connection, given.class_name), json=given.json)
+    with Book.existing(given.book).reading() as connection:
+        print_summaries(
+            waiting_sets(connection, given.class_name), json=given.json, none="no sets are waiting"
+        )
     return 0
 
 
@@ -155,7 +157,7 @@ def show(given: BookOptions, set_id: int) -> int:
     from shoegoal.record.book import Book
     from shoegoal.record.history import load_set
 
-    with Book(given.book).reading() as connection:
+    with Book.existing(given.book).reading() as connection:
         history = load_set(connection, set_id)
     return _print(history, json=given.json)
 
@@ -177,7 +179,7 @@ def correct(given: ChangeOptions, set_id: int, shot: int, answer: str) -> int:
     from shoegoal.record.status import Answer
 
     history = answer_shot(
-        Book(given.book),
+        Book.existing(given.book),
         set_id,
         shot,
         Answer(answer),
@@ -200,7 +202,7 @@ def add_shot(given: ChangeOptions, set_id: int, time_s: float, answer: str) -> i
     from shoegoal.record.status import Answer
 
     history = add(
-        Book(given.book),
+        Book.existing(given.book),
         set_id,
         time_s,
         Answer(answer),
@@ -223,7 +225,7 @@ def move_marker(given: ChangeOptions, set_id: int, side: str, place: ImagePoint)
     from shoegoal.record.status import Side
 
     history = move(
-        Book(given.book),
+        Book.existing(given.book),
         set_id,
         Side(side),
         place,
@@ -244,7 +246,7 @@ def note(given: SayOptions, set_id: int, text: str) -> int:
     from shoegoal.record.reviewing import add_note
 
     return _print(
-        add_note(Book(given.book), set_id, text, by=given.by or "", seen=given.seen),
+        add_note(Book.existing(given.book), set_id, text, by=given.by or "", seen=given.seen),
         json=given.json,
     )
 
@@ -263,7 +265,12 @@ def looked_through(given: ChangeOptions, set_id: int, places: tuple[int, ...]) -
     from shoegoal.record.reviewing import look_through
 
     history = look_through(
-        Book(given.book), set_id, places, note=given.note or "", by=given.by or "", seen=given.seen
+        Book.existing(given.book),
+        set_id,
+        places,
+        note=given.note or "",
+        by=given.by or "",
+        seen=given.seen,
     )
     return _print(history, json=given.json)
 
@@ -277,7 +284,8 @@ def undo(given: SayOptions, set_id: int) -> int:
     from shoegoal.record.reviewing import undo as undo_last
 
     return _print(
-        undo_last(Book(given.book), set_id, by=given.by or "", seen=given.seen), json=given.json
+        undo_last(Book.existing(given.book), set_id, by=given.by or "", seen=given.seen),
+        json=given.json,
     )
 
 
@@ -289,7 +297,9 @@ def sign(given: SignOptions, set_id: int) -> int:
     from shoegoal.record.book import Book
     from shoegoal.record.reviewing import sign as sign_set
 
-    return _print(sign_set(Book(given.book), set_id, given.by, seen=given.seen), json=given.json)
+    return _print(
+        sign_set(Book.existing(given.book), set_id, given.by, seen=given.seen), json=given.json
+    )
 
 
 @review.command()
@@ -305,7 +315,7 @@ def withdraw(given: SignOptions, set_id: int, reason: str) -> int:
     from shoegoal.record.reviewing import withdraw as withdraw_signature
 
     return _print(
-        withdraw_signature(Book(given.book), set_id, reason, by=given.by, seen=given.seen),
+        withdraw_signature(Book.existing(given.book), set_id, reason, by=given.by, seen=given.seen),
         json=given.json,
     )
 

@@ -33,8 +33,8 @@ from shoegoal.record.set_states import waiting_sets
 from shoegoal.review.guard import SLIP_COOKIE
 from shoegoal.review.tus import PART_TYPE, UPLOADS, VERSION
 from shoegoal.scale.assignments import Assignment, assignments_by_file_name
+from shoegoal.scale.class_page import class_page
 from shoegoal.scale.class_run import ClipOutcome, Watcher, outcome_of
-from shoegoal.scale.pages import class_page
 from shoegoal.scale.results import ClassResults, class_results, pupils_of
 from shoegoal.written import replace_file
 
@@ -95,7 +95,7 @@ class DemoFolder:
     def _check_own(self) -> None:
         if not self.place.parent.is_dir():
             raise OutputError(
-                f"{self.place.parent} is no folder, so {self.place.name} cannot be made in it; "
+                f"{self.place.parent} is not a folder, so {self.place.name} cannot be made in it; "
                 "make the folder or name another with --out"
             )
         if self.place.is_dir():
@@ -104,7 +104,7 @@ class DemoFolder:
         elif not self.place.exists() and not self.place.is_symlink():
             return
         raise OutputError(
-            f"{self.place} exists and is no folder of a demo, so it is left alone; "
+            f"{self.place} exists and is not a folder of a demo, so it is left alone; "
             "name another with --out"
         )
 

@@ -250,7 +250,7 @@ class LadderTable(_Table):
     @classmethod
     def _not_empty(cls, stages: list[StageTable]) -> list[StageTable]:
         if not stages:
-            raise ValueError("the ladder has no stage: give at least one [[stages]] table.")
+            raise ValueError("the ladder has no stage: give at least one [[stages]] table")
         return stages
 
     def names_given_twice(self) -> list[ErrorDetails]:
@@ -288,16 +288,16 @@ def read_toml(content: bytes, file_name: str) -> tuple[dict[str, Any], str]:
         line = content.count(b"\n", 0, error.start) + 1
         raise BadSettingsError(
             f"{file_name}, line {line}, column {len(before.decode(errors='replace')) + 1}: "
-            "this is not UTF-8 text; save the ladder file as UTF-8.",
+            "this is not UTF-8 text; save the ladder file as UTF-8",
         ) from error
     try:
         return parse_toml(text), text
     except NestedTooDeepError as error:
-        raise BadSettingsError(f"{file_name}: {error} for a ladder; correct the TOML.") from error
+        raise BadSettingsError(f"{file_name}: {error} for a ladder; correct the TOML") from error
     except ValueError as error:  # tomllib's, or Python's for a number of thousands of digits
         complaint, line, column = _place_of_syntax_error(str(error), text)
         raise BadSettingsError(
-            f"{file_name}, line {line}, column {column}: {complaint}; correct the TOML there.",
+            f"{file_name}, line {line}, column {column}: {complaint}; correct the TOML there",
         ) from error
 
 
@@ -340,7 +340,7 @@ def _describe(detail: ErrorDetails) -> str:
         if isinstance(part, int):
             place += f"[{part}]"
         elif part in _RULE_KINDS:
-            continue  # the branch of pydantic's union, which is no key of the file
+            continue  # the branch of pydantic's union, which is not a key of the file
         else:
             place += f".{part}" if place else part
     message = detail["msg"].removeprefix("Value error, ")

@@ -64,10 +64,10 @@ class Ladder:
             if stage.name.casefold() == wanted:
                 return stage
         close = difflib.get_close_matches(wanted, names, n=1, cutoff=0.5)
-        hint = f' Did you mean "{close[0]}"?' if close else ""
+        hint = f' (did you mean "{close[0]}"?)' if close else ""
         raise BadSettingsError(
-            f'There is no stage "{name}" in the ladder "{self.title}".{hint} '
-            f"Its stages are: {', '.join(names)}.",
+            f'there is no stage "{name}" in the ladder "{self.title}"{hint}; '
+            f"its stages are: {', '.join(names)}",
         )
 
 
@@ -91,12 +91,11 @@ def load_ladder(path: Path | None = None) -> Ladder:
         content = read_outside(path, MAX_BYTES)
     except FileNotFoundError as error:
         raise BadSettingsError(
-            f"{path}: no such ladder file; check the path, or leave it out for the shipped ladder.",
+            f"{path}: no such ladder file; check the path, or leave it out for the shipped ladder",
         ) from error
     except OSError as error:
         raise BadSettingsError(
-            f"{path}: the ladder file cannot be read ({error.strerror}); "
-            "give a readable TOML file.",
+            f"{path}: the ladder file cannot be read ({error.strerror}); give a readable TOML file",
         ) from error
     return parse_ladder(content, str(path))
 
@@ -176,15 +175,15 @@ def _rule_from_options(
     if touches is not None:
         if make is not None or of is not None or in_a_row or within_s is not None:
             raise BadSettingsError(
-                "touches cannot be mixed with makes: give touches alone, or make with its options.",
+                "touches cannot be mixed with makes: give touches alone, or make with its options",
             )
         return TouchesInARow(touches)
     if make is None:
-        raise BadSettingsError("Say what the stage asks: give make (for instance 5) or touches.")
+        raise BadSettingsError("say what the stage asks: give make (for instance 5) or touches")
     if within_s is not None:
         if of is not None or in_a_row:
             raise BadSettingsError(
-                "a timed stage has no number of shots and no row: give make and the time only.",
+                "a timed stage has no number of shots and no row: give make and the time only",
             )
         return MakesInTime(make, within_s)
     if in_a_row:

@@ -119,7 +119,7 @@ class Progress:
             case NextStep.TRY_AGAIN:
                 said = f"try again: {title}{self._tries_left_text()}"
             case NextStep.LOOK_FIRST:
-                said = f"first look at the waiting set: {title}"
+                said = f"look at the waiting set first: {title}"
             case NextStep.ASK_TEACHER:
                 said = f"tries used up, the teacher decides: {title}"
             case NextStep.FINISHED:

@@ -24,7 +24,7 @@ MIN_TIME_S, MAX_TIME_S = 1.0, 3600.0
 def _require_count(what: str, count: int) -> None:
     if not 1 <= count <= MAX_COUNT:
         raise BadSettingsError(
-            f"{what} is {count}: give a whole number from 1 to {MAX_COUNT}.",
+            f"{what} is {count}: give a whole number from 1 to {MAX_COUNT}",
         )
 
 
@@ -32,7 +32,7 @@ def _require_not_fewer(shots: int, makes: int) -> None:
     if shots < makes:
         raise BadSettingsError(
             f"{makes} makes cannot be reached with {shots} shots: "
-            f"give at least {makes} shots, or ask for fewer makes.",
+            f"give at least {makes} shots, or ask for fewer makes",
         )
 
 
@@ -120,7 +120,7 @@ class MakesInTime:
         _require_count("makes", self.makes)
         if not MIN_TIME_S <= self.time_s <= MAX_TIME_S:
             raise BadSettingsError(
-                f"time_s is {self.time_s}: give {MIN_TIME_S:g} to {MAX_TIME_S:g} seconds.",
+                f"time_s is {self.time_s}: give {MIN_TIME_S:g} to {MAX_TIME_S:g} seconds",
             )
 
     @property
@@ -162,15 +162,15 @@ class Stage:
 
     def __post_init__(self) -> None:
         if not self.name.strip():
-            raise BadSettingsError("name is empty: give the stage a short name.")
+            raise BadSettingsError("name is empty: give the stage a short name")
         if self.ball_size not in BALL_SIZES:
-            raise BadSettingsError(f"ball_size is {self.ball_size}: give 3, 4 or 5.")
+            raise BadSettingsError(f"ball_size is {self.ball_size}: give 3, 4 or 5")
         if self.retries is not None and not 0 <= self.retries <= MAX_COUNT:
-            raise BadSettingsError(f"retries is {self.retries}: give 0 to {MAX_COUNT}.")
+            raise BadSettingsError(f"retries is {self.retries}: give 0 to {MAX_COUNT}")
         if isinstance(self.rule, TouchesInARow):
             if self.width_steps is not None or self.back_steps is not None:
                 raise BadSettingsError(
-                    "a dribble stage has no goal: leave out width_steps and back_steps.",
+                    "a dribble stage has no goal: leave out width_steps and back_steps",
                 )
             return
         _require_steps("width_steps", self.width_steps, MIN_WIDTH_STEPS, MAX_WIDTH_STEPS)
@@ -192,9 +192,9 @@ class Stage:
 
 def _require_steps(what: str, steps: float | None, least: float, most: float) -> None:
     if steps is None:
-        raise BadSettingsError(f"{what} is missing: give {least:g} to {most:g} steps.")
+        raise BadSettingsError(f"{what} is missing: give {least:g} to {most:g} steps")
     if not least <= steps <= most:
-        raise BadSettingsError(f"{what} is {steps:g}: give {least:g} to {most:g} steps.")
+        raise BadSettingsError(f"{what} is {steps:g}: give {least:g} to {most:g} steps")
 
 
 class Round(StrEnum):
@@ -259,15 +259,15 @@ class Rung:
             if self.stage.retries is None:
                 raise BadSettingsError(
                     "an easier round opens once the tries are used up: give retries "
-                    "(0 for one try only)."
+                    "(0 for one try only)"
                 )
         if self.advance is Advance.MET_HARDER and self.harder is None:
-            raise BadSettingsError('advance = "met-harder" needs a harder round: give harder.')
+            raise BadSettingsError('advance = "met-harder" needs a harder round: give harder')
         if self.advance is Advance.MET_EASIER and self.easier is None:
-            raise BadSettingsError('advance = "met-easier" needs an easier round: give easier.')
+            raise BadSettingsError('advance = "met-easier" needs an easier round: give easier')
         if self.advance is Advance.TRIED and self.stage.retries is None:
             raise BadSettingsError(
-                'advance = "tried" needs a limit on tries: give retries (0 for one try only).'
+                'advance = "tried" needs a limit on tries: give retries (0 for one try only)'
             )
 
     @property
@@ -302,7 +302,7 @@ def second_round(
     """
     if stage.width_steps is None:
         raise BadSettingsError(
-            f"a dribble stage has no goal, so it has no {which} round: leave out {which}."
+            f"a dribble stage has no goal, so it has no {which} round: leave out {which}"
         )
     return replace(
         stage,
@@ -321,5 +321,5 @@ def _require_harder(easy: Stage, hard: Stage, which: str, wanted: str) -> None:
     if same or hard_w > easy_w or hard_b < easy_b:
         raise BadSettingsError(
             f"the {which} round is not {which} than the stage: give width_steps or back_steps "
-            f"({wanted}, and neither the other way)."
+            f"({wanted}, and neither the other way)"
         )

@@ -47,30 +47,6 @@ def strip_name(number: int) -> str:
     return f"shot-{number:02d}.jpg"
 
 
-def write_evidence(
-    folder: Path,
-    analysis: Analysis,
-    stills_by_shot: Mapping[int, Sequence[StillPicture]],
-    markers_still: StillPicture,
-) -> None:
-    """Write the evidence folder, whole or not at all; one that shoegoal wrote is replaced.
-
-    Parameters
-    ----------
-    folder : to be written.
-    analysis : the counted clip.
-    stills_by_shot : by shot number; a shot without stills gets no strip.
-    markers_still : a picture in which the markers can be seen.
-
-    Raises
-    ------
-    OutputError
-        The folder cannot be written, or holds what shoegoal did not write.
-    """
-    with fresh_folder(folder) as fresh:
-        _write_pictures(fresh, analysis, stills_by_shot, markers_still)
-
-
 def write_result(
     folder: Path,
     analysis: Analysis,
@@ -79,10 +55,18 @@ def write_result(
 ) -> None:
     """Write the analysis file, evidence and plain stills as one folder, whole or not at all.
 
+    Parameters
+    ----------
+    folder : to be written; one that shoegoal wrote is replaced.
+    analysis : the counted clip.
+    stills_by_shot : by shot number; a shot without stills gets no strip.
+    markers_still : a picture in which the markers can be seen.
+
     Raises
     ------
     OutputError
-        As for `write_evidence`, or the analysis holds a value that is no number.
+        The folder cannot be written, or holds what shoegoal did not write, or the analysis holds a
+        value that is not a number.
     """
     with fresh_folder(folder) as fresh:
         save_analysis(fresh / ANALYSIS_FILE_NAME, analysis)

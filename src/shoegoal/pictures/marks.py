@@ -28,7 +28,6 @@ Spot = tuple[float, float]
 
 INK: Colour = (32, 28, 24)
 PAPER: Colour = (250, 250, 248)
-GREY: Colour = (120, 120, 120)
 # Okabe and Ito's palette, made to be told apart with any colour vision (jfly.uni-koeln.de/color).
 SKY: Colour = (233, 180, 86)
 YELLOW: Colour = (66, 228, 240)

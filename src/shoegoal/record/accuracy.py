@@ -69,7 +69,7 @@ def wilson_interval(hits: int, of: int, confidence: float = CONFIDENCE) -> tuple
         More hits than checks, or a number below 0.
     """
     if not 0 <= hits <= of:
-        raise ValueError(f"{hits} of {of} is no share")
+        raise ValueError(f"{hits} of {of} is not a share")
     if of == 0:
         return 0.0, 1.0
     z = NormalDist().inv_cdf((1 + confidence) / 2)

@@ -61,6 +61,7 @@ class Book:
     ----------
     named : file or URL; see `shoegoal.record.book.book_url`.
     wait_s : how long to wait for another writer.
+    must_exist : refuse to begin a new book.
 
     Raises
     ------
@@ -68,7 +69,9 @@ class Book:
         It cannot be opened.
     """
 
-    def __init__(self, named: str | None = None, *, wait_s: float = WAIT_S) -> None:
+    def __init__(
+        self, named: str | None = None, *, wait_s: float = WAIT_S, must_exist: bool = False
+    ) -> None:
         url = book_url(named)
         self.name = book_name(url)
         self.file = Path(str(url.database)) if url.drivername == "sqlite" else None
@@ -77,11 +80,18 @@ class Book:
             connecting = {"connect_timeout": max(1, round(wait_s)), "options": options}
             self._engine = create_engine(url, poolclass=NullPool, connect_args=connecting)
         else:
+            if must_exist and not self.file.exists():
+                raise _not_begun(self.name)
             _make_folder(self.file.parent)
             _make_private(self.file)
             self._engine = create_engine(url, poolclass=NullPool)
             _prepare_sqlite(self._engine, wait_s)
-        self._bring_up_to_date()
+        self._bring_up_to_date(must_exist)
+
+    @classmethod
+    def existing(cls, named: str | None) -> Book:
+        """Open a book that was begun before, so that a mistyped name is noticed."""
+        return cls(named, must_exist=True)
 
     @contextmanager
     def reading(self) -> Generator[Connection, None, None]:
@@ -109,9 +119,11 @@ class Book:
                     connection.execute(text("LOCK TABLE journal IN EXCLUSIVE MODE"))
                 yield connection
 
-    def _bring_up_to_date(self) -> None:
+    def _bring_up_to_date(self, must_exist: bool) -> None:
         with self.reading() as connection:
             revision = revision_of(connection)
+        if must_exist and revision is None:
+            raise _not_begun(self.name)
         refuse_newer(revision, self.name)
         if revision == REVISION:
             return
@@ -129,6 +141,13 @@ class Book:
                 upgrade(connection)
         if revision is None:
             forget_seen(self.name)
+
+
+def _not_begun(name: str) -> RecordBookError:
+    return RecordBookError(
+        f"there is no record book {name} yet; name another one with --book, or begin it with "
+        "shoegoal record add or shoegoal record enrol"
+    )
 
 
 def _make_folder(folder: Path) -> None:
@@ -189,7 +208,7 @@ def book_url(named: str | None = None) -> URL:
         url = make_url(said)
     except ArgumentError as error:
         raise RecordBookError(
-            f"{said} is no database address; give a file, or postgresql://USER@HOST/NAME"
+            f"{said} is not a database address; give a file, or postgresql://USER@HOST/NAME"
         ) from error
     if url.drivername not in _POSTGRESQL:
         raise RecordBookError(

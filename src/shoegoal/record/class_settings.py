@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from sqlalchemy import ColumnElement, Connection, delete, insert, select, update
 
-from shoegoal.analysis.model import ladder_from_plain
+from shoegoal.analysis.model import deserialise_ladder
 from shoegoal.errors import BadSettingsError
 from shoegoal.ladder.ladders import Ladder, load_ladder
 from shoegoal.record import schema
@@ -141,7 +141,7 @@ def _read(connection: Connection, where: ColumnElement[bool]) -> ClassSettings |
         row.longest_min or usual.longest_min,
         row.most_a_day or usual.most_a_day,
     )
-    ladder = load_ladder() if row.content is None else ladder_from_plain(json.loads(row.content))
+    ladder = load_ladder() if row.content is None else deserialise_ladder(json.loads(row.content))
     return ClassSettings(row.class_id, row.name, row.code, row.ladder_id, ladder, limits)
 
 

@@ -14,7 +14,7 @@ from typing import Any
 from sqlalchemy import Connection, CursorResult, delete, insert, select
 
 from shoegoal.analysis.file import analysis_from_json, analysis_to_json
-from shoegoal.analysis.model import Analysis, StageRecord, plain_ladder
+from shoegoal.analysis.model import Analysis, StageRecord, serialise_ladder
 from shoegoal.errors import BadSettingsError
 from shoegoal.ladder.ladders import Ladder
 from shoegoal.record import schema
@@ -283,7 +283,7 @@ def _class_id(connection: Connection, name: str) -> int:
 
 def ladder_id_of(connection: Connection, ladder: Ladder) -> int:
     """Find a ladder by its content, or enter it."""
-    table, content = schema.ladders, plain_ladder(ladder)
+    table, content = schema.ladders, serialise_ladder(ladder)
     row = {"sha256": sha256_of(content), "title": ladder.title}
     found = connection.scalar(select(table.c.id).where(table.c.sha256 == row["sha256"]))
     if found is not None:

@@ -193,7 +193,7 @@ def load_set(connection: Connection, set_id: int) -> SetHistory:
     """
     found = load_sets(connection, set_id=set_id)
     if not found:
-        raise BadSettingsError(f"there is no set {set_id} in the book (shoegoal record list)")
+        raise BadSettingsError(f"there is no set {set_id} in the book; choose one from its list")
     return found[0]
 
 

@@ -154,7 +154,7 @@ def entry_of(row: RowMapping) -> Entry:
     """
     payload = json.loads(row["payload"])
     if not isinstance(payload, dict):
-        raise ValueError("the payload is no object")
+        raise ValueError("the payload is not an object")
     return Entry(
         seq=row["seq"],
         set_id=row["set_id"],

@@ -140,9 +140,9 @@ def read_key(file: Path) -> SigningKey:
             f"the key {file} cannot be read ({error.strerror or error}); check your right to it"
         ) from error
     except (ValueError, TypeError, UnsupportedAlgorithm) as error:
-        raise BadSettingsError(f"{file} is no key that shoegoal record key wrote") from error
+        raise BadSettingsError(f"{file} is not a key that shoegoal record key wrote") from error
     if not isinstance(private, Ed25519PrivateKey):
-        raise BadSettingsError(f"{file} is no key that shoegoal record key wrote")
+        raise BadSettingsError(f"{file} is not a key that shoegoal record key wrote")
     return _named(private)
 
 

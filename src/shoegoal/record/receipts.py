@@ -98,7 +98,7 @@ def read_receipt(file: Path) -> Receipt:
     Raises
     ------
     BadSettingsError
-        It cannot be read, is no receipt, or was changed.
+        It cannot be read, is not a receipt, or was changed.
     """
     content = _content(file)
     try:
@@ -110,7 +110,7 @@ def read_receipt(file: Path) -> Receipt:
         says, said, entry_hash = dict(values["says"]), _says(entry), entry.hash
     except (ValueError, KeyError, TypeError, AttributeError, RecursionError) as error:
         raise BadSettingsError(
-            f"{file} is no receipt that shoegoal record receipt wrote"
+            f"{file} is not a receipt that shoegoal record receipt wrote"
         ) from error
     if (entry.seq, entry_hash) != (receipt.seq, receipt.hash) or any(
         says.get(name) != value for name, value in said.items()

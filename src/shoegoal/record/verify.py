@@ -497,7 +497,7 @@ class Replay:
     def _check_order(self, entry: Entry) -> None:
         """Check the order: times rise, and no entry follows a signature."""
         if _TIME.fullmatch(entry.at) is None:
-            raise MisfitError(f"{entry.at} is no time")
+            raise MisfitError(f"{entry.at} is not a time")
         if self._in_order and entry.at < self._at:
             raise MisfitError(f"its time, {entry.at}, lies before that of the entry before it")
         self._in_order = self._in_order or entry.kind == "book"
@@ -518,7 +518,7 @@ class Replay:
             self.standing[set_id] = entry.seq
             self.signatures[entry.seq] = set_id
         elif entry.kind not in ("analysis", "correction"):
-            raise MisfitError(f'"{entry.kind}" is no kind of entry about a set')
+            raise MisfitError(f'"{entry.kind}" is not a kind of entry about a set')
 
     def _check_rows(self, entry: Entry) -> None:
         by_table: dict[Table, list[ExpectedRow]] = defaultdict(list)

@@ -67,7 +67,7 @@ _HTTPS_HEADERS = {"strict-transport-security": "max-age=31536000"}
 _WELCOME = (
     '<!doctype html><html lang="en"><meta charset="utf-8"><title>shoegoal</title>'
     '<link rel="icon" href="/static/icon.svg">'
-    '<meta http-equiv="refresh" content="0; url=/"><p><a href="/">Go on</a></p></html>'
+    '<meta http-equiv="refresh" content="0; url=/"><p><a href="/">Continue</a></p></html>'
 )
 # Nobody is logged in yet, so a separate cookie holds the form's token.
 FORM_COOKIE = "__Host-shoegoal-login"
@@ -267,7 +267,7 @@ class Guard:
             return None
         length = request.headers.get("content-length", "")
         if not length.isdecimal() or len(length) > 12 or int(length) > LONGEST_FORM_BYTES:
-            return PlainTextResponse("this is no form of this page; load the page again", 413)
+            return PlainTextResponse("this is not a form of this page; load the page again", 413)
         return None
 
 
@@ -305,7 +305,7 @@ def _nameless(request: Request) -> Response | None:
         named = None
     if len(request.url.path) > LONGEST_PATH:
         return PlainTextResponse("that address is too long", 414)
-    return None if named else PlainTextResponse("that is no address of this page", 400)
+    return None if named else PlainTextResponse("that is not an address of this page", 400)
 
 
 def _same_origin(request: Request) -> bool:

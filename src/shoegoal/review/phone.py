@@ -422,9 +422,9 @@ def set_up_view(stage: Stage) -> SetUpView:
     if stage.back_steps is None or stage.width_steps is None:
         return SetUpView(
             stage.name, stage.title, task_of(stage), True, "",
-            f"{DRIBBLE_STEPS} by {DRIBBLE_STEPS} steps of room",
+            f"{DRIBBLE_STEPS} by {DRIBBLE_STEPS} steps of space",
             (f"{place.behind_steps} steps in front", "of you"),
-            (first, "Stand the phone up so that you and the whole room are in the picture.", last),
+            (first, "Stand the phone up so that you and the whole space are in the picture.", last),
         )  # fmt: skip
     return SetUpView(
         stage.name, stage.title, task_of(stage), False,

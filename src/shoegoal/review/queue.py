@@ -44,7 +44,7 @@ from shoegoal.review.routes import (
     wanted_of,
 )
 from shoegoal.review.showing import Showing, status_of
-from shoegoal.review.views import tally_words, task_of
+from shoegoal.review.views import TimeMark, over_time, tally_words, task_of
 from shoegoal.scale.work import PLAIN_NAME
 
 FILM_AGAIN = "Your teacher asks you to film this set again."
@@ -251,6 +251,7 @@ class Glance:
     questions : how many looks it needs.
     word, is_met : the verdict in a word, and whether the stage is met.
     above : the goal and its surroundings; None for touches, or a count of another version.
+    over_time : touches and losses along a time line; empty for a set of shots.
     first_time_s : time of the kick that its small picture shows; None without a kick.
     has_stills : whether it has small stills of its shots.
     """
@@ -269,6 +270,7 @@ class Glance:
     word: str
     is_met: bool
     above: Above | None
+    over_time: list[TimeMark]
     first_time_s: float | None
     has_stills: bool
     signed_by: str
@@ -424,11 +426,14 @@ class PageNumber:
 def glance_at(history: SetHistory) -> Glance:
     """Work out a set's glance."""
     above, status, first_s, stills = None, None, None, False
+    marks: list[TimeMark] = []
     try:
         analysis = history.count.analysis()
         status = history.status(analysis)
         if analysis.scene is not None:
             above = seen_from_above(analysis, status, near=True)
+        else:
+            marks = over_time(status, analysis)
         if status.shots:
             look = status.looks[0] if status.looks else status.shots[0].number
             first_s = next(s.time_s for s in status.shots if s.number == look)
@@ -454,6 +459,7 @@ def glance_at(history: SetHistory) -> Glance:
         _WORDS.get(decision, ""),
         decision == Decision.ADVANCE.value,
         above,
+        marks,
         first_s,
         stills,
         said["signed_by"] or "",

@@ -1,6 +1,7 @@
-"""Every address of the page with the roles that may open it; the visitor and the request.
+"""Who may open what: the roles, and a route that checks them first; the visitor and the request.
 
-A route without roles is open to nobody, and there is no other way to make a route.
+Each group of pages (`queue`, `sets`, `checks`) lists its addresses with their roles. There is no
+other way to make a route, and one without roles is open to nobody.
 """
 
 from __future__ import annotations

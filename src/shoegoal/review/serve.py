@@ -59,7 +59,7 @@ _PAGE = (
     '<!doctype html><html lang="en"><meta charset="utf-8"><title>shoegoal</title>'
     '<meta name="referrer" content="no-referrer">'
     '<meta http-equiv="refresh" content="0; url={address}">'
-    '<p><a href="{address}">Go on to shoegoal</a></p></html>\n'
+    '<p><a href="{address}">Continue to shoegoal</a></p></html>\n'
 )
 
 
@@ -124,7 +124,7 @@ def check_site(
             "reverse proxy does HTTPS"
         )
     if not _is_address(proxy):
-        raise BadSettingsError(f'--proxy "{proxy}" is no address of a computer')
+        raise BadSettingsError(f'--proxy "{proxy}" is not an address of a computer')
     return Site(address, certificate, private_key, proxy)
 
 

@@ -222,7 +222,7 @@ def clock_seconds(text: str) -> float:
     except (ValueError, OverflowError):
         given = float("nan")
     if not 0 <= given <= 100_000 or (minutes and float(seconds) >= 60):
-        raise BadSettingsError(f'"{text}" is no time; give 1:12.3, or seconds')
+        raise BadSettingsError(f'"{text}" is not a time; give 1:12.3, or seconds')
     return given
 
 

@@ -97,7 +97,7 @@ class Uploads:
     async def _create(self, request: Request, by: SlipHolder) -> Response:
         length = request.headers.get("upload-length", "")
         if not length.isdecimal() or len(length) > 15 or int(length) < 1:
-            raise HTTPException(400, "Upload-Length is missing, or is no length of a clip")
+            raise HTTPException(400, "Upload-Length is missing, or is not a length of a clip")
         given = _metadata(request.headers.get("upload-metadata", ""))
         clip = await run_in_threadpool(self._begin, by, int(length), given)
         headers = _TUS | {"location": f"{UPLOADS}/{clip.token}"}
@@ -109,7 +109,7 @@ class Uploads:
         if suffix is None and given.get("filetype", "").startswith("video/"):
             suffix = ".mp4"  # some phones send no ending; the content shows the type
         if suffix is None:
-            raise HTTPException(415, "That is no clip. Choose a video.")
+            raise HTTPException(415, "That is not a clip. Choose a video.")
         if size_bytes > limits.largest_mb * MB:
             raise HTTPException(
                 413,

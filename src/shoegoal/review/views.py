@@ -11,11 +11,11 @@ from shoegoal.analysis.model import Analysis, StageRecord
 from shoegoal.analysis.words import call_word, chance_text, chance_words, event_name, shown_call
 from shoegoal.ladder.rules import FirstMakes, MakesInARow, MakesOfShots, Stage, TouchesInARow
 from shoegoal.ladder.verdict import Tally
-from shoegoal.pictures.stills import SceneView
+from shoegoal.pictures.stills import SceneView, strip_moments
 from shoegoal.pictures.strip import shot_box
 from shoegoal.record.coaching import Check
 from shoegoal.record.history import SetHistory, state_of
-from shoegoal.record.pictures import SetPictures
+from shoegoal.record.pictures import MOMENTS, SetPictures
 from shoegoal.record.status import ADDITIONS, ANSWERS, Answer, SetStatus, ShotStatus
 from shoegoal.review.above import Above, seen_from_above
 from shoegoal.types import Call, EventKind, ImagePoint
@@ -167,7 +167,7 @@ def view_of(
         chosen=picked is not None,
         open_questions=len(asked),
         above=None if scene is None else seen_from_above(analysis, status),
-        over_time=_over_time(status, analysis) if history.counts_touches else [],
+        over_time=over_time(status, analysis) if history.counts_touches else [],
         additions=tuple((a.value, _ADDING[a]) for a in ADDITIONS[history.counts_touches]),
         problems=analysis.problems,
         notes=_notes(history),
@@ -274,7 +274,7 @@ def _rounded(point: ImagePoint) -> tuple[float, float]:
     return round(point.x_px, 1), round(point.y_px, 1)
 
 
-def _over_time(status: SetStatus, analysis: Analysis) -> list[TimeMark]:
+def over_time(status: SetStatus, analysis: Analysis) -> list[TimeMark]:
     """Place touches and losses along a time line, 0 to 100."""
     start_s, end_s = analysis.clip.start_s, analysis.clip.end_s
     return [
@@ -340,6 +340,8 @@ class ShotView:
     Attributes
     ----------
     answers : what can be answered.
+    line_s : when the fitted path ends.
+    line_caption : for the still of the ball at the line, or where it was last seen.
     path : points of the fitted path over the picture, as SVG writes them.
     box : part of the picture to zoom on: left, top, width and height as shares.
     has_strip, has_moments : whether there is a strip of stills, and single stills to zoom.
@@ -354,6 +356,7 @@ class ShotView:
     start_s: float
     end_s: float
     line_s: float
+    line_caption: str
     symbol: str
     word: str
     call: str
@@ -375,10 +378,12 @@ def shot_view(shot: ShotStatus, pictures: SetPictures, analysis: Analysis) -> Sh
     start_s = analysis.clip.start_s
     kick_s = shot.time_s - start_s
     counted = shot.counted
-    end_s, line_s = kick_s + AFTER_S, kick_s + AFTER_S
+    end_s, line_s, line_caption = kick_s + AFTER_S, kick_s + AFTER_S, ""
     if counted is not None:
         line_s = counted.end_time_s - start_s
         end_s = max(end_s, line_s + 0.5)
+        moment = strip_moments(counted)[MOMENTS.index("line")]
+        line_caption = f"{moment.name} {analysis.clock(moment.time_s)}"
     name = event_name(shot.kind, shot.number).capitalize()
     return ShotView(
         number=shot.number,
@@ -389,6 +394,7 @@ def shot_view(shot: ShotStatus, pictures: SetPictures, analysis: Analysis) -> Sh
         start_s=round(max(0.0, kick_s - BEFORE_S), 3),
         end_s=round(end_s, 3),
         line_s=round(line_s, 3),
+        line_caption=line_caption,
         symbol=symbol_of(shot) if shot.counts else "-",
         word=call_word(shot.kind, shot.call) if shot.counts else "does not count",
         call=shot.call.value if shot.counts else "out",

@@ -117,7 +117,7 @@ def assignments_by_file_name(
     clips = videos_in(folder)
     if not clips:
         raise BadSettingsError(
-            f"{folder} holds no clip (a file ending in {', '.join(sorted(VIDEO_ENDINGS))})"
+            f"{folder} holds no clips (files ending in {', '.join(sorted(VIDEO_ENDINGS))})"
         )
     assigned: list[Assignment] = []
     unassigned: list[NotAssigned] = []

@@ -63,7 +63,7 @@
       row.hidden = !data.moments;
       const said = {
         contact: `contact ${clock(moment?.kick ?? 0, 1)}`,
-        line: `at the line ${clock(moment?.line ?? 0, 1)}`, after: "after",
+        line: data.lineCaption, after: "after",
       };
       for (const figure of row.querySelectorAll("figure")) {
         const image = figure.querySelector("img");

@@ -55,7 +55,7 @@
       }
       line.removeAttribute("hidden");
       send.disabled = false;
-      help.textContent = "Does the yellow line go from foot to foot? Then send it.";
+      help.textContent = "Does the yellow line run from one marker's foot to the other's? Then send it.";
     }
   };
 

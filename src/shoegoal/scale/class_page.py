@@ -1,4 +1,4 @@
-"""Pages to print: the class with its drawings, a page for each family, certificates."""
+"""The page of a class, to print: its results with all shots drawn."""
 
 from __future__ import annotations
 
@@ -6,26 +6,18 @@ import io
 import re
 from collections.abc import Sequence
 from contextlib import AbstractContextManager
-from dataclasses import dataclass
 from functools import cache
 from itertools import groupby
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from shoegoal.cues.reading import Advice as FormAdvice
 from shoegoal.ladder.next_setup import Advice, NextSetUp
-from shoegoal.ladder.progress import RungState
 from shoegoal.pictures.marks import CALL_COLOURS
-from shoegoal.record.book import Book
 from shoegoal.scale.results import (
     ClassResults,
     PlacedShot,
-    PupilResults,
     StageRow,
-    form_hints,
-    pupil_results,
-    pupils_of,
     share_text,
 )
 from shoegoal.types import Call
@@ -35,7 +27,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from shoegoal.ladder.ladders import Ladder
 
 MAP_IN = (3.4, 3.4)
 AIM_WIDTH_IN, AIM_ROW_IN, AIM_REST_IN = 3.7, 0.3, 1.6
@@ -43,12 +34,6 @@ STAGES_WIDTH_IN, STAGES_ROW_IN, STAGES_REST_IN = 7.2, 0.32, 0.75
 MOST_AIM_ROWS = 8  # newest sets
 BESIDE_M = 1.0  # ground shown beside the goal, at least
 INK, GRASS = "#202020", "#eef3ea"
-RUNG_WORDS = {
-    RungState.PASSED: ("●", "reached"),
-    RungState.UNDER_WAY: ("◐", "under way"),
-    RungState.LET_PAST: ("▷", "passed over"),
-    RungState.NOT_PLAYED: ("○", "still to come"),
-}
 _MARKS = {Call.MAKE: "o", Call.MISS: "X", Call.UNSURE: "D"}
 
 
@@ -204,10 +189,8 @@ def _svg(figure: Figure, name: str) -> str:
 
 
 def class_page(results: ClassResults) -> str:
-    """Lay out the page."""
+    """Lay the page out as one self-contained HTML file."""
     from markupsafe import Markup
-
-    from shoegoal.scale.pages import draw_aim, draw_map, draw_stages
 
     # The drawings are our own, and matplotlib escapes their text.
     drawn = [
@@ -220,65 +203,13 @@ def class_page(results: ClassResults) -> str:
         if row.shots
     ]
     stages = Markup(draw_stages(results.stages, "stages")) if results.stages else None
-    template = _environment().get_template("class_page.html")
+    template = page_templates().get_template("class_page.html")
     return template.render(results=results, drawn=drawn, stages=stages)
 
 
-@dataclass(frozen=True, slots=True)
-class FamilyPage:
-    """One pupil's page, with a certificate if the ladder is finished.
-
-    Attributes
-    ----------
-    rungs : every stage: its mark, title and state, by signed sets only.
-    hints : from the form of the newest signed set.
-    signed_by, signed_on : of the newest signature; empty without one.
-    """
-
-    results: PupilResults
-    rungs: tuple[tuple[str, str, str], ...]
-    hints: FormAdvice
-    signed_by: str
-    signed_on: str
-
-
-def family_pages(
-    book: Book, class_name: str, ladder: Ladder, pupil: str | None = None
-) -> list[FamilyPage]:
-    """Work out the pages of a class, or of one pupil.
-
-    Raises
-    ------
-    BadSettingsError
-        There is no such class.
-    """
-    with book.reading() as connection:
-        names = pupils_of(connection, class_name)
-        chosen = names if pupil is None else [name for name in names if name == pupil]
-        return [_page(pupil_results(connection, name, ladder)) for name in chosen]
-
-
-def family_html(pages: Sequence[FamilyPage], class_name: str) -> str:
-    """Lay the pages out as one self-contained HTML file."""
-    template = _environment().get_template("family_page.html")
-    return template.render(pages=pages, class_name=class_name)
-
-
-def _page(results: PupilResults) -> FamilyPage:
-    rungs = tuple(
-        (*RUNG_WORDS[rung.state][:1], rung.rung.stage.title, RUNG_WORDS[rung.state][1])
-        for rung in results.verified.rungs
-    )
-    hints = FormAdvice((), ())
-    by, on = "", ""
-    if results.signed:
-        newest, row = results.signed[-1]
-        hints, by, on = form_hints(newest.history), row.signed_by, row.signed_at[:10]
-    return FamilyPage(results, rungs, hints, by, on)
-
-
 @cache
-def _environment() -> Environment:
+def page_templates() -> Environment:
+    """Return the templates of the pages to print."""
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
     environment = Environment(
