@@ -8,6 +8,7 @@ from math import atan2, exp, hypot, inf, log, pi
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import expit
 
 from shoegoal.scene.fit import SceneFit
 from shoegoal.shots.crossing import Crossing, measure_crossing
@@ -110,11 +111,11 @@ def find_events(
         crossing = measure_crossing(run, scene.camera, scene.goal, draws)
         features = shot_features(run, start, crossing, spot.beside(number), start_s)
         # A shot is of a ball, and kicked from before the goal line, whatever else it looks like.
-        p_ball = run.p_begins * _logistic(run.ball_log_odds)
+        p_ball = run.p_begins * expit(run.ball_log_odds)
         if start.stay is not None:
             seen = max(seen_to_leave.get(id(start.stay), 0.0), p_ball * (1 - start.p_new))
             seen_to_leave[id(start.stay)] = seen
-        p = p_ball * (start.place_m[1] > 0) * _logistic(float(features @ weights.shot))
+        p = p_ball * (start.place_m[1] > 0) * expit(float(features @ weights.shot))
         events.append(
             Event(start.time_s, run.end_s, start.place_m, run, start.stay, p, crossing, features)
         )
@@ -127,8 +128,8 @@ def find_events(
         features = unseen_features(story, i, scene, spot, kicks)
         x, y = scene.goal.to_goal(segment.stretch.centre_m([segment.end_s]))[0, :2].tolist()
         # What was no ball at all was not kicked either.
-        p = p_unseen * _logistic(segment.ball_log_odds)
-        p *= _logistic(float(features @ weights.unseen))
+        p = p_unseen * expit(segment.ball_log_odds)
+        p *= expit(float(features @ weights.unseen))
         end_s = min(segment.latest_s, segment.left_s + SOON_S)
         events.append(Event(segment.left_s, end_s, (x, y), None, segment, p, None, features))
     earned = weights.shot_calibration.of
@@ -179,7 +180,7 @@ def start_of(run: Run, story: Story, scene: SceneFit, weights: Weights) -> Start
     if found:
         met, when_s, struck = max(found, key=lambda one: one[0])
         if met > 0:
-            stay, at_s, p_new = struck, when_s, p_new * _logistic(-met)
+            stay, at_s, p_new = struck, when_s, p_new * expit(-met)
     if stay is not None and stay.lies:
         place = stay.stretch.centre_m([stay.end_s])
     else:
@@ -217,7 +218,7 @@ def _kick_like(run: Run, start: Start) -> float:
     if y <= NEAR_THE_LINE_M:
         return 0.0
     towards = -(vx * x + vy * y) / max(1e-6, hypot(vx, vy) * hypot(x, y))
-    ball = run.p_begins * _logistic(run.ball_log_odds - 2)
+    ball = run.p_begins * expit(run.ball_log_odds - 2)
     return ball * max(0.0, towards) ** 4 * min(1.0, hypot(vx, vy) / 3.0)
 
 
@@ -298,7 +299,7 @@ def unseen_features(
             continue
         there = scene.goal.to_goal(other.stretch.centre_m([other.start_s]))[0]
         if there[1] < 0.8 * y:
-            p = _logistic(other.ball_log_odds) * (story.follows[-1, j] + story.follows[i, j])
+            p = expit(other.ball_log_odds) * (story.follows[-1, j] + story.follows[i, j])
             emerged = max(emerged, p)
     return np.array(
         [
@@ -332,7 +333,3 @@ def _one_kick_at_a_time(events: list[Event]) -> list[Event]:
                 p *= 1 - other.p_shot
         out.append(replace(event, p_shot=p))
     return out
-
-
-def _logistic(x: float) -> float:
-    return 1 / (1 + exp(-x)) if x > -500 else 0.0

@@ -14,6 +14,7 @@ from math import log, sqrt
 from statistics import NormalDist, median
 
 import numpy as np
+from scipy.special import expit
 
 from shoegoal.ball.free_motion import STRETCH_PRICE
 from shoegoal.shots.contacts import F64, Contact, Way
@@ -269,9 +270,9 @@ def _loss_between(here: _Touch, there: _Touch, ways: Sequence[Way]) -> Shot | No
     if len(times):
         far = _stayed_beyond(times, apart)
         when_s = float(times[int(np.argmax(apart >= min(far, LOST_DIAMETERS)))])
-    p_far = _logistic((far - LOST_DIAMETERS) / LOST_SPREAD)
+    p_far = expit((far - LOST_DIAMETERS) / LOST_SPREAD)
     waited_s = there.time_s - here.time_s
-    p_long = _logistic((waited_s - LOST_S) / LOST_SPREAD_S)
+    p_long = expit((waited_s - LOST_S) / LOST_SPREAD_S)
     p = min(MOST_SURE, max(p_far, p_long))
     if p < WORTH_TELLING:
         return None
@@ -302,10 +303,6 @@ def _stayed_beyond(times: F64, apart: F64) -> float:
     order = np.argsort(-apart)
     reached = np.searchsorted(np.cumsum(each_s[order]), AWAY_S)
     return float(apart[order[reached]]) if reached < len(order) else 0.0
-
-
-def _logistic(x: float) -> float:
-    return float(1 / (1 + np.exp(-np.clip(x, -50.0, 50.0))))
 
 
 def _as_event(touch: _Touch) -> Shot:
