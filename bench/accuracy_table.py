@@ -83,6 +83,11 @@ def print_table(rows: Sequence[Row], tree: str, faults: bool) -> None:
         sure, vanished = (sum(r.count.get(of, 0) for r in some) for of in ("sure", "vanished"))
         if sure:
             click.echo(f"stretches of sure balls that are told of nowhere: {share(vanished, sure)}")
+        moved = [r.count["same_at_0_px"] for r in some if r.count.get("same_at_0_px") is not None]
+        if moved:
+            click.echo(
+                f"sets not changed by a marker moved by 0 px: {share(sum(moved), len(moved))}"
+            )
         print_metres(some)
         print_calibration("make", [c for r in some for c in r.score.chances])
         print_calibration("shot", [c for r in some for c in r.score.shot_chances])

@@ -24,9 +24,13 @@ import numpy as np
 from evidence import kept_name, scene_digest
 from filming import checked
 from judge_one import counted, settings_of, timed
+from shoegoal.analysis.file import analysis_from_json, analysis_to_json
 from shoegoal.ball import tracks
 from shoegoal.ball.tracks import RestingBall, Track
 from shoegoal.errors import ShoegoalError
+from shoegoal.pipeline.count import count_shots
+from shoegoal.pipeline.judging import recount_with_markers
+from shoegoal.pipeline.settings import CountSettings
 from shoegoal.pipeline.watching import Watched, watch_clip
 from shoegoal.types import Detection
 from truth.catalogue import EvaluationSet, chosen
@@ -56,6 +60,7 @@ def main(name: str, folder: Path, tree: str) -> None:
         pupils = {
             "check": {"answer": str(answer), "squares": squares, "wall_s": round(wall_s, 2)},
             "found": plain(counted(clip, watched, settings_of(shown, given=False))),
+            "same_at_0_px": stays_the_same(clip, watched, settings_of(shown, given=True)),
         }
         size = clip.stat().st_size
     spent = {
@@ -81,6 +86,19 @@ def main(name: str, folder: Path, tree: str) -> None:
     body = json.dumps(told, separators=(",", ":"), allow_nan=False).encode()
     put(folder / kept_name(one), gzip.compress(body, 9, mtime=0))
     print(f"{one.name}: {len(truth.frames)} frames {json.dumps(spent)}")
+
+
+def stays_the_same(clip: Path, watched: Watched | str, settings: CountSettings) -> bool | None:
+    """Whether a count, read from its file, is the same to the last bit at markers moved by 0 px."""
+    if isinstance(watched, str):
+        return None
+    try:
+        analysis = count_shots(clip, watched, settings).analysis
+    except ShoegoalError:
+        return None
+    scene = analysis.goal_scene
+    read = analysis_from_json(analysis_to_json(analysis).encode(), "analysis.json")
+    return recount_with_markers(read, scene.left_px, scene.right_px) == analysis
 
 
 def told_set(one: EvaluationSet) -> dict[str, Any]:

@@ -68,6 +68,7 @@ def counted(told: dict[str, Any]) -> dict[str, Any]:
     return {
         **told_set(verdict, judged.shots, judged.left_out, scene, told["problems"]),
         **sure_stretches(judged),
+        "same_at_0_px": told.get("same_at_0_px"),
     }
 
 
