@@ -169,6 +169,15 @@ def make_doubtful(book: Book) -> None:
         file_count(connection, replace(analysis, shots=tuple(kept)), folder)
 
 
+def test_a_clip_that_the_browser_cannot_play_gives_way_to_stills(address: str, page: Page) -> None:
+    page.route("**/sets/1/clip", lambda asked: asked.fulfill(body=b"0", content_type="video/mp4"))
+    enter(page, address)
+    page.goto(f"{page.url.partition('?')[0]}sets/1?shot=1")
+    expect(page.get_by_text("This browser cannot play the clip")).to_be_visible()
+    expect(page.locator("#moments img").first).to_be_visible()
+    expect(page.get_by_label("Clip", exact=True).locator("video")).to_be_hidden()
+
+
 def test_keys_act_at_once_and_can_be_switched_off(address: str, page: Page) -> None:
     enter(page, address)
     page.keyboard.press("Tab")

@@ -250,7 +250,7 @@ def form(
     Returns
     -------
     SetForm
-        Of each shot its cues, each in band, to look at, or not to be told from this view.
+        Of each shot its cues, each in band, to look at, or impossible to judge from this view.
 
     Raises
     ------
@@ -324,7 +324,7 @@ def load(result: AnyPath) -> Analysis:
 
 
 def recount(analysis: Analysis, left: AnyPoint, right: AnyPoint) -> Analysis:
-    """Judge a count anew with the markers elsewhere; the clip is not needed.
+    """Judge a count again with the markers elsewhere; the clip is not needed.
 
     Parameters
     ----------

@@ -15,9 +15,9 @@ CAUTIONS = (
     "Build the goal from light markers that give way (shoes, cones, empty bottles). Never shoot "
     "at, climb on or move a heavy goal that is not anchored: it can tip over.",
     "Stop when something hurts. shoegoal counts shots; it gives no medical advice.",
-    "Film only who has agreed, and for a child only with a parent's or guardian's consent; keep "
-    "neighbours, street signs and house numbers out of the picture. shoegoal works on your own "
-    "computer and sends nothing anywhere; the evidence pictures show the kicker, so keep and "
+    "Film only people who have agreed, and a child only with a parent's or guardian's consent; "
+    "keep neighbours, street signs and house numbers out of the picture. shoegoal works on your "
+    "own computer and sends nothing anywhere; the evidence pictures show the kicker, so keep and "
     "delete them as you would the clip.",
     "Your local rules, your school's policy and the advice of licensed practitioners come first. "
     "A teacher decides; shoegoal only shows what it saw.",

@@ -26,8 +26,8 @@ _SHORT_CAUTIONS = (
     "Clear the space: nobody and nothing breakable beside or behind the goal, no road, dry and "
     "even ground, the phone out of the ball's way.",
     "Closed sports shoes, tied. Markers that give way: shoes, cones, empty bottles.",
-    "Film only who has agreed, a child only with a parent's or guardian's consent; no neighbours, "
-    "street signs or house numbers in the picture.",
+    "Film only people who have agreed, a child only with a parent's or guardian's consent; no "
+    "neighbours, street signs or house numbers in the picture.",
     "Stop when something hurts. Your school's rules and your teacher come first.",
 )
 
@@ -175,7 +175,7 @@ def _room(stage: Stage) -> Section:
     return Section(
         "Make room",
         (
-            f"Find even ground with about {DRIBBLE_STEPS} by {DRIBBLE_STEPS} steps of room. No "
+            f"Find even ground with about {DRIBBLE_STEPS} by {DRIBBLE_STEPS} steps of space. No "
             "goal is needed.",
             f"Ball: size {stage.ball_size}, in a colour unlike the ground's.",
             "Stand in the middle, the ball between your feet.",
@@ -188,7 +188,7 @@ def _phone(stage: Stage) -> Section:
     place = phone_place(stage)
     if stage.back_steps is None:
         where = f"{place.behind_steps} steps in front of you, {height_text(place)}, level."
-        seen = "In the picture: you from the hips down, and the whole room for the ball."
+        seen = "In the picture: you from the hips down, and the whole space for the ball."
     else:
         where = (
             f"From the kick spot {place.behind_steps} more steps back, then {place.aside_steps} to "

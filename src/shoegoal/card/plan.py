@@ -59,7 +59,7 @@ def needed_points_m(stage: Stage) -> list[tuple[float, float, float]]:
     """Return the points (x, y, z) that must be in the picture.
 
     For shots: a metre beside each marker, a ball a metre up over the goal line, the kick spot, and
-    the kicker's standing foot (half a metre beside and behind the ball). For touches: the corners
+    the kicker's plant foot (half a metre beside and behind the ball). For touches: the corners
     of the square, and the middle up to the hips.
     """
     if stage.width_steps is None or stage.back_steps is None:

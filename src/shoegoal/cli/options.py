@@ -249,7 +249,7 @@ _ROWS = (
         "given several times.",
         many=True,
     ),
-    OptionRow("--restored", None, "An older copy was restored on purpose: note its head anew."),
+    OptionRow("--restored", None, "An older copy was restored on purpose: note its head again."),
     OptionRow(
         "--take", FilePath(), "Key file from another computer, to use as this computer's key."
     ),

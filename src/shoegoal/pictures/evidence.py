@@ -1,7 +1,7 @@
 """The evidence of a count: a strip per shot, the set from above, and the goal as it was taken.
 
 A set of touches has a strip per touch and loss, and a chart of them over time in place of the goal.
-Plain stills are kept beside them, so that the pictures can be drawn anew without the clip.
+Plain stills are kept beside them, so that the pictures can be drawn again without the clip.
 """
 
 from __future__ import annotations
@@ -73,7 +73,7 @@ def write_result(
         evidence = fresh / EVIDENCE_FOLDER_NAME
         evidence.mkdir()
         _write_pictures(evidence, analysis, stills_by_shot, markers_still)
-        if analysis.scene is not None:  # markers may be moved, and pictures drawn anew
+        if analysis.scene is not None:  # markers may be moved, and pictures drawn again
             stills = fresh / STILLS_FOLDER_NAME
             stills.mkdir()
             keep_stills(stills, analysis, stills_by_shot, markers_still)

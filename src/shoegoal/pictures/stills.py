@@ -142,7 +142,7 @@ class _Kept:
 
 
 class PictureKeeper:
-    """Add every frame and every track that is told; ask for a shot's pictures at the end."""
+    """Takes every frame with its tracks, and gives a shot's pictures at the end."""
 
     def __init__(
         self,
@@ -166,17 +166,17 @@ class PictureKeeper:
     def __del__(self) -> None:
         self._album.close()
 
-    def add(self, frame: Frame, small: SmallFrame, told: Sequence[BallTrack]) -> None:
-        """Take a frame in, with its small copy and the tracks that are told at it."""
+    def add(self, frame: Frame, small: SmallFrame, tracks: Sequence[BallTrack]) -> None:
+        """Take a frame, its small copy, and the tracks that are complete or under way at it."""
         self._ring.add(frame, small.halvings)
         if self._goal is None:
             self._goal = self._ring.at(frame.time_s)
-        self._due.extend(track for track in told if track.ball_score >= LIKE_A_BALL)
+        self._due.extend(track for track in tracks if track.ball_score >= LIKE_A_BALL)
         while self._due and frame.time_s >= self._due[0].end_s + SETTLE_S:
             self._keep(self._due.popleft())
 
     def finish(self) -> None:
-        """Put by what is still due at the clip's end."""
+        """Keep the pictures that are still due at the clip's end."""
         while self._due:
             self._keep(self._due.popleft())
 
@@ -228,7 +228,7 @@ class PictureKeeper:
         moving = since_it_left(track.sightings) or track.sightings
         start, end = moving[0].time_s, track.end_s
         if self._all_along_every_s is not None:
-            # A track under way is told again and again: what the ring has let go of was kept.
+            # A track under way comes again and again: what has left the ring was kept before.
             start = max(start - BALL_AROUND_S, end - SPAN_S)
             return [
                 float(t) for t in np.arange(start, end + BALL_AROUND_S, self._all_along_every_s)

@@ -124,7 +124,7 @@ class SetHistory:
 
     @property
     def is_recounted(self) -> bool:
-        """Whether the valid count was made anew for a moved marker."""
+        """Whether the valid count was made again for a moved marker."""
         return self.count.seq in {correction.seq for correction in self.corrections}
 
     def status(self, analysis: Analysis | None = None) -> SetStatus:

@@ -126,7 +126,7 @@ def _write(
 
 
 def _forget_state(connection: Connection, set_id: int) -> None:
-    """Mark a set's state as unknown, to be worked out anew (`shoegoal.record.set_states`)."""
+    """Mark a set's state as unknown, to be worked out again (`shoegoal.record.set_states`)."""
     states = schema.set_states
     changed = connection.execute(
         update(states).where(states.c.set_id == set_id).values(state=UNKNOWN)

@@ -1,4 +1,4 @@
-"""A set's present pictures: as counted, or drawn anew after a marker was moved."""
+"""A set's present pictures: as counted, or drawn again after a marker was moved."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ class SetPictures:
     """The pictures of one set.
 
     Those that `count` wrote show the goal as it was counted. After a marker was moved, they are
-    drawn anew from the stored stills; a picture that cannot be drawn is left out.
+    drawn again from the stored stills; a picture that cannot be drawn is left out.
 
     Parameters
     ----------

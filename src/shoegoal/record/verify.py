@@ -109,7 +109,7 @@ def verify_book(
     head : a hash noted earlier, which must still be in the book.
     receipts : whose entries must still be in the book, unchanged.
     keys : names of keys, or their first 16 digits or more; no other may have sealed anything.
-    restored : an older copy was restored on purpose, so this computer notes its head anew.
+    restored : an older copy was restored on purpose, so this computer notes its head again.
 
     Raises
     ------

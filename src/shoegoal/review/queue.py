@@ -103,8 +103,9 @@ class QueuePages:
             sets = waiting_for(connection, LOOK, wanted, first, at.size - len(clips))
             shown = self._glances.of(connection, sets)
         return self._showing.page(
-            "queue.html", asked.by, seen=seen, wanted=wanted, at=at, clips=clips, sets=shown
-        )
+            "queue.html", asked.by, seen=seen, wanted=wanted, at=at,
+            clips=[_to_repair(one) for one in clips], sets=shown,
+        )  # fmt: skip
 
     def _own(self, asked: Asked) -> Response:
         """Show a student with an account their own sets."""
@@ -177,7 +178,7 @@ class QueuePages:
         return self._showing.page(
             "clip.html", asked.by, status, seen=seen, wanted=wanted, one=clip, filmed=filmed,
             trouble=trouble, said="", why=plain_reason(clip.why),
-            has_still=clip.clip_path.with_name(PLAIN_NAME).is_file(),
+            has_still=_has_still(clip),
             has_clip=clip.clip_path.is_file(), waits=clip.state is ClipState.NOT_COUNTED,
         )  # fmt: skip
 
@@ -226,10 +227,30 @@ class QueuePages:
         return clip
 
 
+@dataclass(frozen=True, slots=True)
+class ToRepair:
+    """A clip in the queue that could not be counted, why, and whether pointing may help."""
+
+    clip: HandedIn
+    why: str
+    has_still: bool
+    can_point: bool
+
+
+def _to_repair(clip: HandedIn) -> ToRepair:
+    has_still = _has_still(clip)
+    can_point = has_still and clip.stage.width_steps is not None and clip.filming is not None
+    return ToRepair(clip, plain_reason(clip.why), has_still, can_point)
+
+
+def _has_still(clip: HandedIn) -> bool:
+    return clip.clip_path.with_name(PLAIN_NAME).is_file()
+
+
 def plain_reason(why: str) -> str:
     """Say why a clip cannot be counted, without words of the command line."""
     first = why.split(";")[0].split(": give")[0].split("--")[0].strip()
-    return first.rstrip(".") + "." if first else "It could not be counted."
+    return f"{first[0].upper()}{first[1:].rstrip('.')}." if first else "It could not be counted."
 
 
 def _signed_so_far(count: int) -> str:

@@ -196,6 +196,12 @@
     const paint = () => { draw(); requestAnimationFrame(paint); };
     requestAnimationFrame(paint);
     addEventListener("resize", zoom);
+    const sayUnplayable = () => {
+      screen.hidden = player.querySelector(".controls").hidden = true;
+      document.getElementById("unplayable").hidden = false;
+    };
+    video.addEventListener("error", sayUnplayable);
+    if (video.error) sayUnplayable(); // before this script was there
   }
   open();
 })();
