@@ -131,7 +131,7 @@ def test_two_reviewers_at_once_the_second_is_told(book: Book) -> None:
     first = loaded(book, set_id).version
     second = loaded(book, set_id).version
     answer_shot(book, set_id, 5, Answer.MAKE, by="A. Reed", seen=first)
-    with pytest.raises(RecordChangedError, match=r"saw version 1, it now is version 2"):
+    with pytest.raises(RecordChangedError, match=r"saw version 1, it is now version 2"):
         answer_shot(book, set_id, 5, Answer.MISS, by="B. Sedge", seen=second)
     with pytest.raises(RecordChangedError, match="changed by somebody else"):
         sign(book, set_id, "B. Sedge", seen=second)

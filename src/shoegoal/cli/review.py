@@ -126,7 +126,16 @@ def serve_page(
     *,
     in_browser: bool,
 ) -> int:
-    """Serve the page until Ctrl-C, with workers that count what is handed in."""
+    """Serve the page until Ctrl-C, with workers that count what is handed in.
+
+    Parameters
+    ----------
+    book : named as for `Book`.
+    host, port : to listen on; port 0 for a free one.
+    site : for other computers; None for this one only.
+    workers : how many.
+    in_browser : open the page in the browser.
+    """
     from shoegoal.record.book import Book
     from shoegoal.review.serve import serve, unseen_opener
     from shoegoal.scale.work import crew

@@ -273,7 +273,7 @@ def _log_mass(low: F64, high: F64) -> F64:
 
 
 def share_between(bias_rad: F64, spread_rad: F64, low_rad: F64, high_rad: F64) -> F64:
-    """Share of a normal scatter between two angles."""
+    """Share of a normal scatter between two angles; all arrays are (K,) in rad."""
     return np.asarray(
         ndtr((high_rad - bias_rad) / spread_rad) - ndtr((low_rad - bias_rad) / spread_rad),
         np.float64,
@@ -398,7 +398,18 @@ def expected_share(fit: ScatterFit, setup: SetUp, ball_radius_steps: float) -> R
 
 
 def width_for(fit: ScatterFit, wanted: float, back_steps: float, ball_radius_steps: float) -> Range:
-    """Goal width in steps at which a share of makes is expected; infinite if none will do."""
+    """Goal width at which a share of makes is expected.
+
+    Parameters
+    ----------
+    fit : the pupil's scatter.
+    wanted : share of makes, above 0 and below 1.
+    back_steps, ball_radius_steps : kick distance and ball, in the pupil's steps.
+
+    Returns
+    -------
+    Steps; infinite if no width is wide enough.
+    """
 
     def width(bias: F64, spread: F64, reach: F64) -> F64:
         def share(half_steps: F64) -> F64:
@@ -414,7 +425,14 @@ def width_for(fit: ScatterFit, wanted: float, back_steps: float, ball_radius_ste
 def distance_for(
     fit: ScatterFit, wanted: float, width_steps: float, ball_radius_steps: float
 ) -> Range:
-    """Distance in steps at which a share of makes is expected; 0 if none is near enough."""
+    """Kick distance at which a share of makes is expected.
+
+    Parameters are as for `width_for`, with the goal's width in place of the distance.
+
+    Returns
+    -------
+    Steps; 0 if no distance is near enough.
+    """
     half_steps = width_steps / 2 - ball_radius_steps
 
     def distance(bias: F64, spread: F64, reach: F64) -> F64:

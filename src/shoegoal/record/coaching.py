@@ -245,6 +245,13 @@ def answer_check(
 ) -> None:
     """Store a coach's answer. It cannot be changed later, because then it would not be blind.
 
+    Parameters
+    ----------
+    connection : from `Book.writing`.
+    round_id, place : the shot of the round, counted from 1.
+    answer : one of those that fit the shot.
+    by : the coach's name.
+
     Raises
     ------
     BadSettingsError

@@ -228,7 +228,18 @@ def move(
 def count_again(
     connection: Connection, clip: HandedIn, left_px: ImagePoint, right_px: ImagePoint
 ) -> bool:
-    """Queue a clip to be counted with the markers that a person pointed at."""
+    """Queue a clip to be counted with the markers that a person pointed at.
+
+    Parameters
+    ----------
+    connection : from `Book.writing`.
+    clip : as it was read; refused if its state has changed since.
+    left_px, right_px : inner feet of the markers in the displayed picture, px.
+
+    Returns
+    -------
+    Whether it was queued.
+    """
     markers = canonical_text([[left_px.x_px, left_px.y_px], [right_px.x_px, right_px.y_px]])
     return move(connection, clip, ClipState.WAITING, markers=markers, tries=0)
 
@@ -283,7 +294,7 @@ def is_anything_ready(connection: Connection, *, check: bool) -> bool:
 def keep_claim(
     connection: Connection, clip: HandedIn, claim: str, claim_s: float = CLAIM_S
 ) -> bool:
-    """Extend a claim; return False if it was lost."""
+    """Extend a claim by ``claim_s`` seconds from now; return False if it was lost."""
     table = schema.handed_in
     changed = connection.execute(
         update(table)
@@ -303,6 +314,13 @@ def finish(
     **values: Any,
 ) -> None:
     """Record the end of work on a clip, in the caller's transaction.
+
+    Parameters
+    ----------
+    connection : from `Book.writing`.
+    clip, claim : from `claim_next`.
+    state, why : what came out, and the reason where it cannot be counted.
+    values : further columns of the clip's row.
 
     Raises
     ------

@@ -205,7 +205,14 @@ def load_sets(
     pupil: str | None = None,
     signed: bool | None = None,
 ) -> list[SetHistory]:
-    """Read all sets, or some, in order of their numbers."""
+    """Read all sets, or some, in order of their numbers.
+
+    Parameters
+    ----------
+    connection : from `Book.reading` or `Book.writing`.
+    set_id, class_name, pupil : only this set, or those of this class or pupil.
+    signed : only signed sets, or only unsigned ones.
+    """
     sets, pupils, classes = schema.sets.c, schema.pupils.c, schema.classes.c
     query = (
         select(

@@ -58,11 +58,17 @@ def append(
 
 
 def refuse_stale(set_id: int, seen_version: int, version: int) -> None:
-    """Refuse a change that was decided on another version of the set."""
+    """Refuse a change that was decided on another version of the set.
+
+    Raises
+    ------
+    RecordChangedError
+        The set was changed since; the message names both versions.
+    """
     if version != seen_version:
         raise RecordChangedError(
             f"set {set_id} was changed by somebody else since you looked (you saw version "
-            f"{seen_version}, it now is version {version}); look at it again, then repeat what is "
+            f"{seen_version}, it is now version {version}); look at it again, then repeat what is "
             "still needed. Your change was not stored"
         )
 

@@ -159,7 +159,10 @@ def move_marker(
 def add_note(
     book: Book, set_id: int, note: str, *, by: str = "", seen: int | None = None
 ) -> SetHistory:
-    """Store a remark about the set; errors are as for `answer_shot`."""
+    """Store a remark about the set.
+
+    Parameters and errors are as for `answer_shot`; an empty remark is refused.
+    """
     if not note.strip():
         raise BadSettingsError("the note is empty")
     with book.writing() as connection:
@@ -197,7 +200,10 @@ def look_through(
 
 
 def undo(book: Book, set_id: int, *, by: str = "", seen: int | None = None) -> SetHistory:
-    """Undo the last correction that was not undone; errors are as for `answer_shot`."""
+    """Undo the last correction that was not undone.
+
+    Parameters and errors are as for `answer_shot`; without a correction it is refused.
+    """
     with book.writing() as connection:
         history = _open_set(connection, set_id, seen)
         if not history.held:
@@ -207,6 +213,11 @@ def undo(book: Book, set_id: int, *, by: str = "", seen: int | None = None) -> S
 
 def sign(book: Book, set_id: int, by: str, *, seen: int | None = None) -> SetHistory:
     """Sign a set; until the signature is withdrawn, nothing about the set can be changed.
+
+    Parameters
+    ----------
+    book, set_id, seen : as for `answer_shot`.
+    by : name of the person who signs.
 
     Raises
     ------
@@ -251,6 +262,12 @@ def withdraw(
     """Withdraw a set's signature, with a reason; the set can then be corrected and signed again.
 
     The signature and its withdrawal stay in the history.
+
+    Parameters
+    ----------
+    book, set_id, seen : as for `answer_shot`.
+    reason : in a few words, without real names.
+    by : name of the person who withdraws it.
 
     Raises
     ------

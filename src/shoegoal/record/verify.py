@@ -136,7 +136,19 @@ def prove(
     keys: Sequence[str] = (),
     seen: Seen | None = None,
 ) -> Proof:
-    """Check everything, as `verify_book` does, in the caller's transaction."""
+    """Check everything, as `verify_book` does, in the caller's transaction.
+
+    Parameters
+    ----------
+    connection : from `Book.reading`.
+    head, receipts, keys : as for `verify_book`.
+    seen : this computer's note about the book; None without one.
+
+    Raises
+    ------
+    RecordNotTrueError
+        Names the first entry that does not fit.
+    """
     _check_names(keys)
     own = key_if_there()
     _check_database(connection)

@@ -96,6 +96,14 @@ def check_site(
 ) -> Site | None:
     """Return how the page is served; None for this computer only.
 
+    Parameters
+    ----------
+    address : the https:// address at which browsers reach the page, if others may.
+    host : address to listen on.
+    certificate, private_key : PEM files for HTTPS; both or neither.
+    behind_tls : whether a reverse proxy does HTTPS.
+    proxy : address of that proxy.
+
     Raises
     ------
     BadSettingsError

@@ -363,7 +363,14 @@ class _Filing:
 def outcome_of(
     book: Book, set_id: int, clip: str, pupil: str | None, stage: str | None, news: str
 ) -> ClipOutcome:
-    """Return the outcome of a clip from the state of its set."""
+    """Return the outcome of a clip from the state of its set.
+
+    Parameters
+    ----------
+    book, set_id : the set.
+    clip, pupil, stage : names, as the outcome shows them.
+    news : what happened to the clip now; one of `NEWS`.
+    """
     with book.reading() as connection:
         history = load_set(connection, set_id)
     short = summary(history, history.open_status())

@@ -78,6 +78,13 @@ def work_until(
     """Work until `is_over`; a clip that was begun is finished first.
 
     A book that is locked or out of reach is tried again.
+
+    Parameters
+    ----------
+    book, duty : whose clips, and which part of the work.
+    count, check : do the work on one clip.
+    is_over : asked before every clip.
+    poll_s : pause where nothing waits, s.
     """
     idle = threading.Event()
     while not is_over():
