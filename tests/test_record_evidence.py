@@ -129,7 +129,7 @@ def test_an_older_copy_put_back_is_noticed_until_said(place: str) -> None:
     assert (
         "or an older copy was put back" in run("record", "verify", "--book", place, code=10).stderr
     )
-    assert "true: 8 entries" in run("record", "verify", "--restored", "--book", place).stdout
+    assert "consistent: 8 entries" in run("record", "verify", "--restored", "--book", place).stdout
     assert "is there unchanged" in run("record", "verify", "--book", place).stdout
 
 
@@ -158,7 +158,7 @@ def test_a_receipt_is_held_against_a_later_book(place: str, tmp_path: Path) -> N
     assert told["says"]["signed_by"] == TEACHER and told["says"]["makes"] == 3
     signed(Book(place), "two.mp4")
     both = ("--receipt", file, "--receipt", tmp_path / "whole.json")
-    assert "true: " in run("record", "verify", *both, "--book", place).stdout
+    assert "consistent: " in run("record", "verify", *both, "--book", place).stdout
     # ISO/IEC 18004, read by ZXing, which is not the maker's.
     (code,) = zxingcpp.read_barcodes(pypdfium2.PdfDocument(page)[0].render(scale=4.0).to_numpy())
     assert code.text == told["line"]

@@ -274,22 +274,27 @@ def _check_receipt(replay: Replay, receipt: Receipt) -> int | None:
 def proof_lines(proof: Proof) -> Iterator[str]:
     """Put into words what was proved and what was not."""
     yield (
-        f"true: {proof.entries} entries about {proof.sets} sets, {proof.signatures} of them signed"
+        f"consistent: {_number(proof.entries, 'entry', 'entries')} about "
+        f"{_number(proof.sets, 'set', 'sets')}, {proof.signatures} of them signed"
     )
     for name, count in proof.sealed.items():
         whose = "this computer's key" if name == proof.own_key else "the key"
-        yield f"sealed by {whose} {name}: {count} entries"
+        yield f"sealed by {whose} {name}: {_number(count, 'entry', 'entries')}"
     older = proof.entries - sum(proof.sealed.values())
     if older:
-        yield f"older than any key: {older} entries"
+        yield f"not sealed, from before there was a key: {_number(older, 'entry', 'entries')}"
     for seq in proof.withdrawn:
         yield f"the signature in entry {seq}, of a receipt, was withdrawn since"
     if proof.seen is not None:
         yield f"entry {proof.seen}, the newest this computer had noted, is there unchanged"
     yield f"head {proof.head}"
     if proof.seen is None:
-        yield "not proved: that nothing was cut off or rewritten as a whole before today; that take"
-        yield "a receipt, a head noted down earlier (--head) or the name of the key (--key)"
+        yield "not proved: that nothing was cut off or rewritten as a whole before today; for that,"
+        yield "give a receipt (--receipt), a head noted earlier (--head) or the key's name (--key)"
+
+
+def _number(count: int, one: str, more: str) -> str:
+    return f"{count} {one if count == 1 else more}"
 
 
 def check_signed(connection: Connection, signatures: dict[int, int]) -> None:
