@@ -254,10 +254,16 @@ def test_film_again_says_at_most_two_things_and_the_pupil_decides(book: Book) ->
     place = create(client, 4)
     patch(client, place, 0, b"dark")
     clip = clip_at(book, place)
-    filmed = PupilAnswer(False, "We saw the ball.", ("Film with more light.", "Hold still."))
-    with book.writing() as connection:
-        move(connection, clip, ClipState.CHECKED, filming=json.dumps(filmed.serialise()))
-    page = client.get(f"/h/clips/{clip.token}").text
+    dark = PupilAnswer(
+        False, "We saw the ball.", ("Film with more light.", "Hold still."), None, 640, 360
+    )
+    no_clip = PupilAnswer(False, "This file is not a clip.", ("Choose it once more.",))
+    for filmed in (no_clip, dark):
+        with book.writing() as connection:
+            kept = json.dumps(filmed.serialise())
+            move(connection, clip_at(book, place), ClipState.CHECKED, filming=kept)
+        page = client.get(f"/h/clips/{clip.token}").text
+        assert ("anyway" in page) == (filmed is dark)
     assert "Film again" in page and page.count("<li>") == 2 and "--" not in page
     assert "Film again" in client.get("/h/").text
     again = client.post(f"/h/clips/{clip.token}/anyway", data={"a": "b"})
