@@ -315,8 +315,9 @@ def test_a_calibration_is_saved_and_used_again(
     assert not matches(again, np.asarray(luma[::-1], np.uint8))
 
 
-def test_show_refuses_what_is_no_analysis(tmp_path: Path) -> None:
-    result = run("show", tmp_path / "none")
+@pytest.mark.parametrize("command", ["show", "form"])
+def test_a_mistyped_result_folder_is_said_not_to_exist(tmp_path: Path, command: str) -> None:
+    result = run(command, tmp_path / "none.shoegoal")
     assert result.exit_code == 6
     assert "does not exist" in one_line(result)
 

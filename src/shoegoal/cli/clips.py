@@ -224,7 +224,9 @@ def form(given: FormOptions, clip: Path) -> int:
     that count wrote, with the clip still beside it. Writes the folder "form" with a picture of each
     shot and a summary page.
     """
-    if clip.is_dir() or clip.suffix == ".json":
+    from shoegoal.analysis.repeats import RESULT_SUFFIX
+
+    if clip.is_dir() or clip.suffix in (".json", RESULT_SUFFIX):
         for one in fields(given):
             if one.name not in ("json", "quiet") and getattr(given, one.name):
                 flag = flag_of(one.name)
