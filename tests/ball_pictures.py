@@ -45,23 +45,6 @@ def box_share(shape: tuple[int, int], box: tuple[float, float, float, float]) ->
     return np.asarray(along[:, None] * across[None, :], np.float64)
 
 
-def difference_picture(
-    share: F64,
-    *,
-    level: float | F64 = 90.0,
-    blur_px: float = 0.0,
-    noise: float = 0.0,
-    rng: np.random.Generator | None = None,
-) -> U8:
-    """Turn covered shares into a difference picture: paint ``level`` over 0, blurred, noisy."""
-    picture = np.asarray(share * level, np.float64)
-    if blur_px:
-        picture = np.asarray(cv2.GaussianBlur(picture, (0, 0), blur_px), np.float64)
-    if noise and rng is not None:
-        picture = np.abs(picture + rng.normal(0.0, noise, picture.shape))
-    return np.clip(np.rint(picture), 0, 255).astype(np.uint8)
-
-
 class Canvas:
     """One picture being painted, luma and chroma at full size as floats."""
 

@@ -34,7 +34,6 @@ from shoegoal.shots.judge import CALL_AT
 from shoegoal.types import Call
 
 MAKE = evidence_class(Call.MAKE, 0.99)
-TRUE = {Call.MAKE: Answer.MAKE, Call.MISS: Answer.MISS}
 
 
 def checked(seen: Answer, number: int, *, blind: bool = True, p_make: float = 0.99) -> CheckedCall:
