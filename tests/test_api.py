@@ -72,7 +72,7 @@ def test_what_cannot_be_done_is_said_by_an_exception(tmp_path: Path) -> None:
         shoegoal.count(CLIP, stage="no-such-stage")
     with pytest.raises(BadSettingsError, match="one marker alone"):
         shoegoal.check(CLIP, left=(1, 2))
-    with pytest.raises(BadSettingsError, match="no size of a ball"):
+    with pytest.raises(BadSettingsError, match="not a size of a ball"):
         shoegoal.check(CLIP, ball="6")
     with pytest.raises(BadSettingsError, match="keeps no evidence"):
         trace_of(example_analysis())

@@ -37,7 +37,7 @@ def test_wilson_interval_of_newcombe() -> None:
     low, high = wilson_interval(81, 263)
     assert (round(low, 4), round(high, 4)) == (0.2553, 0.3662)
     assert wilson_interval(0, 0) == (0.0, 1.0)
-    with pytest.raises(ValueError, match="no share"):
+    with pytest.raises(ValueError, match="not a share"):
         wilson_interval(3, 2)
 
 

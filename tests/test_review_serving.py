@@ -43,7 +43,7 @@ def invoke(*args: str, typed: str | None = None, code: int = 0) -> str:
         (("--site", "https://", "--behind-tls"), "give https://NAME"),
         (("--site", f"{SITE}/review", "--behind-tls"), "give https://NAME"),
         (("--site", SITE, "--behind-tls", "--certificate", "a", "--private-key", "b"), "either"),
-        (("--site", SITE, "--behind-tls", "--proxy", "*"), "no address of a computer"),
+        (("--site", SITE, "--behind-tls", "--proxy", "*"), "not an address of a computer"),
         (("--site", SITE, "--behind-tls"), "no teacher has an account yet"),
     ],
 )  # fmt: skip
@@ -57,8 +57,8 @@ def test_nobody_comes_in_without_account_and_https(
 
 def test_accounts_by_command(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("SHOEGOAL_BOOK", str(tmp_path / "book.sqlite3"))
-    assert invoke("accounts", "list") == "no accounts (shoegoal accounts add makes them)\n"
     invoke("record", "enrol", "--class", "7b", "--pupil", "Otter 12")
+    assert invoke("accounts", "list") == "no accounts (shoegoal accounts add makes them)\n"
     add = ("accounts", "add")
     assert invoke(*add, "T. Quill", "--role", "teacher", typed=f"{PASSWORD}\n")
     student = ("otter-12", "--role", "student", "--pupil", "Otter 12")
@@ -85,7 +85,7 @@ def test_accounts_by_command(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) ->
 def test_a_new_book_is_for_its_owner_alone(tmp_path: Path) -> None:
     """It holds children's results and hashes of passwords."""
     place = tmp_path / "book.sqlite3"
-    invoke("accounts", "list", "--book", str(place))
+    invoke("record", "enrol", "--class", "7b", "--book", str(place))
     assert stat.S_IMODE(place.stat().st_mode) == 0o600
 
 
