@@ -123,7 +123,7 @@ def test_where_earlier_results_are_looked_for(tmp_path: Path) -> None:
     found = earlier_results(mine, [named, tmp_path / "archive", beside])
     assert sorted(p.name for p in found) == ["beside.shoegoal", "week1", "x.shoegoal"]
     (tmp_path / "empty").mkdir()
-    with pytest.raises(BadSettingsError, match="no result of an earlier count"):
+    with pytest.raises(BadSettingsError, match="not a result of an earlier count"):
         earlier_results(mine, [tmp_path / "empty"])
 
 
