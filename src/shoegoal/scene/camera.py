@@ -177,21 +177,6 @@ class Camera:
             ground = self._meet_plane(disc * shrink[:, None], radius)
         return ground
 
-    def lying_diameter_px(self, pixels: npt.ArrayLike, diameter_m: float) -> F64:
-        """Diameter that balls lying on the ground show, from the centres of their discs.
-
-        Parameters
-        ----------
-        pixels, diameter_m : as for `ball_on_ground`.
-
-        Returns
-        -------
-        (N,) px; NaN above the horizon.
-        """
-        spots = self.ball_on_ground(pixels, diameter_m)
-        centres = np.column_stack([spots, np.full(len(spots), diameter_m / 2)])
-        return self.ball_image(centres, diameter_m)[1]
-
     def ball_position(
         self, pixels: npt.ArrayLike, diameter_px: npt.ArrayLike, diameter_m: float
     ) -> F64:

@@ -1,11 +1,11 @@
 """One story of the ball: which segments follow one another, and what happened between them.
 
 Every segment goes on in at most one other, and comes from at most one. Between two of them the
-ball ran on freely, met something that took speed from it, was kicked, or was moved by a person.
-Each of these is a density over where and how fast the later segment may begin, so that they and
-the birth of a new ball compare on one scale (multiple hypothesis tracking: Reid 1979). All ways to
-pair ends with beginnings are weighed together: exactly where few compete, by belief propagation
-where many do (Williams and Lau 2014).
+ball ran on freely, met something that took speed from it (a wall's rebound, a marker, a bounce),
+was kicked, or was moved by a person. Each of these is a density over where and how fast the later
+segment may begin, so that they and the birth of a new ball compare on one scale (multiple
+hypothesis tracking: Reid 1979). All ways to pair ends with beginnings are weighed together: exactly
+where few compete, by belief propagation where many do (Williams and Lau 2014).
 """
 
 from __future__ import annotations
