@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from shoegoal.cues.foot import FootFit, fit_foot
-from shoegoal.cues.legs import Side, Standing, trust_in_feet
+from shoegoal.cues.legs import Side, Standing, trust_in_feet, unsure_of
 from shoegoal.cues.pose import Joint, Leg, Pose
 from shoegoal.cues.smooth import smoothed
 from shoegoal.cues.space import ShotSpace
@@ -126,8 +126,14 @@ class Kick:
 
     def _trust(self, joint: Joint) -> F64:
         seen = np.array([pose.visibility[joint] for pose in self.poses])
-        is_low = joint in (*self.kicking.rows[1:], *self.planted.rows[1:])
-        return seen * self._apart if is_low else seen
+        for leg in (self.kicking, self.planted):
+            if joint in leg.rows[1:]:
+                seen = seen * self._apart
+            if joint in (leg.heel, leg.toe) and self.standing is not None:
+                # Weighted by one over the variance, as the shoes' network has it.
+                doubt = [unsure_of(pose, leg, self.standing.leg_px) for pose in self.poses]
+                seen = seen / np.square(doubt)
+        return seen
 
     @cached_property
     def _apart(self) -> F64:
