@@ -228,15 +228,20 @@ def heel_to_toe_px(kick: Kick) -> F64:
 
 
 def unsure_at_contact(kick: Kick) -> float:
-    """How unsure the shoes' network was of the kicking foot at contact, over the usual."""
-    return _unsure_between(kick, kick.contact_s - NEAR_S, kick.contact_s + NEAR_S)
+    """How unsure the shoes' network was of the kicking foot at contact, over the usual.
+
+    As of a mean in which each picture has its weight.
+    """
+    unsure = _unsure_between(kick, kick.contact_s - NEAR_S, kick.contact_s + NEAR_S)
+    return float(np.mean(unsure**-2.0) ** -0.5)
 
 
-def _unsure_between(kick: Kick, start_s: float, end_s: float) -> float:
+def _unsure_between(kick: Kick, start_s: float, end_s: float) -> F64:
+    """Of each picture between, (N,); at least one."""
     if kick.standing is None:
-        return 1.0
+        return np.ones(1)
     near = [pose for pose in kick.poses if start_s <= pose.time_s <= end_s]
-    return float(np.median([unsure_of(p, kick.kicking, kick.standing.leg_px) for p in near] or 1.0))
+    return np.array([unsure_of(p, kick.kicking, kick.standing.leg_px) for p in near] or [1.0])
 
 
 def contact_cue(kick: Kick) -> list[Measurement]:
@@ -282,9 +287,8 @@ def follow_through_cue(kick: Kick) -> list[Measurement]:
     The less the shoes' network is sure of the kicking foot after contact, the less the pose model
     knows of it: a foot swung high hides before the body to a camera behind it.
     """
-    doubt = DOUBT_SIGMA * _unsure_between(
-        kick, kick.contact_s + FROM_S, kick.contact_s + STANDS_AFTER_S
-    )
+    unsure = _unsure_between(kick, kick.contact_s + FROM_S, kick.contact_s + STANDS_AFTER_S)
+    doubt = DOUBT_SIGMA * float(np.median(unsure))
     moments = kick.moments(kick.contact_s + FROM_S, kick.contact_s + UNTIL_S)
     seen_long = len(moments) and moments[-1] - kick.contact_s >= LEAST_SEEN_S
     cue, found = "follow_through", []
