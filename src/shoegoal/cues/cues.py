@@ -22,6 +22,8 @@ MOST_TURN_DEG = 90.0  # nobody stands on a foot that points back
 PLANT_CUES = ("plant_beside", "plant_fore_aft", "plant_to_target")
 SWING_CUES = ("backswing", "swing_evenness", "follow_through")
 PLANT_HIDDEN = "the plant foot was hidden"
+LEFT_PICTURE = "the leg was partly outside the picture"
+HEAD_OUTSIDE = "the head was outside the picture"
 TOO_SLOW = "the clip runs too slowly to show the whole swing"
 
 
@@ -147,9 +149,13 @@ def swing_cues(kick: Kick) -> list[Measurement]:
     """
     found = []
     moments = kick.moments(kick.contact_s - BACK_S, kick.contact_s + THROUGH_S)
+    seen_long = len(moments) and moments[0] + LEAST_BACK_S <= kick.contact_s <= moments[-1]
     for method, place in ways_of(kick).items():
-        if not len(moments) or not moments[0] + LEAST_BACK_S <= kick.contact_s <= moments[-1]:
+        if not seen_long:
             found += _missing(method, SWING_CUES[:2], "too little of the swing was seen")
+            continue
+        if not kick.shows(kick.kicking.rows, moments):
+            found += _missing(method, SWING_CUES[:2], LEFT_PICTURE)
             continue
         leg_deg = _from_vertical(
             *(place(kick, joint, moments) for joint in (kick.kicking.hip, kick.kicking.ankle))
@@ -297,6 +303,9 @@ def follow_through_cue(kick: Kick) -> list[Measurement]:
         if not seen_long:
             found += _missing(method, [cue], "too little was seen after the ball had left")
             continue
+        if not kick.shows(joints, moments):
+            found += _missing(method, [cue], LEFT_PICTURE)
+            continue
         foot, ankle, hip = (place(kick, joint, moments)[:, 1] for joint in joints)
         over, whole = foot - ankle, hip - ankle
         if not (np.isfinite([over, whole]).all() and (whole > 0).all()):
@@ -321,6 +330,8 @@ def eyes_cue(kick: Kick) -> list[Measurement]:
     if foot is None:
         return [m for way in ways_of(kick) for m in _missing(way, ["eyes_on_ball"], PLANT_HIDDEN)]
     at = np.array([kick.contact_s])
+    if not kick.shows((Joint.NOSE, Joint.LEFT_EAR, Joint.RIGHT_EAR), at):
+        return [m for way in ways_of(kick) for m in _missing(way, ["eyes_on_ball"], HEAD_OUTSIDE)]
     on_ground = np.array([0.0, 0.0, ball_up_m])
     beside_foot = np.array([-foot.right_m, -foot.ahead_m, ball_up_m - ANKLE_UP_M])
 

@@ -75,6 +75,10 @@ class Kick:
         places = np.stack([pose.points_px[joint] for pose in self.poses])
         return smoothed(self.times_s, places, at_s, self._trust(joint))
 
+    def shows(self, joints: Sequence[Joint], at_s: npt.ArrayLike) -> bool:
+        """Whether joints are in the picture at all of these moments; outside they are guesses."""
+        return all(bool(self.space.shows(self.px(joint, at_s)).all()) for joint in joints)
+
     def world(self, joint: Joint, at_s: npt.ArrayLike) -> F64:
         """Smoothed place of a joint about the hips, (M, 3) right, ahead, up of the shot, m."""
         return smoothed(self.times_s, self._turned[:, joint], at_s, self._trust(joint))

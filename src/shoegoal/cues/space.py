@@ -102,6 +102,12 @@ class ShotSpace:
         """Image (N, 2) px of points (N, 3) of the shot frame; NaN behind the camera."""
         return self.camera.project(self._to_ground(np.array(points_m, np.float64, ndmin=2)))
 
+    def shows(self, points_px: npt.ArrayLike) -> npt.NDArray[np.bool_]:
+        """Whether pixels (N, 2) lie in the picture, whose middle is the camera's."""
+        middle = np.array([self.camera.cx_px, self.camera.cy_px])
+        inside: npt.NDArray[np.bool_] = np.all(np.abs(points_px - middle) <= middle + 0.5, axis=-1)
+        return inside
+
     def on_level(self, points_px: npt.ArrayLike, up_m: npt.ArrayLike = 0.0) -> F64:
         """(right, ahead) m, (N, 2), of pixels (N, 2) known to lie at a height (scalar or (N,))."""
         rays = self._rays(points_px)
