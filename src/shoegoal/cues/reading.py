@@ -11,7 +11,7 @@ import numpy.typing as npt
 from scipy.special import stdtr, stdtrit
 
 from shoegoal.cues.bands import Band, MeasuredError, Measurement, load_bands, load_errors
-from shoegoal.cues.cues import SWING_CUES, measure_kick
+from shoegoal.cues.cues import NOBODY_PLANTS, SWING_CUES, measure_kick
 from shoegoal.cues.kick import Kick
 from shoegoal.cues.legs import (
     NEAR_CONTACT_S,
@@ -150,19 +150,10 @@ def cannot_tell(band: Band, views: tuple[View, ...], why: str) -> Reading:
     )
 
 
-_FILM_FROM = {
-    View.BEHIND: "from behind the kicker",
-    View.OBLIQUE: "from behind and to one side",
-    View.SIDE: "from the side",
-    View.FRONT_OBLIQUE: "from the goal's side and aslant",
-    View.FACING: "from the goal's side",
-}
-
-
 def _film_instead(views: tuple[View, ...]) -> str:
     if not views:
         return "no view was found to show this well enough; look yourself"
-    return "film " + " or ".join(_FILM_FROM[view] for view in views)
+    return "film " + " or ".join(view.words for view in views)
 
 
 LEAST_POSES = 5  # with fewer, neither a swing nor a plant foot shows
@@ -176,6 +167,7 @@ NEAREST_S = 0.08  # the kicker must be seen this near to contact
 
 
 WHICH_FOOT = "it is not clear which foot kicked"
+MOST_OFF_M = 0.7  # a foot that far from the ball is another person's, or not on the ground
 _LEGS = [*LEFT_LEG.rows, *RIGHT_LEG.rows]
 
 
@@ -265,6 +257,8 @@ def _kick(space: ShotSpace, contact_s: float, poses: Sequence[Pose]) -> tuple[Ki
         kick = Kick(space, contact_s, [legs_swapped(p) for p in unswapped], side.other, seen)
         if _stands_beyond(kick):
             return None, WHICH_FOOT
+    if kick.plant is not None and np.hypot(kick.plant.right_m, kick.plant.ahead_m) > MOST_OFF_M:
+        return None, NOBODY_PLANTS
     if kick.foot_off_ball() > MOST_DIAMETERS_OFF:
         return None, "the moment of contact does not fit the foot's way to the ball"
     return kick, ""

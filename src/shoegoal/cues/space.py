@@ -39,11 +39,25 @@ class View(StrEnum):
     FRONT_OBLIQUE = "front oblique"
     FACING = "facing"
 
+    @property
+    def words(self) -> str:
+        """Where to stand to film so."""
+        return _WORDS[self]
+
     @classmethod
     def of(cls, azimuth_deg: float) -> View:
         """Name an angle."""
         edges = (OBLIQUE_DEG, SIDE_DEG, FRONT_DEG, FACING_DEG)
         return list(cls)[int(np.searchsorted(edges, azimuth_deg, side="right"))]
+
+
+_WORDS = {
+    View.BEHIND: "from behind the kicker",
+    View.OBLIQUE: "from behind and to one side",
+    View.SIDE: "from the side",
+    View.FRONT_OBLIQUE: "from the goal's side and aslant",
+    View.FACING: "from the goal's side",
+}
 
 
 @dataclass(frozen=True)
