@@ -17,10 +17,10 @@ from shoegoal.cues.space import View
 F64 = npt.NDArray[np.float64]
 
 
+MOST_OFF_CM = 70.0  # a foot that far from the ball is another person's, or not on the ground
 MOST_TURN_DEG = 90.0  # nobody stands on a foot that points back
 PLANT_CUES = ("plant_beside", "plant_fore_aft", "plant_to_target")
 SWING_CUES = ("backswing", "swing_evenness", "follow_through")
-NOBODY_PLANTS = "the plant foot was found where nobody plants it"
 PLANT_HIDDEN = "the plant foot was hidden"
 LEFT_PICTURE = "the leg was partly outside the picture"
 HEAD_OUTSIDE = "the head was outside the picture"
@@ -74,8 +74,8 @@ def plant_cues(kick: Kick) -> list[Measurement]:
     if measured is None:
         return _missing("foot", PLANT_CUES, PLANT_HIDDEN)
     (beside, ahead, turn), own = measured
-    if beside < 0:
-        return _missing("foot", PLANT_CUES, NOBODY_PLANTS)
+    if beside < 0 or np.hypot(beside, ahead) > MOST_OFF_CM:
+        return _missing("foot", PLANT_CUES, "the plant foot was found where nobody plants it")
     # What the scene leaves open: the same foot on grounds that are one standard deviation off.
     others = [_on_ground(kick, kick.plant_fit(space)) for space in kick.space.neighbours]
     shifts = [other[0] - measured[0] for other in others if other is not None]

@@ -11,7 +11,7 @@ import numpy.typing as npt
 from scipy.special import stdtr, stdtrit
 
 from shoegoal.cues.bands import Band, MeasuredError, Measurement, load_bands, load_errors
-from shoegoal.cues.cues import NOBODY_PLANTS, SWING_CUES, measure_kick
+from shoegoal.cues.cues import SWING_CUES, measure_kick
 from shoegoal.cues.kick import Kick
 from shoegoal.cues.legs import (
     NEAR_CONTACT_S,
@@ -167,7 +167,6 @@ NEAREST_S = 0.08  # the kicker must be seen this near to contact
 
 
 WHICH_FOOT = "it is not clear which foot kicked"
-MOST_OFF_M = 0.7  # a foot that far from the ball is another person's, or not on the ground
 _LEGS = [*LEFT_LEG.rows, *RIGHT_LEG.rows]
 
 
@@ -257,8 +256,6 @@ def _kick(space: ShotSpace, contact_s: float, poses: Sequence[Pose]) -> tuple[Ki
         kick = Kick(space, contact_s, [legs_swapped(p) for p in unswapped], side.other, seen)
         if _stands_beyond(kick):
             return None, WHICH_FOOT
-    if kick.plant is not None and np.hypot(kick.plant.right_m, kick.plant.ahead_m) > MOST_OFF_M:
-        return None, NOBODY_PLANTS
     if kick.foot_off_ball() > MOST_DIAMETERS_OFF:
         return None, "the moment of contact does not fit the foot's way to the ball"
     return kick, ""
