@@ -35,6 +35,7 @@ from shoegoal.cues.reading import (
     KickForm,
     Reading,
     chance_in_band,
+    looked_back_s,
     read_kick,
 )
 from shoegoal.cues.space import View
@@ -165,25 +166,33 @@ def form(
             true = [k for kicks in known_kicks(chosen, cache, rendered_only, False) for k in kicks]
             write_foot(learn_foot(true))
             load_foot.cache_clear()
-        reads = [
-            Read(kick, read_kick(kick.space, kick.contact_s, kick.poses))
-            for kicks in known_kicks(chosen, cache, rendered_only, not true_scene)
-            for kick in kicks
+        kicks = [
+            kick
+            for clip in known_kicks(chosen, cache, rendered_only, not true_scene)
+            for kick in clip
         ]
-        if not reads:
+        if not kicks:
             raise click.ClickException(f"no kick of the {half} split is there to be read")
         if as_json:
-            for read in reads:
-                click.echo(json.dumps(_as_json(read)))
+            for kick in kicks:
+                click.echo(json.dumps(_as_json(as_told(kick))))
             continue
         if half == "develop":
+            reads = [
+                Read(kick, read_kick(kick.space, kick.contact_s, kick.poses)) for kick in kicks
+            ]
             print_methods(reads)
             if write:
                 write_errors(best_errors(reads))
                 load_errors.cache_clear()
-                reads = [Read(r.kick, read_kick(r.kick.space, r.kick.contact_s, r.kick.poses))
-                         for r in reads]  # fmt: skip
-        print_readings(reads, half)
+        print_readings([as_told(kick) for kick in kicks], half)
+
+
+def as_told(kick: KnownKick) -> Read:
+    """Read a kick from the pictures that the tool would look at."""
+    first_s = kick.contact_s - looked_back_s(kick.space.view)
+    poses = [pose for pose in kick.poses if pose.time_s >= first_s]
+    return Read(kick, read_kick(kick.space, kick.contact_s, poses))
 
 
 def errors_of(reads: Sequence[Read], band: Band, view: View) -> list[Error]:

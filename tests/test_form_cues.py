@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -125,6 +126,27 @@ def test_slow_motion_shows_no_swing_and_says_so(azimuth_deg: float) -> None:
         own = [m for m in measured if m.cue == cue]
         assert own and all(np.isnan(m.value) and "too slowly" in m.why_not for m in own)
     assert all(np.isfinite(m.value) for m in measured if m.cue == "plant_beside")
+
+
+@pytest.mark.parametrize(
+    ("beyond", "withheld", "told"),
+    [
+        ({"pitch_deg": 18.0}, ("eyes_on_ball",), "backswing"),
+        ({"cx_px": 150.0}, ("backswing", "swing_evenness"), "eyes_on_ball"),
+    ],
+)
+def test_what_lies_outside_the_picture_is_not_measured(
+    beyond: dict[str, Any], withheld: tuple[str, ...], told: str
+) -> None:
+    # A pose model guesses joints beyond the edge, and its guess may look as sure as any other.
+    space = space_from(90.0)
+    cut = replace(space, camera=replace(space.camera, **beyond))
+    measured = read_kick(cut, CONTACT_S, poses_of(StickKick(), cut)).measurements
+    for cue in withheld:
+        own = [m for m in measured if m.cue == cue and m.method != "mean"]
+        assert own and all(np.isnan(m.value) and "outside the picture" in m.why_not for m in own)
+    for cue in ("plant_beside", told):
+        assert any(np.isfinite(m.value) for m in measured if m.cue == cue)
 
 
 def test_leg_angles_run_from_back_to_ahead() -> None:

@@ -19,6 +19,7 @@ from shoegoal.cues.reading import (
     Reading,
     advise,
     judge,
+    looked_back_s,
     read_kick,
     unread,
 )
@@ -259,3 +260,12 @@ def test_pictures_are_taken_through_the_swing_but_not_all_of_a_fast_clip() -> No
         near = [t for t in chosen if abs(t - 2.0) <= 0.06]
         assert len(near) >= min(3, rate_hz * 0.12) and gaps.max() <= 0.13
     assert window_times([0.0, 9.0], 2.0) == []
+
+
+def test_the_backswing_is_looked_at_only_where_it_is_told() -> None:
+    for view in View:
+        told = {cue for cue, errors in load_errors().items() for e in errors
+                if e.view is view and e.claimed}  # fmt: skip
+        back_s = looked_back_s(view)
+        assert (back_s > 0.4) is bool(told & {"backswing", "swing_evenness"}), view
+        assert back_s > 0.2

@@ -17,7 +17,7 @@ from truth.arrays import Floats, Picture, Whole
 from truth.bodies.answers import joints_at
 from truth.bodies.film import KickClip, Shooting
 from truth.bodies.kick import Kicking, wished
-from truth.bodies.person import SHOE, Person, people, skin
+from truth.bodies.person import SHOE, TRAINED_ON, Person, people, skin
 from truth.bodies.raster import Mesh, draw, normals_of
 from truth.bodies.rig import BONE_ROW, Cloth
 from truth.bodies.wardrobe import BALLS, ball_mesh, outfit
@@ -74,7 +74,7 @@ def legs_of(number: int) -> tuple[Whole, Whole]:
 def windows_of_kick(number: int, stills: Path) -> Windows:
     """Windows of one kick at a few moments, each seen from elsewhere: both shoes."""
     rng = np.random.default_rng(FIRST_SEED + number)
-    who = int(rng.integers(len(people("develop"))))
+    who = int(rng.integers(TRAINED_ON))
     person = reshod(people("develop")[who], rng)
     radius_m = float(rng.uniform(0.09, 0.115))
     foot = str(rng.choice(["left", "right"]))

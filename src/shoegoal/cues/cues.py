@@ -22,6 +22,8 @@ MOST_TURN_DEG = 90.0  # nobody stands on a foot that points back
 PLANT_CUES = ("plant_beside", "plant_fore_aft", "plant_to_target")
 SWING_CUES = ("backswing", "swing_evenness", "follow_through")
 PLANT_HIDDEN = "the plant foot was hidden"
+LEFT_PICTURE = "the leg was partly outside the picture"
+HEAD_OUTSIDE = "the head was outside the picture"
 TOO_SLOW = "the clip runs too slowly to show the whole swing"
 
 
@@ -147,9 +149,13 @@ def swing_cues(kick: Kick) -> list[Measurement]:
     """
     found = []
     moments = kick.moments(kick.contact_s - BACK_S, kick.contact_s + THROUGH_S)
+    seen_long = len(moments) and moments[0] + LEAST_BACK_S <= kick.contact_s <= moments[-1]
     for method, place in ways_of(kick).items():
-        if not len(moments) or not moments[0] + LEAST_BACK_S <= kick.contact_s <= moments[-1]:
+        if not seen_long:
             found += _missing(method, SWING_CUES[:2], "too little of the swing was seen")
+            continue
+        if not kick.shows(kick.kicking.rows, moments):
+            found += _missing(method, SWING_CUES[:2], LEFT_PICTURE)
             continue
         leg_deg = _from_vertical(
             *(place(kick, joint, moments) for joint in (kick.kicking.hip, kick.kicking.ankle))
@@ -228,15 +234,20 @@ def heel_to_toe_px(kick: Kick) -> F64:
 
 
 def unsure_at_contact(kick: Kick) -> float:
-    """How unsure the shoes' network was of the kicking foot at contact, over the usual."""
-    return _unsure_between(kick, kick.contact_s - NEAR_S, kick.contact_s + NEAR_S)
+    """How unsure the shoes' network was of the kicking foot at contact, over the usual.
+
+    As of a mean in which each picture has its weight.
+    """
+    unsure = _unsure_between(kick, kick.contact_s - NEAR_S, kick.contact_s + NEAR_S)
+    return float(np.mean(unsure**-2.0) ** -0.5)
 
 
-def _unsure_between(kick: Kick, start_s: float, end_s: float) -> float:
+def _unsure_between(kick: Kick, start_s: float, end_s: float) -> F64:
+    """Of each picture between, (N,); at least one."""
     if kick.standing is None:
-        return 1.0
+        return np.ones(1)
     near = [pose for pose in kick.poses if start_s <= pose.time_s <= end_s]
-    return float(np.median([unsure_of(p, kick.kicking, kick.standing.leg_px) for p in near] or 1.0))
+    return np.array([unsure_of(p, kick.kicking, kick.standing.leg_px) for p in near] or [1.0])
 
 
 def contact_cue(kick: Kick) -> list[Measurement]:
@@ -282,9 +293,8 @@ def follow_through_cue(kick: Kick) -> list[Measurement]:
     The less the shoes' network is sure of the kicking foot after contact, the less the pose model
     knows of it: a foot swung high hides before the body to a camera behind it.
     """
-    doubt = DOUBT_SIGMA * _unsure_between(
-        kick, kick.contact_s + FROM_S, kick.contact_s + STANDS_AFTER_S
-    )
+    unsure = _unsure_between(kick, kick.contact_s + FROM_S, kick.contact_s + STANDS_AFTER_S)
+    doubt = DOUBT_SIGMA * float(np.median(unsure))
     moments = kick.moments(kick.contact_s + FROM_S, kick.contact_s + UNTIL_S)
     seen_long = len(moments) and moments[-1] - kick.contact_s >= LEAST_SEEN_S
     cue, found = "follow_through", []
@@ -292,6 +302,9 @@ def follow_through_cue(kick: Kick) -> list[Measurement]:
     for method, place in ways_of(kick).items():
         if not seen_long:
             found += _missing(method, [cue], "too little was seen after the ball had left")
+            continue
+        if not kick.shows(joints, moments):
+            found += _missing(method, [cue], LEFT_PICTURE)
             continue
         foot, ankle, hip = (place(kick, joint, moments)[:, 1] for joint in joints)
         over, whole = foot - ankle, hip - ankle
@@ -317,6 +330,8 @@ def eyes_cue(kick: Kick) -> list[Measurement]:
     if foot is None:
         return [m for way in ways_of(kick) for m in _missing(way, ["eyes_on_ball"], PLANT_HIDDEN)]
     at = np.array([kick.contact_s])
+    if not kick.shows((Joint.NOSE, Joint.LEFT_EAR, Joint.RIGHT_EAR), at):
+        return [m for way in ways_of(kick) for m in _missing(way, ["eyes_on_ball"], HEAD_OUTSIDE)]
     on_ground = np.array([0.0, 0.0, ball_up_m])
     beside_foot = np.array([-foot.right_m, -foot.ahead_m, ball_up_m - ANKLE_UP_M])
 

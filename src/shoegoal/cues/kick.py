@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from shoegoal.cues.foot import FootFit, fit_foot
-from shoegoal.cues.legs import Side, Standing, trust_in_feet
+from shoegoal.cues.legs import Side, Standing, trust_in_feet, unsure_of
 from shoegoal.cues.pose import Joint, Leg, Pose
 from shoegoal.cues.smooth import smoothed
 from shoegoal.cues.space import ShotSpace
@@ -75,6 +75,10 @@ class Kick:
         places = np.stack([pose.points_px[joint] for pose in self.poses])
         return smoothed(self.times_s, places, at_s, self._trust(joint))
 
+    def shows(self, joints: Sequence[Joint], at_s: npt.ArrayLike) -> bool:
+        """Whether joints are in the picture at all of these moments; outside they are guesses."""
+        return all(bool(self.space.shows(self.px(joint, at_s)).all()) for joint in joints)
+
     def world(self, joint: Joint, at_s: npt.ArrayLike) -> F64:
         """Smoothed place of a joint about the hips, (M, 3) right, ahead, up of the shot, m."""
         return smoothed(self.times_s, self._turned[:, joint], at_s, self._trust(joint))
@@ -126,8 +130,14 @@ class Kick:
 
     def _trust(self, joint: Joint) -> F64:
         seen = np.array([pose.visibility[joint] for pose in self.poses])
-        is_low = joint in (*self.kicking.rows[1:], *self.planted.rows[1:])
-        return seen * self._apart if is_low else seen
+        for leg in (self.kicking, self.planted):
+            if joint in leg.rows[1:]:
+                seen = seen * self._apart
+            if joint in (leg.heel, leg.toe) and self.standing is not None:
+                # Weighted by one over the variance, as the shoes' network has it.
+                doubt = [unsure_of(pose, leg, self.standing.leg_px) for pose in self.poses]
+                seen = seen / np.square(doubt)
+        return seen
 
     @cached_property
     def _apart(self) -> F64:

@@ -11,9 +11,10 @@ import numpy.typing as npt
 from scipy.special import stdtr, stdtrit
 
 from shoegoal.cues.bands import Band, MeasuredError, Measurement, load_bands, load_errors
-from shoegoal.cues.cues import measure_kick
+from shoegoal.cues.cues import SWING_CUES, measure_kick
 from shoegoal.cues.kick import Kick
 from shoegoal.cues.legs import (
+    NEAR_CONTACT_S,
     Side,
     kicking_side,
     legs_swapped,
@@ -21,6 +22,8 @@ from shoegoal.cues.legs import (
     standing_foot,
 )
 from shoegoal.cues.pose import LEFT_LEG, RIGHT_LEG, Pose
+from shoegoal.cues.sight import BEFORE_S
+from shoegoal.cues.smooth import REACH_S
 from shoegoal.cues.space import ShotSpace, View
 
 F64 = npt.NDArray[np.float64]
@@ -147,19 +150,10 @@ def cannot_tell(band: Band, views: tuple[View, ...], why: str) -> Reading:
     )
 
 
-_FILM_FROM = {
-    View.BEHIND: "from behind the kicker",
-    View.OBLIQUE: "from behind and to one side",
-    View.SIDE: "from the side",
-    View.FRONT_OBLIQUE: "from the goal's side and aslant",
-    View.FACING: "from the goal's side",
-}
-
-
 def _film_instead(views: tuple[View, ...]) -> str:
     if not views:
         return "no view was found to show this well enough; look yourself"
-    return "film " + " or ".join(_FILM_FROM[view] for view in views)
+    return "film " + " or ".join(view.words for view in views)
 
 
 LEAST_POSES = 5  # with fewer, neither a swing nor a plant foot shows
@@ -226,6 +220,17 @@ def read_kick(
         for cue, band in load_bands().items()
     )
     return KickForm(kick.side if kick else None, readings, kick, measurements, why_not)
+
+
+def looked_back_s(view: View) -> float:
+    """How long before contact the kicker must be looked at to give all that a view can give.
+
+    Where no cue of the swing before contact is claimed, only what the joints at contact need.
+    """
+    errors = load_errors()
+    swing = [error for cue in SWING_CUES[:2] for error in errors.get(cue, ())]
+    needed = any(error.view is view and error.claimed for error in swing)
+    return BEFORE_S if needed else NEAR_CONTACT_S + REACH_S
 
 
 def unread(why: str) -> tuple[Reading, ...]:

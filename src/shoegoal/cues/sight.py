@@ -141,13 +141,16 @@ class KickWindow:
     decoded: int
 
 
-def window_times(times_s: Sequence[float], contact_s: float) -> list[float]:
+def window_times(
+    times_s: Sequence[float], contact_s: float, before_s: float = BEFORE_S
+) -> list[float]:
     """Choose pictures round a kick.
 
     Parameters
     ----------
     times_s : presentation times of the clip's pictures, rising.
     contact_s : time of contact.
+    before_s : so long before it the first is chosen.
 
     Returns
     -------
@@ -156,7 +159,7 @@ def window_times(times_s: Sequence[float], contact_s: float) -> list[float]:
     chosen: list[float] = []
     for time_s in times_s:
         off = time_s - contact_s
-        if not -BEFORE_S <= off <= AFTER_S:
+        if not -before_s <= off <= AFTER_S:
             continue
         gap_s = 1 / (NEAR_HZ if abs(off) <= NEAR_S else SWING_HZ)
         if not chosen or time_s - chosen[-1] >= 0.9 * gap_s:
@@ -170,6 +173,7 @@ def find_poses(
     square: Square,
     contact_s: float,
     sight: ShoeSight | None = None,
+    before_s: float = BEFORE_S,
 ) -> KickWindow | None:
     """Read the pictures round a kick and find the kicker's joints in them.
 
@@ -180,12 +184,13 @@ def find_poses(
     square : of the picture, round the kicker.
     contact_s : presentation time of contact.
     sight : sees the shoes' ends better, in the pictures round contact.
+    before_s : so long before contact it begins.
 
     Returns
     -------
     None where the clip has no picture there.
     """
-    wanted = window_times(sampler.times_s, contact_s)
+    wanted = window_times(sampler.times_s, contact_s, before_s)
     if not wanted:
         return None
     decoded, due, poses = sampler.decoded, set(wanted), []

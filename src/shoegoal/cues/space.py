@@ -39,11 +39,25 @@ class View(StrEnum):
     FRONT_OBLIQUE = "front oblique"
     FACING = "facing"
 
+    @property
+    def words(self) -> str:
+        """Where to stand to film so."""
+        return _WORDS[self]
+
     @classmethod
     def of(cls, azimuth_deg: float) -> View:
         """Name an angle."""
         edges = (OBLIQUE_DEG, SIDE_DEG, FRONT_DEG, FACING_DEG)
         return list(cls)[int(np.searchsorted(edges, azimuth_deg, side="right"))]
+
+
+_WORDS = {
+    View.BEHIND: "from behind the kicker",
+    View.OBLIQUE: "from behind and to one side",
+    View.SIDE: "from the side",
+    View.FRONT_OBLIQUE: "from the goal's side and aslant",
+    View.FACING: "from the goal's side",
+}
 
 
 @dataclass(frozen=True)
@@ -101,6 +115,12 @@ class ShotSpace:
     def to_px(self, points_m: npt.ArrayLike) -> F64:
         """Image (N, 2) px of points (N, 3) of the shot frame; NaN behind the camera."""
         return self.camera.project(self._to_ground(np.array(points_m, np.float64, ndmin=2)))
+
+    def shows(self, points_px: npt.ArrayLike) -> npt.NDArray[np.bool_]:
+        """Whether pixels (N, 2) lie in the picture, whose middle is the camera's."""
+        middle = np.array([self.camera.cx_px, self.camera.cy_px])
+        inside: npt.NDArray[np.bool_] = np.all(np.abs(points_px - middle) <= middle + 0.5, axis=-1)
+        return inside
 
     def on_level(self, points_px: npt.ArrayLike, up_m: npt.ArrayLike = 0.0) -> F64:
         """(right, ahead) m, (N, 2), of pixels (N, 2) known to lie at a height (scalar or (N,))."""

@@ -28,7 +28,7 @@ from shoegoal.clip.frame import U8
 from shoegoal.clip.reader import clip_sha256, open_clip
 from shoegoal.clip.sampling import Sampler
 from shoegoal.cues.pose import MediaPipePose, open_pose_model
-from shoegoal.cues.reading import advise, read_kick, unread
+from shoegoal.cues.reading import advise, looked_back_s, read_kick, unread
 from shoegoal.cues.sight import ShoeSight, find_poses
 from shoegoal.cues.space import ShotSpace, View, cameras_round
 from shoegoal.errors import BadSettingsError
@@ -224,7 +224,7 @@ def _read_shot(
     square = space.square((analysis.clip.width_px, analysis.clip.height_px))
     if square is None:
         return unseen("the kicker lies outside the picture")
-    seen = find_poses(sampler, model, square, shot.kick_time_s, sight)
+    seen = find_poses(sampler, model, square, shot.kick_time_s, sight, looked_back_s(view))
     if seen is None:
         return unseen("the clip has no pictures round the kick")
     kick = read_kick(space, shot.kick_time_s, seen.poses, view)

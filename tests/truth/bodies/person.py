@@ -13,7 +13,9 @@ from truth.bodies.rig import BONE_ROW, BONES, Cloth
 
 FILE = Path(__file__).with_name("people.npz")
 SHOE = (Cloth.SHOES, Cloth.SOLE, Cloth.LACES)
-DEVELOP = 8  # so many bodies, the first of the file, are looked at while the tool is developed
+# So many bodies, the first of the file, are looked at while the tool is developed; the network that
+# sees shoes was trained on the legs of the first of them.
+DEVELOP, TRAINED_ON = 16, 8
 FINER = 2  # a baked shoe's triangles are halved so often, so that soles and laces can be drawn
 
 
