@@ -204,7 +204,7 @@ def print_form(form: SetForm, folder: Path) -> None:
 
 def _shot_lines(shot: ShotForm, start_s: float) -> Iterator[str]:
     foot = "kicking foot not seen" if shot.side is None else f"{shot.side.value} foot"
-    view = "view unknown" if shot.view is None else f"filmed from: {shot.view.value}"
+    view = "view unknown" if shot.view is None else f"filmed {shot.view.words}"
     yield f"Shot {shot.number} at {clock_text(shot.kick_time_s - start_s)}, {foot}, {view}"
     for reading in shot.given:
         yield f"  {reading.answer.value:<8} {reading.title}: {reading.sentence}"
