@@ -12,6 +12,8 @@ from ground_pictures import BLUE, CONE_M, ORANGE, SIZE_PX, YELLOW, Yard, ground_
 from scene_simulation import opencv_pixels
 from shoegoal.scene.camera import Camera
 from shoegoal.scene.markers import (
+    AIM_SIGMA,
+    HABIT_SIGMA,
     FoundMarkers,
     MarkersNotFoundError,
     Pair,
@@ -195,13 +197,27 @@ def test_balls_kicked_from_a_row_all_head_for_one_middle() -> None:
     ways = np.array([-0.3, 8.0]) - starts
     ways /= np.hypot(*ways.T)[:, None]
     shots = Shots(starts[1], ways[1], starts, ways, 8.0)
+    # All cross at one place: their scatter is what is expected, of which four votes of six tell.
+    sigma = np.hypot(HABIT_SIGMA, np.sqrt(np.pi / 2) * AIM_SIGMA * np.sqrt(4 / 6) / np.sqrt(3))
     for middle_x, off in ((-0.3, 0.0), (-1.8, 0.5), (0.6, -0.3)):
         left, right = (np.array([middle_x + x, 8.0]) for x in (-1.5, 1.5))
-        assert shots.median_off(left, right) == pytest.approx(off)
+        assert shots.beside(left, right) == pytest.approx(off / sigma)
     # Behind the kicker, and along the way of the only shot, nothing is crossed.
-    assert np.isnan(shots.median_off(np.array([-2.0, -3.0]), np.array([1.0, -3.0])))
+    assert np.isnan(shots.beside(np.array([-2.0, -3.0]), np.array([1.0, -3.0])))
     one = Shots(starts[0], NORTH, starts[:1], NORTH[None], 8.0)
-    assert np.isnan(one.median_off(np.array([1.0, 2.0]), np.array([1.0, 5.0])))
+    assert np.isnan(one.beside(np.array([1.0, 2.0]), np.array([1.0, 5.0])))
+
+
+def test_shots_that_scatter_widely_say_less_of_where_the_goal_is() -> None:
+    left, right = np.array([-1.2, 8.0]), np.array([1.2, 8.0])
+
+    def beside(crossed_m: list[float]) -> float:
+        ways = np.array([[x, 6.0] for x in crossed_m])
+        ways /= np.hypot(*ways.T)[:, None]
+        starts = np.repeat([[0.0, 2.0]], len(ways), axis=0)
+        return Shots(starts[0], NORTH, starts, ways, 6.0).beside(left, right)
+
+    assert 0 < beside([-3.0, -1.0, 1.2, 2.4, 3.6]) < 0.7 * beside([1.0, 1.1, 1.2, 1.3, 1.4])
 
 
 def test_a_goal_is_found_from_balls_kicked_from_a_row() -> None:

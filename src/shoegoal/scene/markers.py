@@ -49,8 +49,9 @@ STEP_LOG_SIGMA = 0.22
 STEP_LIMITS_M = (0.33, 0.9)
 SQUARE_SIGMA_DEG = 7.0  # goal line against the square to its middle, from the kick spot
 SQUARE_LIMIT_DEG = 40.0
-# Where shots go, in goal widths from its middle: each shot, and a habit of all.
-AIM_SIGMA = 0.45
+# Where shots go, in goal widths from its middle: each shot, and a habit of all. How far a pupil's
+# shots scatter, they show themselves: the first number counts as so many of them.
+AIM_SIGMA, AIM_VOTES = 0.45, 4
 HABIT_SIGMA = 0.12
 CENTRE_LIMIT_SIGMAS = 5.0
 TAIL_DEGREES = 4.0  # of Student's t: a set may well be odd
@@ -273,7 +274,7 @@ def shots_seen(flights: Sequence[F64], diameter_m: float) -> list[Shots]:
 def _search_patch(shots: Shots, width_steps: float, back_steps: float) -> F64:
     """Points (N, 2) all over the ground on which markers may stand."""
     near, far = (limit * back_steps for limit in STEP_LIMITS_M)
-    beside = 0.5 + BESIDE_SIGMAS * shots.aim_sigma
+    beside = 0.5 + BESIDE_SIGMAS * _aim_sigma(len(shots.ways), AIM_SIGMA)
     beside *= WIDEST_RATIO * width_steps / back_steps
     # Many points, as some of the patch may lie behind the camera.
     return np.array(
@@ -313,11 +314,6 @@ class Shots:
         """Unit vector to the kicker's right."""
         return np.array([self.ahead[1], -self.ahead[0]])
 
-    @property
-    def aim_sigma(self) -> float:
-        """How far the median shot passes from the goal's middle, in goal widths."""
-        return float(np.hypot(HABIT_SIGMA, MEDIAN_SIGMAS * AIM_SIGMA / np.sqrt(len(self.ways))))
-
     def lay_at(self, thing: StandingThing) -> bool:
         """Whether a ball lay where a thing seems to stand."""
         off = self.lay_m - thing.place_m
@@ -325,8 +321,8 @@ class Shots:
         across = off @ [thing.sight[1], -thing.sight[0]]
         return bool(((np.abs(across) < BALL_ACROSS_M) & (np.abs(along) < BALL_ALONG_M)).any())
 
-    def median_off(self, left_m: F64, right_m: F64) -> float:
-        """How far beside a goal's middle the median shot crosses its line, in goal widths.
+    def beside(self, left_m: F64, right_m: F64) -> float:
+        """How far beside a goal's middle the median shot crosses its line, sigmas.
 
         Each from where it was kicked: balls may lie in a row. NaN where none goes towards it.
         """
@@ -337,7 +333,17 @@ class Shots:
             way_m = (away[:, 0] * line[1] - away[:, 1] * line[0]) / turn
             share = (away[:, 0] * self.ways[:, 1] - away[:, 1] * self.ways[:, 0]) / turn
         share = share[np.isfinite(share) & (way_m > 0)]
-        return float(np.median(share) - 0.5) if len(share) else float("nan")
+        if not len(share):
+            return float("nan")
+        median = float(np.median(share))
+        squares = AIM_VOTES * AIM_SIGMA**2 + float(((share - median) ** 2).sum())
+        scatter = float(np.sqrt(squares / (AIM_VOTES + len(share) - 1)))
+        return (median - 0.5) / _aim_sigma(len(share), scatter)
+
+
+def _aim_sigma(shots: int, scatter: float) -> float:
+    """How far the median of some shots may pass from the goal's middle, in goal widths."""
+    return float(np.hypot(HABIT_SIGMA, MEDIAN_SIGMAS * scatter / np.sqrt(shots)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -469,7 +475,7 @@ def _described(
     step = distance / back_steps
     # Balls may lie in a row: somewhere along it is the spot before the goal's middle.
     tilt = float(np.degrees(np.arctan(np.abs(away @ along).min() / distance)))
-    beside = shots.median_off(left_m, right_m) / shots.aim_sigma
+    beside = shots.beside(left_m, right_m)
     if (
         abs(ratio) > RATIO_LIMIT
         or not STEP_LIMITS_M[0] <= step <= STEP_LIMITS_M[1]

@@ -64,12 +64,15 @@ class Ground:
 
         They end where a ball met something.
         """
+        return [self._way_m(run) for run in self.kicks]
+
+    def _way_m(self, run: Run) -> F64:
+        way = _free_way(run)
+        if run.before is None:
+            return way
+        lay = run.before.stretch.sightings[-1]
         diameter_m = self.fit.ball_diameter_m.value
-        spots_px = np.reshape(self.spots_px, (-1, 2))
-        lay = self.fit.camera.ball_on_ground(spots_px, diameter_m)
-        return [
-            np.vstack([spot, _free_way(run)]) for spot, run in zip(lay, self.kicks, strict=True)
-        ]
+        return np.vstack([self.fit.camera.ball_on_ground([[lay.x_px, lay.y_px]], diameter_m), way])
 
 
 def _free_way(run: Run) -> F64:
