@@ -81,7 +81,7 @@ def test_two_cones_behind_view(wall: float | None) -> None:
         assert found.confidence >= 0.9
     # A few centimetres by which the bands are cut elsewhere move a foot by 1 to 2 px.
     assert np.median(off_px) < 3.0
-    assert max(off_px) < FOOT_PX
+    assert max(off_px) < 4.0
 
 
 def test_a_ground_that_is_a_little_off_still_finds_them() -> None:

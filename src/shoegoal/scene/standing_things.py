@@ -38,9 +38,7 @@ BEYOND_PX = 4.0  # a foot so far beyond a band's own may still be the band's
 ONE_PLACE_M = 0.12  # two things' middles are further apart, across the view
 ALONG_MORE = 2.5  # times that, along it, where places are told worse
 SEEN_SHARE = 0.34  # of the pictures, in which a thing must be in view
-SAME_LEVELS = (
-    10.0  # by which a place may seem to change that does not, as for the ball's background
-)
+SAME_LEVELS = 10.0  # a place that changes by less is the same, as for the ball's background
 # A footprint is taken as round, but bags are round below too and touch the ground further back.
 MAX_DEPTH_M = 0.13  # half of what a ball meets along the view, however wide it is across
 
