@@ -75,6 +75,7 @@ def sure(*made: bool) -> list[Shot]:
         (MakesOfShots(3, 5), (True, False, False, False), Decision.TRY_AGAIN),
         (MakesOfShots(1, 2), (), Decision.NOT_FINISHED),  # nobody shoots
         (FirstMakes(3), (True, False, True), Decision.LOOK),
+        (FirstMakes(2), (True, True, True), Decision.ADVANCE),
         (FirstMakes(4), (True, False, True), Decision.NOT_FINISHED),
     ],
 )

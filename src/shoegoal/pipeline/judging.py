@@ -305,9 +305,11 @@ def _may_be_finished(rule: StageRule, likely: Sequence[Shot]) -> bool:
         wanted = rule.makes - sum(shot.p_make >= LIKELY for shot in likely)
     else:
         return False
+    if wanted < 1:
+        return False
     p_missed = shipped_weights().missed.of(0.0)
     p_finished = comb(len(likely) + wanted, wanted) * p_missed**wanted
-    return wanted > 0 and p_finished > 1 - DEFAULT_CONFIDENCE
+    return p_finished > 1 - DEFAULT_CONFIDENCE
 
 
 def conclude(
