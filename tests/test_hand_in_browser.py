@@ -126,7 +126,9 @@ def test_from_the_slip_to_what_to_try_next(
     phone.goto(f"http://127.0.0.1:{site.port}/h/")
     expect(phone.get_by_role("heading", name="Handed in")).to_be_visible(timeout=60_000)
     expect(phone.get_by_text("We saw the ball and both markers.")).to_be_visible()
-    assert phone.get_by_alt_text("A picture of your clip").evaluate("i => i.naturalWidth") > 500
+    picture = phone.get_by_alt_text("A picture of your clip")
+    expect(picture).to_have_js_property("complete", True)
+    assert picture.evaluate("image => image.naturalWidth") > 500
     wait_for(site, ClipState.COUNTING)
     site.kill()
     site.start()

@@ -78,6 +78,7 @@ def test_a_coach_logs_in_and_checks_a_round(page: Page, site: str, book: Book) -
     page.set_viewport_size(PHONE)  # type: ignore[arg-type]
     for number in (1, 2, 3):
         expect(page.get_by_role("heading", name=f"shot {number} of 3")).to_be_visible()
+        page.wait_for_load_state()  # a page without its style sheet is as wide as its pictures
         stills = page.get_by_role("img")
         expect(stills).to_have_js_property("complete", True)
         assert stills.evaluate("image => image.naturalWidth") > 500
