@@ -23,7 +23,7 @@ import numpy as np
 
 from evidence import kept_name, scene_digest
 from filming import checked
-from judge_one import counted, settings_of, timed
+from judge_one import counted, settings_of, timed, tried
 from shoegoal.analysis.file import analysis_from_json, analysis_to_json
 from shoegoal.ball import tracks
 from shoegoal.ball.tracks import RestingBall, Track
@@ -92,9 +92,8 @@ def stays_the_same(clip: Path, watched: Watched | str, settings: CountSettings) 
     """Whether a count, read from its file, is the same to the last bit at markers moved by 0 px."""
     if isinstance(watched, str):
         return None
-    try:
-        analysis = count_shots(clip, watched, settings).analysis
-    except ShoegoalError:
+    analysis = tried(lambda: count_shots(clip, watched, settings).analysis)
+    if isinstance(analysis, str):
         return None
     scene = analysis.goal_scene
     read = analysis_from_json(analysis_to_json(analysis).encode(), "analysis.json")

@@ -133,11 +133,7 @@ class Kick:
         for leg in (self.kicking, self.planted):
             if joint in leg.rows[1:]:
                 seen = seen * self._apart
-            if joint in (leg.heel, leg.toe) and self.standing is not None:
-                # Weighted by one over the variance, as the shoes' network has it.
-                doubt = [unsure_of(pose, leg, self.standing.leg_px) for pose in self.poses]
-                seen = seen / np.square(doubt)
-        return seen
+        return seen / self._variances.get(joint, 1.0)
 
     @cached_property
     def _apart(self) -> F64:
@@ -145,6 +141,18 @@ class Kick:
         if self.standing is None:
             return np.ones(len(self.poses))
         return trust_in_feet(self.poses, self.standing.leg_px)
+
+    @cached_property
+    def _variances(self) -> dict[Joint, F64]:
+        """Of each foot's ends in the pictures, (T,), as the shoes' network has them."""
+        if self.standing is None:
+            return {}
+        leg_px = self.standing.leg_px
+        return {
+            joint: np.square([unsure_of(pose, leg, leg_px) for pose in self.poses])
+            for leg in (self.kicking, self.planted)
+            for joint in (leg.heel, leg.toe)
+        }
 
     @cached_property
     def _turned(self) -> F64:

@@ -299,6 +299,13 @@ def judge_shots(
     return tally_of(counted, [shot.call for shot in shots]), judge_set(counted, confidence)
 
 
+def decision_of(
+    rule: StageRule, shots: Sequence[Shot], watched_until_s: float | None, confidence: float
+) -> Decision:
+    """Decide about the shots of one clip, without looks; parameters are as for `judge_shots`."""
+    return decide(set_chances(counted_shots(rule, shots, watched_until_s)), confidence)
+
+
 def _sentence(decision: Decision, counted: CountedSet, looks: LookPlan | None) -> str:
     """Say the decision, then which shots are missing or too many."""
     rule = counted.rule
@@ -410,17 +417,11 @@ def _holds(
         start_s = float("-inf")
         for end_s in ends_s:
             part = [shot for shot in shots if start_s <= shot.kick_time_s < end_s]
-            if _decision(rule, part, end_s, confidence) is Decision.ADVANCE:
+            if decision_of(rule, part, end_s, confidence) is Decision.ADVANCE:
                 return True
             start_s = end_s
         return False
     first_s = ends_s[0]
     shown = [shot for shot in shots if shot.kick_time_s < first_s]
-    before = _decision(rule, shown, first_s, confidence)
+    before = decision_of(rule, shown, first_s, confidence)
     return before is decision and before in (Decision.ADVANCE, Decision.TRY_AGAIN)
-
-
-def _decision(
-    rule: StageRule, shots: Sequence[Shot], until_s: float, confidence: float
-) -> Decision:
-    return decide(set_chances(counted_shots(rule, shots, until_s)), confidence)

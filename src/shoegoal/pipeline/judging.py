@@ -34,7 +34,7 @@ from shoegoal.ladder.verdict import (
     HiddenTime,
     Tally,
     Verdict,
-    judge_shots,
+    decision_of,
     judge_shots_around,
 )
 from shoegoal.scene.fit import SceneFit
@@ -299,7 +299,7 @@ def _may_be_finished(rule: StageRule, likely: Sequence[Shot]) -> bool:
     All numbers of shots that it may hold are taken as equally likely beforehand.
     """
     if isinstance(rule, MakesOfShots):
-        decision = judge_shots(rule, likely)[1].decision
+        decision = decision_of(rule, likely, None, DEFAULT_CONFIDENCE)
         wanted = rule.shots - len(likely) if decision is Decision.NOT_FINISHED else 0
     elif isinstance(rule, FirstMakes):
         wanted = rule.makes - sum(shot.p_make >= LIKELY for shot in likely)
