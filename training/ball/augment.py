@@ -37,7 +37,7 @@ def augment(batch: Batch) -> Batch:
     x = _repainted(x, answers, ball, batch.whole)
     x, answers, ball, changed, whole = _pasted(x, answers, ball, batch)
     x = _smeared(x, answers, ball, changed, whole)
-    x = _cluttered(x, ball)
+    x = _rounded(_cluttered(x, ball), ball)
     x, answers = _turned(x, answers)
     x = _occluded(x)
     x = torch.cat([_filmed(part) for part in x.chunk(8)])
@@ -195,13 +195,39 @@ def _cluttered(x: Tensor, ball: Tensor) -> Tensor:
         room = size * _uniform(x, 0.6, 1.4) - gx * angle.cos() - gy * angle.sin()
         inside = torch.minimum(inside, room)
     mask = (inside * SIDE / 1.5 + 0.5).clamp(0, 1) * chosen
+    return _laid(x, mask, _uniform(x, 0, 1) < 0.4)
+
+
+def _rounded(x: Tensor, ball: Tensor) -> Tensor:
+    """Lay round things that are no balls over some windows that hold none: loops, wheels, plates.
+
+    Loops and rims have a hole, some of them a hub; plates are seen aslant. What is full and long
+    lies still mostly, as a ball that moves is long, too.
+    """
+    chosen = (_some(x, 0.2) & (ball < 0.5))[:, None, None, None]
+    gx, gy = _grid(x)
+    gx, gy = gx - _normal(x, 0.06), gy - _normal(x, 0.06)
+    angle, ring = _uniform(x, 0, math.pi), _uniform(x, 0, 1) < 0.5
+    long = _uniform(x, 0.1, 0.3)
+    aspect = torch.where(ring, _uniform(x, 1.0, 2.0), _uniform(x, 1.4, 3.0))
+    along, across = gx * angle.cos() + gy * angle.sin(), gy * angle.cos() - gx * angle.sin()
+    away = (along.square() + (across * aspect).square()).sqrt() / long
+    edge = SIDE / 1.5 * long / aspect.sqrt()
+    full = ((1 - away) * edge + 0.5).clamp(0, 1)
+    hole = ((_uniform(x, 0.45, 0.85) - away) * edge + 0.5).clamp(0, 1)
+    hub = ((_uniform(x, -0.3, 0.35) - away) * edge + 0.5).clamp(0, 1)
+    mask = torch.where(ring, full * (1 - hole) + hub, full) * chosen
+    return _laid(x, mask, _uniform(x, 0, 1) < torch.where(ring, 0.5, 0.85))
+
+
+def _laid(x: Tensor, mask: Tensor, in_both: Tensor) -> Tensor:
+    """Paint things (n, 1, 48, 48) of any colours over windows, in some settled pictures, too."""
     patches, much = _paint(x)
     luma = _uniform(x, 10, 245) + 25 * much * patches[:, :1]
     chroma = 128 + _normal(x, 16.0, 2) + 12 * much * patches[:, 1:]
     thing = torch.cat([luma, chroma], 1)
-    in_both = (_uniform(x, 0, 1) < 0.4).float()
     now = x[:, :3] + mask * (thing - x[:, :3])
-    settled = x[:, 3:] + mask * in_both * (thing - x[:, 3:])
+    settled = x[:, 3:] + mask * in_both.float() * (thing - x[:, 3:])
     return torch.cat([now, settled], 1)
 
 
