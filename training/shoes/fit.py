@@ -6,6 +6,7 @@ About 10 million multiplications a window.
 from __future__ import annotations
 
 import torch
+import torch.nn.functional as nnf
 from torch import Tensor
 
 from shoegoal.cues.sight import SIDE_PX, SIGMA_LOGS
@@ -40,6 +41,23 @@ def train(windows: Windows, course: Course) -> Chain:
     return run(network, loss_of, course)
 
 
+def turned(x: Tensor, ends: Tensor) -> tuple[Tensor, Tensor]:
+    """Turn, scale and shift half of the windows a little, and what is known of them."""
+    n, half = len(x), torch.rand(len(x), device=x.device) < 0.5
+    angle = torch.where(half, 0.12 * torch.randn(n, device=x.device), 0.0)
+    size = torch.where(half, torch.exp(0.08 * torch.randn(n, device=x.device)), 1.0)
+    shift = torch.where(half[:, None], 0.03 * torch.randn(n, 2, device=x.device), 0.0)
+    turn = torch.stack([torch.cos(angle), -torch.sin(angle), torch.sin(angle), torch.cos(angle)], 1)
+    turn = turn.reshape(n, 2, 2)
+    # The new window's point p shows what lies at size * turn p + shift of the old one, in sides.
+    move = torch.cat([size[:, None, None] * turn, 2 * shift[:, :, None]], 2)
+    grid = nnf.affine_grid(move, list(x.shape), align_corners=False)
+    moved = nnf.grid_sample(x, grid, padding_mode="border", align_corners=False)
+    x = torch.where(half[:, None, None, None], moved, x)
+    spots = (ends.reshape(n, 2, 2) - shift[:, None]) / size[:, None, None]
+    return x, torch.einsum("nji,nkj->nki", turn, spots).reshape(n, 4)
+
+
 def losses(predicted: Tensor, true: Tensor, progress: float) -> Tensor:
     """Gaussian likelihood of heel and toe; at first only how far off they are."""
     off = (predicted[:, :4] - true).reshape(-1, 2, 2)
@@ -57,7 +75,8 @@ def augment(x: Tensor, ends: Tensor) -> tuple[Tensor, Tensor]:
     mirrored = torch.rand(len(x), device=x.device) < 0.5
     x = torch.where(mirrored[:, None, None, None], x.flip(3), x)
     ends[:, 0::2] = torch.where(mirrored[:, None], -ends[:, 0::2], ends[:, 0::2])
-    x, line = x[:, :3], x[:, 3:]
+    x, ends = turned(x, ends)
+    x, line = x[:, :3], x[:, 3:].round()
     x = grainy(through_lenses(relit(x, 0.15, 0.1, 1.6), 0.4, 1.0))
     # A fifth of the windows lose a patch.
     at = torch.arange(SIDE_PX, device=x.device, dtype=torch.float32)

@@ -17,7 +17,7 @@ from truth.arrays import Floats, Picture, Whole
 from truth.bodies.answers import joints_at
 from truth.bodies.film import KickClip, Shooting
 from truth.bodies.kick import Kicking, wished
-from truth.bodies.person import SHOE, TRAINED_ON, Person, people, skin
+from truth.bodies.person import GROUPS, SHOE, Person, people, skin
 from truth.bodies.raster import Mesh, draw, normals_of
 from truth.bodies.rig import BONE_ROW, Cloth
 from truth.bodies.wardrobe import BALLS, ball_mesh, outfit
@@ -30,6 +30,7 @@ FIRST_SEED = 400_000
 STILLS = 12  # yards to develop on, whose ground and walls lie behind the shoes
 ROOM = 1.6  # a drawn piece's side over the window's, so that the window may lie anywhere in it
 LOOKS = 4  # moments of one kick
+BEYOND = 0.2  # a body lies between two others, or so far beyond one of them
 LEG_BONES = [f"{bone}_{side}" for bone in ("thigh", "calf", "foot", "ball") for side in "lr"]
 
 
@@ -61,32 +62,39 @@ def painted(number: int) -> Picture:
 
 
 @cache
-def legs_of(number: int) -> tuple[Whole, Whole]:
-    """Take a person from the thighs down: rows of its points, and triangles of these."""
-    person = people("develop")[number]
-    main = np.take_along_axis(person.bones, person.shares.argmax(axis=1)[:, None], axis=1)[:, 0]
-    mine = np.isin(main, [BONE_ROW[bone] for bone in LEG_BONES])
+def legs() -> tuple[Whole, Whole]:
+    """Take any person from the thighs down: rows of its points, and triangles of these."""
+    person = people("develop")[0]
+    mine = np.isin(carriers(person), [BONE_ROW[bone] for bone in LEG_BONES])
     faces = person.faces[mine[person.faces].all(axis=1)]
     rows, at = np.unique(faces, return_inverse=True)
     return rows, at.reshape(-1, 3).astype(np.int64)
 
 
+def carriers(person: Person) -> Whole:
+    """Bone that carries most of each point, (n,)."""
+    first = person.shares.argmax(axis=1)[:, None]
+    return np.take_along_axis(person.bones, first, axis=1)[:, 0]
+
+
 def windows_of_kick(number: int, stills: Path) -> Windows:
-    """Windows of one kick at a few moments, each seen from elsewhere: both shoes."""
+    """Windows of one kick at a few moments, each seen from elsewhere: both shoes.
+
+    The kick with a number that leaves k over GROUPS is done by the k-th group of bodies.
+    """
     rng = np.random.default_rng(FIRST_SEED + number)
-    who = int(rng.integers(TRAINED_ON))
-    person = reshod(people("develop")[who], rng)
+    person = reshod(
+        legged(drawn_between(people("develop")[number % GROUPS :: GROUPS], rng), rng), rng
+    )
     radius_m = float(rng.uniform(0.09, 0.115))
     foot = str(rng.choice(["left", "right"]))
     kick = Kicking.plan(person, wished(rng, foot), np.zeros(2), 0.0, radius_m)
-    looks = [look for _ in range(LOOKS) for look in _looks(rng, kick, who, grounds(stills))]
+    looks = [look for _ in range(LOOKS) for look in _looks(rng, kick, grounds(stills))]
     levels = np.array([one for one, _ in looks], np.uint8).reshape(-1, 4, SIDE_PX, SIDE_PX)
     return Windows(levels, np.array([ends for _, ends in looks], np.float32).reshape(-1, 4))
 
 
-def _looks(
-    rng: np.random.Generator, kick: Kicking, who: int, stills: Picture
-) -> list[tuple[U8, Floats]]:
+def _looks(rng: np.random.Generator, kick: Kicking, stills: Picture) -> list[tuple[U8, Floats]]:
     """Windows of one moment."""
     person = kick.person
     t_s = float(rng.choice([rng.uniform(-0.12, 0.3), rng.normal(0.0, 0.03)]))
@@ -96,7 +104,7 @@ def _looks(
     coat = _coat(person, rng)
     bulge = _trousers(person, rng, coat)
     shutter_s = 1 / float(rng.choice([50, 60, 100, 250, 500]))
-    rows, faces = legs_of(who)
+    rows, faces = legs()
     takes = []
     gone_m, spin = max(0.0, t_s) * rng.uniform(4, 12), np.linalg.qr(rng.normal(size=(3, 3)))[0]
     middle = np.array([rng.normal(0, 0.02), gone_m, kick.radius_m])
@@ -130,16 +138,69 @@ def _camera(rng: np.random.Generator, person: Person) -> Camera:
                      (yaw, down, float(rng.uniform(-4, 4))))  # fmt: skip
 
 
+def drawn_between(known: Sequence[Person], rng: np.random.Generator) -> Person:
+    """Draw a body between two others, or a little beyond; all bodies are of the same points."""
+    one, other = (known[i] for i in rng.choice(len(known), 2, replace=False))
+    share = rng.uniform(-BEYOND, 1 + BEYOND)
+
+    def mixed(a: Floats, b: Floats) -> Floats:
+        return a + share * (b - a)
+
+    return replace(
+        one,
+        points_m=mixed(one.points_m, other.points_m),
+        heads_m=mixed(one.heads_m, other.heads_m),
+        tails_m=mixed(one.tails_m, other.tails_m),
+        eyes_m=mixed(one.eyes_m, other.eyes_m),
+    )
+
+
+def legged(person: Person, rng: np.random.Generator) -> Person:
+    """Thighs and shanks longer or shorter, thicker or thinner; ankles stay as they are."""
+    hip, knee, ankle = (person.heads_m[BONE_ROW[f"{bone}_l"]] for bone in ("thigh", "calf", "foot"))
+    tall = [ankle[2], knee[2], hip[2]]
+    new = ankle[2] + np.cumsum([0.0, *(np.diff(tall) * rng.uniform(0.93, 1.08, 2))])
+    thick = [1.0, *rng.uniform(0.82, 1.25, 3)]
+    points, main = person.points_m.copy(), carriers(person)
+    for side in "lr":
+        own = np.isin(main, [BONE_ROW[f"{bone}_{side}"] for bone in ("thigh", "calf")])
+        line = np.stack(
+            [person.heads_m[BONE_ROW[f"{bone}_{side}"]] for bone in ("foot", "calf", "thigh")]
+        )
+        up = points[own, 2]
+        middle = np.stack([np.interp(up, tall, line[:, k]) for k in (0, 1)], axis=1)
+        at = [tall[0], (tall[0] + tall[1]) / 2, tall[1], tall[2]]
+        girth = np.interp(up, at, thick)[:, None]
+        points[own, :2] = middle + (points[own, :2] - middle) * girth
+
+    def lifted(spots: Floats) -> Floats:
+        up = spots[:, 2]
+        over = np.where(up > tall[2], up - tall[2] + new[2], np.interp(up, tall, new))
+        out: Floats = np.column_stack([spots[:, :2], np.where(up < tall[0], up, over)])
+        return out
+
+    return replace(
+        person,
+        points_m=lifted(points),
+        heads_m=lifted(person.heads_m),
+        tails_m=lifted(person.tails_m),
+        eyes_m=lifted(person.eyes_m),
+    )
+
+
 def reshod(person: Person, rng: np.random.Generator) -> Person:
-    """Shoes longer or shorter, wider, higher; each point keeps the bones that carry it."""
+    """Shoes longer or shorter, wider, higher, blunt or pointed; each point keeps its bones."""
     points = person.points_m.copy()
-    long, wide, high = rng.uniform(0.9, 1.15), rng.uniform(0.88, 1.2), rng.uniform(0.85, 1.25)
+    long, wide, high = rng.uniform(0.88, 1.2), rng.uniform(0.85, 1.25), rng.uniform(0.8, 1.3)
+    blunt, deep = rng.uniform(-0.35, 0.35), rng.uniform(-0.4, 0.4)  # towards the toe
     for side in "lr":
         shoe = person.shoe(side)
         ankle = person.heads_m[BONE_ROW[f"foot_{side}"]]
         spots = points[shoe]
         middle = np.array([spots[:, 0].mean(), ankle[1], 0.0])
-        points[shoe] = middle + (spots - middle) * [wide, long, high]
+        along = (spots[:, 1] - spots[:, 1].min()) / np.ptp(spots[:, 1]) - 0.5
+        sizes = [wide * (1 + blunt * along), np.full(len(shoe), long), high * (1 + deep * along)]
+        points[shoe] = middle + (spots - middle) * np.stack(sizes, axis=1)
     return replace(person, points_m=points)
 
 
@@ -152,6 +213,10 @@ def _coat(person: Person, rng: np.random.Generator) -> Floats:
             coat[person.cloth == cloth] = dye
     if rng.random() < 0.25:  # bare shins
         coat[person.cloth == Cloth.SOCKS] = coat[person.cloth == Cloth.SKIN][0]
+    if rng.random() < 0.2:  # boots, or socks of the shoes' colour
+        ankle = person.heads_m[BONE_ROW["foot_l"]][2]
+        low = (person.cloth == Cloth.SOCKS) & (person.points_m[:, 2] < ankle * rng.uniform(1, 2.5))
+        coat[low] = coat[person.cloth == Cloth.SHOES][0]
     if rng.random() < 0.2:  # no laces to be seen
         coat[person.cloth == Cloth.LACES] = coat[person.cloth == Cloth.SHOES][0]
     if rng.random() < 0.5:
@@ -168,9 +233,10 @@ def _trousers(person: Person, rng: np.random.Generator, coat: Floats) -> Floats 
     """Let some wear long trousers: colours in place; how far each point is set off, m."""
     if rng.random() > 0.3:
         return None
-    main = np.take_along_axis(person.bones, person.shares.argmax(axis=1)[:, None], axis=1)[:, 0]
     ankle = person.heads_m[BONE_ROW["foot_l"]][2]
-    worn = np.isin(main, [BONE_ROW[f"{b}_{s}"] for b in ("thigh", "calf") for s in "lr"])
+    worn = np.isin(
+        carriers(person), [BONE_ROW[f"{b}_{s}"] for b in ("thigh", "calf") for s in "lr"]
+    )
     worn &= ~np.isin(person.cloth, SHOE) & (person.points_m[:, 2] > ankle * rng.uniform(0.7, 1.5))
     coat[worn] = rng.uniform(0.02, 0.5) * rng.uniform(0.5, 1.0, 3)
     return np.where(worn, rng.uniform(0.004, 0.03), 0.0)

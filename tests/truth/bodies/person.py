@@ -13,9 +13,10 @@ from truth.bodies.rig import BONE_ROW, BONES, Cloth
 
 FILE = Path(__file__).with_name("people.npz")
 SHOE = (Cloth.SHOES, Cloth.SOLE, Cloth.LACES)
-# So many bodies, the first of the file, are looked at while the tool is developed; the network that
-# sees shoes was trained on the legs of the first of them.
-DEVELOP, TRAINED_ON = 16, 8
+# So many bodies, the first of the file, are looked at while the tool is developed. The network that
+# sees shoes knows the legs of all of them; each of so many others, which do the measuring on these
+# bodies, knows all but every fourth.
+DEVELOP, GROUPS = 16, 4
 FINER = 2  # a baked shoe's triangles are halved so often, so that soles and laces can be drawn
 
 
