@@ -60,7 +60,7 @@ def test_a_rolling_ball_stops_after_v_over_a_and_v_squared_over_2a() -> None:
     coefficients = np.array([[0.4, 3.0, RADIUS_M], [3.0, 4.0, 0.0], [-0.6, -0.8, 0.0]])
     (one,) = discs(np.array([2.0]), START[None], 1)
     stretch = FreeStretch(Motion.ROLLS, (one,), 2.0, coefficients, np.zeros((9, 9)), 1.0, RADIUS_M)
-    assert stretch.stops_s() == pytest.approx(2.0 + 5.0 / 2.0)
+    assert stretch.stops_s == pytest.approx(2.0 + 5.0 / 2.0)
     gone = np.hypot(*(stretch.centre_m([2.0, 3.0, 4.5, 9.0])[:, :2] - [0.4, 3.0]).T)
     assert gone == pytest.approx([0.0, 4.0, 25 / 4, 25 / 4])
     assert np.hypot(*stretch.velocity_mps(3.0)[:2]) == pytest.approx(3.0)
@@ -108,7 +108,7 @@ def test_a_flying_ball_is_told_from_a_rolling_one_and_its_height_is_known(up_mps
     assert stretch.motion is Motion.FLIES
     apex_m = stretch.centre_m([5.0 + up_mps / GRAVITY_MPS2])[0, 2] - RADIUS_M
     assert apex_m == pytest.approx(up_mps**2 / (2 * GRAVITY_MPS2), rel=0.15)
-    assert stretch.stops_s() == float("inf")
+    assert stretch.stops_s == float("inf")
 
 
 def test_a_lying_ball_lies() -> None:

@@ -475,16 +475,19 @@ def things_in(mask: MatLike, is_wanted: Callable[[int, int], bool]) -> Iterator[
     is_wanted : told a box's width and height, px, whether its thing is wanted.
     """
     outlines, tree = cv2.findContours(mask, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_SIMPLE)
-    for k, outline in enumerate(outlines):
-        if tree[0, k, 3] >= 0:  # a hole
+    links = tree[0].tolist() if outlines else []  # the next one, the one before, first hole, parent
+    for outline, (_, _, hole, parent) in zip(outlines, links, strict=True):
+        if parent >= 0:  # a hole
             continue
         left, top, width, height = cv2.boundingRect(outline)
         if not is_wanted(width, height):
             continue
+        rims = [outline]
+        while hole >= 0:
+            rims.append(outlines[hole])
+            hole = links[hole][0]
         own: U8 = np.zeros((height, width), np.uint8)
-        cv2.drawContours(
-            own, outlines, k, 255, cv2.FILLED, hierarchy=tree, maxLevel=1, offset=(-left, -top)
-        )
+        cv2.drawContours(own, rims, -1, 255, cv2.FILLED, offset=(-left, -top))
         m = cv2.moments(own, binaryImage=True)
         middle = (left + m["m10"] / m["m00"], top + m["m01"] / m["m00"])
         yield Thing(left, top, own, round(m["m00"]), middle)

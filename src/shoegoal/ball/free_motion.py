@@ -12,7 +12,7 @@ All positions are in the camera ground frame (see `shoegoal.scene.camera`).
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 
 import numpy as np
@@ -65,6 +65,7 @@ class FreeStretch:
     covariance : (9, 9) of the coefficients in the order X, Y, Z of row 1, of row t, of row t^2.
     misfit : chi-square per degree of freedom.
     radius_m : the ball's radius.
+    stops_s : time at which it comes to rest by itself; infinite where it does not.
     """
 
     motion: Motion
@@ -74,6 +75,12 @@ class FreeStretch:
     covariance: F64
     misfit: float
     radius_m: float
+    stops_s: float = field(init=False)
+    # Asked for again and again at the same few moments, as stretches are weighed in pairs.
+    _covariances: dict[float, F64] = field(init=False, repr=False, default_factory=dict)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "stops_s", self._stopping_s())
 
     @property
     def start_s(self) -> float:
@@ -88,7 +95,9 @@ class FreeStretch:
     def centre_m(self, times_s: npt.ArrayLike) -> F64:
         """Centre of the ball, (N, 3) metres; a rolling ball that has stopped stays there."""
         t = self._running(np.asarray(times_s, dtype=np.float64))
-        powers = np.stack([np.ones_like(t), t, t**2], axis=-1)
+        powers = np.ones((*t.shape, 3))
+        powers[..., 1] = t
+        powers[..., 2] = t**2
         return np.asarray(powers @ self.coefficients, np.float64)
 
     def velocity_mps(self, time_s: float) -> F64:
@@ -100,10 +109,14 @@ class FreeStretch:
         return np.asarray(self.coefficients[1] + 2 * t * self.coefficients[2], np.float64)
 
     def centre_covariance_m2(self, time_s: float) -> F64:
-        """Covariance of the centre, (3, 3)."""
-        t = float(self._running(np.array([time_s]))[0])
-        lift = np.kron(np.array([1.0, t, t * t]), np.eye(3))
-        return np.asarray(lift @ self.covariance @ lift.T, np.float64)
+        """Covariance of the centre, (3, 3); not to be written to."""
+        known = self._covariances.get(time_s)
+        if known is None:
+            t = float(self._running(np.array([time_s]))[0])
+            lift = np.kron(np.array([1.0, t, t * t]), np.eye(3))
+            known = np.asarray(lift @ self.covariance @ lift.T, np.float64)
+            self._covariances[time_s] = known
+        return known
 
     def velocity_covariance(self, time_s: float) -> F64:
         """Covariance of the velocity, (3, 3), m^2/s^2."""
@@ -111,8 +124,7 @@ class FreeStretch:
         lift = np.kron(np.array([0.0, 1.0, 2 * t]), np.eye(3))
         return np.asarray(lift @ self.covariance @ lift.T, np.float64)
 
-    def stops_s(self) -> float:
-        """Time at which it comes to rest by itself; infinite where it does not."""
+    def _stopping_s(self) -> float:
         if self.motion is Motion.LIES:
             return self.start_s
         if self.motion is Motion.FLIES:
@@ -126,7 +138,7 @@ class FreeStretch:
         """Return times from the reference, as long as the ball moves."""
         if self.motion is Motion.LIES:
             return np.zeros_like(times_s)
-        return np.minimum(times_s, self.stops_s()) - self.reference_s
+        return np.minimum(times_s, self.stops_s) - self.reference_s
 
 
 @dataclass(frozen=True, slots=True, eq=False)

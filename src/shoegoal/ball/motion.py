@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass, replace
+from math import pi, sqrt
 
 import cv2
 import numpy as np
@@ -96,7 +97,7 @@ class MotionWatcher:
         blobs = []
         for thing in things[: -MAX_BLOBS - 1 : -1]:
             x, y = ((at + 0.5) / small.scale - 0.5 for at in thing.middle)
-            blobs.append(Blob(x, y, float(np.sqrt(4 * thing.area / np.pi)) / small.scale))
+            blobs.append(Blob(x, y, sqrt(4 * thing.area / pi) / small.scale))
         return Motion(tuple(blobs), np.asarray(stirred, np.uint8), small.scale)
 
 
@@ -156,4 +157,4 @@ def _within(planes: Planes, box: tuple[slice, slice]) -> Planes:
 
 def _roundness(thing: Thing) -> float:
     w, h = thing.width, thing.height
-    return float(min(w, h) / max(w, h) * thing.area / (w * h) * np.sqrt(np.sqrt(thing.area)))
+    return min(w, h) / max(w, h) * thing.area / (w * h) * sqrt(sqrt(thing.area))

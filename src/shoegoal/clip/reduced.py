@@ -145,19 +145,24 @@ class Halvings:
                 times = max(0, window.halvings - (plane > 0))
                 by = times + (plane > 0)
                 x0, y0, side = window.x0 >> by, window.y0 >> by, window.side >> by
-                _fit(_cut(self.at(times)[plane], x0, y0, side), target)
+                _fit(self._cut(plane, times, x0, y0, side), target)
             made.flags.writeable = False
         return made
 
-
-def _cut(plane: U8, x0: int, y0: int, side: int) -> U8:
-    height, width = plane.shape
-    x1, y1 = x0 + side, y0 + side
-    if x0 >= 0 and y0 >= 0 and x1 <= width and y1 <= height:
-        return plane[y0:y1, x0:x1]
-    rows = np.clip(np.arange(y0, y1), 0, height - 1)
-    columns = np.clip(np.arange(x0, x1), 0, width - 1)
-    return plane[np.ix_(rows, columns)]
+    def _cut(self, plane: int, times: int, x0: int, y0: int, side: int) -> U8:
+        """Cut a square out of a plane halved so often; only the square is halved if need be."""
+        made = min(times, len(self._made) - 1)
+        source, left = self._made[made][plane], times - made
+        height, width = source.shape[0] >> left, source.shape[1] >> left
+        x1, y1 = x0 + side, y0 + side
+        if x0 >= 0 and y0 >= 0 and x1 <= width and y1 <= height:
+            square = source[y0 << left : y1 << left, x0 << left : x1 << left]
+            for _ in range(left):
+                square = halved(square)
+            return square
+        rows = np.clip(np.arange(y0, y1), 0, height - 1)
+        columns = np.clip(np.arange(x0, x1), 0, width - 1)
+        return self.at(times)[plane][np.ix_(rows, columns)]
 
 
 def _fit(plane: U8, target: U8) -> None:

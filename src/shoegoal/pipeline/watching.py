@@ -8,13 +8,13 @@ from dataclasses import dataclass
 from itertools import takewhile
 from math import inf
 from pathlib import Path
-from typing import TypeAlias, TypeVar
+from typing import TypeAlias
 
 from shoegoal.ball.watch import BallRecord, BallWatcher, Glimpse, YardWatcher
 from shoegoal.clip.frame import U8, Frame, planes_to_bgr
 from shoegoal.clip.handover import run_ahead
 from shoegoal.clip.reader import ClipInfo, open_clip
-from shoegoal.clip.reduced import SmallFrame, small_frame
+from shoegoal.clip.reduced import small_frame
 from shoegoal.clip.stillness import StillnessReport, StillnessWatcher
 from shoegoal.clip.take import Take, TakeWatcher
 from shoegoal.errors import ClipNotJudgeableError
@@ -22,11 +22,9 @@ from shoegoal.pictures.stills import PictureKeeper
 from shoegoal.threads import allowed_threads, keep_opencv_to_its_caller
 
 MIN_FRAMES = 10
-FRAMES_AHEAD = 2  # of each step; one holds a picture and its halvings
-STEPS_AHEAD = 2
+FRAMES_AHEAD = 5  # one holds a picture and its halvings
 PROGRESS_EVERY_S = 0.5
 DRIBBLE_PICTURE_EVERY_S = 1 / 15  # a touch lasts about as long
-Seen = TypeVar("Seen")
 # Pictures so far, their last time (s), and who watches the ball.
 IsEnough: TypeAlias = Callable[[int, float, BallWatcher], bool]
 
@@ -100,8 +98,12 @@ def watch_clip(
         )
         count, start_s, told_s = 0, info.start_s, float("-inf")
         frame, rest = None, _Rest()
-        reduced = _ahead(_reduced(rest.until_left(clip.frames()), camera, take))
-        with closing(_ahead(_glimpses(reduced, ball.yard))) as glimpses:
+        glimpses = _glimpses(rest.until_left(clip.frames()), camera, take, ball.yard)
+        if allowed_threads() > 1:
+            # One thread for all of it: where the decoder fills a core, more that take turns at the
+            # interpreter cost more than they gain.
+            glimpses = run_ahead(glimpses, FRAMES_AHEAD)
+        with closing(glimpses):
             for frame, glimpse in glimpses:
                 if not count:
                     start_s = frame.time_s
@@ -143,7 +145,7 @@ def watch_clip(
 class _Rest:
     """The part of a clip that need not be watched.
 
-    It is left at the same picture however far the steps have run ahead, so that what was watched
+    It is left at the same picture however far the glimpses have run ahead, so that what was watched
     until then does not hang on it.
     """
 
@@ -151,35 +153,21 @@ class _Rest:
         self._last_index = inf
 
     def leave(self, frame: Frame) -> None:
-        """Watch no more than may be on its way when a frame has come through all steps."""
-        each = FRAMES_AHEAD + 1  # those that wait, and one in hand
-        self._last_index = min(self._last_index, frame.index + STEPS_AHEAD * each)
+        """Watch no more than may be on its way when a frame has been followed."""
+        on_its_way = FRAMES_AHEAD + 1  # those that wait, and one in hand
+        self._last_index = min(self._last_index, frame.index + on_its_way)
 
     def until_left(self, frames: Iterable[Frame]) -> Iterable[Frame]:
         """Iterate frames until the rest is left."""
         return takewhile(lambda frame: frame.index <= self._last_index, frames)
 
 
-def _reduced(
-    frames: Iterable[Frame], camera: StillnessWatcher, take: TakeWatcher
-) -> Generator[tuple[Frame, SmallFrame], None, None]:
-    """Reduce every frame, and do with it what goes by the frame alone."""
+def _glimpses(
+    frames: Iterable[Frame], camera: StillnessWatcher, take: TakeWatcher, yard: YardWatcher
+) -> Generator[tuple[Frame, Glimpse], None, None]:
+    """See in every frame what can be seen without the network."""
     for frame in frames:
         small = small_frame(frame)
         camera.update(frame.time_s, small.luma)
         take.update(frame.time_s, small.luma)
-        yield frame, small
-
-
-def _glimpses(
-    reduced: Generator[tuple[Frame, SmallFrame], None, None], yard: YardWatcher
-) -> Generator[tuple[Frame, Glimpse], None, None]:
-    """See in every frame what can be seen without the network; close ``reduced`` in the end."""
-    with closing(reduced):
-        for frame, small in reduced:
-            yield frame, yard.look(frame, small)
-
-
-def _ahead(frames: Generator[Seen, None, None]) -> Generator[Seen, None, None]:
-    """Run ahead in a thread of its own where more than one is allowed; the same either way."""
-    return run_ahead(frames, FRAMES_AHEAD) if allowed_threads() > 1 else frames
+        yield frame, yard.look(frame, small)

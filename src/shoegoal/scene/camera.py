@@ -169,12 +169,15 @@ class Camera:
         ahead = self.rotation()[2]
         ground = self._meet_plane(disc, radius)
         for _ in range(_BALL_STEPS):
+            before = ground
             depth = ground[:, 0] * ahead[0] + ground[:, 1] * ahead[1]
             depth = depth + (radius - self.height_m) * ahead[2]
             # The disc's centre lies Z^2 / (Z^2 - R^2) times as far out as the ball's centre.
             with np.errstate(invalid="ignore", divide="ignore"):
                 shrink = np.where(depth > radius, 1 - (radius / depth) ** 2, np.nan)
             ground = self._meet_plane(disc * shrink[:, None], radius)
+            if np.array_equal(ground, before):
+                break  # further steps would change nothing
         return ground
 
     def ball_position(

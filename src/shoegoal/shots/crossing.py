@@ -147,7 +147,7 @@ def measure_crossing(
         if crosses
         else None,
         nearest_m=deepest,
-        stopped=last.lies or last.end_s >= last.stretch.stops_s() - 0.1,
+        stopped=last.lies or last.end_s >= last.stretch.stops_s - 0.1,
         met_before_m=met_before,
         unseen_s=unseen_s,
     )

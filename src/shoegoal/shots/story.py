@@ -39,6 +39,8 @@ GAIN_MPS = 0.2  # a change of speed that may be the fits' own
 STRAY_SHARE, STRAY_WIDTH = 0.1, 3.0  # fits whose own sigmas say too little, and by how much
 BOUNCED_SHARE, TURNED_SHARE = 0.2, 0.04  # of the way out of sight; a bounce keeps four fifths
 NEVER = -1e9
+_SHARES = np.arange(MOMENTS, dtype=np.float64)
+_EYE = np.eye(2)
 # Places of the learnt numbers in `Weights.link`.
 RAN_ON, MET, KICKED, MOVED, SAME_TRACK, BALL = range(6)
 PLACE_SIGMA, SPEED_SIGMA, JOINT_SIGMA, HIDDEN, HIDDEN_TIME = range(6, 11)
@@ -175,7 +177,7 @@ def link_parts(a: Segment, b: Segment, weights: Weights) -> LinkParts:
 
 def _ran_on(a: Segment, b: Segment, place_floor: float, speed_floor: float) -> tuple[float, float]:
     """Log density that a's motion, followed on, leads to b, and where b is met."""
-    at_s = b.start_s if not b.lies else min(max(a.stretch.stops_s(), a.end_s), b.start_s)
+    at_s = b.start_s if not b.lies else min(max(a.stretch.stops_s, a.end_s), b.start_s)
     here, there = a.stretch.centre_m([a.end_s, at_s])[:, :2]
     off = b.stretch.centre_m([b.start_s])[0, :2] - there
     cov = _spread(a, at_s, there - here) + _spread(b, b.start_s, np.zeros(2))
@@ -272,15 +274,17 @@ def _meeting(
     -------
     How far apart they are, and its covariance; when; and the speed gained.
     """
-    moments = np.linspace(*between_s, MOMENTS)
-    end_m = a.stretch.centre_m([moments[0]])[0, :2]
+    from_s, until_s = between_s
+    end_m = a.stretch.centre_m([from_s])[0, :2]
     start_m = b.stretch.centre_m([b.start_s])[0, :2]
     for _ in range(JOINT_LOOKS):
+        moments = _SHARES * ((until_s - from_s) / (MOMENTS - 1)) + from_s
+        moments[-1] = until_s
         ways = [s.stretch.centre_m(moments)[:, :2] for s in (a, b)]
         apart = ways[0] - ways[1]
         k = int(np.argmin(np.hypot(*apart.T)))
         at_s = float(moments[k])
-        moments = np.linspace(moments[max(0, k - 1)], moments[min(k + 1, MOMENTS - 1)], MOMENTS)
+        from_s, until_s = moments[max(0, k - 1)], moments[min(k + 1, MOMENTS - 1)]
     cov = _spread(a, at_s, ways[0][k] - end_m) + _spread(b, at_s, start_m - ways[1][k])
     before, after = (float(np.hypot(*s.stretch.velocity_mps(at_s)[:2])) for s in (a, b))
     return apart[k], cov, at_s, (after - before) / GAIN_MPS
@@ -292,10 +296,10 @@ def _spread(segment: Segment, at_s: float, unseen_m: F64) -> F64:
     Out of sight a ball may have bounced, which takes speed from it and hardly turns it; a ball
     that has stopped stays, however long it is not seen.
     """
-    seen_s = float(np.clip(at_s, segment.stretch.start_s, segment.stretch.end_s))
+    seen_s = min(max(at_s, segment.stretch.start_s), segment.stretch.end_s)
     cov = segment.stretch.centre_covariance_m2(seen_s)[:2, :2]
-    cov = cov + BOUNCED_SHARE**2 * np.outer(unseen_m, unseen_m)
-    return np.asarray(cov + np.eye(2) * TURNED_SHARE**2 * float(unseen_m @ unseen_m), np.float64)
+    cov = cov + BOUNCED_SHARE**2 * (unseen_m[:, None] * unseen_m)
+    return np.asarray(cov + _EYE * TURNED_SHARE**2 * float(unseen_m @ unseen_m), np.float64)
 
 
 def _log_normal(off: F64, cov: F64) -> float:
