@@ -93,7 +93,7 @@ def _cut(event: Shot, still: StillPicture) -> Box:
         return Box(0.0, 0.0, width, height)
     side = min(ROUND_DIAMETERS * near.diameter_px, width, height)
     left = float(np.clip(near.x_px - side / 2, 0.0, width - side))
-    # The ball lies low in the cut: the feet and shins above it tell most.
+    # The ball lies low in the cut: the feet and shins above it show most.
     top = float(np.clip(near.y_px - 0.72 * side, 0.0, height - side))
     return Box(left, top, side, side)
 
