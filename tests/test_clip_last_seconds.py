@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from shoegoal.clip.frame import Frame
-from shoegoal.clip.reduced import Halvings
 from shoegoal.clip.last_seconds import StillRing
+from shoegoal.clip.reduced import Halvings
 
 
 def _frame(time_s: float, width_px: int = 320, height_px: int = 180, level: int = 80) -> Frame:

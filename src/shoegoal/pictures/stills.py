@@ -18,8 +18,8 @@ import numpy.typing as npt
 from shoegoal.analysis.model import SceneRecord
 from shoegoal.ball.tracks import LIKE_A_BALL, MAX_GAP_S, TOLD_EVERY_S, BallTrack, since_it_left
 from shoegoal.clip.frame import U8, ColourMatrix, Frame, planes_to_bgr
-from shoegoal.clip.reduced import SmallFrame
 from shoegoal.clip.last_seconds import Still, StillRing
+from shoegoal.clip.reduced import SmallFrame
 from shoegoal.scene.camera import Camera
 from shoegoal.scene.goal import GoalFrame, goal_from_markers
 from shoegoal.types import ImagePoint, Shot
