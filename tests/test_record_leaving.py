@@ -61,7 +61,7 @@ def test_an_export_holds_all_of_one_pupil_and_nothing_of_others(
     else:
         files = {p.relative_to(out).as_posix(): p.read_bytes() for p in out.rglob("*.[jp]*")}
     pictures = {name for name in files if name != "data.json"}
-    expected = {"overview.png", "markers.jpg", *(f"shot-{n:02d}.jpg" for n in range(1, 7))}
+    expected = {"overview.svg", "markers.jpg", *(f"shot-{n:02d}.jpg" for n in range(1, 7))}
     assert pictures == {f"set-{mine.set_id}/{name}" for name in expected}
     data = json.loads(files["data.json"])
     assert (data["pupil"], data["class"], len(data["sets"])) == (mine.pupil, "7b", 1)
@@ -92,7 +92,7 @@ def test_every_picture_but_the_drawn_one_is_covered(book: Book, tmp_path: Path) 
         if picture.suffix not in (".jpg", ".png"):
             continue
         same = (out / f"set-{mine.set_id}" / picture.name).read_bytes() == picture.read_bytes()
-        assert same == (picture.name == "overview.png")
+        assert same == (picture.name == "overview.svg")
 
 
 def test_an_export_without_pictures_and_for_nobody(book: Book, tmp_path: Path) -> None:
@@ -142,7 +142,7 @@ def test_purge_takes_what_is_old_and_leaves_results(book: Book, tmp_path: Path) 
     assert purge.purge(book, [due]) == 39
     left = sorted(p.name for p in folder.rglob("*") if p.is_file())
     assert left == [
-        "analysis.json", "mine.txt", "overview.png", "stills.json", "written-by-shoegoal.txt",
+        "analysis.json", "mine.txt", "overview.svg", "stills.json", "written-by-shoegoal.txt",
     ]  # fmt: skip
     assert not (tmp_path / "garden" / "yard.mp4").exists()
     assert purge.due_for_purge(book, 30, later) == []
