@@ -18,10 +18,11 @@ from shoegoal.pictures import svg
 from shoegoal.pictures.stills import SceneView
 from shoegoal.types import Call, ImagePoint, Shot
 
-WIDEST = 640.0  # of the drawing, in its own units
-MARGIN = 30.0
-TALLEST = 400.0
-NEAR_HEIGHT = 240.0
+WIDEST = 640.0  # of the drawing, in its own units; marks and letters have about 20 of them
+SMALL = 280.0  # the same, for a drawing shown so small that marks have to be larger in it
+MARGIN = 24.0
+TALLEST_SHARE = 0.62  # of the width
+NEAR_SHARE = 0.38
 LABEL_STEP = 17.0  # numbers of marks closer than this are stacked
 BESIDE_M = 1.3  # ground shown beside the markers, at least
 BEHIND_M = 0.55  # ground shown behind the goal line
@@ -139,6 +140,7 @@ def from_above(
     shots: Iterable[tuple[int, Call, Shot | None]] | None = None,
     *,
     near: bool = False,
+    widest: float = WIDEST,
 ) -> FromAbove:
     """Lay a set out for drawing.
 
@@ -148,6 +150,7 @@ def from_above(
     shots : number, present call and counted shot of each that counts; as counted by default.
     near : only the goal and its surroundings, wide and low; shots that ended further off are drawn
         at the edge.
+    widest : width of the drawing in its own units, at most.
     """
     view = SceneView.of(analysis.goal_scene)
     if shots is None:
@@ -161,7 +164,9 @@ def from_above(
         sigma_m = 0.0 if shot.crossing_x_m is None else shot.crossing_x_m.sigma
         ends.append(End(number, call, place_m, shot.kick_spot_m, sigma_m))
     spots = [shot.kick_spot_m for shot in analysis.shots if shot.kick_spot_m is not None]
-    return lay_out(ends, [analysis.goal_scene.goal_width_m.value], spots, unplaced, near=near)
+    return lay_out(
+        ends, [analysis.goal_scene.goal_width_m.value], spots, unplaced, near=near, widest=widest
+    )
 
 
 def lay_out(
@@ -171,6 +176,7 @@ def lay_out(
     unplaced: Sequence[str] = (),
     *,
     near: bool = False,
+    widest: float = WIDEST,
 ) -> FromAbove:
     """Lay ends of shots out for drawing; parameters as in `End`, `FromAbove` and `from_above`."""
     spot_m = (
@@ -180,11 +186,11 @@ def lay_out(
     )
     back_m = max([spot_m[1], *(y for _, y in spots_m)])
     reach_m = max(widths_m) / 2 + BESIDE_M
-    metre = (WIDEST - 2 * MARGIN) / (2 * reach_m)
+    metre = (widest - 2 * MARGIN) / (2 * reach_m)
     if not near:
-        metre = min(metre, (TALLEST - 2 * MARGIN) / (back_m + BEHIND_M))
+        metre = min(metre, (TALLEST_SHARE * widest - 2 * MARGIN) / (back_m + BEHIND_M))
     line_y = MARGIN + BEHIND_M * metre
-    height = NEAR_HEIGHT if near else line_y + back_m * metre + MARGIN
+    height = NEAR_SHARE * widest if near else line_y + back_m * metre + MARGIN
     width = 2 * (reach_m * metre + MARGIN)
 
     def place(x_m: float, y_m: float) -> Spot:

@@ -19,7 +19,7 @@ from starlette.responses import FileResponse, RedirectResponse, Response
 from shoegoal.errors import BadSettingsError, OutputError, RecordBookError, ShoegoalError
 from shoegoal.filming_check.pupil import PupilAnswer
 from shoegoal.ladder.verdict import Decision
-from shoegoal.pictures.from_above import FromAbove, from_above
+from shoegoal.pictures.from_above import SMALL, FromAbove, from_above
 from shoegoal.record import schema
 from shoegoal.record.accounts import Role
 from shoegoal.record.accuracy import Trust, trust_of
@@ -452,7 +452,7 @@ def glance_at(history: SetHistory) -> Glance:
         analysis = history.count.analysis()
         status = history.status(analysis)
         if analysis.scene is not None:
-            above = from_above(analysis, status.to_draw, near=True)
+            above = from_above(analysis, status.to_draw, near=True, widest=SMALL)
         else:
             marks = over_time(status, analysis)
         if status.shots:
