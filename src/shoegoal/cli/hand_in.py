@@ -99,10 +99,10 @@ def hand_in(given: HandInOptions) -> int:
         click.echo(f"wrote {out}: {count} {word} to cut apart" if made else
                    "everyone in the class has a slip; --again makes new ones")  # fmt: skip
     where = f"--port {PORT}" if given.site is None else f"--site {address}"
-    book = "" if given.book is None else f" --book {quote(given.book)}"
-    click.echo(
-        f"The link works while this runs: shoegoal review {where} --workers 2{book}", err=True
-    )
+    serve = f"shoegoal review {where} --workers 2"
+    if given.book is not None:
+        serve += f" --book {quote(given.book)}"
+    click.echo(f"The link works while this runs: {serve}", err=True)
     return 0
 
 
