@@ -18,7 +18,7 @@ from typing import Any
 import click
 
 MOST_WALL_S, MOST_PEAK_MB = 60.0, 1024.0
-KINDS = ("clips", "files", "tampering", "kills", "doors")
+KINDS = ("clips", "files", "tampering", "kills", "routes")
 
 
 @dataclass
@@ -60,7 +60,7 @@ class Tried:
 @click.option("--workers", type=click.IntRange(1, 64), default=2)
 @click.option("--limit-s", type=click.FloatRange(1), default=3600.0, help="Of each kind.")
 def attack(kinds: tuple[str, ...], cases: int, seed: int, workers: int, limit_s: float) -> None:
-    """Damage clips and files, tamper with books, kill writers, try doors; print what gave way.
+    """Damage clips and files, tamper with books, kill writers, try routes; print what gave way.
 
     All of it happens on this computer, in temporary folders, and ends of its own accord.
     """
@@ -72,10 +72,10 @@ def attack(kinds: tuple[str, ...], cases: int, seed: int, workers: int, limit_s:
             from attack_book import tamper
 
             tried = tamper()
-        elif kind == "doors":
-            from attack_doors import try_doors
+        elif kind == "routes":
+            from attack_routes import try_routes
 
-            tried = try_doors()
+            tried = try_routes()
         else:
             from attack_book import kill
 

@@ -37,7 +37,7 @@ def test_result_folder_holds_what_it_says(tmp_path: Path) -> None:
     assert names - stills == {
         "analysis.json",
         "evidence/markers.jpg",
-        "evidence/overview.png",
+        "evidence/overview.svg",
         "evidence/shot-01.jpg",
         "evidence/shot-02.jpg",
         MARK_FILE_NAME,

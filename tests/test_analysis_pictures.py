@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from xml.etree import ElementTree
 
 import cv2
 import numpy as np
@@ -20,15 +21,17 @@ from analysis_examples import (
     goal_of_view,
     still_at,
 )
+from shoegoal.pictures.from_above import where_it_ended
 from shoegoal.pictures.goal_picture import draw_goal_picture
-from shoegoal.pictures.marks import CALL_COLOURS, SKY, YELLOW, Box, Window, write_text
-from shoegoal.pictures.overview import draw_overview, where_it_ended
+from shoegoal.pictures.marks import CALL_WORDS, SKY, YELLOW, Box, Window, write_text
+from shoegoal.pictures.overview import draw_overview
 from shoegoal.pictures.stills import StillPicture, strip_moments
 from shoegoal.pictures.strip import GAP, HEADER_HEIGHT, LABEL_HEIGHT, draw_strip
 from shoegoal.types import Call, Estimate
 
 U8 = npt.NDArray[np.uint8]
 PAINT = (255, 0, 255)  # used by no mark
+SVG = "{http://www.w3.org/2000/svg}"
 
 
 def _near(picture: U8, colour: tuple[int, int, int], slack: int = 40) -> npt.NDArray[np.bool_]:
@@ -180,35 +183,31 @@ def test_text_stays_inside_and_beyond_the_edge() -> None:
 
 
 def test_overview_shows_every_call_and_grows_with_the_set() -> None:
-    analysis, view = example_analysis(), example_view()
-    png = np.frombuffer(draw_overview(analysis, view), np.uint8)
-    picture = cv2.imdecode(png, cv2.IMREAD_COLOR)
-    assert picture is not None and 900 <= picture.shape[1] <= 1300
-    for call in Call:
-        assert _near(np.asarray(picture, np.uint8), CALL_COLOURS[call], 12).sum() > 300
-    assert draw_overview(analysis, view) == draw_overview(analysis, view)
-    fewer = replace(analysis, shots=analysis.shots[:2])
-    shorter = cv2.imdecode(np.frombuffer(draw_overview(fewer, view), np.uint8), cv2.IMREAD_COLOR)
-    assert shorter is not None and shorter.shape[0] < picture.shape[0]
+    analysis = example_analysis()
+    sheet = draw_overview(analysis)
+    root = ElementTree.fromstring(sheet)
+    words = [one.text for one in root.iter(f"{SVG}text")]
+    for shot in analysis.shots:
+        assert f"shot {shot.number}" in words and CALL_WORDS[shot.call] in words
+    assert draw_overview(analysis) == sheet
+    fewer = ElementTree.fromstring(draw_overview(replace(analysis, shots=analysis.shots[:2])))
+    assert height_of(fewer) < height_of(root)
 
 
-def test_overview_points_at_a_miss_outside_its_border() -> None:
-    analysis, view = example_analysis(), example_view()
-
-    def right_edge(x_m: float) -> int:
-        shot = replace(analysis.shots[1], crossing_x_m=Estimate(x_m, 0.05))
-        png = draw_overview(replace(analysis, shots=(shot,)), view)
-        picture = np.asarray(cv2.imdecode(np.frombuffer(png, np.uint8), cv2.IMREAD_COLOR), np.uint8)
-        # The row of the shot, without its word at the end: the lowest part, colour of a miss.
-        row = picture[-112:-68, :888]
-        return int(np.nonzero(_near(row, CALL_COLOURS[Call.MISS], 12))[1].max())
-
-    assert right_edge(9.0) > right_edge(1.9) > right_edge(1.5)
+def test_overview_says_how_far_out_a_miss_beyond_its_border_went() -> None:
+    analysis = example_analysis()
+    shot = replace(analysis.shots[1], crossing_x_m=Estimate(9.0, 0.05))
+    sheet = draw_overview(replace(analysis, shots=(shot,))).decode()
+    assert "9.0 m right of the middle" in sheet and sheet.count('class="beyond"') == 1
 
 
 def test_overview_of_no_shots() -> None:
-    analysis = replace(example_analysis(), shots=())
-    assert draw_overview(analysis, example_view()).startswith(b"\x89PNG")
+    root = ElementTree.fromstring(draw_overview(replace(example_analysis(), shots=())))
+    assert height_of(root) > 300
+
+
+def height_of(root: ElementTree.Element) -> float:
+    return float(root.attrib["viewBox"].split()[3])
 
 
 def test_where_a_short_shot_ended() -> None:

@@ -10,13 +10,11 @@ import pytest
 
 from ball_pictures import CLOTH, GRASS, Canvas, Yard, uneven_times, watch
 from shoegoal.ball.background import (
-    SHADOW_DARKEST,
     SettledPicture,
     paint_difference,
     shadow_like,
 )
-from shoegoal.ball.lying import SURELY
-from shoegoal.ball.tracks import LIKE_A_BALL, STOPPED_S, runs_straight, since_it_left
+from shoegoal.ball.tracks import runs_straight, since_it_left
 from shoegoal.scene.ground import SceneNotFittedError
 from shoegoal.shots.ground import find_ground
 
@@ -43,7 +41,7 @@ def test_a_ball_that_rests_leaves_and_arrives() -> None:
     record = watch(Yard(roll), 6.5)
     (track,) = record.tracks
     assert 2.0 < since_it_left(track.sightings)[0].time_s < 2.0 + 0.15
-    assert 4.0 - 0.15 < track.end_s < 4.0 + STOPPED_S + 0.15  # followed until it surely lies
+    assert 4.0 - 0.15 < track.end_s < 4.0 + 0.75  # followed until it surely lies
     seen = [s for s in track.sightings if s.time_s < 4.0]
     assert len(seen) >= 0.8 * np.sum((uneven_times(6.5) > 2.1) & (uneven_times(6.5) < 4.0))
     # While ball and hole overlap, the difference from the settled picture shows both.
@@ -121,8 +119,8 @@ def test_a_walking_person_is_no_ball() -> None:
         canvas.box((x + 1 - swing, 195, x + 13 - swing, 280), (60.0, 128.0, 128.0))
 
     record = watch(Yard(paint), 6.0)
-    assert all(t.ball_score < LIKE_A_BALL for t in record.tracks)
-    assert all(r.ball_score < LIKE_A_BALL for r in record.resting)
+    assert all(t.ball_score < 0.85 for t in record.tracks)
+    assert all(r.ball_score < 0.85 for r in record.resting)
     with pytest.raises(SceneNotFittedError):
         find_ground(record, (640, 360))
 
@@ -147,7 +145,7 @@ def test_a_round_shadow_does_not_look_like_a_ball() -> None:
         canvas.shade((away <= 1).astype(float))
 
     record = watch(Yard(paint), 5.0)
-    assert all(t.ball_score < SURELY for t in record.tracks)
+    assert all(t.ball_score < 0.9 for t in record.tracks)
     with pytest.raises(SceneNotFittedError):
         find_ground(record, (640, 360))
 
@@ -232,7 +230,7 @@ def test_shadow_like_is_less_light_of_the_same_colour() -> None:
             shaded = planes(luma * light, 128 + (u - 128) * light, 128 + (v - 128) * light)
             assert shadow_like(shaded, lit).all()
             assert not shadow_like(lit, shaded).any()
-        assert not shadow_like(planes(luma * SHADOW_DARKEST * 0.8, u, v), lit).any()
+        assert not shadow_like(planes(luma * 0.32, u, v), lit).any()
         tinted = planes(luma * 0.7, 128 - (u - 128) - 20, 128 - (v - 128) + 20)
         assert not shadow_like(tinted, lit).any()
     assert not shadow_like(planes(*CLOTH), planes(*GRASS)).any()

@@ -57,14 +57,14 @@ def test_missing_folder_empty(tmp_path: Path) -> None:
 def test_what_is_no_video(tmp_path: Path, name: str, content: bytes) -> None:
     path = tmp_path / name
     path.write_bytes(content)
-    assert "no video" in _refusal(path)
+    assert "not a video" in _refusal(path)
 
 
 @pytest.mark.parametrize("suffix", ["png", "jpg", "webp"])
 def test_a_photograph_is_no_clip(tmp_path: Path, suffix: str) -> None:
     path = tmp_path / f"yard.{suffix}"
     assert cv2.imwrite(str(path), np.zeros((48, 64, 3), np.uint8))
-    assert "no video" in _refusal(path)
+    assert "not a video" in _refusal(path)
 
 
 @pytest.mark.parametrize(("suffix", "codec"), [("m4a", "aac"), ("mp4", "aac"), ("mp3", "mp3")])

@@ -128,7 +128,7 @@ def test_the_command_line_gives_the_true_tally_and_writes_the_files(tmp_path: Pa
     assert analysis.clip.frames == len(truth["frames"])
     shots = [f"shot-{n:02d}.jpg" for n in range(1, truth["tally"]["shots"] + 1)]
     assert sorted(p.name for p in (folder / "evidence").iterdir()) == sorted(
-        ["markers.jpg", "overview.png", *shots]
+        ["markers.jpg", "overview.svg", *shots]
     )
     assert all(p.stat().st_size > 10_000 for p in (folder / "evidence").iterdir())
     assert "advance" in done.stdout

@@ -29,7 +29,8 @@ def test_slips_are_printed_with_a_code_that_any_reader_reads(tmp_path: Path) -> 
     assert "record enrol" in refused and refused.count("\n") == 1
     run("record", "enrol", "--class", "7b", "--pupil", "Otter 12")
     made = run("hand-in", "--class", "7b", "--out", str(out), "--site", "https://shots.example")
-    link, wrote = made.splitlines()
+    link, wrote, serve = made.splitlines()
+    assert "review --site https://shots.example --workers" in serve
     assert link.startswith("https://shots.example/h/") and "1 slip to cut apart" in wrote
     page = pypdfium2.PdfDocument(out)[0]
     assert "Otter 12" in page.get_textpage().get_text_range()

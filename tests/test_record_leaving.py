@@ -59,9 +59,9 @@ def test_an_export_holds_all_of_one_pupil_and_nothing_of_others(
             assert bundle.testzip() is None
             files = {name: bundle.read(name) for name in bundle.namelist()}
     else:
-        files = {p.relative_to(out).as_posix(): p.read_bytes() for p in out.rglob("*.[jp]*")}
+        files = {p.relative_to(out).as_posix(): p.read_bytes() for p in out.rglob("*.[jps]*")}
     pictures = {name for name in files if name != "data.json"}
-    expected = {"overview.png", "markers.jpg", *(f"shot-{n:02d}.jpg" for n in range(1, 7))}
+    expected = {"overview.svg", "markers.jpg", *(f"shot-{n:02d}.jpg" for n in range(1, 7))}
     assert pictures == {f"set-{mine.set_id}/{name}" for name in expected}
     data = json.loads(files["data.json"])
     assert (data["pupil"], data["class"], len(data["sets"])) == (mine.pupil, "7b", 1)
@@ -73,14 +73,15 @@ def test_an_export_holds_all_of_one_pupil_and_nothing_of_others(
     assert analysis_from_json(counted, "export") == load_analysis(folder)
     text = files["data.json"].decode()
     assert other.pupil not in text and str(tmp_path) not in text
-    for name in pictures:
+    drawn = f"set-{mine.set_id}/overview.svg"
+    assert files[drawn] == (folder / "evidence" / "overview.svg").read_bytes()
+    for name in pictures - {drawn}:
         shown = cv2.imdecode(np.frombuffer(files[name], np.uint8), cv2.IMREAD_COLOR)
         assert shown is not None
         before = cv2.imread(str(folder / "evidence" / Path(name).name))
         assert before is not None and before.shape == shown.shape
         corner = shown[60:100, 60:100].astype(float)
-        if name.endswith(".jpg"):
-            assert float(np.ptp(corner, axis=(0, 1)).max()) < 40  # one flat cell, save for JPEG
+        assert float(np.ptp(corner, axis=(0, 1)).max()) < 40  # one flat cell, save for JPEG
 
 
 @pytest.mark.usefixtures("_one_patch")
@@ -89,10 +90,10 @@ def test_every_picture_but_the_drawn_one_is_covered(book: Book, tmp_path: Path) 
     out = tmp_path / "mine"
     export.export_pupil(book, mine.pupil, out)
     for picture in (tmp_path / "garden" / "yard.shoegoal" / "evidence").iterdir():
-        if picture.suffix not in (".jpg", ".png"):
+        if picture.suffix not in (".jpg", ".svg"):
             continue
         same = (out / f"set-{mine.set_id}" / picture.name).read_bytes() == picture.read_bytes()
-        assert same == (picture.name == "overview.png")
+        assert same == (picture.name == "overview.svg")
 
 
 def test_an_export_without_pictures_and_for_nobody(book: Book, tmp_path: Path) -> None:
@@ -142,7 +143,7 @@ def test_purge_takes_what_is_old_and_leaves_results(book: Book, tmp_path: Path) 
     assert purge.purge(book, [due]) == 39
     left = sorted(p.name for p in folder.rglob("*") if p.is_file())
     assert left == [
-        "analysis.json", "mine.txt", "overview.png", "stills.json", "written-by-shoegoal.txt",
+        "analysis.json", "mine.txt", "overview.svg", "stills.json", "written-by-shoegoal.txt",
     ]  # fmt: skip
     assert not (tmp_path / "garden" / "yard.mp4").exists()
     assert purge.due_for_purge(book, 30, later) == []

@@ -28,7 +28,7 @@ from record_simulation import (
 from scene_simulation import IMAGE_SIZE_PX
 from shoegoal.scene.ball_size import BallSize
 from shoegoal.shots.ground import find_ground
-from shoegoal.shots.judge import ASK_AT, Judged, judge, sure_segments_beside
+from shoegoal.shots.judge import Judged, judge, sure_segments_beside
 from shoegoal.shots.weights import shipped_weights
 from shoegoal.types import Call, Outcome, Shot
 
@@ -310,7 +310,7 @@ def test_weights_can_be_given_and_nothing_vanishes_under_any() -> None:
         back_steps=9.0, weights=replace(shipped, shot=never),
     )  # fmt: skip
     assert found.shots == ()
-    assert all(e.p_shot < ASK_AT for e in found.events)
+    assert all(e.p_shot < 0.03 for e in found.events)
     assert [round(line.time_s) for line in found.left_out][:2] == [2, 11]
     assert all(line.why for line in found.left_out)
     nothing_vanished(found)

@@ -149,7 +149,7 @@ def put(folder: Path) -> Path:
 def test_every_event_has_its_pictures_and_the_table_names_it(tmp_path: Path) -> None:
     result = put(tmp_path)
     names = {p.name for p in (result / "evidence").iterdir()}
-    assert {"overview.png", "shot-01.jpg", "shot-04.jpg", "shot-07.jpg"} <= names
+    assert {"overview.svg", "shot-01.jpg", "shot-04.jpg", "shot-07.jpg"} <= names
     assert "markers.jpg" not in names
     strip = cv2.imread(str(result / "evidence" / "shot-04.jpg"))
     assert strip is not None and strip.shape[1] > 3 * strip.shape[0]

@@ -57,7 +57,7 @@ def check(
     Returns
     -------
     FilmingCheck
-        The ``answer`` (yes, no, or that only a count can tell), in a few words (``headline``), and
+        The ``answer`` (yes, no, or only a count can say), in a few words (``headline``), and
         the findings, gravest first.
 
     Raises

@@ -1,8 +1,8 @@
 """The background model: what the yard looks like once everything that moves has gone.
 
 A pixel settles when it has kept its value over three samples, ``SETTLE_STEP_S`` apart. The model
-serves twice: moving things stand out against it, and a round patch of it that changes from one
-settled value to another is a ball that was put down or has left.
+has two uses: moving things stand out against it, and where a round patch of it changes from one
+settled value to another, a ball was put down or has left.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from shoegoal.clip.frame import Frame
 from shoegoal.clip.reduced import Halvings, Planes, SmallFrame
 
 SETTLE_STEP_S = 0.2
-REFRESH_S = 1.0  # the native picture takes in slow changes of the light this often
+REFRESH_S = 1.0  # how often the native picture takes in slow changes of the light
 MARKS_KEPT = 3
 NEW_MARGIN_PX = 4  # small pixels round what has newly settled that the native picture takes in
 MIN_CONTRAST = 10.0  # grey levels; below this, H.264 blocks flicker on textured ground
@@ -28,7 +28,7 @@ NOISE_MULTIPLE = 5.0  # times the grain that a place shows from frame to frame
 GRAIN_STEP = 1.0  # levels per sample by which the grain estimate follows
 GRAIN_QUANTILE = 0.75
 GRAIN_REACH_PX = 9  # small pixels over which the grain is pooled
-SHADOW_DARKEST = 0.4  # of the unshaded light: sky and bounce light fill even hard shadows
+SHADOW_DARKEST = 0.4  # of the unshaded light: the sky lights even hard shadows
 SHADOW_TINT = 6  # chroma levels that a blue sky's fill light may shift
 CHROMA_GAIN = 2.0  # chroma swings are about half as large as luma swings for the same paint
 
@@ -36,7 +36,7 @@ U8 = npt.NDArray[np.uint8]
 F32 = npt.NDArray[np.float32]
 Box = tuple[int, int, int, int]
 SNAPSHOT_EVERY_S = 1.0
-SNAPSHOTS_KEPT = MARKS_KEPT  # compared over two: a patch may settle bit by bit behind a kicker
+SNAPSHOTS_KEPT = MARKS_KEPT  # compared over two: behind a kicker, a patch settles bit by bit
 MIN_SIDE = 0.006  # of the long side
 MAX_SIDE = 0.3
 MAX_ASPECT = 4.0
@@ -49,7 +49,7 @@ NEAR_RADIUS = 0.02  # of the long side: a ball at least this large is near
 
 
 def paint_difference(a: tuple[U8, U8, U8], b: tuple[U8, U8, U8]) -> U8:
-    """How much two pictures differ per pixel, in luma levels, chroma weighed in.
+    """Difference of two pictures per pixel, in luma levels, chroma included.
 
     Parameters
     ----------
@@ -80,7 +80,7 @@ def _doubled(plane: MatLike, shape: tuple[int, ...]) -> U8:
 
 
 def shadow_like(now: tuple[U8, U8, U8], before: tuple[U8, U8, U8]) -> U8:
-    """Where a picture may merely be shaded: darker than before, of the same colour.
+    """Where a picture may only be shaded: darker than before, of the same colour.
 
     A shadow scales the light that a surface sends back (Cucchiara et al. 2003, there in HSV), so
     chroma keeps its sign and shrinks with the luma. A dark ball may pass this test too, so callers
@@ -131,7 +131,7 @@ class SettledPicture:
     Attributes
     ----------
     scale : small pixels per native pixel.
-    small : (luma, u, v) of the settled picture, brought up to date in place.
+    small : (luma, u, v) of the settled picture, updated in place.
     native : the same at its own size; a new one takes its place whenever it changes.
     contrast : (h, w) levels from which on a difference is paint rather than noise.
     levels : the same, rounded up to whole levels, for comparing with differences fast.
@@ -186,7 +186,7 @@ class SettledPicture:
         self.levels = _whole_levels(self.contrast)
 
     def update(self, frame: Frame, small: SmallFrame) -> None:
-        """Take one frame in; every ``SETTLE_STEP_S`` what has kept its look is absorbed."""
+        """Take one frame; every ``SETTLE_STEP_S``, places that have not changed are absorbed."""
         self._latest = (frame, small)
         if frame.time_s - self._samples[-1][0] < SETTLE_STEP_S:
             return
@@ -201,7 +201,7 @@ class SettledPicture:
         self._absorb(frame, small, cv2.compare(moved, self.levels, cv2.CMP_LT))
 
     def finish(self) -> None:
-        """Absorb, at the clip's end, what has only just begun to settle."""
+        """At the clip's end, absorb what has only just begun to settle."""
         frame, small = self._latest
         earlier = [planes for time_s, planes in self._samples if time_s < small.time_s]
         if earlier:
@@ -342,7 +342,7 @@ def _changes(earlier: _Snapshot, later: _Snapshot, settled: SettledPicture) -> l
     shaded = shadow_like(later.small, earlier.small) | shadow_like(earlier.small, later.small)
     solid = np.asarray(changed & (1 - shaded), np.uint8)
     patches: dict[Box, tuple[float, float, float]] = {}
-    # A near ball's panels come close to the ground's paint here and there; taken together over
+    # A near ball's panels match the ground's colour here and there. Averaged together over
     # some pixels they still stand out from it, while the ground's own flicker averages away.
     pooled = cv2.blur(difference, (POOL_PX, POOL_PX))
     near = (pooled >= np.maximum(POOLED_CONTRAST, settled.contrast / 2)).astype(np.uint8)
@@ -396,7 +396,7 @@ def _disc_guesses(mask: U8, least: float) -> list[tuple[float, float, float]]:
     long_side = max(mask.shape)
     chosen: list[tuple[float, float, float]] = []
     counts = [0] * (len(BANDS) + 1)
-    # Settled bodies are full of large discs: each band of sizes has its own share of guesses.
+    # A body that stands still holds many large discs, so each band of sizes has its own guesses.
     for i in np.argsort(-depth[ys, xs]):
         x, y, radius = float(xs[i]), float(ys[i]), float(depth[ys[i], xs[i]])
         band = int(np.searchsorted(BANDS, radius / long_side))
@@ -472,7 +472,7 @@ def things_in(mask: MatLike, is_wanted: Callable[[int, int], bool]) -> Iterator[
     Parameters
     ----------
     mask : (h, w) uint8, 0 where there is nothing.
-    is_wanted : told a box's width and height, px, whether its thing is wanted.
+    is_wanted : whether a thing is wanted, by its box's width and height, px.
     """
     outlines, tree = cv2.findContours(mask, cv2.RETR_CCOMP, cv2.CHAIN_APPROX_SIMPLE)
     links = tree[0].tolist() if outlines else []  # the next one, the one before, first hole, parent

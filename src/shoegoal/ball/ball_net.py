@@ -1,7 +1,7 @@
-"""The ball network: small; it says whether a ball is there, and measures it.
+"""The ball network: a small network that says whether a ball is there, and measures it.
 
-It looks at a window of the picture beside the same window of the settled picture, so that it may
-use both what a ball looks like and what has changed. It was trained on drawn clips and on
+It sees a window of the picture beside the same window of the settled picture, so it can use both
+the look of a ball and what has changed. It was trained on drawn clips and on
 photographs under free licences (``training/``).
 """
 
@@ -26,12 +26,12 @@ Place = tuple[float, float, float]  # x, y, diameter of a disc, native px
 SIDE = 48  # of the window that the network sees, in its own pixels
 SPAN_DIAMETERS = 2.6  # side of the window in diameters of the guess
 ONE_BALL_DIAMETERS = 0.6  # two detections no further apart are of one ball
-SAME_WINDOW_DIAMETERS = 0.1  # a tenth of what the network was taught to bear (`training`)
-LOOK_AGAIN_AT = 0.2  # score from which on a window is laid anew round what was found in it
+SAME_WINDOW_DIAMETERS = 0.1  # a tenth of the offsets that the network was trained with (`training`)
+LOOK_AGAIN_AT = 0.2  # least score for a second look, in a window centred on what was found
 
 
 def window_round(x_px: float, y_px: float, diameter_px: float) -> Window:
-    """Return the window that is laid round a guessed ball."""
+    """Return the window round a guessed ball."""
     wanted = SPAN_DIAMETERS * diameter_px
     halvings = max(0, int(np.log2(max(wanted, SIDE) / SIDE)))
     step = max(2, 1 << halvings)
@@ -72,7 +72,7 @@ def measure_balls(
     ----------
     now, settled : what is seen, and the yard without what moves.
     guesses : (x, y, diameter) native pixels; the ball may be half or twice that large.
-    time_s, at_rest : when it is seen, and whether it lies still; written into the result.
+    time_s, at_rest : when it is seen, and whether it lies still; copied into the result.
 
     Returns
     -------
@@ -95,7 +95,7 @@ def measure_balls(
 
 
 def _is_one_window(a: Place, b: Place) -> bool:
-    """Whether windows laid round two places show the same, as nearly as matters."""
+    """Whether windows round two places show practically the same."""
     log_size = abs(math.log(a[2] / b[2]))
     return log_size <= SAME_WINDOW_DIAMETERS and apart_diameters(a, b) <= SAME_WINDOW_DIAMETERS
 

@@ -4,7 +4,7 @@ On a stretch the ball lies, rolls straight on and slows down, or flies. A pinhol
 three linear in the unknowns (direct linear transform: Hartley and Zisserman, Multiple View
 Geometry, section 12.2): a sighting at slopes (x, y) and depth Z gives three equations in the
 ball's centre, and the centre is a polynomial in time. The cuts come from optimal partitioning
-(Jackson et al. 2005): of all ways to cut a track, the one of least misfit, each stretch at a price.
+(Jackson et al. 2005): of all ways to cut a track, the one of least misfit, at a price per stretch.
 
 All positions are in the camera ground frame (see `shoegoal.scene.camera`).
 """
@@ -28,18 +28,18 @@ ROLL_LOSS_MPS2, ROLL_LOSS_SIGMA_MPS2 = 0.7, 0.6
 DRIFT_SIGMA_MPS2 = 0.25  # sideways, of a ball that spins or rolls over uneven ground
 # What panels, blur and compression add to a detection's own sigmas: measured on drawn clips.
 CENTRE_SHARE, CENTRE_PX = 0.03, 0.4
-# A fast ball is a streak, and each of a picture's rows has a time of its own: of its way from one
-# picture to the next.
+# A fast ball is a streak, and each row of a picture has its own time: a share of the ball's way
+# from one picture to the next.
 STEP_SHARE = 0.08
 # Sizes of one track err together, so each counts for less than its own scatter says.
 SIZE_SHARE = 0.15
 STRETCH_PRICE = 30.0  # chi-square that a further stretch has to save
-PASSED_PRICE = 6.0  # of a sighting that belongs to no free motion: twice what chance allows
-FLIGHT_PRICE = 10.0  # that flying has to save over rolling
+PASSED_PRICE = 6.0  # of a sighting that fits no free motion: twice what chance allows
+FLIGHT_PRICE = 10.0  # chi-square that flying has to save over rolling
 LEAST_SIGHTINGS = 3
 LONGEST_S = 3.0  # a longer stretch is cut in two without harm: the story joins them again
-CUTS_PER_S = 15.0  # where cuts are tried first; each is then moved to the best picture near
-HARDLY_DIAMETERS = 0.4  # a ball that rolls no further than this in all lies there
+CUTS_PER_S = 15.0  # where cuts are tried first; each then moves to the best picture nearby
+HARDLY_DIAMETERS = 0.4  # a ball that rolls less than this in all is lying
 
 F64 = npt.NDArray[np.float64]
 
@@ -159,7 +159,7 @@ class SightLines:
 
     @classmethod
     def of(cls, camera: Camera, diameter_m: float, sightings: Sequence[Detection]) -> SightLines:
-        """Set the equations up; the ball's own size tells the depth that weighs them."""
+        """Set the equations up, weighted by the depth that the ball's size gives."""
         pixels = np.array([(s.x_px, s.y_px) for s in sightings])
         sizes = np.array([s.diameter_px for s in sightings])
         sigma = np.array([s.sigma_px for s in sightings])
@@ -234,7 +234,7 @@ def free_stretches(
 def _cut(lines: SightLines, radius_m: float) -> list[tuple[int, int]]:
     """Where stretches begin and end: optimal partitioning over places a little apart.
 
-    What no free motion explains, a foot's or a leaf's sightings, is passed over at a price each.
+    Sightings that no free motion explains, a foot's or a leaf's, are skipped at a price each.
     """
     n, times, step = len(lines.times_s), lines.times_s, _pictures_a_step(lines)
     knots = np.append(np.arange(0, n, step), n)
@@ -316,7 +316,7 @@ def _costs(
     sums = _Sums.joined(every_sum)
     lies = sums.cost(_LYING)[0]
     rolls, found = sums.cost(_ROLLING)
-    # Nothing that rolls turns back by itself: such a stretch has to make do with an even speed.
+    # A rolling ball does not turn back by itself, so such a stretch gets an even speed.
     ends = found[:, [1, 4]]
     begins = ends + 2 * np.concatenate(since_start)[:, None] * found[:, [2, 5]]
     back = np.sum(ends * begins, axis=1) < 0
@@ -418,7 +418,7 @@ def fit_stretch(
     motion: Motion | None = None,
     hardly_m: float = 0.0,
 ) -> FreeStretch:
-    """Fit one stretch, and tell how well it is known.
+    """Fit one stretch, with its uncertainty.
 
     Parameters
     ----------
@@ -426,7 +426,7 @@ def fit_stretch(
     radius_m : of the ball.
     sightings : at least ``LEAST_SIGHTINGS``, in order of time.
     motion : how it moves; the likeliest kind where it is not known.
-    hardly_m : a ball that rolls no further in all lies there.
+    hardly_m : a ball that rolls less than this in all is lying.
     """
     n = len(lines.times_s)
     if motion is None:

@@ -1,4 +1,4 @@
-"""Balls that lie still: where they are, so that they are followed from the moment they leave."""
+"""Where balls lie still, so that they can be followed from the moment they leave."""
 
 from __future__ import annotations
 
@@ -20,13 +20,13 @@ from shoegoal.ball.ball_net import (
 from shoegoal.clip.reduced import Halvings, Planes
 from shoegoal.types import Detection
 
-SURELY = 0.9  # score of the network from which on a thing is watched
-MOST_LYING = 5  # the likeliest are watched; a picture's cost must not grow with them
-RADII = (0.004, 0.0065, 0.0105, 0.017, 0.027, 0.044, 0.07)  # looked for at first, of the long side
+SURELY = 0.9  # least score of the network for a thing to be watched
+MOST_LYING = 5  # the likeliest are watched, so that the cost of a picture stays bounded
+RADII = (0.004, 0.0065, 0.0105, 0.017, 0.027, 0.044, 0.07)  # tried at the start, of the long side
 MOST_SPOTS = 45  # at each of these
 RING = 1.6  # a spot differs from its surroundings, averaged this much wider
-LEAST_SIGMA_PX = 1.8  # wider averaging is done on a halved picture, which has lost nothing by then
-GAUSS_OF_RADIUS = 0.7  # the averaging that a disc stands out of most (Lindeberg 1998, r / sqrt 2)
+LEAST_SIGMA_PX = 1.8  # wider averaging is done on a halved picture, without loss
+GAUSS_OF_RADIUS = 0.7  # at this width a disc stands out most (Lindeberg 1998, r / sqrt 2)
 
 U8 = npt.NDArray[np.uint8]
 

@@ -1,4 +1,4 @@
-"""Compact things that move, found by their outlines: where the ball is looked for."""
+"""Compact moving things, found by their outlines: candidates for the ball."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from shoegoal.ball.background import SettledPicture, Thing, paint_difference, sh
 from shoegoal.clip.reduced import Planes, SmallFrame
 
 LOOK_BACK_S = 0.13  # long enough for a far ball to have left its own disc
-MAX_BLOBS = 14  # per frame; leaves and limbs must not make a frame costly
+MAX_BLOBS = 14  # per frame, so that leaves and limbs cannot make a frame costly
 MIN_SIZE_OF_LONG_SIDE = 0.0075  # a ball thinner than this share of the picture can't be judged
 MAX_SIZE_OF_LONG_SIDE = 0.22
 STIRRED_SHARE = 0.1  # of a thing must have moved for the whole of it to count as moving
@@ -50,7 +50,7 @@ class Motion:
     Attributes
     ----------
     blobs : the compact things, at most ``MAX_BLOBS``, the most compact ones.
-    stirred : (h, w) small pixels that stand out and were otherwise a moment ago, 255; None: none.
+    stirred : (h, w) small pixels that stand out and have just changed, 255; None for none.
     scale : small pixels per native pixel.
     """
 
@@ -103,7 +103,7 @@ class MotionWatcher:
 
 def _compact_things(now: Planes, settled: Planes, away: MatLike, stirred: MatLike) -> list[Thing]:
     """Find what of the things that stand out could be a ball or its streak."""
-    # Every step costs by area, so all go by the box in which anything stands out.
+    # Every step costs by area, so all work within the box in which anything stands out.
     long_side = max(away.shape)
     x, y, w, h = cv2.boundingRect(away)
     x0, y0 = max(0, x - BOX_RIM_PX) & ~1, max(0, y - BOX_RIM_PX) & ~1

@@ -29,16 +29,16 @@ TOLD_EVERY_S = 1.5
 LEAVES = 0.15  # in diameters, from one sighting to the next
 NO_MATCH = 1e6
 MIN_SIGHTINGS = 4
-LAY_S = 0.3  # followed so long at one place, a ball lay there
-LEFT_DIAMETERS = 0.15  # so far from where it was first seen, a ball has left,
-LEFT_LOG_SIZE = 0.1  # or so much larger or smaller
+LAY_S = 0.3  # a ball followed for this long at one place lay there
+LEFT_DIAMETERS = 0.15  # a ball this far from where it was first seen has left,
+LEFT_LOG_SIZE = 0.1  # and so has one this much larger or smaller
 MIN_NET_TRAVEL = 2.0  # in diameters
 MIN_STRAIGHTNESS = 0.85  # net over total way
 MIN_SPEED = 2.0  # in diameters per second
 LEAST_REST_SCORE = 0.9
-LIKE_A_BALL = 0.85  # a whole track's score, from which on it is probably a ball's
-SURELY_A_BALL = 0.98  # where nothing else tells
-LEAST_REST_SIZE = 0.006  # of the picture's long side: smaller things cannot be told
+LIKE_A_BALL = 0.85  # least score of a whole track that is probably a ball's
+SURELY_A_BALL = 0.98  # where there is nothing else to go by
+LEAST_REST_SIZE = 0.006  # of the picture's long side: smaller things cannot be recognised
 SAME_EVENT_DIAMETERS = 0.5
 SAME_BALL_DIAMETERS = 0.35  # a ball found in both pictures, no further apart, has not moved
 
@@ -49,7 +49,7 @@ class Track:
 
     Attributes
     ----------
-    told_s : up to this time of it has been told while it was still under way.
+    told_s : time up to which it has been handed out while still under way.
     """
 
     seen: list[Detection] = field(default_factory=list)
@@ -102,7 +102,7 @@ class TrackLinker:
 
     Parameters
     ----------
-    least_travel : in diameters; ways that fill less are not handed out.
+    least_travel : in diameters; shorter tracks are not handed out.
     """
 
     def __init__(self, least_travel: float = MIN_TRAVEL) -> None:
@@ -119,7 +119,7 @@ class TrackLinker:
         ]
 
     def under_way(self) -> list[Track]:
-        """Return tracks of which ``TOLD_EVERY_S`` more have passed since they were last told."""
+        """Return tracks that have run ``TOLD_EVERY_S`` since they were last handed out."""
         due = []
         for track in self._open:
             if len(track.seen) >= MIN_SEEN and (
@@ -130,7 +130,7 @@ class TrackLinker:
         return due
 
     def update(self, seen: Sequence[Detection], time_s: float) -> list[Track]:
-        """Take one frame's sightings in; return the tracks that ended and are worth a look."""
+        """Take one frame's sightings; return the tracks that ended and are worth a look."""
         free = set(range(len(seen)))
         if self._open and seen:
             cost = np.array([_costs(t, seen, time_s) for t in self._open])
@@ -147,7 +147,7 @@ class TrackLinker:
         return [t for t in ended if worth_a_look(t, self._least_travel)]
 
     def _go_on(self, row: int, seen: Detection) -> None:
-        """Take a sighting in; a ball that had stopped and leaves again is on a way of its own."""
+        """Take a sighting in; a ball that had stopped and leaves again begins a new track."""
         track = self._open[row]
         last = track.seen[-1]
         away = hypot(seen.x_px - last.x_px, seen.y_px - last.y_px)
@@ -215,7 +215,7 @@ def as_array(sightings: Sequence[Detection]) -> npt.NDArray[np.float64]:
 
 @dataclass(frozen=True, slots=True)
 class BallTrack:
-    """One uninterrupted way of something ball-like.
+    """The uninterrupted path of something ball-like.
 
     Attributes
     ----------
@@ -258,7 +258,7 @@ class RestingBall:
 
 
 def ball_track(track: Track) -> BallTrack:
-    """Write a linked track down."""
+    """Turn a linked track into its record."""
     return BallTrack(tuple(track.seen), track.ball_score)
 
 
@@ -274,9 +274,9 @@ def since_it_left(sightings: Sequence[Detection]) -> Sequence[Detection]:
 
 
 def runs_straight(sightings: Sequence[Detection]) -> bool:
-    """Whether something moved straight on, as a ball does and a limb or head seldom does.
+    """Whether something moved straight, as balls do and limbs and heads seldom do.
 
-    Judged on the way to the farthest point: a ball may then rebound, stop or be fetched.
+    Judged up to the furthest point: after that, a ball may rebound, stop or be fetched.
     """
     rows = as_array(sightings)
     away = np.hypot(rows[:, 1] - rows[0, 1], rows[:, 2] - rows[0, 2])
@@ -298,7 +298,7 @@ def runs_straight(sightings: Sequence[Detection]) -> bool:
 def resting_balls(found: Comparison) -> list[RestingBall]:
     """Measure every settled change: which are balls that came or went."""
     guesses = [change.guess_px for change in found.changes]
-    # Each change has times of its own, which are written in below.
+    # Each change has its own times, filled in below.
     old = measure_balls(found.earlier, found.later, guesses, 0.0, at_rest=True)
     new = measure_balls(found.later, found.earlier, guesses, 0.0, at_rest=True)
     least_px = LEAST_REST_SIZE * max(found.earlier.planes[0].shape)

@@ -1,4 +1,4 @@
-"""The ball floor's front door: frames in, ball tracks and resting places out, in one pass."""
+"""Watch the ball in one pass: frames in, ball tracks and resting places out."""
 
 from __future__ import annotations
 
@@ -24,16 +24,16 @@ from shoegoal.clip.frame import Frame
 from shoegoal.clip.reduced import Halvings, SmallFrame
 
 LEAST_SCORE = 0.3  # of a sighting that a track may take in
-TWINS_WITHIN = 40  # one event may be seen in two comparisons running
-LOOK_EVERY_S, LOOK_FIRST_S = 0.5, 2.0  # for lying balls; at first all over the picture
-STIRRED_NEAR = 1.0  # in diameters: a lying ball is looked at while something moves so near
-DRIBBLED_TRAVEL = 0.4  # in diameters: less than a ball goes from foot to foot
-NEAR_GUESS = 0.35  # in diameters: a blob so near to where a ball is expected will do for it
+TWINS_WITHIN = 40  # one event may be seen in two comparisons in a row
+LOOK_EVERY_S, LOOK_FIRST_S = 0.5, 2.0  # for lying balls; at the start all over the picture
+STIRRED_NEAR = 1.0  # in diameters: a lying ball is checked while something moves this near
+DRIBBLED_TRAVEL = 0.4  # in diameters: less than from foot to foot
+NEAR_GUESS = 0.35  # in diameters: a blob this near to where a ball is expected is taken for it
 
 
 @dataclass(frozen=True, slots=True)
 class BallRecord:
-    """All that the pass found of the ball, as small numbers: the evidence of a count.
+    """All that the pass found of the ball, as numbers: the evidence of a count.
 
     Attributes
     ----------
@@ -65,7 +65,7 @@ class BallWatcher:
 
     Parameters
     ----------
-    dribbled : the ball hardly leaves its place, so that short ways count, too.
+    dribbled : the ball hardly leaves its place, so short paths count too.
     lying : where balls are known to lie at the start; without any they are looked for.
     """
 
@@ -95,7 +95,7 @@ class BallWatcher:
         return self.follow(self.yard.look(frame, small))
 
     def follow(self, glimpse: Glimpse) -> list[BallTrack]:
-        """Take in what `yard` saw of a frame; as `update`, which see."""
+        """Take what `yard` saw of a frame; returns what `update` does."""
         small, time_s = glimpse.small, glimpse.small.time_s
         self._look_for_lying(small)
         guesses = _guesses(
@@ -109,7 +109,7 @@ class BallWatcher:
         return news
 
     def finish(self) -> BallRecord:
-        """Close all that is open at the clip's end and return the record."""
+        """Close all open tracks at the clip's end and return the record."""
         self._take(self._linker.finish())
         self._note(self.yard.finish())
         return self.record
@@ -133,7 +133,7 @@ class BallWatcher:
                 self._resting[self._resting.index(twin)] = ball
 
     def _look_for_lying(self, small: SmallFrame) -> None:
-        """Find balls that lie at the start, and those put where balls lay before.
+        """Find balls that lie there at the start, or are put back where balls lay before.
 
         Settling takes its time, and at first the kicker may hide the ball: it can be kicked before
         it is in the settled picture.
@@ -160,7 +160,7 @@ class BallWatcher:
 
 
 def _guesses(blobs: Sequence[Blob], expected: list[Place]) -> list[Place]:
-    """Where to look: at what moves, and where a ball on its way should be by now."""
+    """Where to look: at moving things, and where a moving ball should be by now."""
     places = [(b.x_px, b.y_px, b.size_px) for b in blobs]
     return places + [
         (x, y, size)
@@ -181,7 +181,7 @@ class Glimpse:
     small : the frame, reduced.
     motion : what moved.
     settled : the settled picture against which it did.
-    changed : what changed for good until this frame, now and then.
+    changed : what had changed for good by this frame; reported now and then.
     """
 
     small: SmallFrame
@@ -191,7 +191,7 @@ class Glimpse:
 
 
 class YardWatcher:
-    """Watches the yard frame by frame; what it has reported it never changes afterwards."""
+    """Watches the yard frame by frame; what it has reported never changes."""
 
     def __init__(self) -> None:
         self.settled: SettledPicture | None = None

@@ -7,6 +7,7 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
+from shlex import quote
 from typing import TYPE_CHECKING
 from urllib.parse import urlsplit
 
@@ -18,7 +19,8 @@ from shoegoal.errors import BadSettingsError
 if TYPE_CHECKING:
     from shoegoal.scale.work import Counter
 
-HERE = "http://127.0.0.1:8000"
+PORT = 8000  # where the page is tried on one computer
+HERE = f"http://127.0.0.1:{PORT}"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -96,6 +98,11 @@ def hand_in(given: HandInOptions) -> int:
         word = "slip" if count == 1 else "slips"
         click.echo(f"wrote {out}: {count} {word} to cut apart" if made else
                    "everyone in the class has a slip; --again makes new ones")  # fmt: skip
+    where = f"--port {PORT}" if given.site is None else f"--site {address}"
+    serve = f"shoegoal review {where} --workers 2"
+    if given.book is not None:
+        serve += f" --book {quote(given.book)}"
+    click.echo(f"The link works while this runs: {serve}", err=True)
     return 0
 
 

@@ -150,7 +150,7 @@ def _sentences(analysis: Analysis, evidence: Path | None) -> Iterable[tuple[str,
                 yield "Mind", Text(f"no picture shows {name}: see the clip at {at}")
         first = "look at markers.jpg first: is that your goal?"
         if scene is None:
-            first = "overview.png shows every touch over time"
+            first = "overview.svg shows every touch over time"
         yield "Evidence", Text(f"{evidence} ({first})")
     yield "Care", Text(SHORT_CAUTION, style="dim")
 

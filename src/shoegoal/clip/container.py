@@ -18,7 +18,7 @@ from shoegoal.errors import ClipNotJudgeableError, ClipUnreadableError
 from shoegoal.limits import note_progress
 from shoegoal.threads import allowed_threads
 
-# Containers that phones and cameras write. Also keeps out playlists, which reach for other files.
+# Containers that phones and cameras write. Playlists are kept out: they open other files.
 _CONTAINERS = "mov,mp4,m4a,3gp,3g2,mj2,matroska,webm,avi,mpegts,mpeg,h264,hevc,mp3,wav,ogg,flac,aac"
 _OPEN_OPTIONS = {"format_whitelist": _CONTAINERS, "protocol_whitelist": "file"}
 # ISO/IEC 14496-12: what an mp4 or mov file starts with.
@@ -26,9 +26,9 @@ _MP4_BOXES = (b"ftyp", b"moov", b"mdat", b"wide", b"free", b"skip")
 MOST_PIXELS = 36_000_000  # 8K (7680 x 4320) has 33 million
 MOST_READ = 4  # times the size of the file; an edit list may show a part of it again
 WAY_OUT = "film or export the clip again as mp4 (H.264 or HEVC)"
-_BACK_JUMP_S = 0.5  # further back than decoders ever reorder: two recordings glued together
-_MOST_GAP_S = 6 * 3600.0  # further on than any recording goes: a damaged time
-GAP_S = 0.5  # a kick and its flight to the goal can hide in this
+_BACK_JUMP_S = 0.5  # further back than decoders ever reorder, so two recordings were joined
+_MOST_GAP_S = 6 * 3600.0  # longer than any recording, so the time is damaged
+GAP_S = 0.5  # long enough to hide a kick and its flight to the goal
 BREAK_OFF_S = 0.5
 _BREAK_OFF_LOOSE_S = 1.5  # where only the whole file's length is known, sound included
 
@@ -38,7 +38,7 @@ def open_container(path: Path) -> InputContainer:
 
     Raises
     ------
-    ClipUnreadableError : it is no video of a kind that is read here, or it was cut off.
+    ClipUnreadableError : the file is not a video that can be read, or it was cut off.
     """
     try:
         # The scheme keeps a name like "a:b.mp4" from being read as a protocol.
@@ -52,7 +52,7 @@ def open_container(path: Path) -> InputContainer:
                 " copy it from the phone again"
             ) from error
         raise ClipUnreadableError(
-            f"{path} is no video of a kind that can be read: name a video file (mp4, mov, mkv,"
+            f"{path} is not a video that shoegoal can read: name a video file (mp4, mov, mkv,"
             f" webm, avi), or {WAY_OUT}"
         ) from error
     return container
@@ -76,7 +76,7 @@ def video_stream(container: InputContainer, path: Path) -> VideoStream:
         )
     known = [stream for stream in streams if stream.codec_context is not None]
     if not known:
-        raise ClipUnreadableError(f"{path} is coded in a way that is not known here: {WAY_OUT}")
+        raise ClipUnreadableError(f"{path} is in a format that cannot be decoded here: {WAY_OUT}")
     # Phones may add a second, smaller stream (depth, preview).
     best = max(known, key=lambda stream: (stream.width or 0) * (stream.height or 0))
     best.codec_context.options = {"max_pixels": str(MOST_PIXELS)}  # the decoder refuses more
@@ -88,7 +88,7 @@ def read_packets(container: InputContainer, stream: VideoStream) -> Iterator[Pac
 
     Raises
     ------
-    ClipUnreadableError : the file's index names more than the file holds, over and over.
+    ClipUnreadableError : the file's index names the same pictures again and again.
     av.error.FFmpegError : a packet cannot be read; reading cannot go on.
     """
     most = MOST_READ * container.size + 2**20
@@ -111,7 +111,7 @@ def decode_in_threads(stream: VideoStream) -> None:
 
 
 def declared_duration_s(container: InputContainer, stream: VideoStream) -> float | None:
-    """Return how long the file says that it lasts; None where it does not say."""
+    """Return the duration that the file declares; None where it declares none."""
     if stream.duration and stream.time_base:
         return float(stream.duration * stream.time_base)
     return container.duration / av.time_base if container.duration else None
@@ -162,7 +162,7 @@ class ClipProblem:
 
 @dataclass(slots=True)
 class Timekeeper:
-    """Places pictures by their own times and keeps account of what was odd."""
+    """Give each picture its time, and note what was odd about the times."""
 
     time_base_s: float
     nominal_step_s: float | None
@@ -190,8 +190,8 @@ class Timekeeper:
     def raw_time_s(self, raw: av.VideoFrame) -> float | None:
         """Return a picture's own time, None where it has none.
 
-        AVI stores no presentation times: its pictures go by the clock they are stored by, which
-        has a constant rate by definition and lags by the decoder's reordering (constant too).
+        AVI stores no presentation times. Its pictures get their storage times, which have a
+        constant rate by definition and lag by the decoder's reordering, also constant.
         """
         ticks = raw.dts if self.has_only_storage_times else raw.pts
         return None if ticks is None else ticks * self.time_base_s
@@ -238,14 +238,14 @@ class Timekeeper:
     def size_change(
         self, time_s: float, before: tuple[int, int], after: tuple[int, int]
     ) -> ClipNotJudgeableError:
-        """Word the refusal of a clip whose picture changes its size."""
+        """Return the error for a clip whose picture changes its size."""
         return ClipNotJudgeableError(
             f"the picture changes from {before[0]}x{before[1]} to {after[0]}x{after[1]} at"
             f" {clock_text(time_s)}: give each recording as a file of its own"
         )
 
     def note_damage(self) -> None:
-        """Note that a stretch of the file gave no picture."""
+        """Note that part of the file could not be decoded."""
         self._damage.append(self._last_s)
 
     def end(
@@ -256,14 +256,14 @@ class Timekeeper:
         is_whole_file_length: bool,
         is_file_cut: bool,
     ) -> None:
-        """Close the account once the last picture was placed.
+        """Finish once the last picture has been placed.
 
         Parameters
         ----------
         start_s : presentation time at which the file says its pictures start.
-        declared_s : how long the file says they go on, None where it does not.
+        declared_s : their duration as the file declares it; None where it does not.
         is_whole_file_length : the length may be that of a longer sound track.
-        is_file_cut : the file is known to be shorter than it was.
+        is_file_cut : the end of the file is known to be missing.
         """
         last_s = self._last_s
         if last_s is None:

@@ -1,14 +1,14 @@
 """A clip's fingerprint, and whether two clips show the same take.
 
-Ten times a second the tiny pictures of that tenth are averaged; what changed since the tenth
-before is summed up in 8 x 6 fields of the picture. A still yard leaves zeros, so two takes in one
-yard share nothing but the way the pupil happened to move. The tenths are cut by presentation time,
-each picture weighed by how long it is shown, so size, frame rate and bit rate hardly matter.
+The tiny pictures of each tenth of a second are averaged, and the change since the tenth before is
+summed in 8 x 6 fields of the picture. A still yard leaves zeros, so two takes in one yard share
+only what the pupil's movements have in common. Each picture is weighted by how long it is shown,
+so size, frame rate and bit rate hardly matter.
 
-Two takes of one pupil in one yard share the places where things move, so the slow part of every
-field is taken out and what is left, how the motion rises and falls, is correlated over windows of
-some seconds (normalised cross-correlation, Lewis 1995). A copy agrees over the whole of what both
-clips show; different takes fall out of step within seconds.
+Two takes of one pupil in one yard share the places where things move. So the slow part of every
+field is removed, and the rest, the rise and fall of the motion, is correlated over windows of some
+seconds (normalised cross-correlation, Lewis 1995). A copy agrees over all that both clips show;
+different takes fall out of step within seconds.
 """
 
 from __future__ import annotations
@@ -27,19 +27,19 @@ from shoegoal.clip.frame import U8
 
 STEP_S = 0.1
 COLUMNS, ROWS = 8, 6
-LEVELS_PER_ROOT = 32  # a field's level: so many times the root of its mean change, up to 255
-FLICKER_LEVELS = 2.0  # grey levels that light and coding change by themselves
-MOST_STEPS = 36_000  # an hour; also where a file's clock makes no sense
+LEVELS_PER_ROOT = 32  # a field's level is this times the root of its mean change, up to 255
+FLICKER_LEVELS = 2.0  # grey levels that may change through light and coding alone
+MOST_STEPS = 36_000  # an hour; also bounds the work where a file's clock makes no sense
 
 F32 = npt.NDArray[np.float32]
-SLOW_STEPS = 10  # on either side: what changes more slowly than within two seconds is taken out
+SLOW_STEPS = 10  # on either side: changes slower than two seconds are removed
 WINDOW_S = 8.0
 AGREEMENT = 0.9
 LEAST_MOTION = 200.0  # mean square of a step's fields: less is an empty yard
-ENOUGH_S = 20.0  # agreeing for so long, or
-SHORT_ENOUGH_S = 10.0  # for so long
-SHORT_SHARE = 0.85  # and over this share of the shorter clip
-TYPICAL_AGREEMENT = 0.92  # of the windows that agree, in the middle: copies at half the rate too
+ENOUGH_S = 20.0  # of agreement are enough on their own
+SHORT_ENOUGH_S = 10.0  # of agreement are enough
+SHORT_SHARE = 0.85  # if they cover this share of the shorter clip
+TYPICAL_AGREEMENT = 0.92  # median over the agreeing windows, copies at half the rate included
 LAGS_TRIED = 6
 F64 = npt.NDArray[np.float64]
 
@@ -126,7 +126,7 @@ class FingerprintMaker:
         mean = self._sum / STEP_S
         before = mean if self._before is None else self._before
         change = mean - before
-        np.abs(change - np.median(change), out=change)  # the light as a whole does not count
+        np.abs(change - np.median(change), out=change)  # not the light as a whole
         moved = np.maximum(change - FLICKER_LEVELS, 0)
         fields = cv2.resize(moved, (COLUMNS, ROWS), interpolation=cv2.INTER_AREA)
         self._levels.append(np.minimum(LEVELS_PER_ROOT * np.sqrt(fields), 255).astype(np.uint8))

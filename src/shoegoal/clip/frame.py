@@ -70,11 +70,11 @@ class Frame:
 
     @property
     def planes(self) -> tuple[U8, U8, U8]:
-        """(luma, u, v) in one go."""
+        """(luma, u, v) together."""
         return self.luma, self.chroma_u, self.chroma_v
 
     def bgr(self) -> U8:
-        """Return the picture as (H, W, 3) uint8 blue-green-red, worked out anew at each call."""
+        """Return the picture as (H, W, 3) uint8 blue-green-red, converted at each call."""
         return planes_to_bgr(
             self.luma, self.chroma_u, self.chroma_v, full_range=self.full_range, matrix=self.matrix
         )
@@ -191,7 +191,7 @@ def turn_from_matrix(matrix: npt.NDArray[np.int32]) -> Turn:
 
 @dataclass(frozen=True, slots=True)
 class Layout:
-    """What it takes to show a stream's stored pictures as they are meant.
+    """How a stream's stored pictures are to be displayed.
 
     Attributes
     ----------
@@ -222,7 +222,7 @@ class Layout:
             stretched = cv2.resize(plane, (width_px, plane.shape[0]), interpolation=cv2.INTER_AREA)
             plane = np.asarray(stretched, dtype=np.uint8)
         plane = self.turn.apply(plane)
-        plane.flags.writeable = False  # a view may be a picture that the decoder still refers to
+        plane.flags.writeable = False  # the decoder may still refer to this memory
         return plane
 
 

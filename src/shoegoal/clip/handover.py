@@ -1,4 +1,4 @@
-"""Work done ahead in a background thread, handed over through a short bounded queue."""
+"""Iterate ahead in a background thread, through a short bounded queue."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ class _Belt(Generic[T]):
         self._error: BaseException | None = None
 
     def put(self, item: T) -> bool:
-        """Wait for room and add; False when nobody wants more."""
+        """Wait for room and add; False once the reader has stopped."""
         with self._turn:
             while len(self._items) >= self._room and not self._abandoned:
                 self._turn.wait()

@@ -1,4 +1,4 @@
-"""How good a picture is as a picture: light, noise, blur, tilt, each by a published measure."""
+"""Picture quality: light, noise, blur and tilt, each by a published measure."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ _TILES = (6, 4)  # across the longer and the shorter side
 _BLUR_WINDOW = 9  # taps of the low pass that a picture is compared with (Crete et al. 2007)
 _BLUR_LONG_SIDE_PX = 1280  # blur is a share of the picture, whatever its resolution
 _TILT_LONG_SIDE_PX = 640
-_STRONGEST = 80.0  # per cent of the pixels have weaker edges than those that are looked at
+_STRONGEST = 80.0  # percentile of edge strength above which edges are used
 _TILT_BAND_DEG = 5
 _TILT_SHARE = 0.12  # of the steep edges within that band; an even spread has 0.056
 _MIN_TILE_STEP = 1.5  # levels; a tile with less between its neighbours shows noise, not edges
@@ -54,7 +54,7 @@ def noise_levels(before: U8, after: U8) -> float:
 
 
 def blur_share(luma: U8) -> float:
-    """How little of a picture's steps is lost by smoothing it once more, in its sharpest part.
+    """Measure blur: how little a further smoothing changes the sharpest part of a picture.
 
     Parameters
     ----------
@@ -84,7 +84,7 @@ def blur_share(luma: U8) -> float:
 
 
 def tilt_deg(luma: U8) -> float | None:
-    """Read off how far the phone was tilted, from edges that ought to stand upright.
+    """Measure the phone's tilt from edges that should be upright.
 
     Parameters
     ----------

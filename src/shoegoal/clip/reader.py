@@ -47,12 +47,12 @@ __all__ = [
 ]
 
 _FRAMES_AHEAD = 4
-LEAST_STEP_S = 1e-3  # for a clip that says nothing of its length
+LEAST_STEP_S = 1e-3  # for a clip that declares no length
 
 
 @dataclass(frozen=True, slots=True)
 class ClipInfo:
-    """What a clip says of itself.
+    """What a clip's file declares.
 
     Attributes
     ----------
@@ -87,7 +87,7 @@ class ClipInfo:
 
     @property
     def slowed_by(self) -> float:
-        """How many times slower than it was the clip is shown, as far as the file says; else 1."""
+        """Factor by which the clip is slowed down, where the file declares it; else 1."""
         if not self.capture_rate_hz or not self.nominal_rate_hz:
             return 1.0
         return self.capture_rate_hz / self.nominal_rate_hz
@@ -99,7 +99,7 @@ class Clip:
     Attributes
     ----------
     info : ClipInfo
-    problems : what `frames` met on its last way through, in order of finding: the clip breaks
+    problems : what `frames` found on its last pass, in order: the clip breaks
         off, damaged pictures, gaps, doubtful times. Complete once `frames` has ended.
     """
 
@@ -249,7 +249,7 @@ def _raw_frames(
             times.note_damage()
             packet = None
         try:
-            if packet is None:  # nothing more to read: have what the decoder still holds
+            if packet is None:  # nothing more to read: take what the decoder still holds
                 at_end = True
                 yield from stream.codec_context.decode(None)
             else:

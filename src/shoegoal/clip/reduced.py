@@ -36,7 +36,7 @@ class SmallFrame:
 
     @property
     def planes(self) -> tuple[U8, U8, U8]:
-        """(luma, u, v) in one go."""
+        """(luma, u, v) together."""
         return self.luma, self.chroma_u, self.chroma_v
 
 
@@ -54,7 +54,7 @@ def small_frame(frame: Frame, long_side_px: int = SMALL_LONG_SIDE_PX) -> SmallFr
     chroma_size = (size[0] // 2, size[1] // 2)
     halvings = Halvings(frame.planes)
     times = 0
-    # What is left is less than a half and needs no averaging.
+    # The rest is less than a halving and needs no averaging.
     while all(map(_halves_evenly, halvings.at(times), (size, chroma_size, chroma_size))):
         times += 1
     luma, chroma_u, chroma_v = halvings.at(times)
@@ -98,10 +98,10 @@ class Window:
 
 
 class Halvings:
-    """The planes of a picture, halved as often as asked for, and windows of it; each is made once.
+    """A picture's planes at every halving, and windows of them; each is made once.
 
-    A pixel of a halving is the mean of two by two, which is some seven times as fast as any other
-    averaging (OpenCV 4.14, 1080p). Of an odd side the last column or row is left out.
+    A pixel of a halving is the mean of two by two, about seven times as fast as any other averaging
+    (OpenCV 4.14, 1080p). If a side is odd, its last column or row is left out.
 
     Parameters
     ----------
@@ -118,7 +118,7 @@ class Halvings:
         return self._made[0]
 
     def at(self, times: int) -> Planes:
-        """(luma, u, v) halved so often."""
+        """(luma, u, v) halved this many times."""
         while len(self._made) <= times:
             luma, chroma_u, chroma_v = self._made[-1]
             self._made.append((halved(luma), halved(chroma_u), halved(chroma_v)))
@@ -134,8 +134,8 @@ class Halvings:
 
         Returns
         -------
-        (3, side_px, side_px) uint8, luma, u and v, read-only: a yard that keeps its look is seen
-        through the same windows again and again.
+        (3, side_px, side_px) uint8, luma, u and v, read-only: windows are kept,
+        because the same ones are asked for again and again.
         """
         made = self._windows.get((window, side_px))
         if made is None:

@@ -1,7 +1,7 @@
 """Single pictures and short stretches of a clip, without decoding what lies between.
 
-Every packet is read once, undecoded, which tells the time of every picture and which of them are
-key pictures, those that can be decoded alone. Decoding then starts at the key picture before.
+Every packet is read once without decoding it, to list the times of all pictures and of the key
+pictures, those that can be decoded alone. Decoding then starts at the key picture before.
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ class Sampler:
     ----------
     times_s : presentation times of all pictures, rising.
     key_times_s : of the key pictures.
-    decoded : pictures decoded so far, those passed over on the way included.
+    decoded : pictures decoded so far, including those skipped on the way.
     damaged : how often something could not be decoded.
     """
 
@@ -60,7 +60,7 @@ class Sampler:
                 continue
             if not packet.is_discard:
                 times.append(time_s)
-            if packet.is_keyframe:  # one that is not shown itself is still what others build on
+            if packet.is_keyframe:  # others are decoded from it even if it is not shown
                 keys.append(time_s)
         if not times:
             raise ClipUnreadableError(
@@ -168,7 +168,7 @@ class Sampler:
         return None if ticks is None else ticks * self._times.time_base_s
 
     def _packets(self) -> Iterator[Packet[VideoStream]]:
-        """Read on to the end; what cannot be read ends it."""
+        """Read to the end, or to the first packet that cannot be read."""
         packets = read_packets(self._container, self._stream)
         while True:
             try:
@@ -195,7 +195,7 @@ class Sampler:
                 if found:
                     yield packet
                 elif is_sought and packet.is_keyframe and time_s is not None and time_s > key_s:
-                    break  # the seek led past it
+                    break  # the seek went past it
             if found:
                 return
 
@@ -233,7 +233,7 @@ class Sampler:
         while not is_over:
             packet = next(packets, None)
             is_over = packet is None
-            context = self._stream.codec_context  # seeking may have opened the file anew
+            context = self._stream.codec_context  # seeking may have reopened the file
             context.skip_frame = skip
             try:
                 pictures = context.decode(packet)

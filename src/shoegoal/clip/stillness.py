@@ -26,7 +26,7 @@ _MIN_SPAN_S = 1.0
 _HANDLING_S = 4.0  # starting and stopping the recording shakes the phone
 _BUMPED_MIN_STILL_SHARE = 0.7
 _UNCLEAR_SHARE = 0.5
-_GIVE_UP_AFTER_S = 2.0  # nothing to follow for so long: start again from what is seen now
+_GIVE_UP_AFTER_S = 2.0  # without anything to follow: start again from the current picture
 _THIN_SUPPORT = 0.4  # of the corners that a reference began with
 F32 = npt.NDArray[np.float32]
 U8 = npt.NDArray[np.uint8]
@@ -38,16 +38,16 @@ _WINDOW = 0.024  # side of the patch that is followed, as a share of the longer 
 _LEVELS = 3  # halvings
 _STAYED = 0.012  # followed corners within this have stayed in place
 _INLIER = 0.002
-_MAX_MISFIT = 0.6  # unrelated noise gives 1.4, the square root of two
-SURE_SUPPORT = 0.5  # of the corners, before a move is measured by them: clothes hold fewer
+_MAX_MISFIT = 0.6  # unrelated noise gives the square root of two
+SURE_SUPPORT = 0.5  # of the corners before they measure a move: clothes hold fewer
 _MIN_CORNERS = 6
 _MIN_CELLS = 3
 _CONTRAST = 10.0  # levels; mean deviation that the flattened picture is brought to
-_MAX_GAIN = 4.0  # beyond it a dull picture's noise would pass for corners
+_MAX_GAIN = 4.0  # beyond it, noise in a dull picture would pass for corners
 
 
 class Stillness(StrEnum):
-    """What the camera did, in the order of how bad it is."""
+    """What the camera did, from best to worst."""
 
     STILL = "still"
     NEARLY_STILL = "nearly still"
@@ -109,7 +109,7 @@ class StillnessReport:
 
     @property
     def message(self) -> str:
-        """One line for a person: what was seen and what to do."""
+        """One line for a person: what happened and what to do."""
         if self.verdict is Stillness.STILL:
             return "the camera stood still"
         if self.verdict is Stillness.NEARLY_STILL:
@@ -235,7 +235,7 @@ class StillnessWatcher:
         self._span.end_s = time_s
         self._span.displacement = max(self._span.displacement, displacement)
         if match.support < _THIN_SUPPORT:
-            # Shadows wander and light fades over minutes: fresh corners, same place and span.
+            # Shadows move and light fades over minutes: take fresh corners, keep place and span.
             self._place = _Place(Corners.of(luma_small), pose)
 
     def report(self) -> StillnessReport:
@@ -269,7 +269,7 @@ class StillnessWatcher:
         self._last_clear_s = time_s
 
     def _give_up(self, time_s: float, luma_small: npt.NDArray[np.uint8], place: _Place) -> None:
-        """Start again from what is seen now, but remember the place for when it is seen again."""
+        """Start again from the current picture, but remember the place in case it comes back."""
         if self._lost is None:
             self._lost = _LostPlace(place, self._span, len(self._spans))
         self._spans.append(self._span.closed())
@@ -279,7 +279,7 @@ class StillnessWatcher:
     def _look_for_the_lost_place(
         self, time_s: float, luma_small: npt.NDArray[np.uint8], lost: _LostPlace
     ) -> _Place | None:
-        """Take the lost place up again, as after someone stood right before the lens."""
+        """Find the lost place again, for instance after someone stood right before the lens."""
         match = lost.place.corners.match(luma_small)
         if match is None or match.support < SURE_SUPPORT:
             return None
@@ -293,7 +293,7 @@ class StillnessWatcher:
         if here is None or self._place is None:
             self._spans.append(self._span.closed())
             self._settle(time_s, _Place(Corners.of(luma_small), pose))
-        else:  # hang what was seen since on the start
+        else:  # connect the samples since then to the start
             link = np.linalg.inv(_square(here.motion) @ self._place.pose) @ pose
             self._place = _Place(self._place.corners, self._place.pose @ link)
             self._span.pose = self._span.pose @ link
@@ -327,7 +327,7 @@ class Match:
     motion : (2, 3) similarity from reference to now, units of the longer side.
     low, high : (2,) the box that the supporting corners span, shares of the longer side; the
         motion is known there and only guessed beyond.
-    has_stayed : the corners did so within about a hundredth of the longer side.
+    has_stayed : the corners stayed in place, within about a hundredth of the longer side.
     support : share of the reference's corners that agree with it.
     """
 
@@ -340,7 +340,7 @@ class Match:
 
 @dataclass(frozen=True, slots=True)
 class Corners:
-    """The corners of a reference picture, spread over it so that no one thing owns them all.
+    """The corners of a reference picture, spread over it so that no single thing holds them all.
 
     Attributes
     ----------
@@ -516,7 +516,7 @@ def displacement_over(low: F64, high: F64, motion: F64) -> float:
 def _flatten(luma: U8) -> U8:
     """Take out slow brightness changes and bring the contrast to one level.
 
-    Following patches takes equal brightness for granted, which lamps and auto exposure break.
+    Following patches assumes equal brightness, which lamps and auto exposure upset.
     """
     side = max(luma.shape) // 40 * 2 + 1
     mean = cv2.blur(luma, (side, side))

@@ -1,12 +1,12 @@
-"""Does the clip run on without a break? Cuts, missing pictures, and stretches at another rate.
+"""Whether a clip is one unbroken take: cuts, missing pictures, stretches at another rate.
 
-Nobody is accused: a phone pauses, a messenger drops pictures. Each break is a place to look at.
+Nobody is accused: a phone may pause, a messenger may drop pictures. A break is a place to look at.
 
-Where a clip is cut, things stand elsewhere in the next picture, while nothing moves much just
-before and just after. So a step from one picture to the next is a jump when more of it cannot be
-explained by things moving on a little than of what happens in the moments beside it. Comparing
-with stretches of time rather than with single steps bears repeated and dropped pictures. The
-limits were chosen on rendered and filmed clips that run on, recoded ones among them.
+At a cut, things stand elsewhere in the next picture, although nothing moves much just before and
+just after. So a step between two pictures is a jump if small movements explain less of it than of
+the moments beside it. Those moments are stretches of time, not single steps, so repeated and
+dropped pictures do no harm. The limits were chosen on unbroken clips, rendered and filmed, some of
+them coded again.
 """
 
 from __future__ import annotations
@@ -26,19 +26,19 @@ from shoegoal.clip.reduced import tiny_luma
 
 F64 = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
-LEAST_GAP_S = 0.2  # a pupil's shot runs a metre or two in this
-GAP_STEPS = 5.0  # times the clip's usual step: a phone that drops pictures now and then stays below
+LEAST_GAP_S = 0.2  # a pupil's shot goes a metre or two in this time
+GAP_STEPS = 5.0  # times the clip's usual step; phones drop a picture now and then
 OTHER_RATE = 1.5  # a phone's rate wanders with the light by less than this
 LEAST_STRETCH_S = 1.0
 STRETCH_STEPS = 15
-MOVING_LEVELS = 12.0  # grey levels of a tiny picture's largest change that motion surely is
-REPEATED_STEP = 0.35  # of the steps beside it: a repeated picture is coded almost as it was before
+MOVING_LEVELS = 12.0  # largest change of a tiny picture, grey levels, that is certainly motion
+REPEATED_STEP = 0.35  # of the steps beside it: coding hardly changes a repeated picture
 REPEATED_SHARE = 0.3  # of the pictures that show motion; 24 shown as 30 repeats a fifth
 SELDOM_SHARE = 0.1
 LEAST_CHANGE = 1.0  # mean square of grey levels over the tiny picture: some eight fields
-QUIET = 0.1  # the same, as good as nothing
+QUIET = 0.1  # the same, for no change worth counting
 UNEXPLAINED_LEVELS = 6  # grey levels that noise, coding and slow light may change
-BORDER = 2  # tiny pixels where things come and go at any speed
+BORDER = 2  # tiny pixels at the edge, where things come and go at any speed
 # (seconds on either side, how many times what happens there)
 BESIDE = ((0.1, 2.5), (0.2, 1.25))
 MIN_BESIDE = 3  # pictures
@@ -73,7 +73,7 @@ class TakeWatcher:
 
         Parameters
         ----------
-        slowed_by : how many times slower than it was the file says that it is shown.
+        slowed_by : factor by which the file says the clip is slowed down.
         """
         breaks = self._continuity.finish()
         if slowed_by >= OTHER_RATE and self._span_s is not None:
@@ -82,7 +82,7 @@ class TakeWatcher:
 
 
 class BreakKind(StrEnum):
-    """How a clip fails to run on."""
+    """Ways in which a clip is broken."""
 
     JUMP = "jump"
     GAP = "gap"
@@ -92,7 +92,7 @@ class BreakKind(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Break:
-    """A place where the clip does not simply run on.
+    """A place where the clip is not continuous.
 
     Attributes
     ----------
@@ -113,7 +113,7 @@ class Break:
         return self.kind in (BreakKind.JUMP, BreakKind.GAP)
 
     def sentence(self, clip_start_s: float) -> str:
-        """Say what a person should look at, by a player's clock."""
+        """Say what a person should look at, and when on a player's clock."""
         start, end = (clock_text(t - clip_start_s) for t in (self.start_s, self.end_s))
         match self.kind:
             case BreakKind.JUMP:
@@ -178,7 +178,7 @@ def _shown_repeatedly(steps_levels: F64) -> Flags:
     judged = np.convolve(in_motion, window, "same")
     again = np.convolve(repeated, window, "same")
     there = (judged >= STRETCH_STEPS) & (again >= REPEATED_SHARE * judged)
-    # Moments of rest in between belong to the stretch.
+    # Moments of rest in between are part of the stretch.
     there = np.convolve(there, window, "same") > 0
     there = ~(np.convolve(~there, window, "same") > 0)
     rest = in_motion & ~there
@@ -291,7 +291,7 @@ def _change(a: _Moment, b: _Moment) -> float:
 
 
 def _unexplained(a: _Moment, b: _Moment) -> float:
-    lighter = round(b.mean - a.mean)  # a step of the exposure is no jump
+    lighter = round(b.mean - a.mean)  # a step of the exposure is not a jump
     inner = (slice(BORDER, -BORDER), slice(BORDER, -BORDER))
     shift = np.full(1, lighter, np.float64)
     over = cv2.subtract(b.luma, cv2.add(a.most, shift + UNEXPLAINED_LEVELS))

@@ -312,7 +312,6 @@ class NextSetUp:
     expected_now, expected_next : share of makes to expect at each.
     width_steps : goal width at which 75 % makes are expected from the distance played last.
     back_steps : distance at which 75 % are expected into the goal played last.
-    width_70_steps, width_80_steps : most likely widths for 70 and 80 %.
     fit : the pupil's scatter.
     sentence : what to try, as a person would say it.
     """
@@ -323,8 +322,6 @@ class NextSetUp:
     expected_next: Range
     width_steps: Range
     back_steps: Range
-    width_70_steps: float
-    width_80_steps: float
     fit: ScatterFit
     sentence: str
 
@@ -380,8 +377,6 @@ def next_setup(
         expected_next=expected,
         width_steps=width_for(fit, MIDDLE_SHARE, now.back_steps, ball_radius_steps),
         back_steps=distance_for(fit, MIDDLE_SHARE, now.width_steps, ball_radius_steps),
-        width_70_steps=width_for(fit, WANTED_SHARES[0], now.back_steps, ball_radius_steps).value,
-        width_80_steps=width_for(fit, WANTED_SHARES[1], now.back_steps, ball_radius_steps).value,
         fit=fit,
         sentence=_sentence(now, chosen, expected),
     )

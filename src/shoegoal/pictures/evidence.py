@@ -30,7 +30,7 @@ from shoegoal.pictures.touch_pictures import draw_touch_chart, draw_touch_strip
 from shoegoal.types import Shot
 
 EVIDENCE_FOLDER_NAME = "evidence"
-OVERVIEW_NAME = "overview.png"
+OVERVIEW_NAME = "overview.svg"
 MARKERS_NAME = "markers.jpg"
 STILLS_FOLDER_NAME = "stills"
 INDEX_NAME = "stills.json"
@@ -91,7 +91,7 @@ def _write_pictures(
         draw = partial(draw_touch_strip, start_s=start_s)
     else:
         view = SceneView.of(analysis.scene)
-        (folder / OVERVIEW_NAME).write_bytes(draw_overview(analysis, view))
+        (folder / OVERVIEW_NAME).write_bytes(draw_overview(analysis))
         goal = draw_goal_picture(analysis, markers_still, view)
         (folder / MARKERS_NAME).write_bytes(coded_picture(goal))
         draw = partial(draw_strip, view=view, start_s=start_s)

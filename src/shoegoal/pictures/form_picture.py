@@ -279,7 +279,7 @@ def _table(sheet: U8, form: SetForm, y: float) -> None:
 
 
 def _answer_mark(sheet: U8, spot: tuple[float, float], answer: Answer) -> None:
-    """Draw a disc, a triangle or a dash, which differ without colour too."""
+    """Draw a disc, a triangle or a dash, which differ in shape as well as in colour."""
     x, y = spot
     colour = ANSWER_COLOURS[answer]
     if answer is Answer.IN_BAND:

@@ -28,7 +28,7 @@ Spot = tuple[float, float]
 
 INK: Colour = (32, 28, 24)
 PAPER: Colour = (250, 250, 248)
-# Okabe and Ito's palette, made to be told apart with any colour vision (jfly.uni-koeln.de/color).
+# Okabe and Ito's palette, distinct with any colour vision (jfly.uni-koeln.de/color).
 SKY: Colour = (233, 180, 86)
 YELLOW: Colour = (66, 228, 240)
 CALL_COLOURS: dict[Call, Colour] = {
@@ -307,7 +307,7 @@ def _text_mask(text: str, size: int, bold: bool) -> U8:
 
 @cache
 def _font(size: int, bold: bool) -> FreeTypeFont:
-    # Matplotlib brings DejaVu Sans along, so the letters are the same on every machine.
+    # Matplotlib ships DejaVu Sans, so the letters are the same on every machine.
     import matplotlib as mpl
     from PIL import ImageFont
 

@@ -1,4 +1,4 @@
-"""Stills of a clip: which moments are kept while it passes, and where things are in them.
+"""Stills for the evidence: which moments are kept while a clip passes, and what is where in them.
 
 Whether a moving ball was a shot is known only once the goal is, and the clip is decoded once. So
 pictures of each flight-like track are kept, coded small, and dropped when no shot claims them.
@@ -18,8 +18,8 @@ import numpy.typing as npt
 from shoegoal.analysis.model import SceneRecord
 from shoegoal.ball.tracks import LIKE_A_BALL, MAX_GAP_S, TOLD_EVERY_S, BallTrack, since_it_left
 from shoegoal.clip.frame import U8, ColourMatrix, Frame, planes_to_bgr
+from shoegoal.clip.last_seconds import Still, StillRing
 from shoegoal.clip.reduced import SmallFrame
-from shoegoal.clip.stills import Still, StillRing
 from shoegoal.scene.camera import Camera
 from shoegoal.scene.goal import GoalFrame, goal_from_markers
 from shoegoal.types import ImagePoint, Shot
@@ -28,7 +28,7 @@ F64 = npt.NDArray[np.float64]
 
 AROUND_S = 0.5  # how long before the kick and after the end the outer stills are
 BEFORE_S = (1.0, 0.7, 0.45, 0.25, 0.12, 0.05, 0.0)  # dense near contact, which is still unknown
-ALONG_STEP_S, ALONG_S = 0.15, 1.5  # most balls have crossed or stopped within this time
+ALONG_STEP_S, ALONG_S = 0.15, 1.5  # within this time most balls have crossed or stopped
 AFTER_S = (0.0, 0.3, 0.6)  # after the track's end
 BALL_AROUND_S = 0.4  # of a ball that is kept all along, before and after
 SETTLE_S = 0.65  # after a track's end until the last of its pictures has passed
@@ -129,7 +129,7 @@ class SceneView:
 
 @dataclass(frozen=True, slots=True)
 class _Kept:
-    """Where a still lies in the album, and what its planes alone do not tell."""
+    """Where a still lies in the album, and what its planes alone do not say."""
 
     time_s: float
     scale: float

@@ -39,7 +39,7 @@ GAP = 8
 SMALL_BALL_SHARE = 0.07  # of the tile's height: below this a ball gets an inset
 INSET_SHARE = 0.42
 INSET_DIAMETERS = 8.0
-INSET_LEAST_GAIN = 2.0  # an inset that shows no more than the tile itself is no help
+INSET_LEAST_GAIN = 2.0  # an inset has to show more than the tile itself
 KICKER_HEIGHT_M = 1.4  # keeps the kicker in the cut; common practice, no source
 SAME_MOMENT_S = 0.12
 SAME_FRAME_S = 0.002  # half a frame at 240 pictures per second
@@ -79,7 +79,7 @@ def draw_strip(
 def draw_blind_strip(
     shot: Shot, stills: Sequence[StillPicture], view: SceneView, *, start_s: float = 0.0
 ) -> U8:
-    """Draw the same stills with their times, and nothing of what was made of the shot.
+    """Draw the same stills with their times, and nothing of how the shot was called.
 
     Parameters, result and errors are as for `draw_strip`.
     """
@@ -215,7 +215,7 @@ def _draw_scene(
     if disc is not None:
         spot = window.spot(disc.x_px, disc.y_px)
         radius = disc.diameter_px / 2 * window.zoom + 2
-        # Nothing is drawn over the ball itself: it is what a person has to see.
+        # Nothing is drawn over the ball itself, which a person has to see.
         path[np.hypot(*(path - spot).T) <= radius] = np.nan
     draw_dots(window.canvas, path[gone + 1 :: 2], SKY, 1.5)
     draw_line(window.canvas, path[: gone + 1], SKY, 2, 1)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import io
 from collections.abc import Sequence
 from textwrap import wrap
 
@@ -12,6 +11,7 @@ from shoegoal.analysis.model import Analysis
 from shoegoal.analysis.words import call_word, chance_text, chance_words, event_name, shown_call
 from shoegoal.clip.clock import clock_text
 from shoegoal.clip.frame import U8
+from shoegoal.pictures import svg
 from shoegoal.pictures.marks import (
     INK,
     PAPER,
@@ -33,11 +33,9 @@ HEADER_HEIGHT = 84
 GAP = 8
 ROUND_DIAMETERS = 8.0  # side of what is shown: both feet and the shins
 SAME_FRAME_S = 0.02
-CHART_WIDTH_IN = 10.0
-CHART_HEIGHT_IN = 3.2
-DOTS_PER_INCH = 110
+CHART_WIDTH, CHART_AXIS, CHART_EDGE = 1100.0, 260.0, 40.0  # of the drawing, in its own units
 LINE_LETTERS = 105
-_BLUE, _ORANGE, _PURPLE = "#0072b2", "#d55e00", "#cc79a7"  # Okabe and Ito's palette
+_ORANGE = "#d55e00"  # Okabe and Ito's palette
 
 
 def draw_touch_strip(event: Shot, stills: Sequence[StillPicture], *, start_s: float = 0.0) -> U8:
@@ -93,7 +91,7 @@ def _cut(event: Shot, still: StillPicture) -> Box:
         return Box(0.0, 0.0, width, height)
     side = min(ROUND_DIAMETERS * near.diameter_px, width, height)
     left = float(np.clip(near.x_px - side / 2, 0.0, width - side))
-    # The ball lies low in the cut: the feet and shins above it tell most.
+    # The ball lies low in the cut: the feet and shins above it show most.
     top = float(np.clip(near.y_px - 0.72 * side, 0.0, height - side))
     return Box(left, top, side, side)
 
@@ -122,7 +120,7 @@ def _ball_at(path: Sequence[Detection], time_s: float) -> Detection | None:
 
 
 def draw_touch_chart(analysis: Analysis) -> bytes:
-    """Draw the set.
+    """Draw the set over time.
 
     Parameters
     ----------
@@ -130,45 +128,42 @@ def draw_touch_chart(analysis: Analysis) -> bytes:
 
     Returns
     -------
-    A PNG picture, 1100 px wide.
+    An SVG document in UTF-8.
     """
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
-    figure = Figure(figsize=(CHART_WIDTH_IN, CHART_HEIGHT_IN), dpi=DOTS_PER_INCH, facecolor="white")
-    FigureCanvasAgg(figure)
-    axes = figure.add_axes((0.04, 0.2, 0.93, 0.42))
     start_s = analysis.clip.start_s
+    length_s = max(1.0, analysis.clip.end_s - start_s)
+    lines = [(analysis.stage.heading, "bold"), (analysis.tally.sentence, "normal")]
+    lines += [(line, "normal") for line in wrap(analysis.verdict.sentence, LINE_LETTERS)[:2]]
+    parts = [
+        svg.text(CHART_EDGE, 34 + 24 * k, words, anchor="start", weight=weight)
+        for k, (words, weight) in enumerate(lines)
+    ]
+
+    def x_of(time_s: float) -> float:
+        return CHART_EDGE + (CHART_WIDTH - 2 * CHART_EDGE) * time_s / length_s
+
+    parts.append(svg.line("line", x_of(0.0), CHART_AXIS, x_of(length_s), CHART_AXIS, 2))
+    step_s = next(step for step in (1, 2, 5, 10, 20, 60, 600) if length_s / step <= 20)
+    for second in range(0, int(length_s) + 1, step_s):
+        x = x_of(second)
+        parts.append(svg.line("tick", x, CHART_AXIS, x, CHART_AXIS + 6, 2))
+        parts.append(svg.text(x, CHART_AXIS + 24, str(second), size=13))
+    parts.append(svg.text(CHART_WIDTH / 2, CHART_AXIS + 46, "seconds from the start of the clip"))
     row = 0
     for event in analysis.shots:
-        at_s = event.kick_time_s - start_s
+        x, y = x_of(event.kick_time_s - start_s), CHART_AXIS - 40
         unsure = event.call is Call.UNSURE
         if event.kind is EventKind.LOSS:
             if event.call is not Call.MISS:
-                axes.axvline(
-                    at_s, ymax=0.72, color=_ORANGE, linestyle=":" if unsure else "-", linewidth=2
-                )
-                word = "lost?" if unsure else "lost"
-                axes.text(at_s, 1.5, word, color=_ORANGE, ha="center", fontsize=9)
+                css = "way" if unsure else "lost"  # a way is dashed
+                parts.append(svg.line(css, x, CHART_AXIS, x, y - 20, 2, _ORANGE))
+                parts.append(svg.text(x, y - 28, "lost?" if unsure else "lost", colour=_ORANGE))
                 row = row if unsure else 0
             continue
         if event.call is Call.MISS:
-            axes.plot(at_s, 0.5, "x", color="grey", markersize=6)
+            parts.append(svg.dot(x, y, Call.MISS, is_open=True))
             continue
         row += 0 if unsure else 1
-        mark, colour = ("D", _PURPLE) if unsure else ("o", _BLUE)
-        axes.plot(at_s, 0.5, mark, color=colour, markersize=8)
-        axes.text(at_s, 0.9, "?" if unsure else str(row), ha="center", fontsize=9, color=colour)
-    axes.set_xlim(0.0, max(1.0, analysis.clip.end_s - start_s))
-    axes.set_ylim(0.0, 1.9)
-    axes.set_yticks([])
-    axes.set_xlabel("seconds from the start of the clip")
-    for side in ("left", "right", "top"):
-        axes.spines[side].set_visible(False)
-    lines = [(analysis.stage.heading, "bold"), (analysis.tally.sentence, "normal")]
-    lines += [(line, "normal") for line in wrap(analysis.verdict.sentence, LINE_LETTERS)[:2]]
-    for number, (line, weight) in enumerate(lines):
-        figure.text(0.03, 0.96 - 0.085 * number, line, va="top", fontsize=11, fontweight=weight)
-    picture = io.BytesIO()
-    figure.savefig(picture, format="png", metadata={"Software": None})
-    return picture.getvalue()
+        parts.append(svg.dot(x, y, event.call))
+        parts.append(svg.text(x, y + 28, "?" if unsure else str(row), size=13))
+    return svg.document(CHART_WIDTH, CHART_AXIS + 60, analysis.stage.heading, "".join(parts))

@@ -51,7 +51,7 @@ from shoegoal.shots.judge import LeftOut
 from shoegoal.shots.touches import TOUCH_MOMENTS_S, find_touches
 from shoegoal.types import ImagePoint, Shot
 
-YARD_LOOKS = 9  # pictures in which markers are looked for: the kicker hides one in some of them
+YARD_LOOKS = 9  # pictures searched for markers; in some of them the kicker hides one
 STEADY_MARGIN_S = 0.5  # a kick this near to a bump is not judged: its flight may run into it
 MOVED_NEAR_S = 0.3
 BUMPED_S = 1.0  # after which the picture is still again
@@ -82,7 +82,7 @@ def analyse_clip(
 
 
 def count_shots(path: Path, watched: Watched, settings: CountSettings) -> Counted:
-    """Count the shots of a clip that was watched; as `analyse_clip`, which see."""
+    """Count the shots of a clip that was watched; parameters as for `analyse_clip`."""
     size_px = (watched.info.width_px, watched.info.height_px)
     stated = stated_lens(watched.info.focal_35mm, size_px)
     evidence = evidence_of(watched.record, watched.stillness, settings, stated)
@@ -180,7 +180,7 @@ def markers_of(
 
 
 def marker_sigma_px(stillness: StillnessReport, size_px: tuple[int, int]) -> float:
-    """How well markers are placed: they are set on one picture, and stray with the camera."""
+    """Return the markers' standard deviation: set on one picture, while the camera may stray."""
     strayed = max((span.displacement for span in stillness.spans[:1]), default=0.0)
     return float(np.hypot(MARKER_SIGMA_REL, strayed / 2)) * max(size_px)
 
@@ -191,13 +191,13 @@ def evidence_of(
     settings: CountSettings,
     stated: Lens | None = None,
 ) -> Evidence:
-    """Keep what the shots are judged from: up to a bump, after which only kicks are told.
+    """Keep what the shots are judged from: all up to a bump, and only the kicks after it.
 
     Parameters
     ----------
     record, stillness : what was seen of ball and camera.
     settings : ball and lens, where they are known.
-    stated : the lens that the clip's own file tells of, where no better one is known.
+    stated : the lens that the clip's own file states, used where no better one is known.
 
     Raises
     ------
@@ -213,7 +213,7 @@ def evidence_of(
 
 
 class StillsOnDemand(Mapping[int, Sequence[StillPicture]]):
-    """Pictures by shot number, made when they are asked for: all at once may fill the memory."""
+    """Pictures by shot number, made on demand: all at once may fill the memory."""
 
     def __init__(
         self, shots: Sequence[Shot], make: Callable[[Shot], Sequence[StillPicture]]
@@ -297,7 +297,7 @@ def concluded(
 
 
 def _problems(watched: Watched, shots: Sequence[Shot]) -> tuple[str, ...]:
-    """Say what a person must know of a clip, whatever was counted in it."""
+    """List what a person must know about a clip, whatever was counted in it."""
     problems = [*watched.problems, *break_sentences(watched.take.breaks, watched.start_s)]
     if watched.stillness.verdict not in (Stillness.STILL, Stillness.NEARLY_STILL):
         problems.append(watched.stillness.message)

@@ -1,4 +1,4 @@
-"""Which foot is at the ball: the pose model, asked only where the ball's way bends."""
+"""Which foot is at the ball: the pose model, run only where the ball's path bends."""
 
 from __future__ import annotations
 
@@ -14,20 +14,20 @@ from shoegoal.shots.touches import FootSeen
 
 # A person of 1.9 m is nine balls tall, and a foot is put out to the side.
 ABOVE_DIAMETERS, BELOW_DIAMETERS = 9.5, 1.3
-ONE_SQUARE_DIAMETERS = 16.0  # a pupil who stays within this is looked for in one and the same
+ONE_SQUARE_DIAMETERS = 16.0  # one square serves for all of a set if it need not be larger than this
 NEAR_IN_TIME_S = 0.06
-TRY_S = (0.0, -0.067, 0.067)  # a picture in which nobody is found has neighbours
+TRY_S = (0.0, -0.067, 0.067)  # neighbours of a picture in which nobody is found
 LEAST_VISIBLE = 0.3  # of an ankle or toe
 
 F64 = npt.NDArray[np.float64]
 
 
 class FeetFinder:
-    """Finds the foot nearest to a ball at a time, in the pictures put by.
+    """Find the foot nearest to a ball at a time, in the pictures that were kept.
 
     Parameters
     ----------
-    pictures : put by during the count.
+    pictures : kept during the count.
     model : that finds the joints.
     balls_px : (x, y, diameter) of the ball wherever feet will be asked for.
     """

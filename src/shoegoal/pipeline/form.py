@@ -1,4 +1,4 @@
-"""From a counted clip to the form of its shots: a second, short reading round each kick."""
+"""From a counted clip to the form of its shots: each kick is decoded and read again."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ from shoegoal.types import Shot
 from shoegoal.written import write_whole
 
 LEAST_PATH = 3  # sightings that show how the ball left
-PATH_S = 0.25  # so long after its first sighting a kicked ball runs straight and evenly
+PATH_S = 0.25  # after its first sighting, during which a kicked ball runs straight and evenly
 TEMPLATES = Path(__file__).parent / "templates"
 
 
@@ -72,7 +72,7 @@ def common_view(spaces: Mapping[int, ShotSpace]) -> View | None:
 
 
 def ball_left_from_spot(shot: Shot, space: ShotSpace) -> bool:
-    """Whether the ball's way leads back to its spot at the moment of contact.
+    """Whether the ball's path leads back to its spot at the moment of contact.
 
     It does not where the ball was rolling already, or the moment of contact is late. Unknown counts
     as yes.

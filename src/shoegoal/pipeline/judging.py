@@ -46,13 +46,14 @@ from shoegoal.shots.weights import shipped_weights
 from shoegoal.types import Estimate, ImagePoint, Shot
 
 AFTER_A_BUMP = "the camera had been moved: was it a shot, and a make?"
-MARGIN_S = 0.5  # a ball kicked this soon after a break may not lie where it seems to have lain
+MARGIN_S = 0.5  # a ball kicked this soon after a break may not have lain where it seems to
 WANDER_S = 0.3  # kick times, where gaps begin and end, wander when a set is worked out anew
-# A pupil's own rhythm tells best. Fetching a ball takes 5 to 30 s: common practice, no source.
+# The pupil's own rhythm is the best guide. Fetching a ball takes 5 to 30 s (common practice, no
+# source).
 LONG_FACTOR = 1.8
 LONG_S = 40.0
 ENOUGH_GAPS = 3
-LIKELY = 0.5  # chance of a shot from which on it fills a gap
+LIKELY = 0.5  # least probability of a shot that fills a gap
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,7 +118,7 @@ def judge_evidence(
 def scene_record(
     scene: SceneFit, source: MarkersSource, notes: Sequence[str], back_steps: float | None
 ) -> SceneRecord:
-    """Write a fitted scene down."""
+    """Turn a fitted scene into the record that the analysis keeps."""
     distance = scene.kick_distance_m
     step = None
     if distance is not None and back_steps:
@@ -141,7 +142,7 @@ def scene_record(
 
 
 def doubted_around(shots: Sequence[Shot], breaks: Sequence[Break], start_s: float) -> list[Shot]:
-    """Make every shot that a break runs into an unsure one.
+    """Make every shot that overlaps a break unsure.
 
     Parameters
     ----------
@@ -157,7 +158,7 @@ def doubted_around(shots: Sequence[Shot], breaks: Sequence[Break], start_s: floa
 
 
 def strayed_times(stillness: StillnessReport, start_s: float, end_s: float) -> list[HiddenTime]:
-    """List the whole clip where its camera strayed: what lies still seems to move, and is missed.
+    """List the whole clip if its camera strayed: a lying ball then seems to move, and is missed.
 
     Parameters
     ----------
@@ -184,7 +185,7 @@ def hidden_times(rule: StageRule, breaks: Sequence[Break], start_s: float) -> li
 
 
 def break_sentences(breaks: Sequence[Break], start_s: float) -> list[str]:
-    """Say each break, save for the long gaps, which the reader of the clip names itself."""
+    """Put each break into words, except long gaps, which the clip reader reports itself."""
     return [
         one.sentence(start_s)
         for one in breaks
@@ -219,7 +220,7 @@ def doubtful_times(
     looked_s: Sequence[tuple[float, float]] = (),
     counted_doubts: Sequence[HiddenTime] = (),
 ) -> list[HiddenTime]:
-    """List what a count, a recount and a review alike have to leave to a person.
+    """List what a count, a recount and a review leave to a person.
 
     Parameters
     ----------
@@ -243,7 +244,7 @@ def doubtful_times(
 
 
 def _covered(doubt: HiddenTime, looked_s: Sequence[tuple[float, float]]) -> bool:
-    """Whether stretches, in order of time, leave nothing of a doubt out but its very ends."""
+    """Whether stretches, in order of time, cover a doubt up to its very ends."""
     spare_s = min(WANDER_S, (doubt.until_s - doubt.time_s) / 2)
     reached_s, inside = doubt.time_s + spare_s, False
     for from_s, until_s in looked_s:
@@ -294,7 +295,7 @@ def lull_times(
 
 
 def _may_be_finished(rule: StageRule, likely: Sequence[Shot]) -> bool:
-    """Whether a set that looks unfinished may hold the shots that finish it, unseen.
+    """Whether a set that looks unfinished may hold unseen shots that finish it.
 
     All numbers of shots that it may hold are taken as equally likely beforehand.
     """
@@ -321,7 +322,7 @@ def conclude(
     doubts: Sequence[HiddenTime],
     confidence: float,
 ) -> tuple[Tally, Verdict]:
-    """Work out what a count comes to before anybody has looked at it.
+    """Work out tally and verdict before anybody has looked at the set.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""What one count is asked to do, and what of it can be used again for the next clip."""
+"""The settings of one count, and which of them can be reused for the next clip."""
 
 from __future__ import annotations
 

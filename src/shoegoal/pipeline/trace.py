@@ -48,7 +48,7 @@ def write_trace(path: Path, analysis: Analysis) -> None:
 
 
 def trace_of(analysis: Analysis) -> dict[str, Any]:
-    """Return everything that was weighed for a count's calls, as JSON takes it.
+    """Return everything that a count's calls were made from, ready for JSON.
 
     Parameters
     ----------
@@ -193,7 +193,7 @@ def _numbers(values: Iterable[float]) -> list[float]:
 
 
 def _plain(value: Any) -> Any:
-    """Return what JSON knows: it has no infinity, so that what is not bounded is null."""
+    """Return values that JSON has: infinity becomes null."""
     if isinstance(value, dict):
         return {name: _plain(inner) for name, inner in value.items()}
     if isinstance(value, list):

@@ -1,4 +1,4 @@
-"""The one pass over the pictures: everything that needs them gets them here, once."""
+"""The one pass over the pictures: every step that needs them takes them here."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ class Watched:
     stillness : what the camera did.
     settled_bgr : (H, W, 3) the yard without what moves, as it was at the end.
     background : luma, u and v of the same.
-    pictures : stills put by for the evidence.
+    pictures : stills kept for the evidence.
     problems : plain sentences about the file itself.
     take : where the clip does not run on, and its fingerprint.
     """

@@ -84,10 +84,10 @@ class SetPictures:
         )
 
     def overview(self) -> bytes | None:
-        """Give the set from above as PNG; None where there is none."""
-        if self._as_counted:
+        """Give the set from above as SVG; None where there is none."""
+        if self._analysis.scene is None:
             return self._read(OVERVIEW_NAME)
-        return draw_overview(self._analysis, self._view)
+        return draw_overview(self._analysis)
 
     @property
     def has_any_stills(self) -> bool:

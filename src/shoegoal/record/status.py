@@ -252,6 +252,11 @@ class SetStatus:
         """Whether a person has to look before there is a verdict."""
         return self.verdict.decision is Decision.LOOK
 
+    @property
+    def to_draw(self) -> list[tuple[int, Call, Shot | None]]:
+        """Number, present call and counted shot of each that counts."""
+        return [(shot.number, shot.call, shot.counted) for shot in self.shots if shot.counts]
+
 
 def set_status(analysis: Analysis, stage: Stage, changes: Sequence[Change]) -> SetStatus:
     """Apply changes to a count.

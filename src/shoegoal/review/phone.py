@@ -21,6 +21,7 @@ from shoegoal.errors import BadSettingsError, ShoegoalError
 from shoegoal.filming_check.pupil import PupilAnswer
 from shoegoal.ladder.rules import Stage
 from shoegoal.ladder.verdict import Decision
+from shoegoal.pictures.from_above import SMALL, from_above
 from shoegoal.record.book import Book
 from shoegoal.record.class_settings import SlipHolder, settings_by_code
 from shoegoal.record.handed_in import (
@@ -33,7 +34,6 @@ from shoegoal.record.handed_in import (
     move,
 )
 from shoegoal.record.history import SetHistory, counted_text, load_set, summary
-from shoegoal.review.above import seen_from_above
 from shoegoal.review.guard import (
     PLACE,
     SLIP_COOKIE,
@@ -264,7 +264,7 @@ def _result(history: SetHistory, results: PupilResults) -> dict[str, object]:
     try:
         analysis = history.count.analysis()
         if analysis.scene is not None:
-            above = seen_from_above(analysis, history.status(analysis), near=True)
+            above = from_above(analysis, history.status(analysis).to_draw, near=True, widest=SMALL)
     except BadSettingsError:
         pass  # counted by another version; its signature is still valid
     step = results.verified

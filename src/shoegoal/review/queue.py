@@ -19,6 +19,7 @@ from starlette.responses import FileResponse, RedirectResponse, Response
 from shoegoal.errors import BadSettingsError, OutputError, RecordBookError, ShoegoalError
 from shoegoal.filming_check.pupil import PupilAnswer
 from shoegoal.ladder.verdict import Decision
+from shoegoal.pictures.from_above import SMALL, FromAbove, from_above
 from shoegoal.record import schema
 from shoegoal.record.accounts import Role
 from shoegoal.record.accuracy import Trust, trust_of
@@ -30,7 +31,6 @@ from shoegoal.record.pictures import SetPictures
 from shoegoal.record.reviewing import sign
 from shoegoal.record.set_states import COUNT_AGAIN, LOOK, SIGNED, TO_SIGN, are_known, work_out
 from shoegoal.record.status import SetStatus
-from shoegoal.review.above import Above, seen_from_above
 from shoegoal.review.media import CLIP_TYPES
 from shoegoal.review.routes import (
     EVERYBODY,
@@ -290,7 +290,7 @@ class Glance:
     questions: int
     word: str
     is_met: bool
-    above: Above | None
+    above: FromAbove | None
     over_time: list[TimeMark]
     first_time_s: float | None
     has_stills: bool
@@ -452,7 +452,7 @@ def glance_at(history: SetHistory) -> Glance:
         analysis = history.count.analysis()
         status = history.status(analysis)
         if analysis.scene is not None:
-            above = seen_from_above(analysis, status, near=True)
+            above = from_above(analysis, status.to_draw, near=True, widest=SMALL)
         else:
             marks = over_time(status, analysis)
         if status.shots:

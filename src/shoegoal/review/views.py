@@ -11,13 +11,13 @@ from shoegoal.analysis.model import Analysis, StageRecord
 from shoegoal.analysis.words import call_word, chance_text, chance_words, event_name, shown_call
 from shoegoal.ladder.rules import FirstMakes, MakesInARow, MakesOfShots, Stage, TouchesInARow
 from shoegoal.ladder.verdict import Tally
+from shoegoal.pictures.from_above import SMALL, FromAbove, from_above
 from shoegoal.pictures.stills import SceneView, strip_moments
 from shoegoal.pictures.strip import shot_box
 from shoegoal.record.coaching import Check
 from shoegoal.record.history import SetHistory, state_of
 from shoegoal.record.pictures import MOMENTS, SetPictures
 from shoegoal.record.status import ADDITIONS, ANSWERS, Answer, SetStatus, ShotStatus
-from shoegoal.review.above import Above, seen_from_above
 from shoegoal.types import Call, EventKind, ImagePoint
 
 USUAL_RATE_HZ = 30.0
@@ -109,7 +109,7 @@ class SetView:
     question: ShotView | StretchView | None
     chosen: bool
     open_questions: int
-    above: Above | None
+    above: FromAbove | None
     over_time: list[TimeMark]
     additions: tuple[tuple[str, str], ...]
     problems: tuple[str, ...]
@@ -166,7 +166,7 @@ def view_of(
         question=question,
         chosen=picked is not None,
         open_questions=len(asked),
-        above=None if scene is None else seen_from_above(analysis, status),
+        above=None if scene is None else from_above(analysis, status.to_draw, widest=SMALL),
         over_time=over_time(status, analysis) if history.counts_touches else [],
         additions=tuple((a.value, _ADDING[a]) for a in ADDITIONS[history.counts_touches]),
         problems=analysis.problems,

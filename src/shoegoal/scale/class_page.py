@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from shoegoal.ladder.next_setup import Advice, NextSetUp
-from shoegoal.pictures.marks import CALL_COLOURS
+from shoegoal.pictures.from_above import End, lay_out
+from shoegoal.pictures.svg import INK, colour_of
 from shoegoal.scale.results import (
     ClassResults,
     PlacedShot,
@@ -28,12 +29,10 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 
-MAP_IN = (3.4, 3.4)
 AIM_WIDTH_IN, AIM_ROW_IN, AIM_REST_IN = 3.7, 0.3, 1.6
 STAGES_WIDTH_IN, STAGES_ROW_IN, STAGES_REST_IN = 7.2, 0.32, 0.75
 MOST_AIM_ROWS = 8  # newest sets
 BESIDE_M = 1.0  # ground shown beside the goal, at least
-INK, GRASS = "#202020", "#eef3ea"
 _MARKS = {Call.MAKE: "o", Call.MISS: "X", Call.UNSURE: "D"}
 
 
@@ -42,33 +41,18 @@ def draw_map(shots: Sequence[PlacedShot], name: str) -> str:
 
     Parameters
     ----------
-    shots : of one pupil; hollow marks are of unsigned sets.
+    shots : of one pupil, not none; hollow marks are of unsigned sets.
     name : unique on the page.
     """
-    figure, axes = _figure(*MAP_IN)
-    half_m = max((shot.goal_width_m for shot in shots), default=2.0) / 2
-    limit_m = half_m + max(BESIDE_M, 0.8 * half_m)
-    back_m = max((s.spot_m[1] for s in shots if s.spot_m is not None), default=4.0)
-    axes.set_facecolor(GRASS)
-    for width in sorted({round(shot.goal_width_m, 2) for shot in shots}):
-        axes.plot([-width / 2, width / 2], [0, 0], color=INK, lw=2, zorder=2)
-        axes.plot([-width / 2, width / 2], [0, 0], "s", ms=6, color="#f0e442", mec=INK, zorder=3)
-    for shot in shots:
-        if shot.spot_m is None:
-            continue
-        axes.plot(*shot.spot_m, "o", ms=3, mfc="white", mec=INK, mew=0.6, zorder=3)
-        if shot.crossing_m is None:
-            continue
-        end_m = float(np.clip(shot.crossing_m, -limit_m, limit_m))
-        colour = _colour(shot.call)
-        axes.plot([shot.spot_m[0], end_m], [shot.spot_m[1], 0], "--", color=colour, lw=0.6)
-        _mark(axes, end_m, 0.0, shot)
-    axes.set_xlim(-limit_m * 1.04, limit_m * 1.04)
-    axes.set_ylim(back_m + 0.8, -0.8)
-    axes.set_aspect("equal", adjustable="box")
-    axes.set_xlabel("m from the goal's middle, as the kicker sees it")
-    axes.set_ylabel("m from the goal line")
-    return _svg(figure, name)
+    ends = [
+        End(s.number, s.call, (s.crossing_m, 0.0), s.spot_m, is_open=not s.verified)
+        for s in shots
+        if s.crossing_m is not None
+    ]
+    widths_m = {round(shot.goal_width_m, 2) for shot in shots}
+    spots_m = [shot.spot_m for shot in shots if shot.spot_m is not None]
+    drawing = lay_out(ends, sorted(widths_m), spots_m)
+    return drawing.element("All sets from above", name, numbers=False)
 
 
 def draw_aim(shots: Sequence[PlacedShot], advice: Advice, name: str) -> str:
@@ -117,7 +101,7 @@ def draw_stages(stages: Sequence[StageRow], name: str) -> str:
             continue
         low, high = stage.verified.interval
         axes.plot([low, high], [row, row], color=INK, lw=1.6)
-        axes.plot([share], [row], "o", ms=6, color=_colour(Call.MAKE), mec=INK, clip_on=False)
+        axes.plot([share], [row], "o", ms=6, color=colour_of(Call.MAKE), mec=INK, clip_on=False)
     axes.set_yticks(range(len(stages)), [stage.stage for stage in stages])
     axes.set_ylim(len(stages) - 0.4, -0.6)
     axes.set_xlim(0, 1)
@@ -138,20 +122,15 @@ def _draw_scatter(
     angle = np.arctan2(x_m, float(np.median(backs_m)))
     height = np.exp(-0.5 * ((angle - advice.fit.bias_rad) / advice.fit.spread_rad) ** 2)
     axes.fill_between(x_m, below + 0.8 - height, below + 0.8, color="#c9d8ea", lw=0)
-    axes.plot(x_m, below + 0.8 - height, color=_colour(Call.MAKE), lw=1)
+    axes.plot(x_m, below + 0.8 - height, color=colour_of(Call.MAKE), lw=1)
 
 
 def _mark(axes: Axes, x_m: float, y: float, shot: PlacedShot) -> None:
-    colour = _colour(shot.call)
+    colour = colour_of(shot.call)
     face = colour if shot.verified else "white"
     axes.plot(
         [x_m], [y], _MARKS[shot.call], ms=6, mfc=face, mec=colour, mew=1.1, zorder=5, clip_on=False
     )
-
-
-def _colour(call: Call) -> tuple[float, float, float]:
-    blue, green, red = CALL_COLOURS[call]
-    return red / 255, green / 255, blue / 255
 
 
 def _settings() -> AbstractContextManager[None]:

@@ -212,24 +212,6 @@ class Camera:
         ground[:, 2] += self.height_m
         return ground
 
-    def horizon(self) -> tuple[float, float, float]:
-        """Return the horizon as (a, b, c) with a x + b y + c = 0 and a^2 + b^2 = 1.
-
-        a x + b y + c > 0 on the ground's side. Lens distortion is not in it.
-
-        Raises
-        ------
-        ValueError
-            The camera looks straight down and no horizon exists.
-        """
-        down = -self.rotation()[:, 2]
-        size = float(np.hypot(down[0], down[1]))
-        if size < 1e-9:
-            raise ValueError("a camera that looks straight down has no horizon")
-        a, b = float(down[0]) / size, float(down[1]) / size
-        offset = self.focal_px * float(down[2]) / size
-        return a, b, offset - a * self.cx_px - b * self.cy_px
-
     def undistort(self, pixels: npt.ArrayLike) -> F64:
         """Move pixels (N, 2) to where a lens without distortion would have shown them, px."""
         return self._to_slopes(pixels) * self.focal_px + [self.cx_px, self.cy_px]

@@ -150,7 +150,7 @@ class SceneFit:
             try:
                 goal = goal_from_markers(camera, left, right)
             except GoalNotPlausibleError:
-                continue  # a shifted marker above the horizon is no scene at all
+                continue  # a marker shifted above the horizon makes no scene
             drawn.append(SceneSample(camera, goal, float(np.exp(theta[LOG_BALL]))))
             if len(drawn) == n:
                 return drawn
@@ -184,7 +184,7 @@ def fit_scene(
     ball : size class; unknown makes every length about 6% uncertain.
     lens : calibrated lens; without one, phones' usual field of view is assumed.
     kick_spot_px : disc centre of the ball before a kick; it also settles which side is kicked from.
-    width_steps, back_steps : what the stage asks; their ratio helps to tell distances (see
+    width_steps, back_steps : what the stage asks; their ratio helps to find distances (see
         `shoegoal.scene.posterior`).
     marker_sigma_px : standard deviation of the marker bases, per axis.
     seed : seed of the posterior draws.
@@ -219,7 +219,7 @@ def fit_scene(
         kick_spot_px=model.undistort(spot_px),
     )
 
-    apart = climb(plain, places.centre_sigmas_px)  # judged without the stage's word
+    apart = climb(plain, places.centre_sigmas_px)  # judged without the stage's ratio
     peak = apart
     if width_steps and back_steps and len(spot_px):
         asked = replace(plain, stage_ratio=back_steps / width_steps)

@@ -55,7 +55,7 @@ MAX_SCATTER_REL = 0.1  # ... and by this share of the diameter
 
 
 class SceneNotFittedError(ClipNotJudgeableError):
-    """The ball sightings do not tell where camera and ground are."""
+    """Camera and ground cannot be found from the ball sightings."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -22,7 +22,7 @@ from shoegoal.written import replace_file
 SAME_SHAPE_REL = 0.01
 MAX_BYTES = 100_000
 
-# What numbers of a written camera can be; beyond lies nothing but a slip of the pen.
+# Bounds of a written camera's numbers; anything beyond is a slip of the pen.
 Side = Annotated[int, Field(gt=0, le=16_384)]
 Focal = Annotated[float, Field(ge=1, le=1e6)]
 Place = Annotated[float, Field(ge=-1e5, le=1e5)]
@@ -97,7 +97,7 @@ STATED = "the focal length that the clip's file states"
 
 
 def stated_lens(focal_35mm: float | None, image_size_px: tuple[int, int]) -> Lens | None:
-    """Return the lens that a clip's file tells of, or None.
+    """Return the lens that follows from a clip's stated focal length, or None.
 
     Parameters
     ----------

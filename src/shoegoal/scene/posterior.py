@@ -287,7 +287,7 @@ def marker_shifts(draws: F64, evidence: Evidence, seed: int) -> F64:
     Parameters
     ----------
     draws : (S, 6) guesses.
-    evidence : markers, their standard deviation, and the kick spot that tells what is square.
+    evidence : markers, their standard deviation, and the kick spot, which defines square-on.
     seed : seed of the errors; the same seed gives the same ones.
     """
     rng = np.random.default_rng([seed, 1])
@@ -375,7 +375,7 @@ class Peak:
     kept : (N,) which places agree with the ground.
     chi2 : sum of squared residuals of the kept places, before widening.
     degrees : kept places less the three numbers that their sizes determine.
-    misfit : scatter of the sizes over what their sigmas allow, 1 where too few places tell.
+    misfit : scatter of the sizes over what their sigmas allow, 1 with too few places.
     scatter_rel : root mean square of the kept places' relative size errors.
     at_bound : name of an unknown that rests on its bound, or "".
     """

@@ -1,7 +1,7 @@
 """Where a dribbled ball met something: the joints of its story, with what they changed.
 
-The ground is found as for shots; where the ball moved too little to tell it, a phone held as usual
-stands in, which is enough to tell how fast the ball went.
+The ground is found as for shots. Where the ball moved too little for that, a phone held as usual is
+assumed, which is good enough for the ball's speed.
 """
 
 from __future__ import annotations
@@ -29,10 +29,10 @@ from shoegoal.types import Detection
 USUAL_PITCH_DEG = 12.0  # of a phone that has ball and feet in view; common practice, no source
 USUAL_HEIGHT_M, LEAST_HEIGHT_M = 1.0, 0.2
 AT_ONCE_S = 0.2
-JOINED_S = 1.0  # a ball that is out of sight for longer begins another way
-LEAST_SIGHTINGS = 8  # of a stretch that tells the clip's noise
+JOINED_S = 1.0  # a ball that is out of sight for longer begins another path
+LEAST_SIGHTINGS = 8  # of a stretch from which the clip's noise is measured
 NOISE_BOUNDS = (0.5, 1.0)
-OTHER_BALL_SHARE = 0.5  # of a way's time that another one's covers: then it is a second ball
+OTHER_BALL_SHARE = 0.5  # of a path's time that another one covers: then it is a second ball
 F64 = npt.NDArray[np.float64]
 
 
@@ -169,7 +169,7 @@ def _noise(segments: Sequence[Segment]) -> float:
 
 
 def _before_a_track(record: BallRecord) -> list[RestingBall]:
-    """Leave out what the background tells of a ball that was followed: that is known better."""
+    """Leave out background changes of a ball that was followed: its track is more exact."""
     return [
         rest
         for rest in record.resting
@@ -183,7 +183,7 @@ def _before_a_track(record: BallRecord) -> list[RestingBall]:
 
 
 def _stand_in(record: BallRecord, size_px: tuple[int, int], ball: BallSize) -> tuple[Camera, float]:
-    """Hold a phone as usual, so high that the ball as it was seen lies on the ground."""
+    """Assume a phone held as usual, at a height at which the ball lies on the ground."""
     diameter_m = ball_ruler(ball).diameter_m
     focal_px = focal_of_fov(LONG_SIDE_FOV_RAD[0], size_px)
     middle_px = ((size_px[0] - 1) / 2, (size_px[1] - 1) / 2)
@@ -199,7 +199,7 @@ def _stand_in(record: BallRecord, size_px: tuple[int, int], ball: BallSize) -> t
 
 
 def _chains(story: Story) -> list[list[int]]:
-    """Follow every ball from segment to segment, as the story goes most likely."""
+    """Follow every ball from segment to segment, along the most likely story."""
     taken: set[int] = set()
     chains = []
     for first in range(len(story.segments)):
@@ -226,7 +226,7 @@ def _chains(story: Story) -> list[list[int]]:
 
 
 def _of_one_ball(story: Story, chains: Sequence[list[int]]) -> list[list[int]]:
-    """Keep of chains that overlap in time the one that is seen longest."""
+    """Of chains that overlap in time, keep the one that was seen longest."""
 
     def seen(chain: list[int]) -> int:
         moving = (story.segments[k] for k in chain if not story.segments[k].lies)

@@ -20,17 +20,17 @@ F64 = npt.NDArray[np.float64]
 
 MARKER_M = 0.3  # how far a marker reaches outwards: a school bag; common practice, no source
 MARKER_TOP_M = 0.4  # a ball whose middle passes higher meets no marker
-PAST_MARKER_M = 0.25  # straight on so far past the line, a ball met no marker
-# What a fitted way leaves out near the line, on top of its own sigmas: measured on drawn clips.
+PAST_MARKER_M = 0.25  # a ball that runs straight for this far past the line met no marker
+# Errors of a fitted path near the line, on top of its own sigmas: measured on drawn clips.
 SIDE_FLOOR_M, DEPTH_FLOOR_M = 0.02, 0.03
-TURNED_M = 0.35  # a ball that turns round so near to the line met something that stands on it
-HIT_IN = 0.5  # a ball that meets a marker may glance off either way: always asked about
-# How often something stops a ball in a second out of sight: a keeper, a bag, a foot. Ours.
+TURNED_M = 0.35  # a ball that turns back this near to the line met something that stands on it
+HIT_IN = 0.5  # a ball that meets a marker may glance off either way, so a person is always asked
+# How often, per second out of sight, a ball is stopped (keeper, bag, foot). Our estimate.
 STOPPED_PER_S = 0.3
-# How often somebody touches it, in a second out of sight between two pieces of one way. Ours.
+# How often, per second out of sight between two pieces of its path, it is touched. Our estimate.
 TOUCHED_PER_S = 0.03
-SEEN_AGAIN_S = 0.15  # a shorter gap is none: a few pictures may miss a ball in plain view
-SURELY_FOLLOWED = 0.99  # beyond, another way would change nothing and is not measured
+SEEN_AGAIN_S = 0.15  # shorter gaps do not count: a few pictures may miss a ball in plain view
+SURELY_FOLLOWED = 0.99  # above this, another path would change nothing and is not measured
 DRAWS = 400
 LONGEST_ROLL_S = 8.0
 
@@ -45,10 +45,10 @@ class Crossing:
     p_inside : that it is between them where it meets the line (or would).
     p_reached : that the whole ball crosses the line.
     p_hit : that it meets a marker.
-    p_followed : that what was followed up to there is this one ball.
+    p_followed : that what was followed to the line is one and the same ball.
     time_s, x_m, z_m : of the ball's centre on the goal line's plane; None when it stops before.
     nearest_m : how near it came to the line, negative behind it.
-    stopped : it was seen to lie still at its end.
+    stopped : it was seen lying still at the end.
     met_before_m : how far before the line something took its speed; None where nothing did.
     unseen_s : from where it was last seen before the line to where it would meet it, when it was
         not seen beyond; else 0.
@@ -87,19 +87,19 @@ def measure_crossing(
     radius = run.segments[0].stretch.radius_m
     times, way, which = run.way_m(goal)
     over = way[:, 1] <= 0.0
-    at = int(np.argmax(over))  # 0 where it never is over the line, or was from the first
+    at = int(np.argmax(over))  # 0 if it never crosses the line, or was beyond it from the start
     seen_to_cross = at > 0
     met_before = _met_before(run, goal, float(times[at]) if seen_to_cross else np.inf)
     last = run.segments[-1]
     if seen_to_cross:
         k = int(which[at])
-        # Between two steps the way is as good as straight.
+        # Between two steps the path is practically straight.
         share = way[at - 1, 1] / (way[at - 1, 1] - way[at, 1])
         time_s = float(times[at - 1] + share * (times[at] - times[at - 1]))
         stretch = run.segments[k].stretch
         followed = run.chances[:k]
         deepest = float(way[at:, 1].min())
-        # Rolled on behind somebody, it may have gone deeper than it was seen to go.
+        # Behind somebody it may have rolled further than it was seen to.
         foretold = _runs_on(run, goal, radius) if at >= len(way) - 2 or not last.lies else 0.0
         depth_sigma = _depth_sigma(stretch, goal, time_s)
         p_reached = max(float(ndtr((-radius - deepest) / depth_sigma)), foretold)
@@ -130,7 +130,7 @@ def measure_crossing(
     p_make *= float(np.exp(-STOPPED_PER_S * unseen_s - TOUCHED_PER_S * _hidden_s(run, time_s)))
     p_followed = float(np.prod(followed))
     if followed and p_followed < SURELY_FOLLOWED:
-        # Where another ball may have been followed, this one's own way tells, as far as it goes.
+        # If another ball may have been followed, this one's own path decides, as far as it goes.
         own = run.until(int(np.argmin(followed)))
         p_own = measure_crossing(own, camera, goal, scenes).p_make
         p_make = p_followed * p_make + (1 - p_followed) * p_own
@@ -175,8 +175,8 @@ def _hidden_s(run: Run, until_s: float) -> float:
 def _may_have_been_behind(run: Run, goal: GoalFrame, radius_m: float) -> float:
     """Probability that a ball met something behind the line while it was not seen.
 
-    Something took its speed between two segments; where, was not seen. It may have been beyond
-    the line, if the ball's free motion would have taken it there by then.
+    Something took its speed between two segments, unseen. That may have been beyond the line, if
+    free motion would have taken the ball there by then.
     """
     for k, met in enumerate(run.met):
         a, b = run.segments[k], run.segments[k + 1]
@@ -219,7 +219,7 @@ def _straight_past(run: Run, goal: GoalFrame, time_s: float) -> bool:
 
 
 def _reached(run: Run, goal: GoalFrame, radius_m: float, way: F64) -> float:
-    """Probability that a ball that was not seen to cross did so all the same."""
+    """Probability that a ball crossed although it was not seen to."""
     last = run.segments[-1]
     y = float(goal.to_goal(last.stretch.centre_m([last.end_s]))[0, 1])
     sigma = _depth_sigma(last.stretch, goal, last.end_s)
@@ -268,7 +268,7 @@ def _axes(goal: GoalFrame) -> F64:
 
 
 def _side_sigma(stretch: FreeStretch, goal: GoalFrame, time_s: float) -> float:
-    """Sigma of the crossing along the line, the doubt about its moment taken along."""
+    """Sigma of the crossing along the line, including the uncertainty of its moment."""
     axes = _axes(goal)
     cov = axes @ stretch.centre_covariance_m2(time_s)[:2, :2] @ axes.T
     v = axes @ stretch.velocity_mps(time_s)[:2]
@@ -307,8 +307,8 @@ def _over_scenes(
 ) -> tuple[F64, F64]:
     """Crossing x and half goal width in every scene, metres, (S,) each.
 
-    A rolling ball's way is laid on each scene's ground anew. In the air the picture alone does not
-    fix the depth: there the crossing keeps its share of the width.
+    A rolling ball's path is projected onto each scene's ground. In the air the picture alone does
+    not fix the depth, so the crossing keeps its share of the width.
     """
     x_map = float(goal.to_goal(stretch.centre_m([time_s]))[0, 0])
     halves = np.array([s.goal.width_m / 2 for s in scenes] or [goal.width_m / 2])
@@ -325,6 +325,6 @@ def _over_scenes(
             continue
         (x0, y0), (x1, y1), (x2, y2) = spots[:, :2]
         slope = (x2 - x0) / (y2 - y0) if abs(y2 - y0) > 1e-3 else 0.0
-        # Read where this scene's line is met; a ball that never comes near keeps its place.
+        # Taken where this scene's line is met; a ball that never comes near keeps its place.
         sides[i] = x1 - slope * np.clip(y1, -0.5, 0.5) if abs(y1) < 0.5 else x1
     return sides, halves

@@ -1,4 +1,4 @@
-"""Which runs are shots: every run and every ball that left its place, each with its chances."""
+"""Which runs are shots: every run and every ball that left its place, with probabilities."""
 
 from __future__ import annotations
 
@@ -20,13 +20,13 @@ from shoegoal.shots.weights import Weights
 F64 = npt.NDArray[np.float64]
 
 SCENES = 64
-SPOT_SPREAD = 0.08  # of the kick distance, over which starts are taken together
+SPOT_SPREAD = 0.08  # of the kick distance: starts this close together are one spot
 STAGE_SPREAD = 0.25  # how far a child's pacing may stray from the stage's ratio; no source
-LEAST_UNSEEN = 0.05  # less likely to have left unseen, a ball is not asked about
+LEAST_UNSEEN = 0.05  # a ball less likely to have left unseen is not asked about
 NEAR_THE_LINE_M = 0.3  # nobody kicks from there
-SOON_S = 3.0  # after which a ball's place tells little of where it was before
-ONE_KICK_S = 1.0  # nobody kicks twice at the goal within this time
-AT_ONCE_S = 0.3  # after the film began; what is under way by then was kicked before
+SOON_S = 3.0  # after which a ball's place says little about where it was before
+ONE_KICK_S = 1.0  # nobody kicks at the goal twice within this time
+AT_ONCE_S = 0.3  # of the film's start: a ball already moving then was kicked before
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +37,7 @@ class KickSpot:
     ----------
     x_m, y_m : the place.
     starts_m : (N,) of each run, where it starts, x.
-    from_rest : (N,) of each run, how much it looks like a kick of a ball that lay there, 0..1.
+    from_rest : (N,) how much each run looks like a kick of a ball that lay there, 0..1.
     """
 
     x_m: float
@@ -46,7 +46,7 @@ class KickSpot:
     from_rest: F64
 
     def beside(self, number: int) -> KickSpot:
-        """Return the same without one of the runs: what the others tell of it."""
+        """Return the spot without one of the runs: what the others say about it."""
         starts_m, from_rest = np.delete(self.starts_m, number), np.delete(self.from_rest, number)
         return replace(self, starts_m=starts_m, from_rest=from_rest)
 
@@ -110,7 +110,7 @@ def find_events(
     for number, (run, start) in enumerate(zip(runs, starts, strict=True)):
         crossing = measure_crossing(run, scene.camera, scene.goal, draws)
         features = shot_features(run, start, crossing, spot.beside(number), start_s)
-        # A shot is of a ball, and kicked from before the goal line, whatever else it looks like.
+        # A shot is of a ball and from in front of the goal line, whatever else it looks like.
         p_ball = run.p_begins * expit(run.ball_log_odds)
         if start.stay is not None:
             seen = max(seen_to_leave.get(id(start.stay), 0.0), p_ball * (1 - start.p_new))
@@ -127,7 +127,7 @@ def find_events(
             continue
         features = unseen_features(story, i, scene, spot, kicks)
         x, y = scene.goal.to_goal(segment.stretch.centre_m([segment.end_s]))[0, :2].tolist()
-        # What was no ball at all was not kicked either.
+        # If it was not a ball, it was not kicked.
         p = p_unseen * expit(segment.ball_log_odds)
         p *= expit(float(features @ weights.unseen))
         end_s = min(segment.latest_s, segment.left_s + SOON_S)
@@ -159,11 +159,11 @@ class Start:
 
 
 def start_of(run: Run, story: Story, scene: SceneFit, weights: Weights) -> Start:
-    """Tell when and from where a run was struck: by the lying ball to which its way leads back.
+    """Find when and from where a run was struck: by the lying ball to which its path leads back.
 
-    That is the one from which the story has it struck; where the way does not lead there, the
-    likeliest of all that lay just before and did not leave otherwise. Where none is likelier than a
-    ball that came from anywhere, the run begins where the story has it begin.
+    That is the ball from which the story has it struck or, if the path does not lead there, the
+    likeliest of those that lay just before and did not leave otherwise. If none is likelier than a
+    ball from anywhere, the run begins where the story has it begin.
     """
     j, first = run.numbers[0], run.segments[0]
     stay, at_s, p_new = run.before, run.start_s, run.p_new
@@ -225,7 +225,7 @@ def _kick_like(run: Run, start: Start) -> float:
 def shot_features(
     run: Run, start: Start, crossing: Crossing, spot: KickSpot, start_s: float = -inf
 ) -> F64:
-    """Return what tells a shot from a pass back, a fetch or a ball of another game, (12,).
+    """Return features that separate a shot from a pass back, a fetch or another game's ball, (12,).
 
     Each is bounded: a share of a scale, 0..1. ``spot`` is of the other runs: a ball that rolls
     through where nobody kicks is no shot.
@@ -245,17 +245,17 @@ def shot_features(
             min(max(-back, 0.0), 1.0),
             _beyond(spot.aside(x), 0.5),
             min(went / 0.6, 1.0),
-            # Seen for long and no nearer, a ball was not shot; of a glimpse that says little.
+            # A ball seen for long that comes no nearer was not shot; a glimpse says little.
             _beyond(seen_s, 1.3) * (1 - min(went / 0.3, 1.0)),
             min(speed / 3.0, 1.0),
-            # Faster than that, it was hardly sent on its way by accident.
+            # Faster than that, it was hardly an accident.
             float(np.clip((speed - 3.0) / 4.0, 0.0, 1.0)),
             _beyond(height, 0.4),
-            # Where no other ball was kicked from rest, one that came to sight may have rolled in.
+            # If no other ball was kicked from rest, one that comes into sight may have rolled in.
             start.p_new * exp(-float(spot.from_rest.sum())),
             # A ball under way when the film begins was not kicked on film.
             exp(-max(start.time_s - start_s, 0.0) / AT_ONCE_S),
-            # Sent off an eighth of a turn from the goal's middle and more, it was hardly aimed.
+            # A ball that sets off 45 degrees or more from the goal's middle was hardly aimed.
             min(_turn(start) / (pi / 4), 1.0) ** 2,
         ]
     )
@@ -287,13 +287,13 @@ def unseen_chance(story: Story, i: int) -> float:
 def unseen_features(
     story: Story, i: int, scene: SceneFit, spot: KickSpot, kicks: Sequence[tuple[float, float]]
 ) -> F64:
-    """Return what tells a ball kicked unseen from one picked up or never there, (6,).
+    """Return features that separate a ball kicked unseen from one picked up or never there, (6,).
 
-    ``kicks`` are the times and chances of shots that were seen: nobody kicks again at once.
+    ``kicks`` are times and probabilities of the shots that were seen: nobody kicks again at once.
     """
     stay = story.segments[i]
     _, y = scene.goal.to_goal(stay.stretch.centre_m([stay.end_s]))[0, :2].tolist()
-    emerged = 0.0  # a ball that came to sight soon after, further on
+    emerged = 0.0  # a ball that came into sight soon after, further on
     for j, other in enumerate(story.segments):
         if not 0 <= other.start_s - stay.end_s < SOON_S or j == i:
             continue

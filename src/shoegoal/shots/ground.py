@@ -26,13 +26,13 @@ F64 = npt.NDArray[np.float64]
 # A ball on its way may be off the ground, and its sightings err together. Of the diameter.
 ON_ITS_WAY_SIGMA = 0.05
 # A resting ball is measured once but was there in every picture for seconds, on the ground for
-# sure: it counts as this many sightings.
+# sure, so it counts as this many sightings.
 RESTING_VOTES = 6
 MOST_OF_A_SEGMENT = 12
-SEED_SCORE = 0.9  # of a sighting that the first ground may lean on
-LIKE_A_BALL = 2.0  # log odds of a segment that the second one may lean on
-ONE_DEPARTURE_S = 0.8  # two readings of a ball that leaves may differ by this much
-LEAST_KICK_MPS = 1.5  # slower, what leaves a place may be a limb; common practice, no source
+SEED_SCORE = 0.9  # least score of a sighting that the first ground may use
+LIKE_A_BALL = 2.0  # least log odds of a segment that the second one may use
+ONE_DEPARTURE_S = 0.8  # two sightings of one departure may differ by this much
+LEAST_KICK_MPS = 1.5  # a slower thing that leaves may be a limb; common practice, no source
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -145,7 +145,7 @@ def _first_ground(
 ) -> GroundFit:
     """Fit the ground to what is probably the ball, some of it perhaps in the air.
 
-    Where legs that stood still were taken for balls, those on their way tell by themselves.
+    Where legs that stood still were taken for balls, moving balls alone are used.
     """
     resting, moving = _resting(record), _moving(record)
     try:
@@ -169,7 +169,7 @@ def _moving(record: BallRecord) -> list[Detection]:
 
 
 def ground_sightings(segments: Sequence[Segment]) -> list[Detection]:
-    """Return what segments tell of the ground: a ball's that lies or rolls."""
+    """Return the sightings that show the ground: those of a ball that lies or rolls."""
     found: list[Detection] = []
     for segment in segments:
         if segment.ball_log_odds < LIKE_A_BALL or segment.stretch.motion is Motion.FLIES:
@@ -198,7 +198,7 @@ def _on_their_way(sightings: Sequence[Detection]) -> list[Detection]:
 
 
 def departures_s(record: BallRecord) -> list[float]:
-    """Tell when balls left a place, by looks alone: for pictures in which no goal is known.
+    """Find when balls left a place, by appearance alone, for clips whose goal is not known.
 
     Parameters
     ----------

@@ -25,10 +25,10 @@ from shoegoal.shots.story import Story, tell_story
 from shoegoal.shots.weights import Weights, shipped_weights
 from shoegoal.types import Call, Estimate, ImagePoint, Outcome, Shot
 
-CALL_AT = 0.97  # probability from which on a make or a miss is called without a person
-ASK_AT = 0.03  # probability of a shot below which an event is left out, with its reason
-SURE_BALL = 2.0  # log odds of a ball whose way is never passed over in silence,
-SURE_S = 0.4  # if it was seen for so long
+CALL_AT = 0.97  # least probability of a make or a miss that is called without a person
+ASK_AT = 0.03  # events less likely to be shots are left out, with a reason
+SURE_BALL = 2.0  # log odds of a ball that is always mentioned,
+SURE_S = 0.4  # if it was seen for this long
 NO_KICK = "a ball came by that was not kicked from the kick line"
 LOOK_S = 2.0
 PATH_STEP_S = 0.04
@@ -50,7 +50,7 @@ class Judged:
     ----------
     scene : camera, goal and their spread.
     shots : in order of time, numbered from 1.
-    left_out : what was no shot, in order of time.
+    left_out : what was not a shot, in order of time.
     events : everything that was weighed, in order of time.
     story : that they come from.
     """
@@ -112,7 +112,7 @@ def judge(
 
     scene = fitted(left_px, right_px)
     if scene.left_px != left_px:
-        # The kicks showed that left and right had changed places: as if named so at once.
+        # The kicks showed that left and right were swapped: go on as if they had been named right.
         scene = fitted(scene.left_px, scene.right_px)
     story = tell_story(
         segments_of(
@@ -210,7 +210,7 @@ def _usual_spot_px(ground: Ground, left_px: ImagePoint, right_px: ImagePoint) ->
 
 
 def _is_sure(event: Event) -> bool:
-    """Whether something was surely a ball for long enough that it may not be passed over."""
+    """Whether something was surely a ball for long enough that it must be mentioned."""
     if event.run is None:
         return False
     seen_s = sum(s.end_s - s.start_s for s in event.run.segments if s.ball_log_odds >= SURE_BALL)
@@ -218,7 +218,7 @@ def _is_sure(event: Event) -> bool:
 
 
 def _why_left_out(event: Event) -> str:
-    """Say what a ball's way was, that was no shot."""
+    """Say why a ball's path was not a shot."""
     run, crossing = event.run, event.crossing
     assert run is not None
     assert crossing is not None
@@ -333,7 +333,7 @@ def _call(
 
 
 def _played_on(event: Event, events: Sequence[Event]) -> str:
-    """Say that a ball which stopped short was then tapped over the line."""
+    """Say that a ball stopped short and was then tapped over the line."""
     assert event.run is not None
     numbers = set(event.run.numbers)
     for other in events:
@@ -347,7 +347,7 @@ def _played_on(event: Event, events: Sequence[Event]) -> str:
 
 
 def _path_px(event: Event, camera: Camera, end_s: float) -> tuple[ImagePoint, ...]:
-    """Return the fitted way as image points, from contact to the end."""
+    """Return the fitted path as image points, from contact to the end."""
     run = event.run
     assert run is not None
     points: list[ImagePoint] = []

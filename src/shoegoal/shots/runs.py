@@ -1,8 +1,8 @@
-"""Runs: a ball's free way from one contact with a person to the next, and where it meets the line.
+"""Runs: a ball's path from one contact with a person to the next.
 
 A run is the chain of segments in which the ball ran on or met something that took speed from it.
-Whether it was a make is asked of this one run alone: a ball that stops and is tapped over the line
-begins another.
+Only this run decides whether a shot was made: a ball that stops and is tapped over the line begins
+another run.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ STEP_S = 0.01
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Run:
-    """A ball's way between two contacts with a person.
+    """A ball's path between two contacts with a person.
 
     Attributes
     ----------
@@ -31,10 +31,10 @@ class Run:
     segments : these.
     chances : of each segment but the first, the probability that it goes on with the run.
     joints_s : when each of these joints was; met : which of them took speed from the ball.
-    before : what it came from (a stay or another run's end), None for a ball that came to sight.
+    before : what it came from (a stay or another run's end), None for a ball that came into sight.
     start_s : when it was struck: the joint with what came before, or its first sighting.
     p_begins : probability that it begins here.
-    p_new : probability that the ball came to sight on its way, out of nothing that was seen.
+    p_new : probability that the ball came into sight on its way, from nothing that was seen.
     """
 
     numbers: tuple[int, ...]
@@ -54,7 +54,7 @@ class Run:
 
     @property
     def ball_log_odds(self) -> float:
-        """How surely this is a ball: by its segment that tells most."""
+        """How surely this is a ball, by its most convincing segment."""
         return max(s.ball_log_odds for s in self.segments)
 
     def until(self, k: int) -> Run:
@@ -69,7 +69,7 @@ class Run:
         )
 
     def way_m(self, goal: GoalFrame) -> tuple[F64, F64, npt.NDArray[np.int64]]:
-        """Return times (T,), places (T, 3) in the goal frame, the segment (T,) that tells each."""
+        """Return times (T,), places (T, 3) in the goal frame, segments (T,) of each."""
         times, places, which = [], [], []
         begins = [min(self.start_s, self.segments[0].start_s), *self.joints_s]
         ends = [*self.joints_s, self.segments[-1].end_s]
@@ -89,7 +89,7 @@ def runs_of(story: Story, least_begins: float = 0.02) -> list[Run]:
     Parameters
     ----------
     story : of the clip.
-    least_begins : a beginning less likely than this is none.
+    least_begins : less likely beginnings are left out.
     """
     found = []
     for j, segment in enumerate(story.segments):

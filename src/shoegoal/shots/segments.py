@@ -1,7 +1,7 @@
 """The segments of a clip: every stretch of free motion and every stay of a lying ball, as evidence.
 
-A segment is one ball's (or something else's) between two contacts. Which segments are of one ball,
-and what happened between them, is for `shoegoal.shots.story` to say.
+A segment is the path of one ball (or another thing) between two contacts. Which segments belong to
+one ball, and what happened between them, is decided in `shoegoal.shots.story`.
 """
 
 from __future__ import annotations
@@ -20,9 +20,9 @@ from shoegoal.shots.weights import Weights
 
 F64 = npt.NDArray[np.float64]
 
-SAME_PLACE_DIAMETERS = 0.6  # two lying balls no further apart are one that stayed
-HIDDEN_BY_LEGS_S = 0.7  # as long as a kicker stands over the ball's place after a kick
-SAME_TIME_S = 1.0  # a ball that left is looked for among stays that ended about then
+SAME_PLACE_DIAMETERS = 0.6  # two lying balls this close together are one that stayed
+HIDDEN_BY_LEGS_S = 0.7  # for this long a kicker stands over the ball's place after a kick
+SAME_TIME_S = 1.0  # a ball that left is sought among stays that ended within this time
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -32,7 +32,7 @@ class Segment:
     Attributes
     ----------
     stretch : the fitted motion; of a stay, where the ball lay.
-    start_s, end_s : times at which it surely was under way (or lay there).
+    start_s, end_s : times at which it was surely moving (or lying there).
     earliest_s, latest_s : it may have begun as early, and ended as late, as this; infinite where
         a stay's beginning or end was not seen.
     track : number of the track that it was cut from; -1 for a stay that was only seen to begin
@@ -104,7 +104,7 @@ def segments_of(
 
 
 def ball_features(camera: Camera, stretch: FreeStretch) -> F64:
-    """Return what tells a ball's stretch from a limb's or a leaf's, (6,)."""
+    """Return features that separate a ball's stretch from a limb's or a leaf's, (6,)."""
     scores = np.clip([s.ball_score for s in stretch.sightings], 1e-3, 1 - 1e-3)
     times = np.array([s.time_s for s in stretch.sightings])
     sizes = np.array([s.diameter_px for s in stretch.sightings])

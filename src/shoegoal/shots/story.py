@@ -24,19 +24,19 @@ from shoegoal.shots.weights import Weights
 
 F64 = npt.NDArray[np.float64]
 
-YARD_M2 = 300.0  # a ball may come to sight anywhere in it
+YARD_M2 = 300.0  # a ball may come into sight anywhere in it
 ANY_SPEED_MPS = 4.0  # per axis, of a ball of which nothing is known
 PERSON_MPS = 1.5  # a child that walks with a ball or fetches it
-LONGEST_GAP_S = 8.0  # after which a moving ball's end tells nothing of the next
-LONGEST_HIDDEN_S = 20.0  # a ball that seemed to leave hardly lies there any more after that
+LONGEST_GAP_S = 8.0  # after which a moving ball's end says nothing about the next
+LONGEST_HIDDEN_S = 20.0  # after that, a ball that seemed to leave is hardly still there
 OVERLAP_S = 0.12  # two tracks of one ball may overlap by a few pictures
-EXACT_UP_TO = 11  # beginnings that compete; beyond, belief propagation
+EXACT_UP_TO = 11  # competing beginnings; with more, belief propagation
 SWEEPS = 60
 MOMENTS = 13  # at which a joint is looked for in a gap,
 JOINT_LOOKS = 3  # each round the best moment of the one before: a kick takes metres a second
-SURE_LOG_ODDS = 4.0  # beyond, a segment is no more like a ball
-GAIN_MPS = 0.2  # a change of speed that may be the fits' own
-STRAY_SHARE, STRAY_WIDTH = 0.1, 3.0  # fits whose own sigmas say too little, and by how much
+SURE_LOG_ODDS = 4.0  # above this, a segment is no more like a ball
+GAIN_MPS = 0.2  # a change of speed that may be an error of the fits
+STRAY_SHARE, STRAY_WIDTH = 0.1, 3.0  # fits whose sigmas are too small, and by how much
 BOUNCED_SHARE, TURNED_SHARE = 0.2, 0.04  # of the way out of sight; a bounce keeps four fifths
 NEVER = -1e9
 _SHARES = np.arange(MOMENTS, dtype=np.float64)
@@ -119,7 +119,7 @@ def candidate_pairs(segments: Sequence[Segment]) -> list[tuple[int, int]]:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class LinkParts:
-    """What speaks for each `Between` of two segments.
+    """The evidence for each `Between` of two segments.
 
     Attributes
     ----------
@@ -146,10 +146,10 @@ def link_scores(a: Segment, b: Segment, weights: Weights) -> tuple[F64, F64]:
 
 
 def link_parts(a: Segment, b: Segment, weights: Weights) -> LinkParts:
-    """Work out what speaks for each `Between`; parameters as for `link_scores`."""
+    """Work out the evidence for each `Between`; parameters as for `link_scores`."""
     place_floor, speed_floor, joint_floor = np.exp(weights.link[PLACE_SIGMA:HIDDEN])
     hidden = weights.link[HIDDEN:]
-    # While a ball lies nothing of it is missing: only the time since it left is a gap.
+    # While a ball lies there, nothing is missing: the gap begins when it left.
     left_s = float(np.clip(b.start_s, a.end_s, max(a.end_s, a.latest_s)))
     gap_s = max(0.0, b.start_s - left_s)
     density, joint = np.full(4, NEVER), np.full(4, b.start_s)
@@ -186,7 +186,7 @@ def _ran_on(a: Segment, b: Segment, place_floor: float, speed_floor: float) -> t
     cov = a.stretch.velocity_covariance(a.end_s) + b.stretch.velocity_covariance(b.start_s)
     slowed = BOUNCED_SHARE * float(np.hypot(*before)) * min(1.0, at_s - a.end_s)
     cov = cov[:2, :2] + np.eye(2) * (speed_floor**2 + slowed**2)
-    if b.lies:  # any ball that lies has no speed: what counts is whether this one had lost its own
+    if b.lies:  # a lying ball has no speed: what counts is whether this one had lost its own
         score -= 0.5 * float(before @ np.linalg.solve(cov, before))
     else:
         score += _log_normal(after - before, cov) + log(2 * pi * ANY_SPEED_MPS**2)
@@ -232,8 +232,8 @@ class Hidden:
 def hidden_until(stay: Segment, later: Segment, floor: float) -> Hidden:
     """Weigh that legs hid a ball which seemed to have left, and which a later segment shows.
 
-    Balls are put down and kicked at the same few places, so that the place alone tells little: the
-    log odds are learnt, by the time.
+    Balls are put down and kicked at the same few places, so the place alone says little: the log
+    odds are learnt, by the time.
     """
     if later.lies:
         off = later.stretch.centre_m([later.start_s]) - stay.stretch.centre_m([stay.end_s])
@@ -249,11 +249,11 @@ def hidden_until(stay: Segment, later: Segment, floor: float) -> Hidden:
 
 
 def passing(stay: Segment, way: Segment, since_s: float, weights: Weights) -> tuple[float, float]:
-    """Log odds that a way leads back to a lying ball, over any other start; and when it left.
+    """Log odds that a path leads back to a lying ball, over any other start; and when it left.
 
-    By when the background changed has no say: legs hide a ball that still lies there, and look like
-    one that has left. The way itself tells the moment, which may come after its first sightings,
-    where these are of the ball before it left.
+    The time at which the background changed is not used: legs that hide a lying ball look like a
+    ball that has left. The moment comes from the path itself, and may lie after its first
+    sightings if these show the ball before it left.
     """
     since_s -= HIDDEN_BY_LEGS_S
     if stay.end_s < way.start_s:
@@ -293,8 +293,8 @@ def _meeting(
 def _spread(segment: Segment, at_s: float, unseen_m: F64) -> F64:
     """Covariance (2, 2) of a segment's place at a time, some way beyond where it was seen.
 
-    Out of sight a ball may have bounced, which takes speed from it and hardly turns it; a ball
-    that has stopped stays, however long it is not seen.
+    Out of sight a ball may have bounced, which slows it and hardly turns it. A ball that has
+    stopped stays, however long it is not seen.
     """
     seen_s = min(max(at_s, segment.stretch.start_s), segment.stretch.end_s)
     cov = segment.stretch.centre_covariance_m2(seen_s)[:2, :2]
@@ -342,7 +342,7 @@ def matchings(scores: F64) -> F64:
 
 
 def _parts(possible: npt.NDArray[np.bool_]) -> list[tuple[list[int], list[int]]]:
-    """Rows and columns that hang together."""
+    """Return connected groups of rows and columns."""
     n = len(possible)
     seen = np.zeros(n, bool)
     parts = []

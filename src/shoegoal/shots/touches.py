@@ -22,31 +22,31 @@ from shoegoal.shots.judge import CALL_AT, LeftOut
 from shoegoal.types import Call, Detection, EventKind, ImagePoint, Outcome, Shot
 
 ONE_TOUCH_S = 0.15  # contacts closer together are one touch: the foot goes along with the ball
-LEAST_CHANGE, LEAST_SIGNIFICANCE = 0.6, 2.0  # diameters per second; below, nothing met it
+LEAST_CHANGE, LEAST_SIGNIFICANCE = 0.6, 2.0  # diameters per second, sigmas; less is no contact
 # A free ball changes its way a little, too, over grass and grain: how wide that spreads.
 FREE_CHANGE = 0.8
 PLACES = 20.0  # in a stretch at which noise could look like a contact
-NEAR, FAR = 1.3, 2.2  # diameters from the ball's middle: a foot so near is at it; so far is not
+NEAR, FAR = 1.3, 2.2  # diameters from the ball's middle: touching up to, and from there on not
 FAR_P, NO_FEET_P = 0.05, 0.97
-LEFT_DIAMETERS = 0.4  # so far from where it lay, a ball has left
-LEAST_P = 0.02  # of a touch that is worth telling
+LEFT_DIAMETERS = 0.4  # a ball this far from where it lay has left
+LEAST_P = 0.02  # of a touch that is worth mentioning
 STARTED_P = 0.9  # a ball that is first seen on its way was touched before, if it was not thrown
-MOST_SURE = 0.9998  # nothing seen is surer: twenty of these still make more than 99 %
+MOST_SURE = 0.9998  # upper bound: twenty of these still make more than 99 %
 LOST_DIAMETERS, LOST_SPREAD = 4.5, 0.4  # about one metre
-AWAY_S = 0.25  # nobody gets a ball back from there sooner
+AWAY_S = 0.25  # nobody gets a ball back from there faster
 LOST_S, LOST_SPREAD_S = 3.0, 0.3
 UNSEEN_S = 0.35  # a ball hidden for longer may have been touched once more,
 UNSEEN_LONG_S = 1.0  # and for longer than this, anything may have happened
 SKIPPED_BEATS, SKIPPED_P = 1.7, 0.3  # a gap of so many beats may hide a touch
-WORTH_TELLING = 0.004  # of a loss; less likely ones are none
+WORTH_TELLING = 0.004  # of a loss; less likely ones are left out
 USUAL_BEAT_S = 0.5
 SNIPPET_S = 0.3
 TOUCH_MOMENTS_S = (-0.2, -0.1, 0.0, 0.1, 0.2)  # round an event: what a person has to see
 LEAST_SEEN = sqrt(STRETCH_PRICE)  # significance below which a track is not cut
-MOST_MISSED = 0.05  # touches; where more are likely missed, the view hardly shows them
+MOST_MISSED = 0.05  # touches; if more are likely missed, the view hardly shows touches
 LEAST_SPREAD = 0.2  # of the logarithms of significances
 NORMAL_MAD = 1.4826  # standard deviation over median absolute deviation, of a normal distribution
-MOST_UNSURE = 0.3  # of the touches
+MOST_UNSURE = 0.3  # of the touches; if more are unsure, the view hardly shows them
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,12 +77,12 @@ class Doubt:
 
 @dataclass(frozen=True, slots=True)
 class Dribbled:
-    """What was made of a dribble.
+    """The touches and losses found in a dribble.
 
     Attributes
     ----------
     events : touches and losses in order of time.
-    left_out : contacts that were no touch, and why.
+    left_out : contacts that were not touches, and why.
     doubts : stretches in which touches or losses may be missing.
     """
 
@@ -143,14 +143,14 @@ def find_touches(
 
 
 def _set_it_going(contact: Contact, way: Way) -> bool:
-    """Whether a way begins there and leads away: however slowly, the ball was moved."""
+    """Whether a path begins there and leads away: however slowly, the ball was moved."""
     went = way.moving[0].stretch
     apart_m = float(np.linalg.norm(went.centre_m([went.end_s])[0] - contact.place_m))
     return contact is way.contacts[0] and apart_m >= LEFT_DIAMETERS * way.diameter_m
 
 
 def _merged(way: Way) -> list[Contact]:
-    """Take contacts that follow one another too fast for two touches as one."""
+    """Merge contacts that follow one another too fast for two touches."""
     out: list[Contact] = []
     for contact in way.contacts:
         slight = contact.change_mps < LEAST_CHANGE * way.diameter_m
@@ -241,7 +241,7 @@ def _hidden(seen_s: F64, touches: Sequence[_Touch], beat_s: float) -> list[Shot]
 
 
 def _skipped(here: _Touch, there: _Touch, beat_s: float) -> list[Shot]:
-    """Return a touch that may have been overlooked where the pupil's own beat leaves one out."""
+    """Return a touch that may have been overlooked, where the pupil's own beat skips one."""
     if there.time_s - here.time_s <= SKIPPED_BEATS * beat_s:
         return []
     reason = "a longer gap than usual between two touches: was there one more?"
@@ -336,7 +336,7 @@ def _event(
 def _view_doubt(
     touches: Sequence[_Touch], events: Sequence[Shot], clip_s: tuple[float, float]
 ) -> list[Doubt]:
-    """Say why touches may be missing all over the clip; none when they should not."""
+    """Say why touches may be missing all over the clip; empty if they should not be."""
     if not touches:
         return [Doubt(*clip_s, "no touch was seen")]
     told = [e.call for e in events if e.kind is EventKind.TOUCH]
@@ -352,7 +352,7 @@ def _view_doubt(
 
 
 def _likely_missed(touches: Sequence[_Touch]) -> float:
-    """Expect how many touches went under in noise, by how far above it the others are.
+    """Estimate how many touches were lost in noise, by how far above it the others are.
 
     Their significances are taken as log-normal; the middle and the spread are those of the median.
     """

@@ -1,4 +1,4 @@
-"""The learnt numbers of the story: what they were learnt on stands in their file.
+"""The learnt numbers of the story; their file says what they were learnt on.
 
 ``python -m training.story`` learns them from development yards by maximum likelihood.
 """
@@ -35,7 +35,7 @@ class Calibration:
     came_true: tuple[int, ...] = ()
 
     def of(self, p: float) -> float:
-        """Return what a probability has earned: the mean of Beta(k + 1/2, n - k + 1/2).
+        """Return a probability as calibrated: the mean of Beta(k + 1/2, n - k + 1/2).
 
         No class comes nearer to 0 or 1 than its counts allow (Jeffreys' prior). Between a class's
         edges the order of the probabilities is kept only by class. Without counts, p itself.
@@ -46,7 +46,7 @@ class Calibration:
         return (self.came_true[k] + 0.5) / (self.checked[k] + 1)
 
     def bound(self, p: float) -> float:
-        """Return a probability, no nearer to 0 or 1 than its class has earned."""
+        """Return a probability, no nearer to 0 or 1 than its calibration allows."""
         return min(p, self.of(p)) if p >= 0.5 else max(p, self.of(p))
 
 
@@ -60,8 +60,8 @@ class Weights:
     link : the odds of what may lie between two segments; see `shoegoal.shots.story`.
     shot : log odds that a run is a shot, by `shoegoal.shots.events.shot_features`.
     unseen : the same for a ball that left its place and was not seen again.
-    shot_calibration, make_calibration : what P(shot) and P(make) have earned.
-    missed : of how many shots none was shown, in one class.
+    shot_calibration, make_calibration : of P(shot) and P(make).
+    missed : share of shots of which nothing was shown, in one class.
     """
 
     ball: F64

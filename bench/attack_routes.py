@@ -1,4 +1,4 @@
-"""Every door of the page with every role and every method."""
+"""Attack every route of the page, as every role and with every method."""
 
 from __future__ import annotations
 
@@ -13,9 +13,9 @@ from shoegoal.record.book import Book
 from test_review_accounts import TABLE
 
 
-def try_doors() -> Tried:
-    """Send every request that there is a door for, and every other method; nothing may change."""
-    tried = Tried("doors")
+def try_routes() -> Tried:
+    """Send every request that there is a route for, and every other method; nothing may change."""
+    tried = Tried("routes")
     with tempfile.TemporaryDirectory(prefix="shoegoal-attack-") as folder:
         os.environ["SHOEGOAL_KEYS"] = str(Path(folder) / "keys")
         book = Book(str(Path(folder) / "book.sqlite3"))

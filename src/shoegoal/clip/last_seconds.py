@@ -12,10 +12,10 @@ from shoegoal.clip.reduced import Halvings
 DEFAULT_SPAN_S = 5.0
 DEFAULT_BUDGET_BYTES = 210_000_000  # 5 s of 30 pictures a second, 1280 x 720
 MAX_WIDTH_PX = 1280
-MOST_HZ = 52.0  # pictures that follow each other faster are not all kept
-_FALLBACK_RATE_HZ = 60.0  # where a clip declares no rate: better small pictures than too few
+MOST_HZ = 52.0  # of pictures at a higher rate, some are left out
+_FALLBACK_RATE_HZ = 60.0  # where a clip declares no rate; rather small pictures than too few
 _BYTES_PER_PIXEL = 1.5  # 4:2:0
-_REACH_S = 0.5  # a still farther than this from the time asked for is no answer
+_REACH_S = 0.5  # a still further than this from the time asked for will not do
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -56,7 +56,7 @@ class StillRing:
 
     Parameters
     ----------
-    width_px, height_px : size of the frames to come; the stills are a half of it, a quarter ...
+    width_px, height_px : size of the frames; the stills are a half of it, a quarter, and so on.
     rate_hz : expected frames per second, None when unknown; sets the stills' size only.
     span_s : how far back stills are kept.
     budget_bytes : never exceeded; where frames come faster than ``rate_hz`` the span shortens.
@@ -95,7 +95,7 @@ class StillRing:
         return self._size_bytes
 
     def add(self, frame: Frame, halvings: Halvings) -> None:
-        """Keep a frame's still, a halving of it, and let go of those past the span or the budget.
+        """Keep a halving of a frame as its still, and drop those beyond the span or the budget.
 
         The still shares the frame's memory or its halving's: nothing is copied.
         """

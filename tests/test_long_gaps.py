@@ -9,7 +9,7 @@ import pytest
 from shoegoal.clip.take import Break, BreakKind
 from shoegoal.ladder.rules import FirstMakes, MakesOfShots, StageRule
 from shoegoal.ladder.verdict import Decision, judge_shots_around
-from shoegoal.pipeline.judging import LONG_S, doubtful_times, lull_times
+from shoegoal.pipeline.judging import doubtful_times, lull_times
 from shoegoal.shots.judge import unseen_shot
 from shoegoal.types import Shot
 
@@ -30,7 +30,7 @@ def kicked(*times_s: float) -> list[Shot]:
     ],
 )
 def test_oddly_long_gaps(rule: StageRule, times_s: tuple[float, ...], found: list[float]) -> None:
-    lulls = lull_times(rule, kicked(*times_s), 0.0, max(70.0, LONG_S + 1))
+    lulls = lull_times(rule, kicked(*times_s), 0.0, 70.0)
     assert [one.time_s for one in lulls if one.time_s < 60] == found
 
 
