@@ -10,6 +10,9 @@ from pathlib import Path
 from statistics import fmean
 from typing import Any
 
+import cv2
+import numpy as np
+
 from evidence import read_evidence
 from judge_one import settings_of, told_set
 from shoegoal.analysis.model import MarkersSource
@@ -18,7 +21,7 @@ from shoegoal.ball.watch import BallRecord
 from shoegoal.clip.stillness import Stillness, StillnessReport, StillSpan
 from shoegoal.clip.take import Break, BreakKind
 from shoegoal.errors import ShoegoalError
-from shoegoal.pipeline.count import evidence_of, ground_of, marker_sigma_px
+from shoegoal.pipeline.count import evidence_of, ground_in_view, marker_sigma_px
 from shoegoal.pipeline.judging import (
     JudgedSet,
     conclude,
@@ -28,6 +31,7 @@ from shoegoal.pipeline.judging import (
 )
 from shoegoal.shots.judge import sure_segments_beside
 from shoegoal.types import Detection
+from truth.arrays import Bytes
 
 
 def count_of(path: Path) -> dict[str, Any]:
@@ -36,12 +40,18 @@ def count_of(path: Path) -> dict[str, Any]:
     if told["refused"]:
         return {"refused": told["refused"]}
     try:
-        return counted(told)
+        return counted(told, yard_luma(path))
     except ShoegoalError as error:
         return {"refused": str(error)}
 
 
-def counted(told: dict[str, Any]) -> dict[str, Any]:
+def yard_luma(path: Path) -> Bytes | None:
+    """The yard without what moves, which lies beside evidence of pictures."""
+    settled = cv2.imread(str(path.with_name(path.name.replace(".json.gz", ".settled.jpg"))), 0)
+    return None if settled is None else np.asarray(settled, np.uint8)
+
+
+def counted(told: dict[str, Any], luma: Bytes | None = None) -> dict[str, Any]:
     """Judge what was seen, as `shoegoal.pipeline.count.count_shots` does."""
     clip, settings = told["clip"], settings_of(told["truth"], given=True)
     assert settings.left_px is not None and settings.right_px is not None
@@ -49,6 +59,7 @@ def counted(told: dict[str, Any]) -> dict[str, Any]:
     breaks = [Break(BreakKind(b["kind"]), b["start_s"], b["end_s"]) for b in told["breaks"]]
     stillness = stillness_of(told)
     evidence = evidence_of(record_of(told), stillness, settings)
+    evidence, ground = ground_in_view(evidence, size_px, luma, stillness)
     judged = judge_evidence(
         evidence,
         size_px,
@@ -58,7 +69,7 @@ def counted(told: dict[str, Any]) -> dict[str, Any]:
         marker_sigma_px(stillness, size_px),
         breaks,
         start_s,
-        ground_of(evidence, size_px),
+        ground,
     )
     doubts = strayed_times(stillness, start_s, end_s)
     _, verdict = conclude(

@@ -20,11 +20,11 @@ import cv2
 import numpy as np
 
 from evidence import read_evidence
-from from_evidence import record_of, stillness_of
+from from_evidence import record_of, stillness_of, yard_luma
 from judge_one import settings_of
 from looks import ALIKE, AS_IT_IS, AWAY, BESIDE, TWO_SHOES, Cutout, Looks, laid_out, looks_at
 from shoegoal.errors import ShoegoalError
-from shoegoal.pipeline.count import evidence_of, ground_of
+from shoegoal.pipeline.count import evidence_of, ground_in_view
 from shoegoal.scene.markers import MarkersNotFoundError, find_markers
 from shoegoal.shots.ground import Ground
 from shoegoal.types import ImagePoint
@@ -137,8 +137,9 @@ def searches_of(path: Path, yards: Path, bank: list[Cutout]) -> Iterator[Search]
         return
     settings = settings_of(told["truth"], given=False)
     try:
-        kept = evidence_of(record_of(told), stillness_of(told), settings)
-        ground = ground_of(kept, (told["clip"]["width_px"], told["clip"]["height_px"]))
+        still, size_px = stillness_of(told), (told["clip"]["width_px"], told["clip"]["height_px"])
+        kept = evidence_of(record_of(told), still, settings)
+        kept, ground = ground_in_view(kept, size_px, yard_luma(path), still)
     except ShoegoalError:
         return
     look = _looks_of(told, path, yards)

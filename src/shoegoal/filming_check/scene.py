@@ -14,7 +14,7 @@ from shoegoal.clip.reduced import Planes
 from shoegoal.errors import ClipNotJudgeableError
 from shoegoal.filming_check.sampled import SampledClip, likely_balls
 from shoegoal.ladder.rules import Stage, TouchesInARow
-from shoegoal.pipeline.count import evidence_of, ground_of, marker_sigma_px, markers_of
+from shoegoal.pipeline.count import evidence_of, ground_in_view, marker_sigma_px, markers_of
 from shoegoal.pipeline.judging import JudgedSet, judge_evidence
 from shoegoal.pipeline.settings import CountSettings
 from shoegoal.scene.camera import Camera
@@ -87,7 +87,8 @@ def checked_scene(sampled: SampledClip, settings: CountSettings) -> CheckedScene
     try:
         stated = stated_lens(sampled.info.focal_35mm, size_px)
         evidence = evidence_of(sampled.record, sampled.stillness, settings, stated)
-        ground = ground_of(evidence, size_px)
+        yard_luma = None if sampled.background is None else sampled.background[0]
+        evidence, ground = ground_in_view(evidence, size_px, yard_luma, sampled.stillness)
     except ClipNotJudgeableError as error:
         return CheckedScene(_ball_at_its_spot(sampled, None), refusal=str(error))
     ball = _ball_at_its_spot(sampled, ground)

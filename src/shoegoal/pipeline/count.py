@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 
@@ -24,6 +24,7 @@ from shoegoal.analysis.model import (
 from shoegoal.ball.tracks import LIKE_A_BALL
 from shoegoal.ball.watch import BallRecord, split_record
 from shoegoal.clip.clock import clock_text
+from shoegoal.clip.frame import U8
 from shoegoal.clip.reader import clip_sha256, spread_pictures
 from shoegoal.clip.stillness import Stillness, StillnessReport
 from shoegoal.cues.pose import open_pose_model
@@ -45,6 +46,7 @@ from shoegoal.scene.calibration import refuse_another_scene
 from shoegoal.scene.fit import MARKER_SIGMA_REL, SceneNotFittedError
 from shoegoal.scene.lens import Lens, stated_lens
 from shoegoal.scene.markers import FoundMarkers, MarkersNotFoundError, find_markers
+from shoegoal.scene.uprights import lens_by_uprights
 from shoegoal.shots.contacts import Way, dribbled_ways
 from shoegoal.shots.ground import Ground, departures_s, find_ground
 from shoegoal.shots.judge import LeftOut
@@ -86,7 +88,7 @@ def count_shots(path: Path, watched: Watched, settings: CountSettings) -> Counte
     size_px = (watched.info.width_px, watched.info.height_px)
     stated = stated_lens(watched.info.focal_35mm, size_px)
     evidence = evidence_of(watched.record, watched.stillness, settings, stated)
-    ground = ground_of(evidence, size_px)
+    evidence, ground = ground_in_view(evidence, size_px, watched.background[0], watched.stillness)
     left_px, right_px, source, marker_notes = _markers(path, watched, settings, ground)
     judged = judge_evidence(
         evidence,
@@ -130,6 +132,37 @@ def ground_of(evidence: Evidence, size_px: tuple[int, int]) -> Ground:
             f"No ball was found that is kicked over the ground ({str(error).rstrip('.')}). Film so "
             "that the ball, the kick spot and both markers are in view."
         ) from error
+
+
+def ground_in_view(
+    evidence: Evidence, size_px: tuple[int, int], yard_luma: U8 | None, stillness: StillnessReport
+) -> tuple[Evidence, Ground]:
+    """Find the ground as `ground_of`, and with what stands upright in the picture the lens.
+
+    Parameters
+    ----------
+    evidence : of the clip.
+    size_px : width and height of the displayed picture.
+    yard_luma : the yard without what moves, as it was at the end; None to leave it out.
+    stillness : of the camera; after a bump the picture is of another view.
+
+    Returns
+    -------
+    The evidence with the lens that it is judged by, and the ground.
+
+    Raises
+    ------
+    ClipNotJudgeableError
+        As `ground_of`.
+    """
+    ground = ground_of(evidence, size_px)
+    if yard_luma is None or stillness.bumped_s is not None:
+        return evidence, ground
+    lens = lens_by_uprights(yard_luma, ground.fit, evidence.lens)
+    if lens is None:
+        return evidence, ground
+    evidence = replace(evidence, lens=lens)
+    return evidence, ground_of(evidence, size_px)
 
 
 def _markers(

@@ -12,7 +12,7 @@ from shoegoal.errors import ClipNotJudgeableError
 from shoegoal.scene import posterior
 from shoegoal.scene.ball_size import BallSize, ball_ruler
 from shoegoal.scene.camera import Camera
-from shoegoal.scene.lens import STATED, Lens
+from shoegoal.scene.lens import STATED, UPRIGHTS, Lens
 from shoegoal.scene.posterior import (
     LOG_BALL,
     LOG_FOCAL,
@@ -372,8 +372,8 @@ def fit_notes(places: Places, peak: Peak, ball: BallSize, lens: Lens | None) -> 
         notes.append("ball size not given: all lengths are about 6% uncertain")
     if lens is None:
         notes.append("no lens file: distances along the view lean on phones' usual field of view")
-    elif lens.how_made == STATED:
-        notes.append(f"no lens file: distances along the view lean on {STATED}")
+    elif lens.how_made in (STATED, UPRIGHTS):
+        notes.append(f"no lens file: distances along the view lean on {lens.how_made}")
     if len(places.counts) < 3:
         notes.append(
             f"the ball was seen at only {len(places.counts)} place(s): the ground is mostly guessed"

@@ -94,6 +94,7 @@ class Lens:
 FILM_DIAGONAL_MM = 43.27
 STATED_FOCAL_SIGMA_REL = 0.06
 STATED = "the focal length that the clip's file states"
+UPRIGHTS = "how upright lines in the picture run together"
 
 
 def stated_lens(focal_35mm: float | None, image_size_px: tuple[int, int]) -> Lens | None:
