@@ -97,7 +97,7 @@ def windows_of_kick(number: int, stills: Path) -> Windows:
 def _looks(rng: np.random.Generator, kick: Kicking, stills: Picture) -> list[tuple[U8, Floats]]:
     """Windows of one moment."""
     person = kick.person
-    t_s = float(rng.choice([rng.uniform(-0.12, 0.3), rng.normal(0.0, 0.03)]))
+    t_s = float(rng.choice([rng.uniform(-0.15, 0.42), rng.normal(0.0, 0.03)]))
     camera = _camera(rng, person)
     joints = {name: camera.project(at) for name, at in joints_at(kick, t_s).items()}
     leg_px = max(float(np.hypot(*(joints[f"hip_{s}"] - joints[f"ankle_{s}"]))) for s in "lr")
