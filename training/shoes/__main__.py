@@ -82,12 +82,12 @@ def train_one(out: Path, without: int | None, seconds: float, peak_rate: float) 
 
 
 def report(answers: F32, ends: F32) -> str:
-    """How far off heels and toes are, and how far the network thinks."""
-    off = np.abs(answers[:, :4] - ends).reshape(-1, 2, 2)
-    sigma = np.exp(answers[:, 4:6])[:, :, None]
+    """How far off heels, toes and ankles are, and how far the network thinks."""
+    off = np.abs(answers[:, :6] - ends).reshape(-1, 3, 2)
+    sigma = np.exp(answers[:, 6:])[:, :, None]
     rows = ["| end | median off, of the window's side | 9 in 10 within | in 1 and 2 sigma |",
             "|---|---|---|---|"]  # fmt: skip
-    for k, end in enumerate(("heel", "toe")):
+    for k, end in enumerate(("heel", "toe", "ankle")):
         far, z = np.linalg.norm(off[:, k], axis=1), off[:, k] / sigma[:, k]
         rows.append(
             f"| {end} | {np.median(far):.1%} | {np.quantile(far, 0.9):.1%} | "
