@@ -203,6 +203,22 @@ def test_the_foot_that_kicks_is_told_by_its_motion_and_the_ball() -> None:
     assert kicking_side(poses[:2], CONTACT_S, spot, diameter_px) is None
 
 
+@pytest.mark.parametrize("side", list(Side))
+def test_where_all_names_are_wrong_the_place_of_the_plant_foot_names_the_kicking_foot(
+    side: Side,
+) -> None:
+    space = space_from(85.0)
+    misnamed = [_swap(p) for p in poses_of(StickKick(side=side, beside_cm=35.0), space)]
+    assert read_kick(space, CONTACT_S, misnamed).side in (side, None)
+    half = [_swap(p) if i % 2 else p for i, p in enumerate(misnamed)]  # the names say nothing
+    assert read_kick(space, CONTACT_S, half).side is side
+    close = [
+        _swap(p) if i % 2 else p
+        for i, p in enumerate(poses_of(StickKick(side=side, beside_cm=0.5), space))
+    ]
+    assert read_kick(space, CONTACT_S, close).side is None
+
+
 def test_too_few_poses_are_said() -> None:
     space = space_from(90.0)
     poses = poses_of(StickKick(), space)

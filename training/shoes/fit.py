@@ -17,9 +17,9 @@ from training.shoes.windows import Windows
 
 LAYERS = ((4, 24, 2), (24, 32, 2), (32, 48, 1), (48, 64, 2), (64, 64, 1))  # in, out, stride
 NARROW, DENSE, LAST_SIDE = 20, 112, 8
-# Heel x, y, toe x, y from the window's middle, in sides; logs of their sigmas. At first a shoe in
-# the middle, not seen well.
-FIRST = (0.0, 0.1, 0.0, 0.1, -1.5, -1.5)
+# Heel x, y, toe x, y, ankle x, y from the window's middle, in sides; logs of their sigmas. At first
+# a shoe in the middle, not seen well.
+FIRST = (0.0, 0.1, 0.0, 0.1, 0.0, 0.0, -1.5, -1.5, -1.5)
 BATCH, WEIGHT_DECAY = 1024, 0.03
 WARM_UP = 0.15  # of the time, places are learnt before their sigmas
 
@@ -54,17 +54,17 @@ def turned(x: Tensor, ends: Tensor) -> tuple[Tensor, Tensor]:
     grid = nnf.affine_grid(move, list(x.shape), align_corners=False)
     moved = nnf.grid_sample(x, grid, padding_mode="border", align_corners=False)
     x = torch.where(half[:, None, None, None], moved, x)
-    spots = (ends.reshape(n, 2, 2) - shift[:, None]) / size[:, None, None]
-    return x, torch.einsum("nji,nkj->nki", turn, spots).reshape(n, 4)
+    spots = (ends.reshape(n, 3, 2) - shift[:, None]) / size[:, None, None]
+    return x, torch.einsum("nji,nkj->nki", turn, spots).reshape(n, 6)
 
 
 def losses(predicted: Tensor, true: Tensor, progress: float) -> Tensor:
-    """Gaussian likelihood of heel and toe; at first only how far off they are."""
-    off = (predicted[:, :4] - true).reshape(-1, 2, 2)
+    """Gaussian likelihood of heel, toe and ankle; at first only how far off they are."""
+    off = (predicted[:, :6] - true).reshape(-1, 3, 2)
     plain = 10.0 * off.abs().mean()
     if progress < WARM_UP:
         return plain
-    sigma = predicted[:, 4:].clamp(*SIGMA_LOGS)
+    sigma = predicted[:, 6:].clamp(*SIGMA_LOGS)
     likely = 0.5 * off.square().sum(2) * torch.exp(-2 * sigma) + 2 * sigma
     return 0.5 * plain + 0.25 * likely.mean()
 

@@ -36,7 +36,7 @@ LEG_BONES = [f"{bone}_{side}" for bone in ("thigh", "calf", "foot", "ball") for 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Windows:
-    """Windows (n, 4, SIDE_PX, SIDE_PX), and (n, 4) heel and toe from their middles, in sides."""
+    """Windows (n, 4, SIDE_PX, SIDE_PX); (n, 6) heel, toe and ankle from their middles, in sides."""
 
     levels: U8
     ends: F32
@@ -91,13 +91,13 @@ def windows_of_kick(number: int, stills: Path) -> Windows:
     kick = Kicking.plan(person, wished(rng, foot), np.zeros(2), 0.0, radius_m)
     looks = [look for _ in range(LOOKS) for look in _looks(rng, kick, grounds(stills))]
     levels = np.array([one for one, _ in looks], np.uint8).reshape(-1, 4, SIDE_PX, SIDE_PX)
-    return Windows(levels, np.array([ends for _, ends in looks], np.float32).reshape(-1, 4))
+    return Windows(levels, np.array([ends for _, ends in looks], np.float32).reshape(-1, 6))
 
 
 def _looks(rng: np.random.Generator, kick: Kicking, stills: Picture) -> list[tuple[U8, Floats]]:
     """Windows of one moment."""
     person = kick.person
-    t_s = float(rng.choice([rng.uniform(-0.12, 0.3), rng.normal(0.0, 0.03)]))
+    t_s = float(rng.choice([rng.uniform(-0.15, 0.42), rng.normal(0.0, 0.03)]))
     camera = _camera(rng, person)
     joints = {name: camera.project(at) for name, at in joints_at(kick, t_s).items()}
     leg_px = max(float(np.hypot(*(joints[f"hip_{s}"] - joints[f"ankle_{s}"]))) for s in "lr")
@@ -253,13 +253,12 @@ def _window(
     leg_px: float,
 ) -> tuple[U8, Floats] | None:
     """Draw the surroundings of one shoe, and cut the window as the tool would."""
-    ends = np.stack([joints[f"heel_{side}"], joints[f"toe_{side}"]])
+    ends = np.stack([joints[f"{name}_{side}"] for name in ("heel", "toe", "ankle")])
     # The pose model's joints, as far off as it was on rendered kicks (bench/form_foot.py).
-    wild = 2.5 if rng.random() < 0.15 else 1.0
+    wild = float(rng.choice([1.0, 2.5, 6.0], p=[0.8, 0.14, 0.06]))
     shank = np.stack([joints[f"knee_{side}"], joints[f"ankle_{side}"]])
     shank = shank + rng.normal(0, 0.022 * wild * leg_px, (2, 2))
-    middle = np.stack([*ends, joints[f"ankle_{side}"]]).mean(axis=0)
-    middle = middle + rng.normal(0, 0.035 * wild * leg_px, 2)
+    middle = ends.mean(axis=0) + rng.normal(0, 0.035 * wild * leg_px, 2)
     side_px = WINDOW_LEGS * leg_px * math.exp(rng.normal(0, 0.06))
     whole = math.ceil(ROOM * side_px)
     corner = np.round(middle - whole / 2)
@@ -268,7 +267,7 @@ def _window(
     layer = draw(part, takes, lamp)
     canvas = _ground(rng, whole, stills)
     if rng.random() < 0.7:
-        _shade(rng, canvas, ends - corner, leg_px)
+        _shade(rng, canvas, ends[:2] - corner, leg_px)
     if layer is not None:
         x0, y0, x1, y1 = layer.box
         canvas[y0:y1, x0:x1] *= 1 - layer.cover[..., None]

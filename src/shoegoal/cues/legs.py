@@ -65,18 +65,35 @@ def legs_unswapped(
     -------
     The same poses, with the legs of some swapped, and the standing foot by its name in them.
     """
-    if len(poses) < 3:
-        return list(poses), seen
     if seen is None:
+        if len(poses) < 3:
+            return list(poses), None
         return _swapped_where(poses, _smoothest(poses, np.zeros((len(poses), 2)))[1]), None
+    ways = legs_named(poses, seen, contact_s)
+    side = min(ways, key=lambda one: ways[one][0])
+    return ways[side][1], replace(seen, side=side)
+
+
+def legs_named(
+    poses: Sequence[Pose], seen: Standing, contact_s: float
+) -> dict[Side, tuple[float, list[Pose]]]:
+    """Undo swaps twice: as if the standing foot were the left one, and as if it were the right.
+
+    Parameters
+    ----------
+    poses : of one person, in order of time; at least three. seen, contact_s : see `legs_unswapped`.
+
+    Returns
+    -------
+    By the standing foot's name: what that costs, and the poses.
+    """
     off = np.array([[_off(_foot(pose, side) - seen.points_px) for side in Side] for pose in poses])
     times = np.array([pose.time_s for pose in poses])
     near = (times >= contact_s - STANDS_BEFORE_S) & (times <= contact_s + STANDS_AFTER_S)
     away = STANDS_SAY * np.minimum((off / seen.leg_px) ** 2, TELEPORT) * near[:, None]
     # The left foot stands, or the right one: then it is the other one's place that counts.
     ways = {Side.LEFT: _smoothest(poses, away), Side.RIGHT: _smoothest(poses, away[:, ::-1])}
-    side = min(ways, key=lambda one: ways[one][0])
-    return _swapped_where(poses, ways[side][1]), replace(seen, side=side)
+    return {side: (cost, _swapped_where(poses, swaps)) for side, (cost, swaps) in ways.items()}
 
 
 def _smoothest(poses: Sequence[Pose], away: F64) -> tuple[float, list[bool]]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
@@ -16,9 +17,10 @@ from shoegoal.cues.kick import Kick
 from shoegoal.cues.legs import (
     NEAR_CONTACT_S,
     Side,
+    Standing,
     kicking_side,
+    legs_named,
     legs_swapped,
-    legs_unswapped,
     standing_foot,
 )
 from shoegoal.cues.pose import LEFT_LEG, RIGHT_LEG, Pose
@@ -242,28 +244,55 @@ def _kick(space: ShotSpace, contact_s: float, poses: Sequence[Pose]) -> tuple[Ki
     poses = [pose for pose in poses if np.median(pose.visibility[_LEGS]) >= LEAST_VISIBLE]
     if len(poses) < LEAST_POSES or min(abs(p.time_s - contact_s) for p in poses) > NEAREST_S:
         return None, "the kicker's body was not found round the kick"
-    unswapped, seen = legs_unswapped(poses, standing_foot(poses, contact_s), contact_s)
+    seen = standing_foot(poses, contact_s)
+    if seen is None:
+        return None, WHICH_FOOT
+    kick = _named(space, contact_s, poses, seen)
+    if kick is None:
+        return None, WHICH_FOOT
     ball, diameter_px = space.ball_px
-    side = kicking_side(unswapped, contact_s, (ball.x_px, ball.y_px), diameter_px)
-    if side is None:
+    if kicking_side(kick.poses, contact_s, (ball.x_px, ball.y_px), diameter_px) is not kick.side:
         return None, WHICH_FOOT
-    if seen is not None and seen.side is side:
-        return None, WHICH_FOOT
-    kick = Kick(space, contact_s, unswapped, side, seen)
-    if _stands_beyond(kick):
-        # From the side the pose model takes one leg for the other all along.
-        seen = None if seen is None else replace(seen, side=seen.side.other)
-        kick = Kick(space, contact_s, [legs_swapped(p) for p in unswapped], side.other, seen)
-        if _stands_beyond(kick):
-            return None, WHICH_FOOT
     if kick.foot_off_ball() > MOST_DIAMETERS_OFF:
         return None, "the moment of contact does not fit the foot's way to the ball"
     return kick, ""
 
 
-def _stands_beyond(kick: Kick) -> bool:
-    """Whether the plant foot stands on the kicking foot's side of the ball, where nobody stands."""
-    return kick.plant is not None and kick.outwards * kick.plant.right_m > 2 * kick.plant.sigmas[0]
+# The log odds of a naming of the legs for each unit that the other one costs more, and from which
+# odds on one is believed.
+NAMES_SAY, BELIEVED, LEAST_ODDS = 15.0, 3.5, 1e-9
+
+
+def _named(
+    space: ShotSpace, contact_s: float, poses: Sequence[Pose], seen: Standing
+) -> Kick | None:
+    """Name the legs by the pose model's left and right, and by where the plant foot stands.
+
+    From the side the pose model now and then takes one leg for the other all along; but nobody
+    plants the right foot to the left of the ball. None where it is not clear.
+    """
+    ways = legs_named(poses, seen, contact_s)
+    plant = min(ways, key=lambda side: ways[side][0])
+    named = ways[plant][1]
+    kicks = {
+        plant.other: Kick(space, contact_s, named, plant.other, replace(seen, side=plant)),
+        plant: Kick(
+            space,
+            contact_s,
+            [legs_swapped(p) for p in named],
+            plant,
+            replace(seen, side=plant.other),
+        ),
+    }
+    odds = NAMES_SAY * (ways[Side.RIGHT][0] - ways[Side.LEFT][0])  # that the left foot stands
+    fits = [kick.plant for kick in kicks.values() if kick.plant]
+    if fits:
+        beside = np.mean([-fit.right_m / fit.sigmas[0] for fit in fits])  # to the ball's left
+        left = float(np.clip(stdtr(FREEDOM, SIGMA_WIDTH * beside), LEAST_ODDS, 1 - LEAST_ODDS))
+        odds += math.log(left / (1 - left))
+    if abs(odds) < BELIEVED:
+        return None
+    return kicks[Side.RIGHT if odds > 0 else Side.LEFT]
 
 
 MOST_TO_TRY = 2

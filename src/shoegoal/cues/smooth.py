@@ -66,9 +66,12 @@ def _weighted_scale(off: F64, kernel: F64) -> F64:
 
 def _solved(design: F64, values: F64, weights: F64) -> F64:
     """Weighted least squares at each moment, column by column: (M, columns, 3)."""
-    normal = np.einsum("mti,mtc,mtj->mcij", design, weights, design)
+    count, pictures, terms = design.shape
+    columns = weights.transpose(0, 2, 1)
+    products = (design[..., :, None] * design[..., None, :]).reshape(count, pictures, -1)
+    normal = (columns @ products).reshape(count, -1, terms, terms)
     size = np.trace(normal, axis1=2, axis2=3)[:, :, None, None]
     normal = normal + 1e-10 * np.maximum(size, LEAST_WEIGHT) * np.eye(3)
-    right = np.einsum("mti,mtc,tc->mci", design, weights, values)
+    right = (columns * values.T) @ design
     solved: F64 = np.linalg.solve(normal, right[..., None])[..., 0]
     return solved

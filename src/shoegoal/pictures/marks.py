@@ -258,7 +258,7 @@ def write_text(
 
 def text_width(text: str, size: float, *, bold: bool = False) -> float:
     """Width that `write_text` would need, px."""
-    return float(_text_mask(text, max(8, round(size)), bold).shape[1])
+    return float(_columns(text, _font(max(8, round(size)), bold)))
 
 
 def fitted_text(text: str, size: float, room: float) -> str:
@@ -299,10 +299,13 @@ def _text_mask(text: str, size: int, bold: bool) -> U8:
 
     font = _font(size, bold)
     ascent, descent = font.getmetrics()
-    columns = max(1, round(font.getlength(text)) + 2)
-    picture = Image.new("L", (columns, ascent + descent), 0)
+    picture = Image.new("L", (_columns(text, font), ascent + descent), 0)
     ImageDraw.Draw(picture).text((1, 0), text, fill=255, font=font)
     return np.array(picture, dtype=np.uint8)
+
+
+def _columns(text: str, font: FreeTypeFont) -> int:
+    return max(1, round(font.getlength(text)) + 2)
 
 
 @cache
