@@ -26,8 +26,8 @@ from shoegoal.pipeline.judging import (
     JudgedSet,
     conclude,
     judge_evidence,
+    moved_camera_times,
     scene_record,
-    strayed_times,
 )
 from shoegoal.shots.judge import sure_segments_beside
 from shoegoal.types import Detection
@@ -71,7 +71,7 @@ def counted(told: dict[str, Any], luma: Bytes | None = None) -> dict[str, Any]:
         start_s,
         ground,
     )
-    doubts = strayed_times(stillness, start_s, end_s)
+    doubts = moved_camera_times(stillness, start_s, end_s)
     _, verdict = conclude(
         settings.stage.rule, judged.shots, breaks, start_s, end_s, doubts, settings.confidence
     )

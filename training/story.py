@@ -25,6 +25,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.optimize import minimize
 from scipy.special import expit
+from scipy.stats import betabinom
 
 from evidence import read_evidence
 from from_evidence import record_of
@@ -436,8 +437,20 @@ def learn(files: Sequence[Path], weights: Weights, jobs: int = 2, rounds: int = 
         weights,
         shot_calibration=calibrated([c for e in found for c in e.shot_p], SHOT_EDGES),
         make_calibration=calibrated([c for e in found for c in e.make_p], MAKE_EDGES),
-        missed=calibrated([(0.0, missed) for e in found for missed in e.missed], ()),
+        missed=spread_of([(sum(e.missed), len(e.missed)) for e in found]),
     )
+
+
+def spread_of(missed: Sequence[tuple[int, int]]) -> tuple[float, float]:
+    """Fit alpha and beta to how many of how many shots each set missed, by maximum likelihood."""
+    k, n = np.array(missed).T
+
+    def misfit(logs: F64) -> float:
+        return -float(betabinom.logpmf(k, n, *np.exp(logs)).sum())
+
+    start = np.log([0.1, 0.1 * max(1.0, n.sum() / max(1, k.sum()))])
+    alpha, beta = np.exp(minimize(misfit, start, method="Nelder-Mead").x).tolist()
+    return alpha, beta
 
 
 def main() -> None:

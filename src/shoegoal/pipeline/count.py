@@ -37,8 +37,8 @@ from shoegoal.pipeline.judging import (
     break_sentences,
     conclude,
     judge_evidence,
+    moved_camera_times,
     scene_record,
-    strayed_times,
 )
 from shoegoal.pipeline.settings import CountSettings
 from shoegoal.pipeline.watching import Watched, watch_clip
@@ -102,7 +102,7 @@ def count_shots(path: Path, watched: Watched, settings: CountSettings) -> Counte
         ground,
     )
     scene = scene_record(judged.scene, source, marker_notes, settings.stage.back_steps)
-    doubts = strayed_times(watched.stillness, watched.start_s, watched.end_s)
+    doubts = moved_camera_times(watched.stillness, watched.start_s, watched.end_s)
     analysis = concluded(
         path,
         watched,

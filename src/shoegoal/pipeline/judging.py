@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
-from math import comb
 from statistics import median
 
 from shoegoal import __version__
@@ -157,17 +156,26 @@ def doubted_around(shots: Sequence[Shot], breaks: Sequence[Break], start_s: floa
     return judged
 
 
-def strayed_times(stillness: StillnessReport, start_s: float, end_s: float) -> list[HiddenTime]:
-    """List the whole clip if its camera strayed: a lying ball then seems to move, and is missed.
+def moved_camera_times(
+    stillness: StillnessReport, start_s: float, end_s: float
+) -> list[HiddenTime]:
+    """List the times in which a camera that did not stand may have let a shot be missed.
+
+    That is the whole clip where it strayed, as what lies still seems to move. From a bump on only
+    balls that leave their places are noticed.
 
     Parameters
     ----------
     stillness : of the camera.
     start_s, end_s : presentation times of the clip's first and last picture.
     """
-    if stillness.verdict is not Stillness.NEARLY_STILL:
-        return []
-    return [HiddenTime(start_s, end_s, f"{stillness.message}: a shot may have been missed")]
+    if stillness.verdict is Stillness.NEARLY_STILL:
+        return [HiddenTime(start_s, end_s, f"{stillness.message}: a shot may have been missed")]
+    if stillness.bumped_s is not None:
+        at = clock_text(stillness.bumped_s - start_s)
+        doubt = f"the camera was moved at {at}: a shot after that may have been missed"
+        return [HiddenTime(stillness.bumped_s, end_s, doubt)]
+    return []
 
 
 def hidden_times(rule: StageRule, breaks: Sequence[Break], start_s: float) -> list[HiddenTime]:
@@ -264,7 +272,7 @@ def lull_times(
 
     A set that shows as many shots as its rule asks for has no gap to fill. One that a few more
     would finish has its longest gap at least: pupils seldom stop short, and some shots are not
-    seen (the share stands in `Weights.missed`).
+    seen (`Weights.odds_missed`).
 
     Parameters
     ----------
@@ -308,9 +316,7 @@ def _may_be_finished(rule: StageRule, likely: Sequence[Shot]) -> bool:
         return False
     if wanted < 1:
         return False
-    p_missed = shipped_weights().missed.of(0.0)
-    p_finished = comb(len(likely) + wanted, wanted) * p_missed**wanted
-    return p_finished > 1 - DEFAULT_CONFIDENCE
+    return shipped_weights().odds_missed(len(likely), wanted) > 1 - DEFAULT_CONFIDENCE
 
 
 def conclude(

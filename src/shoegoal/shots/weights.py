@@ -10,13 +10,15 @@ from bisect import bisect
 from dataclasses import asdict, dataclass
 from functools import cache
 from importlib.resources import files
+from math import comb, exp
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import betaln
 
 F64 = npt.NDArray[np.float64]
-CALIBRATIONS = ("shot_calibration", "make_calibration", "missed")
+CALIBRATIONS = ("shot_calibration", "make_calibration")
 CALIBRATION_PARTS = ("edges", "checked", "came_true")
 
 
@@ -61,7 +63,8 @@ class Weights:
     shot : log odds that a run is a shot, by `shoegoal.shots.events.shot_features`.
     unseen : the same for a ball that left its place and was not seen again.
     shot_calibration, make_calibration : of P(shot) and P(make).
-    missed : share of shots of which nothing was shown, in one class.
+    missed : alpha and beta of the distribution from which each set's share of shots comes of which
+        nothing is shown. Where the kicker hides one shot, others are often hidden, too.
     """
 
     ball: F64
@@ -70,7 +73,7 @@ class Weights:
     unseen: F64
     shot_calibration: Calibration = Calibration()
     make_calibration: Calibration = Calibration()
-    missed: Calibration = Calibration()
+    missed: tuple[float, float] = (0.5, 0.5)
 
     def as_json(self) -> dict[str, Any]:
         """Plain lists."""
@@ -80,7 +83,18 @@ class Weights:
         }
         for name in CALIBRATIONS:
             plain[name] = asdict(getattr(self, name))
+        plain["missed"] = [round(v, 3) for v in self.missed]
         return plain
+
+    def odds_missed(self, shown: int, missed: int) -> float:
+        """Odds that a set holds so many shots more than are shown, against that it holds none.
+
+        All numbers of shots are taken as equally likely beforehand; each set's share of missed
+        shots is of a beta distribution, narrowed by the shots that are shown.
+        """
+        alpha, beta = self.missed
+        share = betaln(alpha + missed, beta + shown) - betaln(alpha, beta + shown)
+        return comb(shown + missed, missed) * exp(share)
 
 
 @cache
@@ -93,4 +107,5 @@ def shipped_weights() -> Weights:
         return Calibration(*(tuple(table[name][part]) for part in CALIBRATION_PARTS))
 
     ball, link, shot, unseen = (np.array(table[n]) for n in ("ball", "link", "shot", "unseen"))
-    return Weights(ball, link, shot, unseen, *(calibration(name) for name in CALIBRATIONS))
+    of_chances = (calibration(name) for name in CALIBRATIONS)
+    return Weights(ball, link, shot, unseen, *of_chances, missed=tuple(table["missed"]))
