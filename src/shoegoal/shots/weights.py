@@ -107,5 +107,6 @@ def shipped_weights() -> Weights:
         return Calibration(*(tuple(table[name][part]) for part in CALIBRATION_PARTS))
 
     ball, link, shot, unseen = (np.array(table[n]) for n in ("ball", "link", "shot", "unseen"))
-    of_chances = (calibration(name) for name in CALIBRATIONS)
-    return Weights(ball, link, shot, unseen, *of_chances, missed=tuple(table["missed"]))
+    shots, makes = (calibration(name) for name in CALIBRATIONS)
+    alpha, beta = table["missed"]
+    return Weights(ball, link, shot, unseen, shots, makes, (alpha, beta))
