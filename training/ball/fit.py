@@ -35,12 +35,12 @@ WEIGHTS = {
     Kind.BESIDE: 0.035,
     Kind.PHOTO_MOVING: 0.06,
     Kind.PHOTO_LYING: 0.075,
-    Kind.PHOTO_OTHER: 0.21,
+    Kind.PHOTO_OTHER: 0.32,
 }
 HARD_TIMES = 5  # so often in a course it is asked which windows without a ball look like one,
 FIRST_PHOTO = Kind.PHOTO_MOVING
 FAITH = 0.7  # balls of more scenes than a later course has are to be found as before
-EASY_SHARE = 0.25  # and those are drawn more often than the easiest, which are drawn so often
+EASY_SHARE = 0.15  # and those are drawn more often than the easiest, which are drawn so often
 
 
 def losses(answers: Tensor, batch: Batch, progress: float) -> Tensor:
