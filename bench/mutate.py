@@ -32,6 +32,7 @@ ROOMS = (
     "scene.ground",
     "scene.posterior",
     "shots.segments",
+    "shots.rebounds",
     "shots.story",
     "shots.ground",
     "shots.runs",

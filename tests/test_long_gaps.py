@@ -9,7 +9,7 @@ import pytest
 from shoegoal.clip.take import Break, BreakKind
 from shoegoal.ladder.rules import FirstMakes, MakesOfShots, StageRule
 from shoegoal.ladder.verdict import Decision, judge_shots_around
-from shoegoal.pipeline.judging import doubtful_times, lull_times
+from shoegoal.pipeline.judging import doubtful_times, long_gap_times
 from shoegoal.shots.judge import unseen_shot
 from shoegoal.types import Shot
 
@@ -30,7 +30,7 @@ def kicked(*times_s: float) -> list[Shot]:
     ],
 )
 def test_oddly_long_gaps(rule: StageRule, times_s: tuple[float, ...], found: list[float]) -> None:
-    lulls = lull_times(rule, kicked(*times_s), 0.0, 70.0)
+    lulls = long_gap_times(rule, kicked(*times_s), 0.0, 70.0)
     assert [one.time_s for one in lulls if one.time_s < 60] == found
 
 
@@ -39,7 +39,7 @@ def test_a_set_with_a_gap_is_not_told_to_be_unfinished() -> None:
     shots = [replace(shot, p_make=0.003) for shot in kicked(2)]
     shots += [replace(shot, p_make=0.997, number=2) for shot in kicked(56)]
     _, plain = judge_shots_around(rule, shots, [])
-    _, doubted = judge_shots_around(rule, shots, lull_times(rule, shots, 0.0, 60.0))
+    _, doubted = judge_shots_around(rule, shots, long_gap_times(rule, shots, 0.0, 60.0))
     assert plain.decision is Decision.NOT_FINISHED
     assert doubted.decision is Decision.LOOK
     assert "from 0:02.0 to 0:56.0" in doubted.sentence

@@ -18,7 +18,7 @@ from shoegoal.networks import load_network
     ("floor", "name", "shape"),
     [
         ("ball", "ball_gauge.onnx", (5, 6, 48, 48)),
-        ("ball", "nanodet_h.onnx", (1, 3, 416, 416)),
+        ("record", "nanodet_h.onnx", (1, 3, 416, 416)),
         ("scene", "standing_things.onnx", (1, 3, 96, 320)),
     ],
 )

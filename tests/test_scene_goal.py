@@ -110,3 +110,25 @@ def test_a_goal_paced_well_pulls_and_another_hardly() -> None:
         assert told == pytest.approx(np.log(density(x) / density(0.0)))
     slopes = np.abs(np.gradient(paced_log_density(np.array([0.1, 0.11, 0.49, 0.5]))))
     assert slopes[-1] < slopes[0]
+
+
+@pytest.mark.parametrize(
+    ("places_m", "stands"),
+    [
+        (((0.0, 8.0), (0.29, 8.0)), False),  # narrower than a ball and a shoe
+        (((0.0, 8.0), (0.31, 8.0)), True),
+        (((-15.1, 40.0), (15.1, 40.0)), False),  # no home goal is wider than thirty metres
+        (((-14.9, 40.0), (14.9, 40.0)), True),
+        (((0.0, 201.0), (4.0, 199.0)), False),  # two hundred metres off is on the horizon
+        (((0.0, 198.0), (4.0, 198.0)), True),
+    ],
+)
+def test_how_narrow_wide_and_far_a_goal_may_be(
+    places_m: tuple[tuple[float, float], tuple[float, float]], stands: bool
+) -> None:
+    left, right = (marker(*place) for place in places_m)
+    if stands:
+        goal_from_markers(CAMERA, left, right)
+        return
+    with pytest.raises(GoalNotPlausibleError):
+        goal_from_markers(CAMERA, left, right)

@@ -25,9 +25,10 @@ from record_simulation import (
 )
 from shoegoal.scene.goal import GoalFrame
 from shoegoal.shots import story as room
+from shoegoal.shots.rebounds import NEVER, Between, link_scores
 from shoegoal.shots.runs import Run, runs_of
 from shoegoal.shots.segments import segments_of
-from shoegoal.shots.story import Between, Story, matchings, tell_story
+from shoegoal.shots.story import Story, matchings, tell_story
 from shoegoal.shots.weights import shipped_weights
 
 GOAL = GoalFrame((-1.2 + SPOT[0], LINE_Y_M), (1.2 + SPOT[0], LINE_Y_M))
@@ -55,15 +56,15 @@ def test_pairings_are_weighed_as_by_plain_enumeration(shape: tuple[int, int]) ->
     rng = np.random.default_rng(shape)
     for spread in (1.0, 4.0):
         scores = np.clip(rng.normal(0.0, spread, shape), -11.0, None)
-        scores[rng.random(shape) < 0.2] = room.NEVER
+        scores[rng.random(shape) < 0.2] = NEVER
         found = matchings(scores)
-        possible = np.where(scores <= room.NEVER / 2, -np.inf, scores)
+        possible = np.where(scores <= NEVER / 2, -np.inf, scores)
         assert found == pytest.approx(enumerated(possible), abs=1e-9)
 
 
 def test_pairings_that_do_not_touch_one_another_are_weighed_apart() -> None:
     rng = np.random.default_rng(3)
-    scores = np.full((30, 30), room.NEVER)
+    scores = np.full((30, 30), NEVER)
     for k in range(0, 30, 3):
         scores[k : k + 3, k : k + 3] = rng.normal(0, 2, (3, 3))
     found = matchings(scores)
@@ -78,7 +79,7 @@ def test_belief_propagation_is_near_the_exact_weights(monkeypatch: pytest.Monkey
     off = []
     for seed in range(6):
         rng = np.random.default_rng(seed)
-        scores = np.full((12, 12), room.NEVER)
+        scores = np.full((12, 12), NEVER)
         for k in range(12):
             for j in range(max(0, k - 1), min(12, k + 3)):
                 scores[k, j] = rng.normal(-1.0, 3.0)
@@ -226,7 +227,7 @@ def test_a_ball_that_seemed_to_leave_was_hidden_the_likelier_the_sooner_it_shows
     for gap_s in (0.5, 2.0, 6.0, 11.0):
         left_s = way.start_s - gap_s
         seemed = replace(stay, start_s=0.0, end_s=left_s - 0.2, latest_s=left_s, left_s=left_s)
-        scores, joints_s = room.link_scores(seemed, way, shipped_weights())
+        scores, joints_s = link_scores(seemed, way, shipped_weights())
         odds.append(scores[Between.KICKED])
         assert joints_s[Between.KICKED] == pytest.approx(12.0, abs=0.05)
     assert odds == sorted(odds, reverse=True)

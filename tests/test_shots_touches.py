@@ -9,7 +9,7 @@ import pytest
 
 from shoegoal.ball.watch import BallRecord
 from shoegoal.scene.camera import Camera
-from shoegoal.shots.contacts import dribbled_ways
+from shoegoal.shots.dribble import dribbled_ways
 from shoegoal.shots.touches import Dribbled, FootSeen, find_touches
 from shoegoal.types import Call, EventKind, Shot
 from touch_simulation import BALL_M, RATE_HZ, SIZE_PX, record_of, sightings_of, to_and_fro

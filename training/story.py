@@ -36,17 +36,17 @@ from shoegoal.scene.ball_size import BallSize
 from shoegoal.shots.events import ONE_KICK_S
 from shoegoal.shots.ground import find_ground
 from shoegoal.shots.judge import ASK_AT, Judged, judge
-from shoegoal.shots.segments import Segment, ball_features
-from shoegoal.shots.story import (
+from shoegoal.shots.rebounds import (
     HIDDEN,
     JOINT_SIGMA,
     OVERLAP_S,
     PLACE_SIGMA,
     Between,
-    candidate_pairs,
     hidden_until,
     link_parts,
 )
+from shoegoal.shots.segments import Segment, ball_features
+from shoegoal.shots.story import candidate_pairs
 from shoegoal.shots.weights import Calibration, Weights, shipped_weights
 from shoegoal.types import ImagePoint
 

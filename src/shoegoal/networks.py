@@ -34,8 +34,8 @@ class Network:
         ]
 
 
-def load_network(floor: str, name: str) -> Network:
-    """Load a network of the folder ``models`` of a floor.
+def load_network(room: str, name: str) -> Network:
+    """Load a network of a room's folder ``models``.
 
     Raises
     ------
@@ -47,7 +47,7 @@ def load_network(floor: str, name: str) -> Network:
     options = onnxruntime.SessionOptions()
     options.intra_op_num_threads = options.inter_op_num_threads = 1
     options.log_severity_level = _ERRORS_ONLY
-    with as_file(files(f"shoegoal.{floor}") / "models" / name) as path:
+    with as_file(files(f"shoegoal.{room}") / "models" / name) as path:
         try:
             session = onnxruntime.InferenceSession(
                 str(path), options, providers=["CPUExecutionProvider"]

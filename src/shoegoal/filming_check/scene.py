@@ -22,7 +22,7 @@ from shoegoal.scene.goal import GoalNotPlausibleError
 from shoegoal.scene.ground import SceneNotFittedError
 from shoegoal.scene.lens import stated_lens
 from shoegoal.scene.markers import BELIEVED_AT, STEP_M, MarkersNotFoundError
-from shoegoal.shots.contacts import dribbled_ways
+from shoegoal.shots.dribble import dribbled_ways
 from shoegoal.shots.ground import Ground
 from shoegoal.shots.runs import Run
 from shoegoal.types import Detection, ImagePoint

@@ -47,7 +47,7 @@ from shoegoal.scene.fit import MARKER_SIGMA_REL, SceneNotFittedError
 from shoegoal.scene.lens import Lens, stated_lens
 from shoegoal.scene.markers import FoundMarkers, MarkersNotFoundError, find_markers
 from shoegoal.scene.uprights import lens_by_uprights
-from shoegoal.shots.contacts import Way, dribbled_ways
+from shoegoal.shots.dribble import Way, dribbled_ways
 from shoegoal.shots.ground import Ground, departures_s, find_ground
 from shoegoal.shots.judge import LeftOut
 from shoegoal.shots.touches import TOUCH_MOMENTS_S, find_touches

@@ -246,7 +246,7 @@ def doubtful_times(
     doubts = hidden_times(rule, breaks, start_s)
     doubts += counted_doubts
     if not isinstance(rule, TouchesInARow):  # between two rows, a pupil may take any time
-        doubts += lull_times(rule, shots, start_s, end_s, retaken_s)
+        doubts += long_gap_times(rule, shots, start_s, end_s, retaken_s)
     left = [one for one in doubts if not _covered(one, sorted(looked_s))]
     return sorted(left, key=lambda one: (one.time_s, one.until_s))
 
@@ -261,7 +261,7 @@ def _covered(doubt: HiddenTime, looked_s: Sequence[tuple[float, float]]) -> bool
     return inside and reached_s >= doubt.until_s - spare_s
 
 
-def lull_times(
+def long_gap_times(
     rule: StageRule,
     shots: Sequence[Shot],
     start_s: float,

@@ -22,9 +22,10 @@ from shoegoal.shots import judge as shot_judge
 from shoegoal.shots.events import Event
 from shoegoal.shots.ground import find_ground
 from shoegoal.shots.judge import Judged, judge
+from shoegoal.shots.rebounds import Between
 from shoegoal.shots.runs import Run
 from shoegoal.shots.segments import Segment
-from shoegoal.shots.story import Between, Story
+from shoegoal.shots.story import Story
 from shoegoal.shots.weights import Calibration, Weights, shipped_weights
 from shoegoal.types import Shot
 from shoegoal.written import replace_file

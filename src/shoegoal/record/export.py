@@ -18,7 +18,6 @@ from sqlalchemy import Connection, select
 from shoegoal.analysis.folders import cannot_write, check_writable_file, fresh_folder
 from shoegoal.analysis.form_file import FORM_FILE_NAME, FORM_FOLDER_NAME, form_pictures
 from shoegoal.analysis.form_file import MAX_BYTES as MOST_FORM_BYTES
-from shoegoal.ball.detector import PERSON, Found, detect
 from shoegoal.errors import BadSettingsError, ShoegoalError
 from shoegoal.outside import read_inside
 from shoegoal.pictures.evidence import (
@@ -31,6 +30,7 @@ from shoegoal.record import schema
 from shoegoal.record.book import Book
 from shoegoal.record.history import SetHistory, detail, load_sets, summary
 from shoegoal.record.journal import now_text, rows
+from shoegoal.record.people import PERSON, Detected, detect
 from shoegoal.record.pictures import SetPictures, files_of_pictures
 from shoegoal.written import whole_file
 
@@ -263,7 +263,7 @@ def _starts(length: int, side: int) -> list[int]:
     return sorted({*range(0, last, max(1, round(side * WINDOW_STEP))), last})
 
 
-def _head_of(person: Found, left: int, top: int) -> Box:
+def _head_of(person: Detected, left: int, top: int) -> Box:
     wide, high = person.right_px - person.left_px, person.bottom_px - person.top_px
     share = HEAD_SHARE if high >= UPRIGHT_RATIO * wide else 1.0
     return (

@@ -12,9 +12,10 @@ from scipy.special import expit
 
 from shoegoal.scene.fit import SceneFit
 from shoegoal.shots.crossing import Crossing, measure_crossing
+from shoegoal.shots.rebounds import Between, passing
 from shoegoal.shots.runs import Run, runs_of
 from shoegoal.shots.segments import Segment
-from shoegoal.shots.story import Between, Story, passing
+from shoegoal.shots.story import Story
 from shoegoal.shots.weights import Weights
 
 F64 = npt.NDArray[np.float64]

@@ -13,8 +13,9 @@ import numpy as np
 import numpy.typing as npt
 
 from shoegoal.scene.goal import GoalFrame
+from shoegoal.shots.rebounds import Between
 from shoegoal.shots.segments import Segment
-from shoegoal.shots.story import Between, Story
+from shoegoal.shots.story import Story
 
 F64 = npt.NDArray[np.float64]
 

@@ -1,7 +1,7 @@
 """The segments of a clip: every stretch of free motion and every stay of a lying ball, as evidence.
 
 A segment is the path of one ball (or another thing) between two contacts. Which segments belong to
-one ball, and what happened between them, is decided in `shoegoal.shots.story`.
+one ball is decided in `shoegoal.shots.story`, what happened between them in `rebounds`.
 """
 
 from __future__ import annotations

@@ -17,7 +17,7 @@ import numpy as np
 from scipy.special import expit
 
 from shoegoal.ball.free_motion import STRETCH_PRICE
-from shoegoal.shots.contacts import F64, Contact, Way
+from shoegoal.shots.dribble import F64, Contact, Way
 from shoegoal.shots.judge import CALL_AT, LeftOut
 from shoegoal.types import Call, Detection, EventKind, ImagePoint, Outcome, Shot
 

@@ -59,7 +59,7 @@ class Weights:
     Attributes
     ----------
     ball : log odds that a segment is a ball's, by `shoegoal.shots.segments.ball_features`.
-    link : the odds of what may lie between two segments; see `shoegoal.shots.story`.
+    link : the odds of what may lie between two segments; see `shoegoal.shots.rebounds`.
     shot : log odds that a run is a shot, by `shoegoal.shots.events.shot_features`.
     unseen : the same for a ball that left its place and was not seen again.
     shot_calibration, make_calibration : of P(shot) and P(make).

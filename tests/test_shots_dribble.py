@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from shoegoal.shots.contacts import Contact, dribbled_ways
+from shoegoal.shots.dribble import Contact, dribbled_ways
 from touch_simulation import BALL_M, RATE_HZ, SIZE_PX, record_of, sightings_of, to_and_fro
 
 TIMES = np.arange(60) / RATE_HZ

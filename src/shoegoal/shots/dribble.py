@@ -21,8 +21,9 @@ from shoegoal.scene.camera import Camera
 from shoegoal.scene.ground import SceneNotFittedError
 from shoegoal.scene.posterior import LONG_SIDE_FOV_RAD, focal_of_fov
 from shoegoal.shots.ground import LIKE_A_BALL, find_ground
+from shoegoal.shots.rebounds import Between
 from shoegoal.shots.segments import Segment, segments_of
-from shoegoal.shots.story import Between, Story, tell_story
+from shoegoal.shots.story import Story, tell_story
 from shoegoal.shots.weights import Weights, shipped_weights
 from shoegoal.types import Detection
 

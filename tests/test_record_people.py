@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from shoegoal.ball import detector
-from shoegoal.ball.detector import BINS, INPUT_PX, PERSON, SPORTS_BALL, STRIDES, detect
+from shoegoal.record import people
+from shoegoal.record.people import BINS, INPUT_PX, PERSON, SPORTS_BALL, STRIDES, detect
 
 
 class HandMade:
@@ -38,7 +38,7 @@ def test_boxes_are_decoded_by_hand(
 ) -> None:
     """Centre (i + 0.5) stride; sides at bin x stride from it (generalised focal loss, 2020)."""
     made = HandMade(stride, 4, 7, (1, 2, 3, 4))
-    monkeypatch.setattr(detector, "_network", lambda: made)
+    monkeypatch.setattr(people, "_network", lambda: made)
     (found,) = detect(np.zeros((*picture_px[::-1], 3), np.uint8), (SPORTS_BALL, PERSON))
     zoom = 416 / max(picture_px)
     x, y = 7.5 * stride, 4.5 * stride
@@ -54,7 +54,7 @@ def test_an_even_spread_over_the_bins_gives_their_middle(monkeypatch: pytest.Mon
     for output in made.outputs:
         if output.shape[-1] == 4 * BINS:
             output[:] = 0.0
-    monkeypatch.setattr(detector, "_network", lambda: made)
+    monkeypatch.setattr(people, "_network", lambda: made)
     (found,) = detect(np.zeros((416, 416, 3), np.uint8), (SPORTS_BALL,))
     assert found.right_px - found.left_px == pytest.approx(80.0, abs=1e-3)
     assert found.bottom_px - found.top_px == pytest.approx(80.0, abs=1e-3)

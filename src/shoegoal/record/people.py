@@ -1,4 +1,4 @@
-"""A small pre-trained detector that finds persons (and other everyday things) in a picture.
+"""A small pre-trained detector that finds people in a picture, whose heads an export covers.
 
 The network is NanoDet (COCO classes), see models/README.md for its licence.
 """
@@ -26,7 +26,7 @@ F32 = npt.NDArray[np.float32]
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
+class Detected:
     """One detection: class, score 0..1 and box in the picture's pixels."""
 
     label: int
@@ -42,7 +42,7 @@ def detect(
     labels: tuple[int, ...] = (PERSON,),
     least: float = 0.1,
     input_px: int = INPUT_PX,
-) -> list[Found]:
+) -> list[Detected]:
     """Run the network on one picture.
 
     Parameters
@@ -66,7 +66,7 @@ def detect(
     canvas /= np.array(STD_BGR, np.float32)
     outputs = _network().run(np.ascontiguousarray(canvas.transpose(2, 0, 1)[None]))
     by_shape = {o.reshape(-1, o.shape[-1]).shape: o.reshape(-1, o.shape[-1]) for o in outputs}
-    found: list[Found] = []
+    found: list[Detected] = []
     for stride in STRIDES:
         side = input_px // stride
         scores, boxes = by_shape[side * side, 80], by_shape[side * side, 4 * BINS]
@@ -79,7 +79,7 @@ def detect(
                     float(v) / zoom
                     for v in (x - reach[0], y - reach[1], x + reach[2], y + reach[3])
                 )
-                found.append(Found(label, float(scores[cell, label]), left, top, right, bottom))
+                found.append(Detected(label, float(scores[cell, label]), left, top, right, bottom))
     return sorted(found, key=lambda f: -f.score)
 
 
@@ -93,4 +93,4 @@ def _expected_bins(logits: F32) -> F32:
 
 @cache
 def _network() -> Network:
-    return load_network("ball", "nanodet_h.onnx")
+    return load_network("record", "nanodet_h.onnx")
