@@ -20,10 +20,13 @@ from shoegoal.clip.frame import Frame
 from shoegoal.clip.quality import tilt_deg
 from shoegoal.clip.reader import ClipInfo
 from shoegoal.clip.stillness import Stillness, StillnessReport
+from shoegoal.filming_check.answer import Answer, FilmingCheck
 from shoegoal.filming_check.checks import CHECKS, Facts, Finding, Level
+from shoegoal.filming_check.pupil import pupils_answer
 from shoegoal.filming_check.sampled import PictureQuality, SampledClip
 from shoegoal.filming_check.scene import CheckedScene, contrast_levels
 from shoegoal.ladder.rules import FirstMakes, Stage
+from shoegoal.pictures.stills import StillPicture
 from shoegoal.pipeline.judging import JudgedSet
 from shoegoal.pipeline.settings import CountSettings
 from shoegoal.scene.camera import Camera
@@ -40,6 +43,7 @@ INFO = ClipInfo(
     Path("a.mp4"), WIDTH, HEIGHT, 0, False, "h264", "yuv420p", 30.0, 0.0, 30.0, 1_000_000
 )
 NOTHING = np.zeros((2, 2), np.uint8)
+STILL = StillPicture(0.0, np.zeros((2, 2, 3), np.uint8), 1.0)
 LOOK = SampledClip(
     info=INFO,
     start_s=0.0,
@@ -144,6 +148,7 @@ CASES = [
     ("phone height", with_scene(ground=ground(0.2)), Level.ADVISE, "0.2 m"),
     ("phone level", with_quality(tilt_deg=-18.0), Level.ADVISE, "18 degrees"),
     ("goal in view", with_scene(**NO_GOAL, in_view=0.2), Level.ASK, "surely the goal"),
+    ("goal in view", with_scene(in_view=0.93), Level.ASK, "93%"),
     ("goal in view", with_scene(markers_px=(ImagePoint(20.0, 400.0), MARKERS[1])), Level.ADVISE,
      "beside a marker"),
     ("start", with_look(record=rolling(0.1)), Level.ADVISE, "already moving"),
@@ -172,6 +177,27 @@ def test_trouble_is_found_and_named(name: str, facts: Facts, level: Level, words
 )
 def test_what_is_well_or_unknown_is_left_alone(name: str, facts: Facts) -> None:
     assert seen(name, facts) is None
+
+
+@pytest.mark.parametrize(
+    ("facts", "answer"),
+    [
+        (GOOD, Answer.YES),
+        (with_scene(in_view=0.93), Answer.CANNOT_TELL),
+        (replace(WHOLE, scene=replace(SCENE, in_view=0.93)), Answer.YES),
+        (with_scene(**NO_GOAL), Answer.CANNOT_TELL),
+        (replace(WHOLE, scene=replace(SCENE, **NO_GOAL)), Answer.NO),
+    ],
+)
+def test_only_what_more_kicks_hardly_change_is_promised(facts: Facts, answer: Answer) -> None:
+    check = FilmingCheck(facts, STILL, ())
+    assert check.answer is answer
+    said = pupils_answer(check)
+    assert said.sure == (answer is Answer.YES)
+    assert (said.markers_px is not None) == facts.scene.has_goal
+    if facts.scene.has_goal and not said.sure:
+        assert "most likely" in said.saw
+        assert said.change == ()
 
 
 def test_contrast_of_a_grey_disc_is_the_difference_of_its_greys() -> None:

@@ -31,8 +31,8 @@ NEAR_S = 0.1
 class Answer(StrEnum):
     """Whether a clip can be counted, as far as its samples show."""
 
-    YES = "yes"  # the count's own code found ball, ground and goal in them
-    CANNOT_TELL = "cannot tell"  # it did not, and there is more of the clip to be seen
+    YES = "yes"  # the count's own code surely found ball, ground and goal in them
+    CANNOT_TELL = "cannot tell"  # not as surely, and there is more of the clip to be seen
     NO = "no"
 
 
@@ -57,9 +57,9 @@ class FilmingCheck:
         refusal = self.facts.scene.refusal
         if any(finding.level is Level.REFUSE for _, finding in self.findings):
             return Answer.NO
-        if refusal and self.facts.sampled.is_whole:
-            return Answer.NO
-        return Answer.CANNOT_TELL if refusal else Answer.YES
+        if self.facts.sampled.is_whole:
+            return Answer.NO if refusal else Answer.YES
+        return Answer.CANNOT_TELL if refusal or self.facts.scene.may_change else Answer.YES
 
     @property
     def headline(self) -> str:

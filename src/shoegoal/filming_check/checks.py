@@ -335,6 +335,14 @@ def _goal_in_view(facts: Facts) -> Iterator[Finding]:
             "no two things in the picture are surely the goal",
             facts.scene.in_view,
         )
+    elif facts.scene.may_change and not facts.sampled.is_whole:
+        yield _ask(
+            "Are the two things marked in the picture your markers? If not, give them to the count "
+            "with --left and --right.",
+            f"by the first kicks these two are the goal with {facts.scene.in_view:.0%}; "
+            "the count, which sees all of them, will tell",
+            facts.scene.in_view,
+        )
 
 
 def _start(facts: Facts) -> Iterator[Finding]:

@@ -30,6 +30,7 @@ _SAID_SHORTER = {
     "camera still": "Lean the phone on something firm. Nobody holds or touches it.",
 }
 _MARKERS_UNSURE = "We could not make out both markers for sure. Can you see them in this picture?"
+_GOAL_LIKELY = "We saw the ball, and most likely both markers. Are they marked in this picture?"
 _BALL_UNSURE = "We could not make out the ball for sure. Can you see it in this picture?"
 
 
@@ -131,7 +132,7 @@ def pupils_answer(check: FilmingCheck) -> PupilAnswer:
     change = [_SAID_SHORTER.get(asked.name, finding.do) for asked, finding in wanted]
     if has_goal and scene.kicks and not scene.has_goal:
         change.insert(0, _SAID_SHORTER["goal in view"])
-    elif check.answer is not Answer.YES and not change:
+    elif check.answer is not Answer.YES and not change and not scene.has_goal:
         change.append(_SAID_SHORTER["ball seen"])
     markers = scene.markers_px if scene.has_goal else None
     info = check.facts.sampled.info
@@ -155,6 +156,6 @@ def _saw(check: FilmingCheck, *, has_goal: bool) -> str:
         if not has_goal:
             return "We saw the ball."
         return "We saw the ball and both markers." if ball else "We saw both markers."
-    if has_goal and ball and not scene.has_goal:
-        return _MARKERS_UNSURE
+    if has_goal and ball:
+        return _GOAL_LIKELY if scene.has_goal else _MARKERS_UNSURE
     return "The clip arrived and can be played." if ball else _BALL_UNSURE

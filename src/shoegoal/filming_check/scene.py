@@ -33,6 +33,9 @@ SHORT_STEP_M = 0.45  # a small pupil's step, for the nearest place of the goal; 
 BESIDE_M = 0.5  # that must be in view beside each marker
 MIN_PATH_M = 1.5  # a shorter path says too little of where a ball was heading
 WIDTH_STEPS, BACK_STEPS = 4.0, 10.0  # of a goal whose size was not given
+# A goal that is found so surely in a clip's first kicks is found in all of it, too: by 37 of 38
+# development sets, where of those found at all, it was by 48 of 52.
+PROMISED_AT = 0.97
 INSIDE, RING = 0.8, (1.3, 2.0)  # radii that the ball and its surroundings are compared within
 
 
@@ -46,7 +49,8 @@ class CheckedScene:
     ground : the ground, and the kicks in the samples.
     judged : the goal, and these kicks judged, by the count's own code.
     markers_px : left and right inner foot of the likeliest two things.
-    in_view : probability that some two things in the picture are the goal.
+    in_view : probability that these two are the goal, or where they are not believed, that some
+        two things in the picture are.
     refusal : why the count would refuse the clip if it held only these samples; else "".
     """
 
@@ -73,6 +77,11 @@ class CheckedScene:
     def has_goal(self) -> bool:
         """Whether the count's own code found the goal and placed it on the ground."""
         return self.judged is not None
+
+    @property
+    def may_change(self) -> bool:
+        """Whether the goal, though found, may not be sure enough once more kicks are seen."""
+        return self.has_goal and self.in_view < PROMISED_AT
 
 
 def checked_scene(sampled: SampledClip, settings: CountSettings) -> CheckedScene:
@@ -103,7 +112,7 @@ def checked_scene(sampled: SampledClip, settings: CountSettings) -> CheckedScene
             return CheckedScene(
                 ball, ground, None, error.likeliest_px, error.in_view, refusal=str(error)
             )
-        markers_px, in_view = (found.left_px, found.right_px), 1.0
+        markers_px, in_view = (found.left_px, found.right_px), found.confidence
     try:
         judged = judge_evidence(
             evidence,
