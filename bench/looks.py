@@ -1,6 +1,6 @@
 """Pictures in which markers are looked for, without the clip, and what may stand in them.
 
-For each set of evidence: its yard painted alone, and the watcher's settled picture beside it, in
+For each set of evidence: its yard painted alone, and the watcher's background model beside it, in
 which people may stand. Both can be laid out otherwise: a marker painted over with the ground
 beside it, things beside the goal, more of the same kind, a second shoe beside each shoe.
 """

@@ -54,7 +54,7 @@ class Search:
         """As `find_markers` takes it."""
         ground = self.ground
         steps = (self.width_steps, self.back_steps)
-        return [self.picture], ground.fit, ground.ways_m, *steps, self.balls_px
+        return [self.picture], ground.fit, ground.trajectories_m, *steps, self.balls_px
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,7 +15,7 @@ STAGES: tuple[tuple[str, str, str], ...] = (
     ("is the camera still", "shoegoal.clip.stillness:StillnessWatcher", "update"),
     ("breaks and fingerprint", "shoegoal.clip.take:TakeWatcher", "update"),
     ("what moves", "shoegoal.ball.motion:MotionWatcher", "update"),
-    ("settled picture", "shoegoal.ball.background:SettledPicture", "update"),
+    ("background model", "shoegoal.ball.background:BackgroundModel", "update"),
     ("what changed for good", "shoegoal.ball.background:ChangeFinder", "update"),
     ("ball windows cut out", "shoegoal.ball.ball_net:", "look_through"),
     ("ball network", "shoegoal.ball.ball_net:", "run_network"),

@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from shoegoal.ball.background import SettledPicture
+from shoegoal.ball.background import BackgroundModel
 from shoegoal.ball.ball_net import SIDE, measure_balls, run_network, window_round
 from shoegoal.ball.motion import MotionWatcher
 from shoegoal.clip.reader import open_clip
@@ -56,14 +56,14 @@ def looks(name: str) -> Looks:
     truth = json.loads((CLIPS / f"{name}.truth.json").read_text(encoding="utf-8"))
     kick_s = truth["shots"][0]["kick_time_s"]
     out, rng, motion = Looks(), np.random.default_rng(3), MotionWatcher()
-    settled: SettledPicture | None = None
+    settled: BackgroundModel | None = None
     lay: Guess | None = None
     with open_clip(CLIPS / f"{name}.mp4") as clip:
         for frame, told in zip(clip.frames(), truth["frames"], strict=False):
             if frame.time_s > kick_s + AFTER_S:
                 break
             small = small_frame(frame)
-            settled = settled or SettledPicture(frame, small)
+            settled = settled or BackgroundModel(frame, small)
             blobs = motion.update(small, settled).blobs
             ball = _true_ball(told)
             if ball is not None and frame.time_s > kick_s - BEFORE_S:

@@ -10,7 +10,7 @@ import pytest
 
 from ball_pictures import CLOTH, GRASS, Canvas, Yard, uneven_times, watch
 from shoegoal.ball.background import (
-    SettledPicture,
+    BackgroundModel,
     paint_difference,
     shadow_like,
 )
@@ -44,7 +44,7 @@ def test_a_ball_that_rests_leaves_and_arrives() -> None:
     assert 4.0 - 0.15 < track.end_s < 4.0 + 0.75  # followed until it surely lies
     seen = [s for s in track.sightings if s.time_s < 4.0]
     assert len(seen) >= 0.8 * np.sum((uneven_times(6.5) > 2.1) & (uneven_times(6.5) < 4.0))
-    # While ball and hole overlap, the difference from the settled picture shows both.
+    # While ball and hole overlap, the difference from the background model shows both.
     clear = [s for s in seen if roll.place(s.time_s)[0] - 150.3 > 1.5 * 24]
     assert len(clear) >= 0.8 * len(seen)
     for sighting in clear:
@@ -193,9 +193,9 @@ def test_the_settled_picture_holds_the_yard_without_what_moves() -> None:
             canvas.box((500, 60, 540, 100), (200.0, 100.0, 150.0))  # put down for good
 
     yard = Yard(paint, noise=1.5)
-    settled: SettledPicture | None = None
+    settled: BackgroundModel | None = None
     for frame, small in yard.frames(uneven_times(4.0)):
-        settled = settled or SettledPicture(frame, small)
+        settled = settled or BackgroundModel(frame, small)
         settled.update(frame, small)
     assert settled is not None
     settled.finish()

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from shoegoal.shots.dribble import Contact, dribbled_ways
+from shoegoal.shots.dribble import Contact, dribbled_trajectories
 from touch_simulation import BALL_M, RATE_HZ, SIZE_PX, record_of, sightings_of, to_and_fro
 
 TIMES = np.arange(60) / RATE_HZ
@@ -15,7 +15,7 @@ PX_PER_M = SIZE_PX / BALL_M
 
 def contacts_of(places: np.ndarray, **how: float) -> list[Contact]:
     record = record_of(sightings_of(places, **how), lay=False)  # type: ignore[arg-type]
-    return [c for way in dribbled_ways(record, PICTURE_PX) for c in way.contacts]
+    return [c for way in dribbled_trajectories(record, PICTURE_PX) for c in way.contacts]
 
 
 def test_every_turn_is_found_when_it_happened() -> None:
@@ -55,9 +55,9 @@ def test_a_sighting_of_another_thing_makes_no_contact() -> None:
     seen = sightings_of(np.column_stack([300 + 80 * TIMES, np.full(60, 400.0)]))
     stray = seen[20]
     seen[20] = type(stray)(stray.time_s, stray.x_px + SIZE_PX, stray.y_px, SIZE_PX, 0.5, 0.5)
-    (way,) = dribbled_ways(record_of(seen, lay=False), PICTURE_PX)
+    (way,) = dribbled_trajectories(record_of(seen, lay=False), PICTURE_PX)
     assert all(c.change_mps < 0.6 * BALL_M for c in way.contacts[1:])
 
 
 def test_too_few_sightings_make_no_way() -> None:
-    assert dribbled_ways(record_of(sightings_of(to_and_fro([0.5]))[:2]), PICTURE_PX) == []
+    assert dribbled_trajectories(record_of(sightings_of(to_and_fro([0.5]))[:2]), PICTURE_PX) == []

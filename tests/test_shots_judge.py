@@ -320,8 +320,8 @@ def test_the_ground_is_found_from_the_ball_alone() -> None:
     ground = find_ground(record_of(warmed_up(), seconds=19.0, clutter=4), IMAGE_SIZE_PX)
     assert [round(run.start_s) for run in ground.kicks] == [2, 11]
     assert ground.fit.ball_diameter_m.value == pytest.approx(DIAMETER_M, rel=0.15)
-    assert len(ground.spots_px) == len(ground.ways_m) == 2
+    assert len(ground.spots_px) == len(ground.trajectories_m) == 2
     spot = ground.fit.camera.ball_on_ground(ground.spots_px, ground.fit.ball_diameter_m.value)
     assert np.hypot(*(spot[0, :2] - spot[1, :2])) < 0.2
-    assert [way[0] for way in ground.ways_m] == [pytest.approx(lay) for lay in spot]
+    assert [way[0] for way in ground.trajectories_m] == [pytest.approx(lay) for lay in spot]
     assert SPOT[1] * 0.7 < spot[0, 1] < SPOT[1] * 1.4

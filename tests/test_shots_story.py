@@ -114,7 +114,7 @@ def near(story: Story, time_s: float) -> Run:
 
 def end_y_m(run: Run) -> float:
     """How far a run got past the goal line (negative) or short of it."""
-    return float(run.way_m(GOAL)[1][-1, 1])
+    return float(run.trajectory_m(GOAL)[1][-1, 1])
 
 
 def test_a_ball_is_in_one_place_and_comes_from_one() -> None:
@@ -198,7 +198,7 @@ def test_a_ball_that_comes_back_from_a_wall_is_the_same_run() -> None:
     story = told(Ball().kick(3.0, shot_velocity(0.2), 0.8, wall_y_m=LINE_Y_M + 2.5), seconds=10.0)
     run = near(story, 3.0)
     assert any(run.met)
-    times, way, _ = run.way_m(GOAL)
+    times, way, _ = run.trajectory_m(GOAL)
     assert way[:, 1].min() == pytest.approx(-2.5 + RADIUS_M, abs=0.3)
     assert times[-1] > 4.5
 
@@ -208,7 +208,7 @@ def test_a_ball_passed_back_starts_where_it_was_passed_from() -> None:
     story = told(ball, seconds=16.0)
     back = near(story, 9.0)
     assert back.p_begins > 0.9
-    start = back.way_m(GOAL)[1][0]
+    start = back.trajectory_m(GOAL)[1][0]
     assert start[1] < LINE_Y_M - SPOT[1] - 1.5  # far from the kick spot
 
 

@@ -9,7 +9,7 @@ import pytest
 
 from shoegoal.ball.watch import BallRecord
 from shoegoal.scene.camera import Camera
-from shoegoal.shots.dribble import dribbled_ways
+from shoegoal.shots.dribble import dribbled_trajectories
 from shoegoal.shots.touches import Dribbled, FootSeen, find_touches
 from shoegoal.types import Call, EventKind, Shot
 from touch_simulation import BALL_M, RATE_HZ, SIZE_PX, record_of, sightings_of, to_and_fro
@@ -22,7 +22,7 @@ def dribbled(record: BallRecord, end_s: float = 10.0, apart: float | None = 0.8)
     def foot(*_: object) -> FootSeen | None:
         return None if apart is None else FootSeen("right", apart)
 
-    return find_touches(dribbled_ways(record, PICTURE_PX), foot, (0.0, end_s))
+    return find_touches(dribbled_trajectories(record, PICTURE_PX), foot, (0.0, end_s))
 
 
 def touches_of(found: Dribbled) -> list[Shot]:
@@ -123,7 +123,7 @@ def test_a_ball_that_rolls_out_of_sight_leaves_a_doubt() -> None:
 def test_a_ball_that_hardly_swings_is_no_dribble_at_all() -> None:
     places = to_and_fro(EVENLY_S, swing=0.3)
     record = record_of(sightings_of(places[moving(places) :], 0.5, noise=0.06))
-    assert dribbled_ways(record, PICTURE_PX) == []
+    assert dribbled_trajectories(record, PICTURE_PX) == []
 
 
 def test_a_swing_towards_the_camera_is_measured_over_the_ground() -> None:

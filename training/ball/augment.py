@@ -20,7 +20,7 @@ PASTED = 0.12  # of the windows without a ball
 class Batch:
     """Windows (n, 6, 48, 48) of levels; answers (n, 3) as the network gives them; ball (n,) 0 or 1.
 
-    `changed` (n,): the settled picture lacks the ball; `whole` (n,): the ball is all in view.
+    `changed` (n,): the background model lacks the ball; `whole` (n,): the ball is all in view.
     """
 
     levels: Tensor
@@ -60,7 +60,7 @@ def _normal(x: Tensor, sigma: float, columns: int = 1) -> Tensor:
 
 
 def _settled_otherwise(x: Tensor, ball: Tensor, changed: Tensor) -> tuple[Tensor, Tensor]:
-    """Ball in the settled picture alone (no ball), in both, or in none."""
+    """Ball in the background model alone (no ball), in both, or in none."""
     now, settled = x[:, :3], x[:, 3:]
     drawn = torch.rand(len(x), device=x.device)
     moved = (ball > 0.5) & (changed > 0.5)
@@ -100,7 +100,7 @@ def _paint(x: Tensor) -> tuple[Tensor, Tensor]:
 
 
 def _smeared(x: Tensor, answers: Tensor, ball: Tensor, changed: Tensor, whole: Tensor) -> Tensor:
-    """Let some balls move on during a longer exposure, before the settled picture."""
+    """Let some balls move on during a longer exposure, before the background model."""
     n = len(x) // 8
     x, rest = x[:n], x[n:]
     answers = answers[:n]
@@ -221,7 +221,7 @@ def _rounded(x: Tensor, ball: Tensor) -> Tensor:
 
 
 def _laid(x: Tensor, mask: Tensor, in_both: Tensor) -> Tensor:
-    """Paint things (n, 1, 48, 48) of any colours over windows, in some settled pictures, too."""
+    """Paint things (n, 1, 48, 48) of any colours over windows, in some background models, too."""
     patches, much = _paint(x)
     luma = _uniform(x, 10, 245) + 25 * much * patches[:, :1]
     chroma = 128 + _normal(x, 16.0, 2) + 12 * much * patches[:, 1:]
@@ -232,7 +232,7 @@ def _laid(x: Tensor, mask: Tensor, in_both: Tensor) -> Tensor:
 
 
 def _repainted(x: Tensor, answers: Tensor, ball: Tensor, whole: Tensor) -> Tensor:
-    """Give some balls another paint and patches, in the settled picture too if it has them."""
+    """Give some balls another paint and patches, in the background model too if it has them."""
     chosen = _some(x, 0.4) & (ball > 0.5) & (whole > 0.5)
     inside = _disc(x, answers) * chosen[:, None, None, None]
     now, settled = x[:, :3], x[:, 3:]
@@ -326,7 +326,7 @@ def _lit(x: Tensor) -> Tensor:
 
 
 def _noisy(x: Tensor) -> Tensor:
-    """Grain, some of it coarse; the settled picture has grain of its own."""
+    """Grain, some of it coarse; the background model has grain of its own."""
     loud = _uniform(x, 0, 1).square() * 9.0
     fine = torch.randn_like(x)
     coarse = nnf.interpolate(

@@ -32,7 +32,7 @@ class Figures:
         and 0.8.
     empty, with_ball_shown : pictures without a ball, and those of them where one is found lying.
     balls : how many balls were looked for.
-    moving, lying, at_start : shares of them found: before a settled picture without them, before
+    moving, lying, at_start : shares of them found: before a background model without them, before
         one with them, and all over the picture, as at a clip's start.
     off : median distance of the found ones' middles from the label, diameters.
     size : median of their size over the label's.

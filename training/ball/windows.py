@@ -12,7 +12,7 @@ from tempfile import TemporaryDirectory
 import numpy as np
 import numpy.typing as npt
 
-from shoegoal.ball.background import SettledPicture
+from shoegoal.ball.background import BackgroundModel
 from shoegoal.ball.ball_net import look_through, window_round
 from shoegoal.ball.motion import MotionWatcher
 from shoegoal.clip.reader import open_clip
@@ -47,7 +47,7 @@ class Kind(IntEnum):
     BARE = 7
     LEFT = 8  # where a ball lay until a moment ago
     BESIDE = 9  # a ball is in the window, but the guess is not of it
-    PHOTO_MOVING = 10  # a ball of a photograph, before a settled picture that lacks it
+    PHOTO_MOVING = 10  # a ball of a photograph, before a background model that lacks it
     PHOTO_LYING = 11  # a ball of a photograph in both pictures
     PHOTO_OTHER = 12
 
@@ -219,14 +219,14 @@ class Memory:
 def windows_of(clip: Path, truth: Truth, places: Places, rng: np.random.Generator) -> Windows:
     """Cut a clip's windows."""
     cutter, memory, motion = Cutter(rng), Memory(), MotionWatcher()
-    settled: SettledPicture | None = None
+    settled: BackgroundModel | None = None
     with open_clip(clip) as film:
         for number, (frame, frame_truth) in enumerate(
             zip(film.frames(ahead=0), truth.frames, strict=False)
         ):
             small = small_frame(frame)
             if settled is None:
-                settled = SettledPicture(frame, small)
+                settled = BackgroundModel(frame, small)
             blobs = motion.update(small, settled).blobs
             guesses = [(b.x_px, b.y_px, b.size_px) for b in blobs]
             _look_round(

@@ -125,17 +125,17 @@ def _chroma_limits() -> tuple[U8, U8]:
 _PALEST, _FULLEST = _chroma_limits()
 
 
-class SettledPicture:
-    """Keeps the settled picture small (for motion) and native (for measuring).
+class BackgroundModel:
+    """Keeps the background model small (for motion) and native (for measuring).
 
     Attributes
     ----------
     scale : small pixels per native pixel.
-    small : (luma, u, v) of the settled picture, updated in place.
+    small : (luma, u, v) of the background model, updated in place.
     native : the same at its own size; a new one takes its place whenever it changes.
     contrast : (h, w) levels from which on a difference is paint rather than noise.
     levels : the same, rounded up to whole levels, for comparing with differences fast.
-    last_match_s : (h, w) when the frame last looked like the settled picture there.
+    last_match_s : (h, w) when the frame last looked like the background model there.
     """
 
     def __init__(self, first: Frame, first_small: SmallFrame) -> None:
@@ -162,7 +162,7 @@ class SettledPicture:
         return left_s
 
     def difference(self, small: SmallFrame) -> U8:
-        """(h, w) difference of a small frame from the settled picture, luma levels."""
+        """(h, w) difference of a small frame from the background model, luma levels."""
         return paint_difference(small.planes, self.small)
 
     def _watch_grain(self, step: U8) -> None:
@@ -266,7 +266,7 @@ def _take_in(now: Planes, settled: Planes, stable: MatLike, box: Box) -> None:
 
 
 @dataclass(frozen=True, slots=True)
-class SettledChange:
+class BackgroundChange:
     """A patch that went from one settled look to another.
 
     Attributes
@@ -283,7 +283,7 @@ class SettledChange:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Comparison:
-    """Two settled pictures, some time apart.
+    """Two backgrounds, some time apart.
 
     Attributes
     ----------
@@ -293,7 +293,7 @@ class Comparison:
 
     earlier: Halvings
     later: Halvings
-    changes: tuple[SettledChange, ...]
+    changes: tuple[BackgroundChange, ...]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -301,17 +301,17 @@ class _Snapshot:
     time_s: float
     small: Planes
     native: Halvings
-    left_s: F32  # see `SettledPicture.mark`
+    left_s: F32  # see `BackgroundModel.mark`
 
 
 class ChangeFinder:
-    """Compares the settled picture with what it was a little earlier."""
+    """Compares the background model with what it was a little earlier."""
 
     def __init__(self) -> None:
         self._snapshots: deque[_Snapshot] = deque(maxlen=SNAPSHOTS_KEPT)
 
     def update(
-        self, settled: SettledPicture, time_s: float, *, now: bool = False
+        self, settled: BackgroundModel, time_s: float, *, now: bool = False
     ) -> Comparison | None:
         """Report what changed, at most once per ``SNAPSHOT_EVERY_S`` unless ``now`` is set."""
         due = not self._snapshots or time_s - self._snapshots[-1].time_s >= SNAPSHOT_EVERY_S
@@ -334,7 +334,9 @@ def _copy(planes: Planes) -> Planes:
     return planes[0].copy(), planes[1].copy(), planes[2].copy()
 
 
-def _changes(earlier: _Snapshot, later: _Snapshot, settled: SettledPicture) -> list[SettledChange]:
+def _changes(
+    earlier: _Snapshot, later: _Snapshot, settled: BackgroundModel
+) -> list[BackgroundChange]:
     difference = paint_difference(later.small, earlier.small)
     changed = (difference >= settled.contrast).astype(np.uint8)
     if not changed.any():
@@ -371,14 +373,14 @@ def _change(
     changed: U8,
     box: Box,
     disc: tuple[float, float, float],
-) -> SettledChange:
+) -> BackgroundChange:
     x, y, w, h = box
     rows, columns = slice(max(0, y), y + h), slice(max(0, x), x + w)
     seen = earlier.left_s[rows, columns][changed[rows, columns] > 0]
     before_s = float(np.nanmedian(seen)) if np.isfinite(seen).any() else earlier.time_s
     at_x, at_y, diameter = disc
     guess_px = ((at_x + 0.5) / scale - 0.5, (at_y + 0.5) / scale - 0.5, diameter / scale)
-    return SettledChange(before_s, later.time_s, guess_px)
+    return BackgroundChange(before_s, later.time_s, guess_px)
 
 
 def _disc_guesses(mask: U8, least: float) -> list[tuple[float, float, float]]:

@@ -1,6 +1,6 @@
 """The ball network: a small network that says whether a ball is there, and measures it.
 
-It sees a window of the picture beside the same window of the settled picture, so it can use both
+It sees a window of the picture beside the same window of the background model, so it can use both
 the look of a ball and what has changed. It was trained on drawn clips and on
 photographs under free licences (``training/``).
 """

@@ -11,7 +11,13 @@ import numpy as np
 import numpy.typing as npt
 from cv2.typing import MatLike
 
-from shoegoal.ball.background import SettledPicture, Thing, paint_difference, shadow_like, things_in
+from shoegoal.ball.background import (
+    BackgroundModel,
+    Thing,
+    paint_difference,
+    shadow_like,
+    things_in,
+)
 from shoegoal.clip.reduced import Planes, SmallFrame
 
 LOOK_BACK_S = 0.13  # long enough for a far ball to have left its own disc
@@ -74,8 +80,8 @@ class MotionWatcher:
     def __init__(self) -> None:
         self._past: deque[tuple[float, Planes]] = deque()
 
-    def update(self, small: SmallFrame, settled: SettledPicture) -> Motion:
-        """Report what stands out from the settled picture and was not there a moment ago.
+    def update(self, small: SmallFrame, settled: BackgroundModel) -> Motion:
+        """Report what stands out from the background model and was not there a moment ago.
 
         Both conditions matter: the first drops the hole that a thing leaves behind, the second
         drops things at rest that have not settled yet.

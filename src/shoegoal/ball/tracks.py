@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.optimize import linear_sum_assignment
 
-from shoegoal.ball.background import Comparison, SettledChange
+from shoegoal.ball.background import BackgroundChange, Comparison
 from shoegoal.ball.ball_net import apart_diameters, measure_balls
 from shoegoal.types import Detection
 
@@ -316,7 +316,7 @@ def resting_balls(found: Comparison) -> list[RestingBall]:
     return balls
 
 
-def _resting(change: SettledChange, seen: Detection, *, arrived: bool) -> RestingBall:
+def _resting(change: BackgroundChange, seen: Detection, *, arrived: bool) -> RestingBall:
     seen = replace(seen, time_s=change.after_s if arrived else change.before_s)
     return RestingBall(seen, change.before_s, change.after_s, arrived, seen.ball_score)
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from shoegoal.ball.background import ChangeFinder, Comparison, SettledPicture
+from shoegoal.ball.background import BackgroundModel, ChangeFinder, Comparison
 from shoegoal.ball.ball_net import Place, distinct, measure_balls
 from shoegoal.ball.lying import SURELY, LyingBalls, find_lying
 from shoegoal.ball.motion import Blob, Motion, MotionWatcher
@@ -136,7 +136,7 @@ class BallWatcher:
         """Find balls that lie there at the start, or are put back where balls lay before.
 
         Settling takes its time, and at first the kicker may hide the ball: it can be kicked before
-        it is in the settled picture.
+        it is in the background model.
         """
         if small.time_s - self._looked_s < LOOK_EVERY_S:
             return
@@ -180,7 +180,7 @@ class Glimpse:
     ----------
     small : the frame, reduced.
     motion : what moved.
-    settled : the settled picture against which it did.
+    settled : the background model against which it did.
     changed : what had changed for good by this frame; reported now and then.
     """
 
@@ -194,7 +194,7 @@ class YardWatcher:
     """Watches the yard frame by frame; what it has reported never changes."""
 
     def __init__(self) -> None:
-        self.settled: SettledPicture | None = None
+        self.settled: BackgroundModel | None = None
         self._motion = MotionWatcher()
         self._finder = ChangeFinder()
         self._last_s = 0.0
@@ -202,7 +202,7 @@ class YardWatcher:
     def look(self, frame: Frame, small: SmallFrame) -> Glimpse:
         """Take one frame in; times rise."""
         if self.settled is None:
-            self.settled = SettledPicture(frame, small)
+            self.settled = BackgroundModel(frame, small)
         self._last_s = frame.time_s
         motion, settled = self._motion.update(small, self.settled), self.settled.native
         self.settled.update(frame, small)

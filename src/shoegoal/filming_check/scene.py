@@ -22,7 +22,7 @@ from shoegoal.scene.goal import GoalNotPlausibleError
 from shoegoal.scene.ground import SceneNotFittedError
 from shoegoal.scene.lens import stated_lens
 from shoegoal.scene.markers import BELIEVED_AT, STEP_M, MarkersNotFoundError
-from shoegoal.shots.dribble import dribbled_ways
+from shoegoal.shots.dribble import dribbled_trajectories
 from shoegoal.shots.ground import Ground
 from shoegoal.shots.runs import Run
 from shoegoal.types import Detection, ImagePoint
@@ -79,7 +79,7 @@ def checked_scene(sampled: SampledClip, settings: CountSettings) -> CheckedScene
     """Find ball, ground and goal in the samples of a clip, as the count does in the whole clip."""
     size_px = (sampled.info.width_px, sampled.info.height_px)
     if isinstance(settings.stage.rule, TouchesInARow):
-        dribbled = dribbled_ways(sampled.record, size_px, settings.ball)
+        dribbled = dribbled_trajectories(sampled.record, size_px, settings.ball)
         ball = _ball_at_its_spot(sampled, None)
         if ball is None and dribbled:
             ball = dribbled[0].sightings[0]
@@ -190,7 +190,7 @@ def out_of_view(scene: CheckedScene, settings: CountSettings, width_px: int) -> 
 
 def _longest_path(ground: Ground) -> tuple[F64, F64] | None:
     """Return where the ball that went farthest lay, and its unit direction, (2,) each."""
-    paths = [path[np.isfinite(path).all(axis=1)] for path in ground.ways_m]
+    paths = [path[np.isfinite(path).all(axis=1)] for path in ground.trajectories_m]
     steps = [(path[0], path[-1] - path[0]) for path in paths if len(path) >= 2]
     start, step = max(steps, key=lambda s: float(np.hypot(*s[1])), default=(None, None))
     if start is None or step is None or np.hypot(*step) < MIN_PATH_M:

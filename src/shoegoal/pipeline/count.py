@@ -47,7 +47,7 @@ from shoegoal.scene.fit import MARKER_SIGMA_REL, SceneNotFittedError
 from shoegoal.scene.lens import Lens, stated_lens
 from shoegoal.scene.markers import FoundMarkers, MarkersNotFoundError, find_markers
 from shoegoal.scene.uprights import lens_by_uprights
-from shoegoal.shots.dribble import Way, dribbled_ways
+from shoegoal.shots.dribble import Trajectory, dribbled_trajectories
 from shoegoal.shots.ground import Ground, departures_s, find_ground
 from shoegoal.shots.judge import LeftOut
 from shoegoal.shots.touches import TOUCH_MOMENTS_S, find_touches
@@ -205,7 +205,7 @@ def markers_of(
     return find_markers(
         spread_pictures(path, YARD_LOOKS, stillness.bumped_s),
         ground.fit,
-        ground.ways_m,
+        ground.trajectories_m,
         stage.width_steps or 4.0,
         stage.back_steps or 10.0,
         [(r.sighting.x_px, r.sighting.y_px) for r in record.resting],
@@ -380,7 +380,7 @@ def analyse_dribble(
     if watched.stillness.verdict is Stillness.MOVING:
         raise ClipNotJudgeableError(f"The clip cannot be counted: {watched.stillness.message}.")
     size_px = (watched.info.width_px, watched.info.height_px)
-    ways = dribbled_ways(watched.record, size_px, settings.ball)
+    ways = dribbled_trajectories(watched.record, size_px, settings.ball)
     if not ways:
         raise ClipNotJudgeableError(
             "No ball was found that is dribbled: film from the front, three or four metres away, "
@@ -398,7 +398,7 @@ def analyse_dribble(
     return Counted(analysis, stills, watched.pictures.first())
 
 
-def _moved_unfollowed(watched: Watched, ways: Sequence[Way]) -> list[HiddenTime]:
+def _moved_unfollowed(watched: Watched, ways: Sequence[Trajectory]) -> list[HiddenTime]:
     """List the times at which a ball left its place and nothing was followed."""
     seen_s = np.array([s.time_s for way in ways for s in way.sightings])
     out = []

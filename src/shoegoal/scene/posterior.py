@@ -509,8 +509,8 @@ def mixture_cost(theta: F64, evidence: Evidence) -> F64:
 def explore(peak: Peak, n: int, seed: int) -> tuple[F64, float]:
     """Draw from the full posterior by adaptive importance sampling.
 
-    Guesses come from Student t bells round the peak and its rivals, are weighted by posterior over
-    proposal density, and one more bell is fitted to them until enough of them count (after Oh &
+    Guesses come from Student t densities round the peak and its rivals, weighted by posterior over
+    proposal density, and one more is fitted to them until enough of them count (after Oh &
     Berger 1992, adaptive importance sampling).
 
     Parameters
@@ -526,12 +526,12 @@ def explore(peak: Peak, n: int, seed: int) -> tuple[F64, float]:
     """
     rng = np.random.default_rng(seed)
     low, high = bounds(peak.evidence)
-    bells = [(peak.theta, peak.covariance * 1.3)]
+    densities = [(peak.theta, peak.covariance * 1.3)]
     inner = peak.evidence.only(peak.kept)
-    bells.extend((rival, _covariance(rival, inner) * 1.3) for rival in peak.rivals)
+    densities.extend((rival, _covariance(rival, inner) * 1.3) for rival in peak.rivals)
     best: tuple[float, F64, F64] = (0.0, np.empty((0, len(low))), np.empty(0))
     for _ in range(_ROUNDS):
-        guesses, log_proposal = _propose(bells, rng)
+        guesses, log_proposal = _propose(densities, rng)
         inside = np.all((guesses > low) & (guesses < high), axis=1)
         log_weight = np.full(len(guesses), -np.inf)
         cost = mixture_cost(guesses[inside], peak.evidence)
@@ -546,8 +546,8 @@ def explore(peak: Peak, n: int, seed: int) -> tuple[F64, float]:
         centre = weight @ guesses
         apart = guesses - centre
         # Few guesses underestimate the spread: keep some of the old one.
-        spread = 1.3 * (apart * weight[:, None]).T @ apart + 0.2 * bells[0][1]
-        bells.append((centre, spread))
+        spread = 1.3 * (apart * weight[:, None]).T @ apart + 0.2 * densities[0][1]
+        densities.append((centre, spread))
     effective, guesses, weight = best
     # Systematic resampling: each guess comes up as often as its weight says, give or take one.
     ladder = np.cumsum(weight)
@@ -556,21 +556,21 @@ def explore(peak: Peak, n: int, seed: int) -> tuple[F64, float]:
     return rng.permutation(guesses[picked]), effective
 
 
-def _propose(bells: list[tuple[F64, F64]], rng: np.random.Generator) -> tuple[F64, F64]:
-    """Guesses from Student t bells (centre, spread) in equal parts, and their log density."""
-    size = len(bells[0][0])
-    each = -(-_PROPOSALS // len(bells))
-    roots = [np.linalg.cholesky(spread + 1e-14 * np.eye(size)) for _, spread in bells]
+def _propose(densities: list[tuple[F64, F64]], rng: np.random.Generator) -> tuple[F64, F64]:
+    """Guesses from Student t densities (centre, spread) in equal parts, and their log density."""
+    size = len(densities[0][0])
+    each = -(-_PROPOSALS // len(densities))
+    roots = [np.linalg.cholesky(spread + 1e-14 * np.eye(size)) for _, spread in densities]
     parts = []
-    for (centre, _), root in zip(bells, roots, strict=True):
+    for (centre, _), root in zip(densities, roots, strict=True):
         tail = np.sqrt(_TAIL_DEGREES / rng.chisquare(_TAIL_DEGREES, (each, 1)))
         parts.append(centre + (rng.standard_normal((each, size)) * tail) @ root.T)
     guesses = np.concatenate(parts)
     logs = []
-    for (centre, _), root in zip(bells, roots, strict=True):
+    for (centre, _), root in zip(densities, roots, strict=True):
         scaled = np.linalg.solve(root, (guesses - centre).T)
-        bell = np.log1p((scaled**2).sum(axis=0) / _TAIL_DEGREES)
-        logs.append(-(_TAIL_DEGREES + size) / 2 * bell - np.log(np.diag(root)).sum())
+        tail = np.log1p((scaled**2).sum(axis=0) / _TAIL_DEGREES)
+        logs.append(-(_TAIL_DEGREES + size) / 2 * tail - np.log(np.diag(root)).sum())
     return guesses, np.asarray(np.logaddexp.reduce(logs, axis=0), dtype=np.float64)
 
 

@@ -85,7 +85,7 @@ def measure_crossing(
     from memory), so its centre has to pass y = -radius with its sides inside both inner bases.
     """
     radius = run.segments[0].stretch.radius_m
-    times, way, which = run.way_m(goal)
+    times, way, which = run.trajectory_m(goal)
     over = way[:, 1] <= 0.0
     at = int(np.argmax(over))  # 0 if it never crosses the line, or was beyond it from the start
     seen_to_cross = at > 0

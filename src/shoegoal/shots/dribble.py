@@ -80,7 +80,7 @@ class Contact:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Way:
+class Trajectory:
     """One way of the dribbled ball without a long break.
 
     Attributes
@@ -121,12 +121,12 @@ class Way:
         return float(np.linalg.norm(last.velocity_mps(last.end_s)))
 
 
-def dribbled_ways(
+def dribbled_trajectories(
     record: BallRecord,
     size_px: tuple[int, int],
     ball: BallSize = BallSize.UNKNOWN,
     weights: Weights | None = None,
-) -> list[Way]:
+) -> list[Trajectory]:
     """Follow the ball that is dribbled through the clip.
 
     Parameters
@@ -246,7 +246,7 @@ def _of_one_ball(story: Story, chains: Sequence[list[int]]) -> list[list[int]]:
     return sorted(kept, key=span_s)
 
 
-def _way(story: Story, chain: list[int], camera: Camera, diameter_m: float) -> Way:
+def _way(story: Story, chain: list[int], camera: Camera, diameter_m: float) -> Trajectory:
     segments = [story.segments[k] for k in chain]
     contacts = []
     first = segments[0]
@@ -263,7 +263,7 @@ def _way(story: Story, chain: list[int], camera: Camera, diameter_m: float) -> W
         kinds = [Between.KICKED] if a.lies else [Between.MET, Between.KICKED]
         kind = max(kinds, key=lambda k: float(story.between[i, j, k]))
         contacts.append(_contact(camera, diameter_m, a, b, float(story.joints_s[i, j, kind])))
-    return Way(tuple(segments), tuple(contacts), diameter_m)
+    return Trajectory(tuple(segments), tuple(contacts), diameter_m)
 
 
 def _contact(

@@ -59,7 +59,7 @@ class Ground:
         return [(s.x_px, s.y_px) for s in lay]
 
     @property
-    def ways_m(self) -> list[F64]:
+    def trajectories_m(self) -> list[F64]:
         """Ways (N, 2) over the ground of the balls that were kicked, each from where it lay.
 
         They end where a ball met something.

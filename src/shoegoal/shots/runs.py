@@ -69,7 +69,7 @@ class Run:
             met=self.met[:k],
         )
 
-    def way_m(self, goal: GoalFrame) -> tuple[F64, F64, npt.NDArray[np.int64]]:
+    def trajectory_m(self, goal: GoalFrame) -> tuple[F64, F64, npt.NDArray[np.int64]]:
         """Return times (T,), places (T, 3) in the goal frame, segments (T,) of each."""
         times, places, which = [], [], []
         begins = [min(self.start_s, self.segments[0].start_s), *self.joints_s]

@@ -17,7 +17,7 @@ import numpy as np
 from scipy.special import expit
 
 from shoegoal.ball.free_motion import STRETCH_PRICE
-from shoegoal.shots.dribble import F64, Contact, Way
+from shoegoal.shots.dribble import F64, Contact, Trajectory
 from shoegoal.shots.judge import CALL_AT, LeftOut
 from shoegoal.types import Call, Detection, EventKind, ImagePoint, Outcome, Shot
 
@@ -95,7 +95,7 @@ class Dribbled:
 class _Touch:
     p: float
     reason: str
-    way: Way
+    way: Trajectory
     contact: Contact
 
     @property
@@ -104,7 +104,7 @@ class _Touch:
 
 
 def find_touches(
-    ways: Sequence[Way],
+    ways: Sequence[Trajectory],
     nearest_foot: FootFinder,
     clip_s: tuple[float, float],
 ) -> Dribbled:
@@ -142,14 +142,14 @@ def find_touches(
     return Dribbled(numbered, tuple(left_out), tuple(doubts))
 
 
-def _set_it_going(contact: Contact, way: Way) -> bool:
+def _set_it_going(contact: Contact, way: Trajectory) -> bool:
     """Whether a path begins there and leads away: however slowly, the ball was moved."""
     went = way.moving[0].stretch
     apart_m = float(np.linalg.norm(went.centre_m([went.end_s])[0] - contact.place_m))
     return contact is way.contacts[0] and apart_m >= LEFT_DIAMETERS * way.diameter_m
 
 
-def _merged(way: Way) -> list[Contact]:
+def _merged(way: Trajectory) -> list[Contact]:
     """Merge contacts that follow one another too fast for two touches."""
     out: list[Contact] = []
     for contact in way.contacts:
@@ -173,7 +173,9 @@ def _merged(way: Way) -> list[Contact]:
     return out
 
 
-def _judged(contact: Contact, way: Way, nearest_foot: FootFinder) -> tuple[_Touch | None, str]:
+def _judged(
+    contact: Contact, way: Trajectory, nearest_foot: FootFinder
+) -> tuple[_Touch | None, str]:
     change, z = contact.change_mps / way.diameter_m, contact.significance
     # Rayleigh: the length of a plane vector of pure noise passes z sigmas with exp(-z^2 / 2).
     p_noise = min(1.0, PLACES * float(np.exp(-0.5 * z * z)))
@@ -250,7 +252,7 @@ def _skipped(here: _Touch, there: _Touch, beat_s: float) -> list[Shot]:
     return [_event(EventKind.TOUCH, middle_s, SKIPPED_P, reason, near)]
 
 
-def _unseen(ways: Sequence[Way], end_s: float) -> list[Doubt]:
+def _unseen(ways: Sequence[Trajectory], end_s: float) -> list[Doubt]:
     """Return the stretches over which a ball that had been moving was out of sight."""
     out = []
     for way, after in zip_longest(ways, ways[1:]):
@@ -262,7 +264,7 @@ def _unseen(ways: Sequence[Way], end_s: float) -> list[Doubt]:
     return out
 
 
-def _loss_between(here: _Touch, there: _Touch, ways: Sequence[Way]) -> Shot | None:
+def _loss_between(here: _Touch, there: _Touch, ways: Sequence[Trajectory]) -> Shot | None:
     """Whether the ball was lost from one touch to the next."""
     between = [s for way in ways for s in way.sightings if here.time_s < s.time_s < there.time_s]
     far, when_s = 0.0, 0.5 * (here.time_s + there.time_s)
@@ -285,7 +287,7 @@ def _loss_between(here: _Touch, there: _Touch, ways: Sequence[Way]) -> Shot | No
     return _event(EventKind.LOSS, when_s, p, reason, between)
 
 
-def _apart_from(touch: _Touch, until_s: float, ways: Sequence[Way]) -> tuple[F64, F64]:
+def _apart_from(touch: _Touch, until_s: float, ways: Sequence[Trajectory]) -> tuple[F64, F64]:
     """Find when the ball is seen after a touch, (N,), and how far away, (N,) diameters."""
     times, places = [np.empty(0)], [np.empty((0, 2))]
     for segment in (segment for way in ways for segment in way.segments):
