@@ -303,15 +303,15 @@ def long_gap_times(
 
 
 def _may_be_finished(rule: StageRule, likely: Sequence[Shot]) -> bool:
-    """Whether a set that looks unfinished may hold unseen shots that finish it.
-
-    All numbers of shots that it may hold are taken as equally likely beforehand.
-    """
+    """Whether a set that looks unfinished may hold the makes, or misses, that settle it, unseen."""
+    makes = sum(shot.p_make >= LIKELY for shot in likely)
     if isinstance(rule, MakesOfShots):
         decision = decision_of(rule, likely, None, DEFAULT_CONFIDENCE)
-        wanted = rule.shots - len(likely) if decision is Decision.NOT_FINISHED else 0
+        most_misses = rule.shots - rule.makes
+        wanted = min(rule.makes - makes, most_misses + 1 - (len(likely) - makes))
+        wanted *= decision is Decision.NOT_FINISHED
     elif isinstance(rule, FirstMakes):
-        wanted = rule.makes - sum(shot.p_make >= LIKELY for shot in likely)
+        wanted = rule.makes - makes
     else:
         return False
     if wanted < 1:
