@@ -5,12 +5,14 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
+from scipy.stats import betabinom
 
 from shoegoal.clip.take import Break, BreakKind
 from shoegoal.ladder.rules import FirstMakes, MakesOfShots, StageRule
 from shoegoal.ladder.verdict import Decision, judge_shots_around
 from shoegoal.pipeline.judging import doubtful_times, long_gap_times
 from shoegoal.shots.judge import unseen_shot
+from shoegoal.shots.weights import shipped_weights
 from shoegoal.types import Shot
 
 
@@ -70,13 +72,14 @@ def sure(*made: bool) -> list[Shot]:
     ("rule", "made", "decision"),
     [
         (MakesOfShots(3, 5), (True, False, True, False), Decision.LOOK),  # a fifth may settle it
-        (MakesOfShots(3, 5), (True, False, True), Decision.NOT_FINISHED),  # two missed is too much
+        (MakesOfShots(3, 5), (True, False, True), Decision.LOOK),  # a third make may
+        (MakesOfShots(6, 10), (True, False, True), Decision.NOT_FINISHED),  # four are too many
         (MakesOfShots(3, 5), (True, True, True, False), Decision.ADVANCE),  # whatever is missing
         (MakesOfShots(3, 5), (True, False, False, False), Decision.TRY_AGAIN),
-        (MakesOfShots(1, 2), (), Decision.NOT_FINISHED),  # nobody shoots
+        (MakesOfShots(5, 10), (), Decision.NOT_FINISHED),  # nobody shoots
         (FirstMakes(3), (True, False, True), Decision.LOOK),
         (FirstMakes(2), (True, True, True), Decision.ADVANCE),
-        (FirstMakes(4), (True, False, True), Decision.NOT_FINISHED),
+        (FirstMakes(6), (True, False, True), Decision.NOT_FINISHED),
     ],
 )
 def test_one_shot_short_is_looked_for_where_it_would_settle_the_set(
@@ -91,3 +94,12 @@ def test_one_shot_short_is_looked_for_where_it_would_settle_the_set(
         assert (longest.time_s, longest.until_s) == (10.0 * len(made) - 5.0, end_s)
         looked = [(longest.time_s, longest.until_s)]
         assert doubtful_times(rule, shots, [], 0.0, end_s, looked_s=looked) == []
+
+
+@pytest.mark.parametrize(("shown", "missed"), [(0, 1), (4, 1), (8, 2), (19, 3)])
+def test_odds_of_missed_shots_are_those_of_the_beta_binomial(shown: int, missed: int) -> None:
+    """Reference: scipy.stats.betabinom, so many of all missed against none of those shown."""
+    weights = shipped_weights()
+    some = betabinom.pmf(missed, shown + missed, *weights.missed)
+    none = betabinom.pmf(0, shown, *weights.missed)
+    assert weights.odds_missed(shown, missed) == pytest.approx(some / none)

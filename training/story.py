@@ -330,7 +330,8 @@ def _learn_chances(out: Examples, result: Judged, truth: dict[str, Any]) -> None
 
 
 OFF_FILM = ("its end is not on film", "a part of its way is not on film", "the camera was moved")
-SHOT_EDGES = (0.01, 0.03, 0.1, 0.25, 0.5, 0.75, 0.9, 0.95, 0.98)
+# The first is `ASK_AT`: of what is left out, one class is enough.
+SHOT_EDGES = (ASK_AT, 0.1, 0.25, 0.5, 0.75, 0.9, 0.95, 0.98)
 MAKE_EDGES = (0.03, 0.15, 0.5, 0.85, 0.97)
 
 
@@ -431,6 +432,8 @@ def learn(files: Sequence[Path], weights: Weights, jobs: int = 2, rounds: int = 
             f"{int(unseen_y.sum())} unseen of {len(unseen_y)}"
         )
         weights = Weights(ball=ball, link=link, shot=shot, unseen=unseen)
+    # Chances are counted as the weights give them, not as counts have changed them before.
+    weights = replace(weights, shot_calibration=Calibration(), make_calibration=Calibration())
     with Pool(jobs) as pool:
         found = [e for e in pool.map(examples, [(f, weights) for f in files], 1) if e]
     return replace(
