@@ -71,16 +71,20 @@ def lens_by_uprights(luma: U8, ground: GroundFit, lens: Lens | None = None) -> L
         return None
     log_focals = np.log([focal_of_fov(float(fov), (width, height)) for fov in FOVS_RAD])
     off = np.linspace(-SIGMAS, SIGMAS, ROLLS), np.linspace(-SIGMAS, SIGMAS, HORIZONS)
-    log_focal, rolled, lifted = np.meshgrid(log_focals, *off, indexing="ij")
-    lean = _lean(
-        middles[chosen],
-        ways[chosen],
-        np.exp(log_focal)[..., None],
-        (roll + roll_sigma * rolled)[..., None],
-        (horizon + horizon_sigma * lifted)[..., None],
-    )
+    rolled, lifted = np.meshgrid(*off, indexing="ij")
+    rolls = (roll + roll_sigma * rolled)[..., None]
+    horizons = (horizon + horizon_sigma * lifted)[..., None]
+    sigmas = np.hypot(LINE_SIGMA_RAD, END_SIGMA_PX / lengths[chosen])
     before = _log_prior(log_focals, lens, (width, height))
-    told = _log_likelihood(lean, np.hypot(LINE_SIGMA_RAD, END_SIGMA_PX / lengths[chosen]))
+    # One field of view after another: all at once take many times the memory.
+    told = np.array(
+        [
+            _log_likelihood(
+                _lean(middles[chosen], ways[chosen], float(focal), rolls, horizons), sigmas
+            )
+            for focal in np.exp(log_focals)
+        ]
+    )
     chance = told - 0.5 * (rolled**2 + lifted**2) + before[:, None, None]
     after = np.log(np.exp(chance - chance.max()).sum(axis=(1, 2)))
     _, sigma_before = _moments(log_focals, before)
