@@ -36,6 +36,7 @@ def test_a_shot_that_a_break_runs_into_becomes_unsure_and_the_others_stay() -> N
         assert [k for k, (a, b) in enumerate(zip(shots, judged, strict=True)) if a != b] == [2]
         assert judged[2].call is Call.UNSURE and judged[2].p_make == 0.5
         assert judged[2].number == 3 and "the picture jumps at 0:1" in judged[2].reason
+    assert doubted_around(shots, [jump(hit.kick_time_s - 0.6)], START_S) == shots
     between = jump(hit.end_time_s + 1.0)
     stretch = Break(BreakKind.RATE, hit.kick_time_s - 1, hit.end_time_s + 1)
     assert doubted_around(shots, [between, stretch], START_S) == shots
