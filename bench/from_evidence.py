@@ -46,9 +46,9 @@ def count_of(path: Path) -> dict[str, Any]:
 
 
 def yard_luma(path: Path) -> Bytes | None:
-    """The yard without what moves, which lies beside evidence of pictures."""
-    settled = cv2.imread(str(path.with_name(path.name.replace(".json.gz", ".settled.jpg"))), 0)
-    return None if settled is None else np.asarray(settled, np.uint8)
+    """The yard without what moves, where it lies beside evidence of pictures."""
+    settled = path.with_name(path.name.replace(".json.gz", ".settled.jpg"))
+    return np.asarray(cv2.imread(str(settled), 0), np.uint8) if settled.exists() else None
 
 
 def counted(told: dict[str, Any], luma: Bytes | None = None) -> dict[str, Any]:
