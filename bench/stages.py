@@ -21,6 +21,7 @@ STAGES: tuple[tuple[str, str, str], ...] = (
     ("ball network", "shoegoal.ball.ball_net:", "run_network"),
     ("lying balls, tracks", "shoegoal.ball.watch:BallWatcher", "follow"),
     ("stills put by", "shoegoal.pictures.stills:PictureKeeper", "add"),
+    ("ground and lens", "shoegoal.pipeline.count:", "ground_in_view"),
     ("markers", "shoegoal.pipeline.count:", "_markers"),
     ("the judging", "shoegoal.pipeline.count:", "judge_evidence"),
 )
