@@ -132,3 +132,10 @@ def test_how_narrow_wide_and_far_a_goal_may_be(
         return
     with pytest.raises(GoalNotPlausibleError):
         goal_from_markers(CAMERA, left, right)
+
+
+@pytest.mark.parametrize(("times", "disagrees"), [(1.14, False), (1.16, True), (0.84, True)])
+def test_children_pace_within_fifteen_per_cent(times: float, disagrees: bool) -> None:
+    """Common practice, no source."""
+    width, distance = np.full(100, 3.0 * 0.6 * times), np.full(100, 6.0)
+    assert report_steps(width, distance, 3.0, 10.0).disagrees is disagrees
