@@ -1,6 +1,7 @@
 """Kicks whose form is known: their clips, the poses seen in them, and the space round each.
 
-Poses are kept beside the clips, so that cues can be measured again without looking again.
+Poses and the windows round their shoes are kept beside the clips, so that cues can be measured
+again, and by another network for shoes, without looking again.
 """
 
 from __future__ import annotations
@@ -13,19 +14,23 @@ import sys
 from collections.abc import Iterator
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
+from functools import cache
 from pathlib import Path
 from typing import Any
 
 import click
 import numpy as np
 import numpy.typing as npt
+import onnxruntime
 
 from evaluation import ROOT
+from shoegoal.clip.frame import U8
 from shoegoal.clip.reader import open_clip
 from shoegoal.cues.pose import JOINTS, MediaPipePose, Pose, open_pose_model
-from shoegoal.cues.sight import ShoeSight, find_poses
+from shoegoal.cues.sight import SIDE_PX, ShoeSight, find_poses
 from shoegoal.cues.space import ShotSpace, cameras_round
 from shoegoal.errors import ShoegoalError
+from shoegoal.networks import Network
 from shoegoal.scene.ball_size import BallSize, ball_ruler
 from shoegoal.scene.camera import Camera
 from shoegoal.scene.fit import SceneFit, fit_scene
@@ -33,6 +38,7 @@ from shoegoal.scene.goal import GoalFrame
 from shoegoal.scene.ground import GroundFit, fit_ground
 from shoegoal.types import Detection, ImagePoint
 from truth.bodies.film import KickClip, film_kicks
+from truth.bodies.person import GROUPS, people
 from truth.yards import yards
 
 F64 = npt.NDArray[np.float64]
@@ -51,14 +57,13 @@ KEPT: dict[str, tuple[int, ...]] = {
     "visibility": (),
     "presence": (),
     "world_m": (3,),
-    "unsure_px": (),
 }
-POSE_ROOMS = (
-    "pose.py",
-    "sight.py",
-    "models/pose_full.task",
-    "models/shoe_ends.onnx",
-)
+POSE_ROOMS = ("pose.py", "sight.py", "models/pose_full.task")
+# Networks that see shoes, each trained without one group of the bodies to develop on.
+APART = ROOT / "training" / "shoes" / "apart"
+
+
+Looked = list[tuple[Pose, U8]]  # poses of one kick, and the windows round their shoes
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -228,14 +233,42 @@ def _size_px(truth: dict[str, Any]) -> tuple[int, int]:
     return round(2 * camera["cx_px"] + 1), round(2 * camera["cy_px"] + 1)
 
 
-def _look(path: Path, truth: dict[str, Any], model: MediaPipePose) -> list[tuple[Pose, ...]]:
-    out, sight = [], ShoeSight()
+@cache
+def network_of(path: Path) -> Network:
+    """Load a network that does not come with the tool."""
+    return Network(onnxruntime.InferenceSession(str(path), providers=["CPUExecutionProvider"]))
+
+
+def sight_of(clip: KickClip) -> ShoeSight:
+    """What sees shoes in a clip: on bodies to develop on, a network that never saw this one."""
+    if clip.split != "develop":
+        return ShoeSight()
+    group = clip.number % len(people(clip.split)) % GROUPS
+    return ShoeSight(network_of(APART / f"shoe_ends_without_{group}.onnx"))
+
+
+class WindowKeeper(ShoeSight):
+    """Sees no shoes, but keeps the windows round them."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.windows: list[U8] = []
+
+    def placed(self, pose: Pose, windows: U8) -> Pose:
+        """Keep the windows."""
+        self.windows.append(windows)
+        return pose
+
+
+def _look(path: Path, truth: dict[str, Any], model: MediaPipePose) -> list[Looked]:
+    out = []
     with open_clip(path) as opened, opened.sampler() as sampler:
         for number, kick in enumerate(truth["kicks"]):
             square = space_of(truth, kick).square(_size_px(truth))
             contact_s = seen_contact_s(truth, number)
-            seen = None if square is None else find_poses(sampler, model, square, contact_s, sight)
-            out.append(() if seen is None else seen.poses)
+            keeper = WindowKeeper()
+            seen = None if square is None else find_poses(sampler, model, square, contact_s, keeper)
+            out.append([] if seen is None else list(zip(seen.poses, keeper.windows, strict=True)))
     return out
 
 
@@ -251,15 +284,20 @@ def _mark(path: Path, truth: dict[str, Any]) -> str:
     return digest.hexdigest()[:12]
 
 
-def _keep(path: Path, kicks: list[tuple[Pose, ...]]) -> None:
-    poses = [(i, pose) for i, kick in enumerate(kicks) for pose in kick]
+def _keep(path: Path, kicks: list[Looked]) -> None:
+    poses = [(i, pose, windows) for i, kick in enumerate(kicks) for pose, windows in kick]
     part = path.with_suffix(".part.npz")
     joints: dict[str, Any] = {
-        name: np.array([getattr(p, name) for _, p in poses]).reshape(-1, JOINTS, *shape)
+        name: np.array([getattr(p, name) for _, p, _ in poses]).reshape(-1, JOINTS, *shape)
         for name, shape in KEPT.items()
     }
-    kick = np.array([i for i, _ in poses], int)
-    np.savez_compressed(part, kick=kick, time_s=np.array([p.time_s for _, p in poses]), **joints)
+    np.savez_compressed(
+        part,
+        kick=np.array([i for i, *_ in poses], int),
+        time_s=np.array([p.time_s for _, p, _ in poses]),
+        windows=np.array([w for *_, w in poses], np.uint8).reshape(-1, 2, 4, SIDE_PX, SIDE_PX),
+        **joints,
+    )
     part.replace(path)
 
 
@@ -267,8 +305,12 @@ def _kicks(clip: KickClip, truth: dict[str, Any], kept: Path, fitted: bool) -> l
     with np.load(kept) as file:
         data = {name: file[name] for name in file.files}
     poses: dict[int, list[Pose]] = {}
-    for row in zip(*(data[name] for name in ("kick", "time_s", *KEPT)), strict=True):
-        poses.setdefault(int(row[0]), []).append(Pose(float(row[1]), *row[2:]))
+    sight = sight_of(clip)
+    for kick, time_s, windows, *joints in zip(
+        *(data[name] for name in ("kick", "time_s", "windows", *KEPT)), strict=True
+    ):
+        placed = sight.placed(Pose(float(time_s), *joints), windows)
+        poses.setdefault(int(kick), []).append(placed)
     scene = fitted_scene(clip, truth) if fitted else None
     spaces = [space_of(truth, kick) for kick in truth["kicks"]]
     return [

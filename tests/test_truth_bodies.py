@@ -155,8 +155,14 @@ def test_the_pose_model_sees_a_person_and_finds_the_rig() -> None:
     # A tenth of the leg's length in the picture at the worst.
     leg_px = float(np.hypot(*(camera.project(true["hip_l"]) - camera.project(true["ankle_l"]))))
     assert max(off) < 0.1 * leg_px, off
-    shoes = ((Joint.LEFT_HEEL, "heel_l"), (Joint.LEFT_TOE, "toe_l"), (Joint.RIGHT_HEEL, "heel_r"))
+    shoes = (
+        (Joint.LEFT_HEEL, "heel_l"),
+        (Joint.LEFT_TOE, "toe_l"),
+        (Joint.LEFT_ANKLE, "ankle_l"),
+        (Joint.RIGHT_HEEL, "heel_r"),
+        (Joint.RIGHT_ANKLE, "ankle_r"),
+    )
     far = [float(np.hypot(*(shod.points_px[j] - camera.project(true[n])))) for j, n in shoes]
     assert max(far) < 0.1 * leg_px, far
-    kept = [j for j in Joint if j not in {*LEFT_LEG.rows[3:], *RIGHT_LEG.rows[3:]}]
+    kept = [j for j in Joint if j not in {*LEFT_LEG.foot, *RIGHT_LEG.foot}]
     assert (shod.points_px[kept] == found.points_px[kept]).all()

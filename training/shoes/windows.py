@@ -255,7 +255,7 @@ def _window(
     """Draw the surroundings of one shoe, and cut the window as the tool would."""
     ends = np.stack([joints[f"{name}_{side}"] for name in ("heel", "toe", "ankle")])
     # The pose model's joints, as far off as it was on rendered kicks (bench/form_foot.py).
-    wild = float(rng.choice([1.0, 2.5, 6.0], p=[0.8, 0.14, 0.06]))
+    wild = 2.5 if rng.random() < 0.15 else 1.0
     shank = np.stack([joints[f"knee_{side}"], joints[f"ankle_{side}"]])
     shank = shank + rng.normal(0, 0.022 * wild * leg_px, (2, 2))
     middle = ends.mean(axis=0) + rng.normal(0, 0.035 * wild * leg_px, 2)

@@ -10,8 +10,9 @@ import numpy.typing as npt
 from shoegoal.cues.bands import Measurement
 from shoegoal.cues.foot import FootFit, load_foot
 from shoegoal.cues.kick import ANKLE_UP_M, Kick
-from shoegoal.cues.legs import STANDS_AFTER_S, unsure_of
+from shoegoal.cues.legs import unsure_of
 from shoegoal.cues.pose import Joint
+from shoegoal.cues.smooth import REACH_S
 from shoegoal.cues.space import View
 
 F64 = npt.NDArray[np.float64]
@@ -238,16 +239,17 @@ def unsure_at_contact(kick: Kick) -> float:
 
     As of a mean in which each picture has its weight.
     """
-    unsure = _unsure_between(kick, kick.contact_s - NEAR_S, kick.contact_s + NEAR_S)
+    ends = kick.kicking.ends
+    unsure = _unsure_between(kick, ends, kick.contact_s - NEAR_S, kick.contact_s + NEAR_S)
     return float(np.mean(unsure**-2.0) ** -0.5)
 
 
-def _unsure_between(kick: Kick, start_s: float, end_s: float) -> F64:
-    """Of each picture between, (N,); at least one."""
+def _unsure_between(kick: Kick, joints: Sequence[Joint], start_s: float, end_s: float) -> F64:
+    """Of joints of the kicking foot in each picture between, (N,); at least one."""
     if kick.standing is None:
         return np.ones(1)
     near = [pose for pose in kick.poses if start_s <= pose.time_s <= end_s]
-    return np.array([unsure_of(p, kick.kicking, kick.standing.leg_px) for p in near] or [1.0])
+    return np.array([unsure_of(p, joints, kick.standing.leg_px) for p in near] or [1.0])
 
 
 def contact_cue(kick: Kick) -> list[Measurement]:
@@ -283,18 +285,16 @@ def contact_cue(kick: Kick) -> list[Measurement]:
 
 
 FROM_S, UNTIL_S = 0.03, 0.45  # after contact; later the foot comes down or walks on; no source
-DOUBT_SIGMA = 4.5  # % of hip height, of a foot that is seen as well as usual (bench form)
+DOUBT_SIGMA = 10.0  # % of hip height, of an ankle that is seen as well as usual (bench form)
 LEAST_SEEN_S = 0.2  # seen less long than this after contact, its highest place may be missed
 
 
 def follow_through_cue(kick: Kick) -> list[Measurement]:
     """Measure ``follow_through``: the ankle's highest place, % of the plant hip's height.
 
-    The less the shoes' network is sure of the kicking foot after contact, the less the pose model
-    knows of it: a foot swung high hides before the body to a camera behind it.
+    The less the shoes' network is sure of the ankle there, the less is known of it: a foot swung
+    high hides before the body to a camera behind it.
     """
-    unsure = _unsure_between(kick, kick.contact_s + FROM_S, kick.contact_s + STANDS_AFTER_S)
-    doubt = DOUBT_SIGMA * float(np.median(unsure))
     moments = kick.moments(kick.contact_s + FROM_S, kick.contact_s + UNTIL_S)
     seen_long = len(moments) and moments[-1] - kick.contact_s >= LEAST_SEEN_S
     cue, found = "follow_through", []
@@ -313,6 +313,9 @@ def follow_through_cue(kick: Kick) -> list[Measurement]:
             continue
         highest = int(np.argmax(over / whole))
         if highest < len(moments) - 1:  # at the window's edge the foot may have gone on rising
+            around = (moments[highest] - REACH_S, moments[highest] + REACH_S)
+            unsure = _unsure_between(kick, (kick.kicking.ankle,), *around)
+            doubt = DOUBT_SIGMA * float(np.sqrt(np.mean(unsure**2)))
             value = 100 * float(over[highest] / whole[highest])
             found.append(Measurement(cue, method, value, doubt))
         else:

@@ -144,14 +144,18 @@ class Kick:
 
     @cached_property
     def _variances(self) -> dict[Joint, F64]:
-        """Of each foot's ends in the pictures, (T,), as the shoes' network has them."""
+        """Of each foot's marks in the pictures, (T,), as the shoes' network has them."""
         if self.standing is None:
             return {}
         leg_px = self.standing.leg_px
         return {
-            joint: np.square([unsure_of(pose, leg, leg_px) for pose in self.poses])
+            joint: np.square([unsure_of(pose, joints, leg_px) for pose in self.poses])
             for leg in (self.kicking, self.planted)
-            for joint in (leg.heel, leg.toe)
+            for joint, joints in (
+                (leg.heel, leg.ends),
+                (leg.toe, leg.ends),
+                (leg.ankle, (leg.ankle,)),
+            )
         }
 
     @cached_property

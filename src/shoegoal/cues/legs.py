@@ -13,7 +13,7 @@ from enum import StrEnum
 import numpy as np
 import numpy.typing as npt
 
-from shoegoal.cues.pose import LEFT_LEG, RIGHT_LEG, Leg, Pose
+from shoegoal.cues.pose import LEFT_LEG, RIGHT_LEG, Joint, Leg, Pose
 from shoegoal.cues.smooth import smoothed
 
 F64 = npt.NDArray[np.float64]
@@ -244,7 +244,7 @@ def standing_foot(poses: Sequence[Pose], contact_s: float) -> Standing | None:
     feet = np.stack([[_foot(p, side) for side in Side] for p in near])
     legs = np.array([[_leg_px(p, side) for side in Side] for p in near])
     leg_px = max(float(np.median(legs)), 1e-6)
-    unsure = np.array([[unsure_of(p, side.leg, leg_px) for side in Side] for p in near])
+    unsure = np.array([[unsure_of(p, side.leg.ends, leg_px) for side in Side] for p in near])
     trust = trust_in_feet(near, leg_px)
     # How far each foot of each picture is from each of every picture: (T, 2, T, 2).
     off = _off(feet[:, :, None, None] - feet[None, None]) / leg_px
@@ -272,13 +272,13 @@ def standing_foot(poses: Sequence[Pose], contact_s: float) -> Standing | None:
     )
 
 
-def unsure_of(pose: Pose, leg: Leg, leg_px: float) -> float:
-    """How unsure the shoes' network was of the worse end of a foot, over `USUAL_UNSURE`.
+def unsure_of(pose: Pose, joints: Sequence[Joint], leg_px: float) -> float:
+    """How unsure the shoes' network was of the worst of a foot's joints, over `USUAL_UNSURE`.
 
     Where it is unsure of one end it has taken something else for the shoe, and says less of the
     other end's error than it should.
     """
-    unsure = float(np.max(pose.unsure_px[[leg.heel, leg.toe]])) / leg_px / USUAL_UNSURE
+    unsure = float(np.max(pose.unsure_px[list(joints)])) / leg_px / USUAL_UNSURE
     return unsure if np.isfinite(unsure) else 1.0
 
 

@@ -74,6 +74,11 @@ class Leg:
         return self.hip, self.knee, self.ankle, self.heel, self.toe
 
     @property
+    def ends(self) -> tuple[Joint, ...]:
+        """Heel and toe."""
+        return self.heel, self.toe
+
+    @property
     def foot(self) -> tuple[Joint, ...]:
         """Ankle, heel and toe."""
         return self.ankle, self.heel, self.toe

@@ -1,8 +1,8 @@
 """The pictures round a kick: which ones are looked at, and the joints and shoes found in them.
 
 The pose model knows shoes least of all joints, and not at all which way a blurred one points. A
-small network, trained on drawn shoes (`training/shoes`), finds each heel and toe near contact and
-says how sure it is of each.
+small network, trained on drawn shoes (`training/shoes`), finds each heel, toe and ankle and says
+how sure it is of each.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ import numpy.typing as npt
 
 from shoegoal.clip.frame import U8, Frame
 from shoegoal.clip.sampling import Sampler
-from shoegoal.cues.legs import STANDS_AFTER_S, STANDS_BEFORE_S, Side
+from shoegoal.cues.legs import Side
 from shoegoal.cues.pose import OUTSIDE_GREY, Pose, PoseModel, Square
 from shoegoal.networks import Network, load_network
 
@@ -27,41 +27,54 @@ NETWORK_NAME = "shoe_ends.onnx"
 SIDE_PX = 64  # of a window
 WINDOW_LEGS = 0.84  # side of a window over the leg's length, hip to ankle
 SIGMA_LOGS = (-5.0, 0.0)  # bounds of the natural logarithms that the network gives
-POSE_LEGS = 0.04  # standard deviation of the pose model's heels and toes (bench/form_foot.py)
+POSE_LEGS = 0.04  # standard deviation of the pose model's heels, toes, ankles (bench/form_foot.py)
 LINE_PX, LINE_LEVEL = 3, 255
 
 
 class ShoeSight:
-    """Finds heels and toes; loads its network on the first call."""
+    """Finds heels, toes and ankles; loads its network on the first call where none is given."""
 
-    def __init__(self) -> None:
-        self._network: Network | None = None
+    def __init__(self, network: Network | None = None) -> None:
+        self._network = network
 
     def look(self, piece: U8, square: Square, pose: Pose) -> Pose:
         """Put heels and toes where they show, in a pose found in a square piece of a picture."""
+        return self.placed(pose, shoe_windows(piece, square, pose))
+
+    def placed(self, pose: Pose, windows: U8) -> Pose:
+        """Put them where they show in the windows (2, 4, SIDE_PX, SIDE_PX) round shoes."""
         if self._network is None:
             self._network = load_network("cues", NETWORK_NAME)
         leg_px = leg_length_px(pose)
-        windows, places = [], []
-        for side in Side:
-            shank = pose.points_px[[side.leg.knee, side.leg.ankle]]
-            middle = pose.points_px[list(side.leg.foot)].mean(axis=0)
-            corner, side_px = middle - WINDOW_LEGS * leg_px / 2, WINDOW_LEGS * leg_px
-            zoom = piece.shape[0] / square.side_px
-            shift = np.array([square.left_px, square.top_px])
-            windows.append(
-                shoe_window(piece, (corner - shift) * zoom, side_px * zoom, (shank - shift) * zoom)
-            )
-            places.append((corner, side_px))
-        answers = self._network.run(np.stack(windows).astype(np.float32))[0].astype(np.float64)
+        answers = self._network.run(windows.astype(np.float32))[0].astype(np.float64)
         points, unsure = pose.points_px.copy(), pose.unsure_px.copy()
-        for side, answer, place in zip(Side, answers, places, strict=True):
-            rows = [side.leg.heel, side.leg.toe]
-            seen, unsure[rows] = _ends(answer, *place)
+        for side, answer in zip(Side, answers, strict=True):
+            rows = [side.leg.heel, side.leg.toe, side.leg.ankle]
+            seen, unsure[rows] = _marks(answer, *_window_of(pose, side, leg_px))
             # The pose model's and the network's, each by how sure it is.
             share = 1 / (1 + (unsure[rows, None] / (POSE_LEGS * leg_px)) ** 2)
             points[rows] = share * seen + (1 - share) * points[rows]
         return replace(pose, points_px=points, unsure_px=unsure)
+
+
+def shoe_windows(piece: U8, square: Square, pose: Pose) -> U8:
+    """Cut windows (2, 4, SIDE_PX, SIDE_PX) round the shoes of a pose out of a square piece."""
+    zoom = piece.shape[0] / square.side_px
+    shift = np.array([square.left_px, square.top_px])
+    leg_px, windows = leg_length_px(pose), []
+    for side in Side:
+        corner, side_px = _window_of(pose, side, leg_px)
+        shank = pose.points_px[[side.leg.knee, side.leg.ankle]]
+        windows.append(
+            shoe_window(piece, (corner - shift) * zoom, side_px * zoom, (shank - shift) * zoom)
+        )
+    return np.stack(windows)
+
+
+def _window_of(pose: Pose, side: Side, leg_px: float) -> tuple[F64, float]:
+    """Upper left corner and side of a shoe's window in the picture, px."""
+    middle = pose.points_px[list(side.leg.foot)].mean(axis=0)
+    return middle - WINDOW_LEGS * leg_px / 2, WINDOW_LEGS * leg_px
 
 
 def leg_length_px(pose: Pose) -> float:
@@ -109,10 +122,10 @@ def shoe_window(piece: U8, corner_px: F64, side_px: float, shank_px: F64) -> U8:
     return np.asarray(np.concatenate([cut.transpose(2, 0, 1), line[None]]), np.uint8)
 
 
-def _ends(answer: F64, corner_px: F64, side_px: float) -> tuple[F64, F64]:
-    """Heel and toe (2, 2) px in the picture as the network has them, and how unsure it is (2,)."""
-    places: F64 = corner_px + (answer[:4].reshape(2, 2) + 0.5) * side_px
-    unsure: F64 = np.exp(np.clip(answer[4:6], *SIGMA_LOGS)) * side_px
+def _marks(answer: F64, corner_px: F64, side_px: float) -> tuple[F64, F64]:
+    """Heel, toe and ankle (3, 2) px as the network has them, and how unsure it is of each (3,)."""
+    places: F64 = corner_px + (answer[:6].reshape(3, 2) + 0.5) * side_px
+    unsure: F64 = np.exp(np.clip(answer[6:], *SIGMA_LOGS)) * side_px
     return places, unsure
 
 
@@ -202,14 +215,8 @@ def find_poses(
             contact = frame
         piece = square.cut(frame)
         pose = model.find(piece, square, frame.time_s)
-        if (
-            pose is not None
-            and sight
-            and -STANDS_BEFORE_S <= frame.time_s - contact_s <= STANDS_AFTER_S
-        ):
-            pose = sight.look(piece, square, pose)
         if pose is not None:
-            poses.append(pose)
+            poses.append(sight.look(piece, square, pose) if sight else pose)
     if contact is None:
         return None
     return KickWindow(tuple(poses), contact, len(wanted), sampler.decoded - decoded)
