@@ -165,7 +165,8 @@ def test_a_clip_chosen_before_the_script_has_arrived_is_sent(
     held_back: list[Route] = []
     phone.goto(slip)
     phone.route("**/phone.js", lambda route: held_back.append(route), times=1)
-    phone.goto(f"http://127.0.0.1:{site.port}/h/", wait_until="commit")
+    with phone.expect_request("**/phone.js"):
+        phone.goto(f"http://127.0.0.1:{site.port}/h/", wait_until="commit")
     phone.set_input_files("#pick", CLIP)
     assert held_back
     expect(phone.get_by_role("heading", name="Sending your clip")).to_be_hidden()

@@ -84,7 +84,7 @@ def test_trust_falls_at_once_and_rises_with_enough_checks() -> None:
     assert class_trust(MAKE, [*right, *wrong], unseen) == lowered
     # and proves nothing by itself.
     assert class_trust(MAKE, [], unseen) is None
-    many = [checked(Answer.MAKE, n) for n in range(12_000)]
+    many = [checked(Answer.MAKE, n) for n in range(8 * MAKE.shipped_checked)]
     raised = class_trust(MAKE, many, [])
     assert raised is not None and not raised.is_lowered and raised.p > 1 - MAKE.shipped_error
 

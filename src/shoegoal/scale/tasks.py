@@ -140,34 +140,57 @@ def run_in_processes(
 
     When the iteration is left early or by an exception, the workers are ended.
     """
-    from pebble import ProcessPool
-
     if not tasks:
         return
     # Shares done are in memory without a lock, so that a worker killed while it reports does not
     # block the others.
     shares = RawArray(ctypes.c_double, len(tasks))
     workers = min(workers, len(tasks))
-    threads = max(1, usable_cores() // workers)
-    pool = ProcessPool(
-        max_workers=workers,
-        initializer=_start_worker,
-        initargs=(shares, threads),
-        # A new interpreter: a fork would copy locks held by threads that it does not have.
-        context=multiprocessing.get_context("spawn"),
-    )
+    pool = _Processes(workers, shares)
     try:
         yield from _outcomes(pool, tasks, work, workers, shares, on_progress)
-        pool.close()
-    except BaseException:
-        pool.stop()
-        raise
     finally:
-        pool.join()
+        pool.end()
+
+
+class _Processes:
+    """Worker processes, one of which may die; all are replaced where its death breaks the pool."""
+
+    def __init__(self, workers: int, shares: Shares | None) -> None:
+        self._workers, self._shares = workers, shares
+        self._pool = self._fresh()
+
+    def _fresh(self) -> ProcessPool:
+        from pebble import ProcessPool
+
+        return ProcessPool(
+            max_workers=self._workers,
+            initializer=_start_worker,
+            initargs=(self._shares, max(1, usable_cores() // self._workers)),
+            # A new interpreter: a fork would copy locks held by threads that it does not have.
+            context=multiprocessing.get_context("spawn"),
+        )
+
+    def schedule(self, function: Callable[..., T], *args: object) -> Future[T]:
+        """Have a module's function called.
+
+        The future raises ``BrokenProcessPool`` where a process died between two tasks.
+        """
+        try:
+            return self._pool.schedule(function, args=args)
+        except RuntimeError:  # a process died while it waited
+            self.end()
+            self._pool = self._fresh()
+            return self._pool.schedule(function, args=args)
+
+    def end(self) -> None:
+        """End the processes."""
+        self._pool.stop()
+        self._pool.join()
 
 
 def _outcomes(
-    pool: ProcessPool,
+    pool: _Processes,
     tasks: Sequence[CountTask],
     work: Work,
     workers: int,
@@ -182,7 +205,7 @@ def _outcomes(
         while waiting and len(running) < workers + AHEAD:
             place, tries = waiting.popleft()
             shares[place] = 0.0
-            running[pool.schedule(_in_worker, args=(work, tasks[place], place))] = (place, tries)
+            running[pool.schedule(_in_worker, work, tasks[place], place)] = (place, tries)
         finished, _ = wait(running, timeout=POLL_S, return_when=FIRST_COMPLETED)
         for place, _ in running.values():
             if shares[place] != reported[place]:
@@ -206,7 +229,9 @@ def _outcome_of(future: Future[TaskDone], task: CountTask) -> TaskDone | None:
     except ProcessExpired as error:
         cause = cause_of_end(error.exitcode)
         return None if cause is None else TaskDone(task.key, cause, ClipUnreadableError.exit_code)
-    except Exception as error:  # the pool's own error: it is broken, or a result cannot be sent
+    except BrokenProcessPool:
+        return None
+    except Exception as error:  # a result cannot be sent
         return TaskDone(task.key, f"it could not be counted ({error})", 1)
 
 
@@ -214,7 +239,7 @@ class ClipReader:
     """A process that reads clips for this one and is kept between tasks; a context manager."""
 
     def __init__(self) -> None:
-        self._pool = self._fresh_pool()
+        self._processes = _Processes(1, None)
 
     def __enter__(self) -> ClipReader:
         return self
@@ -225,21 +250,7 @@ class ClipReader:
         error: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
-        self._end()
-
-    def _fresh_pool(self) -> ProcessPool:
-        from pebble import ProcessPool
-
-        return ProcessPool(
-            max_workers=1,
-            initializer=_start_worker,
-            initargs=(None, usable_cores()),
-            context=multiprocessing.get_context("spawn"),
-        )
-
-    def _end(self) -> None:
-        self._pool.stop()
-        self._pool.join()
+        self._processes.end()
 
     def do(self, function: Callable[..., T], *args: object) -> T:
         """Call a module's function in the process; its exceptions are raised here.
@@ -251,28 +262,18 @@ class ClipReader:
         """
         from pebble import ProcessExpired
 
-        cause = None
+        cause: str | None = None
         for _ in range(MOST_TRIES):
             try:
-                return self._schedule(function, args).result()
+                answer: T = self._processes.schedule(_bound, function, *args).result()
+                return answer
             except ProcessExpired as error:
                 cause = cause_of_end(error.exitcode)
                 if cause is not None:
                     break
-            except BrokenProcessPool:  # it died between two tasks
-                self._renew()
+            except BrokenProcessPool:
+                cause = None
         raise ClipUnreadableError(cause or f"{DIED}, {MOST_TRIES} times")
-
-    def _schedule(self, function: Callable[..., T], args: tuple[object, ...]) -> Future[T]:
-        try:
-            return self._pool.schedule(_bound, args=(function, *args))
-        except RuntimeError:  # it died while it waited
-            self._renew()
-            return self._pool.schedule(_bound, args=(function, *args))
-
-    def _renew(self) -> None:
-        self._end()
-        self._pool = self._fresh_pool()
 
     def count(self, task: CountTask) -> TaskDone:
         """Count a clip; errors are returned as text."""
