@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import shutil
+import signal
 from collections.abc import Generator, Sequence
 from functools import partial
 from pathlib import Path
@@ -20,6 +22,7 @@ from shoegoal.record.verify import verify_book
 from shoegoal.scale.assignments import assignments_by_file_name
 from shoegoal.scale.class_run import ClipOutcome, Watcher, run_class
 from shoegoal.scale.tasks import (
+    ClipReader,
     CountTask,
     OnTaskProgress,
     TaskDone,
@@ -151,6 +154,13 @@ def test_a_process_that_dies_takes_only_its_own_clip_along(
     assert [name for name, *_ in sets_of(sqlite_book)] == ["Bee", "Cat", "Emu"]
     assert begun_names(folder).count(f"Ant_{STAGE}.mp4") == 2
     assert {share for _, share in shares} <= {0.0, 0.5}
+
+
+def test_a_process_that_dies_while_it_waits_is_replaced() -> None:
+    with ClipReader() as reader:
+        first = reader.do(os.getpid)
+        os.kill(first, signal.SIGKILL)
+        assert reader.do(os.getpid) != first
 
 
 def test_a_run_that_is_broken_off_goes_on_where_it_stopped(
