@@ -126,7 +126,7 @@ def example_analysis(*, unsure: bool = True) -> Analysis:
             unknowns=("log_focal_px", "log_height_m"),
             theta=(6.89, 0.22),
             covariance=((0.004, 0.001), (0.001, 0.002)),
-            notes=("no lens file: distances along the view lean on phones' usual field of view",),
+            notes=("no lens file: distances along the view depend on phones' usual field of view",),
         ),
         shots=tuple(shots),
         left_out=(LeftOut(START_S + 10.0, "it did not head for the goal"),),

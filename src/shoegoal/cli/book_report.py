@@ -16,7 +16,7 @@ from rich.table import Table
 from rich.text import Text
 
 from shoegoal.analysis.model import Analysis
-from shoegoal.analysis.words import call_word, event_name
+from shoegoal.analysis.words import call_word, chance_text, event_name
 from shoegoal.cli.report import call_text, titled
 from shoegoal.cli.terminal import print_parts
 from shoegoal.ladder.next_setup import NextSetUp
@@ -68,7 +68,7 @@ def print_set(history: SetHistory, status: SetStatus, analysis: Analysis) -> Non
             str(shot.number),
             analysis.clock(shot.time_s),
             call_text(shot.kind, shot.call) if shot.counts else Text("- does not count"),
-            f"{shot.p_make:.3f}" if shot.counts else "",
+            chance_text(shot.p_make) if shot.counts else "",
             _why(shot),
         )
     who = " ".join(part for part in (history.class_name, history.pupil) if part)

@@ -13,7 +13,7 @@ from rich.text import Text
 
 from shoegoal.analysis.form_file import FORM_FOLDER_NAME, PAGE_NAME, SHEET_NAME, SetForm, ShotForm
 from shoegoal.analysis.model import Analysis, SceneRecord
-from shoegoal.analysis.words import call_word, event_name, shown_call
+from shoegoal.analysis.words import call_word, chance_text, event_name, shown_call
 from shoegoal.card.cautions import SHORT_CAUTION
 from shoegoal.cli.terminal import print_parts
 from shoegoal.clip.clock import clock_text
@@ -92,7 +92,7 @@ def _touch_table(analysis: Analysis) -> Table:
     for event in analysis.shots:
         table.add_row(
             str(event.number), analysis.clock(event.kick_time_s),
-            call_text(event.kind, event.call), f"{event.p_make:.3f}", event.reason,
+            call_text(event.kind, event.call), chance_text(event.p_make), event.reason,
         )  # fmt: skip
     return table
 
@@ -111,7 +111,7 @@ def _shot_table(analysis: Analysis) -> Table:
         speed = "" if shot.speed_mps is None else f"{shot.speed_mps.value:.1f}"
         table.add_row(
             str(shot.number), analysis.clock(shot.kick_time_s), Text(word, style=style),
-            f"{shot.p_make:.3f}", where_text(shot), speed, shot.reason,
+            chance_text(shot.p_make), where_text(shot), speed, shot.reason,
         )  # fmt: skip
     return table
 

@@ -371,9 +371,9 @@ def fit_notes(places: Places, peak: Peak, ball: BallSize, lens: Lens | None) -> 
     if ball is BallSize.UNKNOWN:
         notes.append("ball size not given: all lengths are about 6% uncertain")
     if lens is None:
-        notes.append("no lens file: distances along the view lean on phones' usual field of view")
+        notes.append("no lens file: distances along the view depend on phones' usual field of view")
     elif lens.how_made in (STATED, UPRIGHTS):
-        notes.append(f"no lens file: distances along the view lean on {lens.how_made}")
+        notes.append(f"no lens file: distances along the view depend on {lens.how_made}")
     if len(places.counts) < 3:
         notes.append(
             f"the ball was seen at only {len(places.counts)} place(s): the ground is mostly guessed"

@@ -269,12 +269,12 @@ def _paced_off(log_ratio: F64) -> F64:
 
 
 def ratio_note(theta: F64, evidence: Evidence) -> str:
-    """Say whether a scene (6,) leans on the stage's ratio."""
+    """Say whether a scene (6,) depends on the stage's ratio."""
     assert evidence.stage_ratio is not None
     goal = goal_draws(theta[None], evidence)
     log_ratio = np.log(goal.distance_m / goal.width_m / evidence.stage_ratio)
     if abs(float(log_ratio[0])) < 3 * PACED_SIGMA:
-        return "the kick distance leans on the stage's ratio of distance to width, too"
+        return "the kick distance depends on the stage's ratio of distance to width, too"
     return "the goal is not of the stage's shape, so the stage says nothing of the kick distance"
 
 
