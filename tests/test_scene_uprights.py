@@ -101,3 +101,5 @@ def test_a_lens_file_is_better_and_a_stated_length_is_weighed_in() -> None:
     assert free is not None
     assert leaning is not None
     assert free.focal_px < leaning.focal_px < stated.focal_px
+    ultra_wide = replace(stated, focal_px=0.3 * SIZE_PX[0])  # 118 degrees
+    assert lens_by_uprights(picture, ground, ultra_wide) is None

@@ -47,11 +47,17 @@ def lens_by_uprights(luma: U8, ground: GroundFit, lens: Lens | None = None) -> L
     ----------
     luma : (H, W) picture of the yard.
     ground : the camera over it, by the ball's sizes.
-    lens : what is known already; one from a lens file is as good as any, and leaves None.
+    lens : what is known already; one from a lens file is as good as any, and leaves None, as does a
+        stated one outside of the fields of view that are tried.
     """
     if lens is not None and lens.how_made != STATED:
         return None
     height, width = luma.shape
+    log_focals = np.log([focal_of_fov(float(fov), (width, height)) for fov in FOVS_RAD])
+    if lens is not None:
+        stated = np.log(lens.scaled_to((width, height)).focal_px)
+        if not log_focals.min() <= stated <= log_focals.max():
+            return None
     lines = _lines(luma)
     middles = (lines[:, :2] + lines[:, 2:]) / 2 - [(width - 1) / 2, (height - 1) / 2]
     ways = lines[:, 2:] - lines[:, :2]
@@ -69,7 +75,6 @@ def lens_by_uprights(luma: U8, ground: GroundFit, lens: Lens | None = None) -> L
     chosen = np.flatnonzero(near)[np.argsort(-lengths[near])][:MOST_LINES]
     if len(chosen) < FEWEST_LINES:
         return None
-    log_focals = np.log([focal_of_fov(float(fov), (width, height)) for fov in FOVS_RAD])
     off = np.linspace(-SIGMAS, SIGMAS, ROLLS), np.linspace(-SIGMAS, SIGMAS, HORIZONS)
     rolled, lifted = np.meshgrid(*off, indexing="ij")
     rolls = (roll + roll_sigma * rolled)[..., None]
