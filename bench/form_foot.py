@@ -15,7 +15,7 @@ from evaluation import ROOT
 from form_kicks import KnownKick
 from shoegoal.cues.cues import heel_to_toe_px, unsure_at_contact
 from shoegoal.cues.foot import FOOT_NAME, Foot, fit_foot, load_foot, seen_marks
-from shoegoal.cues.legs import Standing, legs_unswapped, standing_foot
+from shoegoal.cues.legs import Standing, legs_named, standing_foot
 from shoegoal.cues.reading import FREEDOM, SIGMA_WIDTH, read_kick
 from truth.bodies.answers import marks_of
 
@@ -53,9 +53,12 @@ class KnownFoot:
 
 def known_foot(kick: KnownKick) -> KnownFoot | None:
     """A kick's plant foot; None where it is hidden or was taken for the other one."""
-    found = standing_foot(kick.poses, kick.contact_s)
-    _, seen = legs_unswapped(kick.poses, found, kick.contact_s)
-    if seen is None or seen.side.value == kick.truth["foot"]:
+    seen = standing_foot(kick.poses, kick.contact_s)
+    if seen is None:
+        return None
+    ways = legs_named(kick.poses, seen, kick.contact_s)
+    seen = replace(seen, side=min(ways, key=lambda side: ways[side][0]))
+    if seen.side.value == kick.truth["foot"]:
         return None
     person, true = kick.clip.person(), kick.truth["answers"]
     marks = marks_of(person)

@@ -21,7 +21,6 @@ from typing import Any
 import click
 import numpy as np
 import numpy.typing as npt
-import onnxruntime
 
 from evaluation import ROOT
 from shoegoal.clip.frame import U8
@@ -30,7 +29,7 @@ from shoegoal.cues.pose import JOINTS, MediaPipePose, Pose, open_pose_model
 from shoegoal.cues.sight import SIDE_PX, ShoeSight, find_poses
 from shoegoal.cues.space import ShotSpace, cameras_round
 from shoegoal.errors import ShoegoalError
-from shoegoal.networks import Network
+from shoegoal.networks import Network, read_network
 from shoegoal.scene.ball_size import BallSize, ball_ruler
 from shoegoal.scene.camera import Camera
 from shoegoal.scene.fit import SceneFit, fit_scene
@@ -234,9 +233,8 @@ def _size_px(truth: dict[str, Any]) -> tuple[int, int]:
 
 
 @cache
-def network_of(path: Path) -> Network:
-    """Load a network that does not come with the tool."""
-    return Network(onnxruntime.InferenceSession(str(path), providers=["CPUExecutionProvider"]))
+def _network_without(group: int) -> Network:
+    return read_network(APART / f"shoe_ends_without_{group}.onnx")
 
 
 def sight_of(clip: KickClip) -> ShoeSight:
@@ -244,7 +242,7 @@ def sight_of(clip: KickClip) -> ShoeSight:
     if clip.split != "develop":
         return ShoeSight()
     group = clip.number % len(people(clip.split)) % GROUPS
-    return ShoeSight(network_of(APART / f"shoe_ends_without_{group}.onnx"))
+    return ShoeSight(_network_without(group))
 
 
 class WindowKeeper(ShoeSight):

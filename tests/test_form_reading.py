@@ -10,7 +10,7 @@ from scipy.spatial.transform import Rotation
 
 from form_bodies import CONTACT_S, StickKick, poses_of, space_from
 from shoegoal.cues.bands import MeasuredError, Measurement, load_bands, load_errors
-from shoegoal.cues.legs import Side, kicking_side, legs_unswapped
+from shoegoal.cues.legs import Side, kicking_side, legs_named, standing_foot
 from shoegoal.cues.pose import LEFT_LEG, RIGHT_LEG, Pose
 from shoegoal.cues.reading import (
     FREEDOM,
@@ -157,7 +157,11 @@ def test_smoothing_keeps_a_wild_picture_from_having_its_way() -> None:
 def test_swapped_legs_are_put_right(azimuth_deg: float, swapped: tuple[int, ...]) -> None:
     truth = poses_of(StickKick(), space_from(azimuth_deg), noise_px=2.0)
     seen = [_swap(p) if i in swapped else p for i, p in enumerate(truth)]
-    for pose, right in zip(legs_unswapped(seen)[0], truth, strict=True):
+    stands = standing_foot(seen, CONTACT_S)
+    assert stands is not None
+    ways = legs_named(seen, stands, CONTACT_S)
+    _, unswapped = min(ways.values(), key=lambda way: way[0])
+    for pose, right in zip(unswapped, truth, strict=True):
         assert pose.points_px == pytest.approx(right.points_px)
 
 

@@ -6,6 +6,7 @@ Each runs on one thread, so that a count does not take the cores of the counts b
 from __future__ import annotations
 
 from importlib.resources import as_file, files
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -21,7 +22,7 @@ _ERRORS_ONLY = 3
 
 
 class Network:
-    """A network of one input; made by `load_network`."""
+    """A network of one input; made by `read_network`."""
 
     def __init__(self, session: InferenceSession) -> None:
         self._session = session
@@ -35,25 +36,30 @@ class Network:
 
 
 def load_network(room: str, name: str) -> Network:
-    """Load a network of a room's folder ``models``.
+    """Load a network of a room's folder ``models``; errors as `read_network`."""
+    with as_file(files(f"shoegoal.{room}") / "models" / name) as path:
+        return read_network(path)
+
+
+def read_network(path: Path) -> Network:
+    """Read a network's file.
 
     Raises
     ------
     ShoegoalError
-        Its file is missing or damaged.
+        It is missing or damaged.
     """
     import onnxruntime  # here, for it takes a while that many commands need not wait
 
     options = onnxruntime.SessionOptions()
     options.intra_op_num_threads = options.inter_op_num_threads = 1
     options.log_severity_level = _ERRORS_ONLY
-    with as_file(files(f"shoegoal.{room}") / "models" / name) as path:
-        try:
-            session = onnxruntime.InferenceSession(
-                str(path), options, providers=["CPUExecutionProvider"]
-            )
-        except Exception as error:  # the runtime's errors share no base of their own
-            raise ShoegoalError(
-                f"A network's file cannot be read ({path}): install shoegoal again."
-            ) from error
+    try:
+        session = onnxruntime.InferenceSession(
+            str(path), options, providers=["CPUExecutionProvider"]
+        )
+    except Exception as error:  # the runtime's errors share no base of their own
+        raise ShoegoalError(
+            f"A network's file cannot be read ({path}): install shoegoal again."
+        ) from error
     return Network(session)

@@ -7,7 +7,7 @@ kicker does. So it is looked for among both feet of every picture, whatever the 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
@@ -46,10 +46,10 @@ class Side(StrEnum):
         return Side.RIGHT if self is Side.LEFT else Side.LEFT
 
 
-def legs_unswapped(
-    poses: Sequence[Pose], seen: Standing | None = None, contact_s: float = 0.0
-) -> tuple[list[Pose], Standing | None]:
-    """Undo swaps of the left and the right leg between pictures.
+def legs_named(
+    poses: Sequence[Pose], seen: Standing, contact_s: float
+) -> dict[Side, tuple[float, list[Pose]]]:
+    """Undo swaps of the left and the right leg between pictures, as if either foot stood.
 
     Of all ways to swap or not in each picture, the one is taken in which the joints move most
     evenly (smallest second differences over the pictures' own times), in which one and the same
@@ -58,34 +58,12 @@ def legs_unswapped(
 
     Parameters
     ----------
-    poses : of one person, in order of time.
-    seen : the foot that stands round contact, if it was found. contact_s : when that is.
+    poses : of one person, in order of time; at least three.
+    seen : the foot that stands round contact. contact_s : when that is.
 
     Returns
     -------
-    The same poses, with the legs of some swapped, and the standing foot by its name in them.
-    """
-    if seen is None:
-        if len(poses) < 3:
-            return list(poses), None
-        return _swapped_where(poses, _smoothest(poses, np.zeros((len(poses), 2)))[1]), None
-    ways = legs_named(poses, seen, contact_s)
-    side = min(ways, key=lambda one: ways[one][0])
-    return ways[side][1], replace(seen, side=side)
-
-
-def legs_named(
-    poses: Sequence[Pose], seen: Standing, contact_s: float
-) -> dict[Side, tuple[float, list[Pose]]]:
-    """Undo swaps twice: as if the standing foot were the left one, and as if it were the right.
-
-    Parameters
-    ----------
-    poses : of one person, in order of time; at least three. seen, contact_s : see `legs_unswapped`.
-
-    Returns
-    -------
-    By the standing foot's name: what that costs, and the poses.
+    By the standing foot's name: what that costs, and the poses, with the legs of some swapped.
     """
     off = np.array([[_off(_foot(pose, side) - seen.points_px) for side in Side] for pose in poses])
     times = np.array([pose.time_s for pose in poses])

@@ -35,7 +35,6 @@ ROUND_DIAMETERS = 8.0  # side of what is shown: both feet and the shins
 SAME_FRAME_S = 0.02
 CHART_WIDTH, CHART_AXIS, CHART_EDGE = 1100.0, 260.0, 40.0  # of the drawing, in its own units
 LINE_LETTERS = 105
-_ORANGE = "#d55e00"  # Okabe and Ito's palette
 
 
 def draw_touch_strip(event: Shot, stills: Sequence[StillPicture], *, start_s: float = 0.0) -> U8:
@@ -155,9 +154,12 @@ def draw_touch_chart(analysis: Analysis) -> bytes:
         unsure = event.call is Call.UNSURE
         if event.kind is EventKind.LOSS:
             if event.call is not Call.MISS:
-                css = "way" if unsure else "lost"  # a way is dashed
-                parts.append(svg.line(css, x, CHART_AXIS, x, y - 20, 2, _ORANGE))
-                parts.append(svg.text(x, y - 28, "lost?" if unsure else "lost", colour=_ORANGE))
+                css, colour = (
+                    "way" if unsure else "lost",
+                    svg.colour_of(Call.MISS),
+                )  # a way is dashed
+                parts.append(svg.line(css, x, CHART_AXIS, x, y - 20, 2, colour))
+                parts.append(svg.text(x, y - 28, "lost?" if unsure else "lost", colour=colour))
                 row = row if unsure else 0
             continue
         if event.call is Call.MISS:

@@ -305,18 +305,18 @@ def long_gap_times(
 def _may_be_finished(rule: StageRule, likely: Sequence[Shot]) -> bool:
     """Whether a set that looks unfinished may hold the makes, or misses, that settle it, unseen."""
     makes = sum(shot.p_make >= LIKELY for shot in likely)
-    if isinstance(rule, MakesOfShots):
-        decision = decision_of(rule, likely, None, DEFAULT_CONFIDENCE)
-        most_misses = rule.shots - rule.makes
-        wanted = min(rule.makes - makes, most_misses + 1 - (len(likely) - makes))
-        wanted *= decision is Decision.NOT_FINISHED
-    elif isinstance(rule, FirstMakes):
+    if isinstance(rule, FirstMakes):
         wanted = rule.makes - makes
+    elif (
+        isinstance(rule, MakesOfShots)
+        and decision_of(rule, likely, None, DEFAULT_CONFIDENCE) is Decision.NOT_FINISHED
+    ):
+        misses, most_misses = len(likely) - makes, rule.shots - rule.makes
+        wanted = min(rule.makes - makes, most_misses + 1 - misses)
     else:
         return False
-    if wanted < 1:
-        return False
-    return shipped_weights().odds_missed(len(likely), wanted) > 1 - DEFAULT_CONFIDENCE
+    odds = shipped_weights().odds_missed(len(likely), wanted) if wanted > 0 else 0.0
+    return odds > 1 - DEFAULT_CONFIDENCE
 
 
 def conclude(
